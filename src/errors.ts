@@ -1,0 +1,26 @@
+import { ERRORS, type ErrorCode } from './error-registry.js';
+
+/**
+ * A configuration the service cannot start or save with. Expected failures elsewhere are values; this one
+ * is thrown because the only thing to do is to stop and say what to change.
+ */
+export class Misconfigured extends Error {
+  readonly code: ErrorCode;
+  readonly found: string;
+
+  constructor(code: ErrorCode, options: { found: string; cause?: unknown }) {
+    const entry = ERRORS[code];
+    super(
+      `${entry.meaning} Found: ${options.found}. ${entry.remedy}`,
+      options.cause === undefined ? undefined : { cause: options.cause },
+    );
+    this.name = 'Misconfigured';
+    this.code = code;
+    this.found = options.found;
+  }
+}
+
+/** Marks a branch that the types say cannot be reached. */
+export function unreachable(value: never): never {
+  throw new Error(`unreachable: ${JSON.stringify(value)}`);
+}

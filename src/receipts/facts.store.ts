@@ -1,0 +1,54 @@
+import { sql } from 'kysely';
+import type { Trx } from '../storage/database.js';
+
+/**
+ * Announces that this transaction changes facts of these receipts: takes their rows in id order and
+ * counts `facts_version` up. Every transaction that changes a fact of a receipt calls this before it
+ * reads anything it decides by.
+ *
+ * A receipt that only a scan named gets its row first, unannounced.
+ */
+export async function lockReceipts(
+  trx: Trx,
+  site: string,
+  receiptIds: Iterable<string>,
+): Promise<void> {
+  for (const id of [...new Set(receiptIds)].sort()) {
+    await trx
+      .updateTable('receipt')
+      .set({ facts_version: sql<number>`facts_version + 1` })
+      .where('site', '=', site)
+      .where('id', '=', id)
+      .execute();
+  }
+}
+
+/**
+ * Marks receipts for a later evaluation: right for changes that cannot make an earlier *conforms* untrue
+ * (a delivery confirmed). A change that can is evaluated in its own transaction.
+ */
+export async function markEvaluationDue(
+  trx: Trx,
+  site: string,
+  receiptIds: Iterable<string>,
+): Promise<void> {
+  for (const id of [...new Set(receiptIds)].sort()) {
+    await trx
+      .updateTable('receipt')
+      .set({ evaluation_due: 1 })
+      .where('site', '=', site)
+      .where('id', '=', id)
+      .execute();
+  }
+}
+
+/** Locks the site's evidence row exclusively: for evidence that has no owner yet. After the receipts. */
+export async function lockSiteEvidence(trx: Trx, site: string): Promise<void> {
+  await trx
+    .insertInto('site_evidence')
+    .values({ site, version: 1 })
+    .onConflict((c) =>
+      c.column('site').doUpdateSet({ version: sql<number>`site_evidence.version + 1` }),
+    )
+    .execute();
+}

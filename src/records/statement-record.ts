@@ -1,0 +1,104 @@
+import type { Environment } from '../site/vocabulary.js';
+
+export const STATEMENT_SCHEMA = 'drumline-statement';
+export const STATEMENT_VERSION = '1.0';
+
+export type StatementOutcome = 'conforms' | 'does-not-conform' | 'incomplete';
+
+/** Whole closed vocabulary, for decision tables and mapping checks. */
+export const STATEMENT_OUTCOMES: readonly StatementOutcome[] = [
+  'conforms',
+  'does-not-conform',
+  'incomplete',
+];
+
+export type StopKind = 'suspend' | 'withdraw';
+export const STOP_KINDS: readonly StopKind[] = ['suspend', 'withdraw'];
+
+/** met: holds; unmet: not yet; contradicted: evidence against; not-evaluated: this version cannot tell. */
+export type ConditionState = 'met' | 'unmet' | 'contradicted' | 'not-evaluated';
+
+export type ConditionCode =
+  | 'receipt-known'
+  | 'plan-in-force'
+  | 'coverage'
+  | 'no-contrary-result'
+  | 'recheck'
+  | 'methods-by-content'
+  | 'origin-and-environment'
+  | 'heard-from-every-instrument'
+  | 'deliveries-confirmed'
+  | 'no-open-discrepancy'
+  | 'no-stop-in-force'
+  | 'further-identity-tests'
+  | 'retest-date'
+  | 'second-person'
+  | 'performance-brackets';
+
+export interface EvidenceReference {
+  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`. */
+  readonly kind: string;
+  readonly id: string;
+}
+
+export interface Condition {
+  readonly code: ConditionCode;
+  readonly state: ConditionState;
+  /** What was found, in words with numbers. */
+  readonly found: string;
+  readonly evidence: readonly EvidenceReference[];
+}
+
+export interface ReceiptIdentity {
+  readonly receiptId: string;
+  readonly receiptNumber: string | null;
+  readonly line: string | null;
+  readonly material: string | null;
+  readonly manufacturer: string | null;
+  readonly supplier: string | null;
+  readonly supplierLot: string | null;
+  readonly siteLot: string | null;
+  readonly area: string | null;
+}
+
+export interface StatementContainer {
+  readonly label: string;
+  readonly required: boolean;
+  readonly state: 'covered' | 'not-measured' | 'contrary' | 'not-required';
+  readonly resultIds: readonly string[];
+}
+
+/** What is said of one receipt line and the containers it lists, at one revision. */
+export interface StatementRecord {
+  readonly schema: typeof STATEMENT_SCHEMA;
+  readonly version: typeof STATEMENT_VERSION;
+  readonly site: string;
+  readonly environment: Environment;
+  readonly receipt: ReceiptIdentity;
+  readonly revision: number;
+  readonly factsVersion: number;
+  readonly outcome: StatementOutcome;
+  readonly evaluatedAt: string;
+  readonly validUntil: string;
+  readonly conditions: readonly Condition[];
+  readonly containers: readonly StatementContainer[];
+  readonly plan: { readonly kind: string; readonly required: number; readonly decision: string } | null;
+  /** Unsigned site decisions the statement rests on, shown wherever it is shown. */
+  readonly decisions: readonly {
+    readonly id: string;
+    readonly rule: string;
+    readonly decidedBy: string;
+    readonly date: string;
+    readonly reason: string;
+  }[];
+  readonly stopInForce: StopRecord | null;
+}
+
+export interface StopRecord {
+  readonly stopId: string;
+  readonly kind: StopKind;
+  readonly reason: string;
+  readonly issuedAt: string;
+  /** Statement revision this stop is the message of. */
+  readonly statementRevision: number;
+}

@@ -1,0 +1,181 @@
+import type { Sha256 } from '../formats/canonical-json.js';
+import type { Decimal } from '../formats/decimal.js';
+import type { Instant } from '../formats/instant.js';
+import type { Environment, Mode } from './vocabulary.js';
+
+/**
+ * A site folder after reading: everything a site configures, validated and frozen, with the SHA-256 of
+ * its content. The service runs from one such value; nothing reads the folder's files afterwards.
+ */
+export interface SiteFolder {
+  readonly site: string;
+  readonly title: string;
+  readonly environment: Environment;
+  /** True when the folder belongs to the invented scenario; shown on every page. */
+  readonly simulated: boolean;
+  /** IANA name. */
+  readonly timeZone: string;
+  readonly areas: readonly ReceivingArea[];
+  readonly instruments: readonly Instrument[];
+  readonly materials: readonly Material[];
+  readonly methods: readonly Method[];
+  readonly plans: readonly PlanRule[];
+  readonly decisions: readonly DecisionRecord[];
+  readonly limits: SiteLimits;
+  readonly destinations: readonly Destination[];
+  readonly secondPerson: SecondPersonRule;
+  /** SHA-256 over the sorted list of file names and their digests. */
+  readonly digest: Sha256;
+}
+
+export interface ReceivingArea {
+  readonly id: string;
+  readonly title: string;
+}
+
+export interface Instrument {
+  readonly serial: string;
+  readonly model: string;
+  readonly firmware: string;
+  readonly laserWavelengthNm: Decimal;
+  readonly area: string;
+  readonly inService: boolean;
+}
+
+export interface Material {
+  readonly code: string;
+  readonly name: string;
+  /** Identity tests the material needs besides Raman; any entry bars a releasing statement (rule 6). */
+  readonly furtherIdentityTests: readonly string[];
+}
+
+/** A curve on a strictly ascending Raman-shift axis, cm-1. */
+export interface ReferenceSpectrum {
+  readonly axis: Float64Array;
+  readonly intensity: Float64Array;
+  /** SHA-256 of the file's bytes. */
+  readonly sha256: Sha256;
+}
+
+export interface DerivativeSetting {
+  readonly points: number;
+  readonly polynomialOrder: number;
+  readonly order: number;
+}
+
+export interface Method {
+  readonly id: string;
+  readonly version: string;
+  readonly title: string;
+  /** Material code the method identifies. */
+  readonly material: string;
+  readonly mode: Mode;
+  readonly algorithm: 'squared-correlation' | 'undisclosed';
+  readonly threshold: Decimal;
+  /** How far the recomputed score may lie from the reported one. */
+  readonly scoreTolerance: Decimal;
+  /** Inclusive, cm-1. */
+  readonly range: { readonly from: Decimal; readonly to: Decimal };
+  /** Step of the even grid both curves are interpolated to, cm-1. */
+  readonly gridStep: Decimal;
+  readonly derivative: DerivativeSetting | null;
+  readonly reference: ReferenceSpectrum | null;
+  /** Digest of the content above, see `methodContentDigest` in `site/method-content.ts`. */
+  readonly contentDigest: Sha256;
+  /** Materials the method is approved for, each by a decision record. */
+  readonly approvals: readonly { readonly material: string; readonly decision: string }[];
+}
+
+export type PlanKind = 'every' | 'sqrt';
+export type PlanRounding = 'up' | 'nearest' | 'down';
+
+export interface PlanRule {
+  readonly material: string;
+  /** null matches every manufacturer or supplier. */
+  readonly manufacturer: string | null;
+  readonly supplier: string | null;
+  readonly plan: PlanKind;
+  readonly rounding: PlanRounding;
+  readonly decision: string;
+  readonly expires: Instant;
+}
+
+/**
+ * A site decision written down before signatures exist: rule, who decided, when, why. A production
+ * environment refuses to start on one.
+ */
+export interface DecisionRecord {
+  readonly id: string;
+  readonly rule: string;
+  readonly decidedBy: string;
+  /** Calendar day, `YYYY-MM-DD`. */
+  readonly date: string;
+  readonly reason: string;
+  readonly signed: boolean;
+}
+
+export type SecondPersonRule =
+  | { readonly required: true }
+  | { readonly required: false; readonly decision: string };
+
+export interface SiteLimits {
+  readonly bundleBytesMax: number;
+  readonly resultsPerBundleMax: number;
+  readonly spectrumPointsMax: number;
+  /** How far past the measurement that completed coverage each instrument must have synced. */
+  readonly syncMarginMs: number;
+  /** How long a statement may be acted on after it was evaluated. */
+  readonly statementValidMs: number;
+  /** A result measured this far after the gateway's clock is held. */
+  readonly futureToleranceMs: number;
+  /** Instrument and sync PC clocks further apart than this are remarked. */
+  readonly clockSkewMs: number;
+}
+
+export type EndpointConfig = HttpEndpointConfig | FileDropEndpointConfig;
+
+/** A secret is named, never written: `env:NAME` or `file:PATH`. */
+export type SecretReference = `env:${string}` | `file:${string}`;
+
+export interface HttpEndpointConfig {
+  readonly kind: 'http';
+  readonly baseUrl: string;
+  /** CIDR blocks the resolved address must lie in. */
+  readonly allow: readonly string[];
+  readonly bearer: SecretReference | null;
+}
+
+export interface FileDropEndpointConfig {
+  readonly kind: 'file-drop';
+  readonly directory: string;
+}
+
+export interface DestinationTiming {
+  /** One total deadline for connect, send and answer. */
+  readonly deadlineMs: number;
+  /** Longest the destination takes to apply what it stored. */
+  readonly processingMs: number;
+  /** Wait before an "absent" counts. */
+  readonly settleMs: number;
+  /** "Absent" answers needed before a resend. */
+  readonly absentAsks: number;
+  readonly retryBaseMs: number;
+  readonly retryMaxMs: number;
+  readonly attemptsMax: number;
+  readonly inFlightMax: number;
+  /** Sends a second, token bucket; stops are exempt. */
+  readonly ratePerSecond: number;
+}
+
+export interface Destination {
+  readonly name: string;
+  readonly title: string;
+  readonly endpoint: EndpointConfig;
+  /** True when the destination stores a message once per idempotency key. */
+  readonly honoursKey: boolean;
+  /** True for systems that release or block on what they are told; they receive stops. */
+  readonly acts: boolean;
+  /** Results must be confirmed here before a receipt can conform. */
+  readonly requiredForStatement: boolean;
+  readonly timing: DestinationTiming;
+}

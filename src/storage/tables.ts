@@ -1,0 +1,506 @@
+import type { Generated } from 'kysely';
+import type { Instant } from '../formats/instant.js';
+
+/**
+ * Rows as both databases hold them: ids and decimals as text, instants as microseconds UTC, JSON as
+ * text, booleans as 0 or 1. Migrations in `migrations/` create exactly these tables.
+ */
+export interface Tables {
+  instance: InstanceRow;
+  site: SiteRow;
+  site_evidence: SiteEvidenceRow;
+  raw_bytes: BytesRow;
+  payload_bytes: BytesRow;
+  bundle: BundleRow;
+  intake_key: IntakeKeyRow;
+  finding: FindingRow;
+  result: ResultRow;
+  performance_check: PerformanceCheckRow;
+  instrument_state: InstrumentStateRow;
+  instrument_sync: InstrumentSyncRow;
+  receipt: ReceiptRow;
+  receipt_revision: ReceiptRevisionRow;
+  container: ContainerRow;
+  discrepancy: DiscrepancyRow;
+  statement: StatementRow;
+  stop: StopRow;
+  statement_pull: StatementPullRow;
+  withdrawal: WithdrawalRow;
+  destination: DestinationRow;
+  mapping_revision: MappingRevisionRow;
+  ordering_key: OrderingKeyRow;
+  delivery: DeliveryRow;
+  attempt: AttemptRow;
+  worker: WorkerRow;
+  api_key: ApiKeyRow;
+  audit_entry: AuditEntryRow;
+}
+
+/** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
+export interface InstanceRow {
+  id: string;
+  epoch: number;
+  created_at: Instant;
+}
+
+/** The site folder content the service last ran from, kept by digest. */
+export interface SiteRow {
+  site: string;
+  digest: string;
+  /** JSON: file name to text of the folder, so that what ran can be shown later. */
+  content: string;
+  activated_at: Instant;
+}
+
+/** Locked exclusively by evidence that has no owner, shared by every evaluation. */
+export interface SiteEvidenceRow {
+  site: string;
+  version: number;
+}
+
+export interface BytesRow {
+  sha256: string;
+  size: number;
+  bytes: Uint8Array;
+}
+
+export type BundleState =
+  | 'received'
+  | 'accepted'
+  | 'held'
+  | 'refused'
+  | 'duplicate'
+  | 'parked';
+
+export interface BundleRow {
+  /** Our intake id (UUIDv7). */
+  id: string;
+  site: string;
+  /** As the document claims; null when unreadable. */
+  bundle_id: string | null;
+  raw_sha256: string;
+  canonical_digest: string | null;
+  state: BundleState;
+  /** Intake id of the first bundle with the same content, when state is duplicate. */
+  duplicate_of: string | null;
+  source_kind: 'http' | 'folder';
+  /** API key id, or the watched folder's name. */
+  source_name: string;
+  file_name: string | null;
+  received_at: Instant;
+  settled_at: Instant | null;
+  environment: string | null;
+  origin: string | null;
+  instrument_serial: string | null;
+  run_epoch: number | null;
+  run_first: number | null;
+  run_last: number | null;
+  /** Processes that died while examining it; three park it. */
+  strikes: Generated<number>;
+  /** Set while a process examines it; a start counts a strike for every row still set. */
+  examining_by: string | null;
+}
+
+/** Idempotency-Key of a caller and what it was used for. */
+export interface IntakeKeyRow {
+  caller: string;
+  key: string;
+  raw_sha256: string;
+  bundle_row_id: string;
+  created_at: Instant;
+}
+
+export interface FindingRow {
+  id: string;
+  site: string;
+  bundle_row_id: string;
+  /** `result.id` when the finding is about one result. */
+  result_row_id: string | null;
+  code: string;
+  severity: 'hold' | 'remark';
+  pointer: string;
+  message: string;
+  advice: string;
+  numbers: string | null;
+}
+
+export type ResultState = 'accepted' | 'held' | 'superseded';
+
+export interface ResultRow {
+  /** Our row id (UUIDv7). */
+  id: string;
+  site: string;
+  result_id: string;
+  revision: number;
+  bundle_row_id: string;
+  pointer: string;
+  state: ResultState;
+  instrument_serial: string | null;
+  run_epoch: number | null;
+  run_number: number | null;
+  mode: string | null;
+  decision: string | null;
+  /** 1 when the decision is contrary whatever the receipt expects, or names another material. */
+  contrary: 0 | 1;
+  /** `receipt.id` once the scan was matched; null while unowned. */
+  receipt_id: string | null;
+  receipt_scanned: string | null;
+  container_scanned: string | null;
+  /** `container.label` once matched. */
+  container_label: string | null;
+  material: string | null;
+  /** Material named by the best candidate of a match. */
+  matched_material: string | null;
+  lot: string | null;
+  method_id: string | null;
+  method_version: string | null;
+  operator_id: string | null;
+  measured_at: Instant | null;
+  measured_text: string | null;
+  environment: string | null;
+  origin: string | null;
+  recheck: string | null;
+  /** Canonical record, JSON; null when the bundle was too broken to build one. */
+  record: string | null;
+  record_sha256: string | null;
+  animl_sha256: string | null;
+  animl_writer: string | null;
+  spectrum_sha256: string | null;
+}
+
+export interface PerformanceCheckRow {
+  id: string;
+  site: string;
+  bundle_row_id: string;
+  check_id: string;
+  instrument_serial: string;
+  run_epoch: number;
+  run_number: number;
+  checked_at: Instant;
+  standard: string;
+  outcome: 'pass' | 'fail';
+  document: string;
+}
+
+/** The chain of an instrument: what it is expected to send next. */
+export interface InstrumentStateRow {
+  site: string;
+  serial: string;
+  epoch: number;
+  last_run: number;
+  last_bundle_sha256: string | null;
+  /** Latest sync instant (sync PC clock) of an accepted bundle. */
+  heard_at: Instant;
+}
+
+/** Runs an instrument's accepted bundles account for, one row a bundle; gaps are what no row covers. */
+export interface InstrumentSyncRow {
+  id: string;
+  site: string;
+  serial: string;
+  epoch: number;
+  run_first: number | null;
+  run_last: number;
+  bundle_row_id: string;
+  synced_at: Instant;
+  /** 1 when the bundle was held: its runs are accounted for, but it does not count as heard. */
+  held: 0 | 1;
+}
+
+export interface ReceiptRow {
+  /** Opaque receipt id as ERP or the CSV gave it. */
+  id: string;
+  site: string;
+  /** 0: only a scan named it so far. */
+  announced: 0 | 1;
+  receipt_number: string | null;
+  line: string | null;
+  material: string | null;
+  manufacturer: string | null;
+  supplier: string | null;
+  supplier_lot: string | null;
+  site_lot: string | null;
+  quantity: string | null;
+  area: string | null;
+  received_at: Instant | null;
+  dock_count: number | null;
+  counted_by: string | null;
+  retest_at: Instant | null;
+  /** Text a scan of the receipt shows; unique in the site. */
+  scan_text: string;
+  /** JSON `SamplingPlan`, fixed when the receipt was announced; null when no plan is in force. */
+  plan: string | null;
+  /** Number of the expectation revision in force. */
+  revision: number;
+  facts_version: number;
+  /** 1 while a fact changed that a later evaluation has to look at. */
+  evaluation_due: 0 | 1;
+}
+
+export interface ReceiptRevisionRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  revision: number;
+  document: string;
+  source: string;
+  actor: string;
+  at: Instant;
+}
+
+export interface ContainerRow {
+  site: string;
+  receipt_id: string;
+  label: string;
+  /** Label after the site's normalisation; unique in the receipt. */
+  normalised: string;
+  /** 1 when the plan asks for it. */
+  required: 0 | 1;
+  position: number;
+}
+
+export type DiscrepancyClass =
+  | 'not-measured'
+  | 'not-expected'
+  | 'run-gap'
+  | 'run-overlap'
+  | 'held'
+  | 'unreadable'
+  | 'conflict'
+  | 'contrary-unowned'
+  | 'overdue'
+  | 'rejected'
+  | 'parked'
+  | 'uncertain'
+  | 'absent'
+  | 'differs'
+  | 'duplicate-at-destination'
+  | 'unknown-at-source'
+  | 'stop-not-effective';
+
+/** A discrepancy some event opened. Closed by evidence of its class, never by words. */
+export interface DiscrepancyRow {
+  id: string;
+  site: string;
+  class: DiscrepancyClass;
+  /** What it is about, stable: `run-gap:NQ-R-0003:1:14-15`, `delivery:<id>`; unique while open. */
+  subject: string;
+  receipt_id: string | null;
+  container_label: string | null;
+  destination: string | null;
+  /** JSON `EvidenceScope`: which receipts it could belong to while it has no owner; null when owned. */
+  scope: string | null;
+  detail: string;
+  opened_at: Instant;
+  closed_at: Instant | null;
+  closing_evidence: string | null;
+}
+
+export interface StatementRow {
+  site: string;
+  receipt_id: string;
+  revision: number;
+  outcome: string;
+  document: string;
+  digest: string;
+  facts_version: number;
+  evaluated_at: Instant;
+}
+
+export interface StopRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  kind: 'suspend' | 'withdraw';
+  statement_revision: number;
+  reason: string;
+  issued_at: Instant;
+  /** Set when every acting destination's read-back showed it. */
+  effective_at: Instant | null;
+}
+
+export interface StatementPullRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  revision: number;
+  outcome: string;
+  caller: string;
+  at: Instant;
+}
+
+export interface WithdrawalRow {
+  id: string;
+  site: string;
+  result_row_id: string;
+  result_id: string;
+  result_revision: number;
+  receipt_id: string | null;
+  reason: string;
+  document: string;
+  issued_at: Instant;
+}
+
+export interface DestinationRow {
+  site: string;
+  name: string;
+  tokens: number;
+  tokens_at: Instant;
+  breaker: 'closed' | 'open';
+  breaker_failures: number;
+  breaker_until: Instant | null;
+  paused: 0 | 1;
+  pause_reason: string | null;
+}
+
+export interface MappingRevisionRow {
+  site: string;
+  destination: string;
+  digest: string;
+  /** JSON: file name to text. */
+  content: string;
+  activated_at: Instant;
+  activated_by: string;
+  approved_by: string;
+  /** 1 for the revision new deliveries pin. */
+  active: 0 | 1;
+}
+
+/** Deliveries of one subject to one destination leave in the order of `seq`. */
+export interface OrderingKeyRow {
+  site: string;
+  destination: string;
+  key: string;
+  next_seq: number;
+  lease_worker: string | null;
+  lease_until: Instant | null;
+  fence: number;
+}
+
+export type DeliveryState =
+  | 'due'
+  | 'building'
+  | 'sending'
+  | 'accepted'
+  | 'confirmed'
+  | 'uncertain'
+  | 'rejected'
+  | 'parked'
+  | 'cancelled'
+  | 'superseded';
+
+export type DeliveryFault =
+  | 'mapping'
+  | 'contract'
+  | 'rejected'
+  | 'key-conflict'
+  | 'credentials'
+  | 'exhausted'
+  | 'cannot-ask'
+  | 'absent'
+  | 'differs'
+  | 'duplicate'
+  | 'not-effective';
+
+export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop';
+
+export interface DeliveryRow {
+  id: string;
+  site: string;
+  subject_kind: SubjectKind;
+  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`. */
+  subject_id: string;
+  /** result and withdrawal: the result's revision; statement and stop: the statement's revision. */
+  subject_revision: number;
+  receipt_id: string | null;
+  destination: string;
+  message: string;
+  build: number;
+  state: DeliveryState;
+  ordering_key: string;
+  seq: number;
+  /** 1 for a *conforms*: waits for its receipt's results at this destination. */
+  barrier: 0 | 1;
+  /** 1 for contrary results: they pass waiting passes. */
+  contrary: 0 | 1;
+  mapping_digest: string;
+  payload_sha256: string | null;
+  content_type: string | null;
+  /** Extra request facts from the build, JSON: method, path, headers. */
+  request: string | null;
+  /** Delivery id and the instance epoch it was created in; sent with every attempt. */
+  idempotency_key: string;
+  created_at: Instant;
+  due_at: Instant;
+  attempts: number;
+  /** Consecutive "absent" answers so far. */
+  absent_asks: number;
+  next_ask_at: Instant | null;
+  fence: number;
+  /** Worker that is sending or asking now. */
+  claimed_by: string | null;
+  accepted_at: Instant | null;
+  confirmed_at: Instant | null;
+  /** The destination's own number, from its receipt. */
+  destination_reference: string | null;
+  /** Why it is rejected, parked, cancelled or superseded; the destination's words kept. */
+  reason: string | null;
+  /** What went wrong, also when it was mended later: a double stays named on a confirmed delivery. */
+  fault: DeliveryFault | null;
+}
+
+export interface AttemptRow {
+  id: string;
+  site: string;
+  delivery_id: string;
+  number: number;
+  kind: 'send' | 'ask';
+  worker: string;
+  fence: number;
+  started_at: Instant;
+  finished_at: Instant | null;
+  outcome: string | null;
+  status: number | null;
+  /** First 4 kB of the answer, as text. */
+  answer: string | null;
+  detail: string | null;
+}
+
+export interface WorkerRow {
+  id: string;
+  started_at: Instant;
+  heartbeat_at: Instant;
+  stopped_at: Instant | null;
+}
+
+export interface ApiKeyRow {
+  id: string;
+  site: string;
+  name: string;
+  /** JSON array of scopes. */
+  scopes: string;
+  /** SHA-256 of the secret; the secret has 256 random bits. */
+  secret_sha256: string;
+  created_at: Instant;
+  expires_at: Instant | null;
+  last_used_at: Instant | null;
+  revoked_at: Instant | null;
+}
+
+export interface AuditEntryRow {
+  id: string;
+  site: string;
+  at: Instant;
+  /** IANA zone the site keeps. */
+  zone: string;
+  actor_kind: 'system' | 'key' | 'cli';
+  actor: string;
+  action: string;
+  subject_kind: string;
+  subject_id: string;
+  reason: string | null;
+  before: string | null;
+  after: string | null;
+  /** Number in the chain; null until a sealer chained it (issue 5). */
+  sequence: number | null;
+}
