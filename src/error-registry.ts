@@ -56,6 +56,85 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'key-missing': entry(
+    'The request carries no API key.',
+    'Send `Authorization: Bearer <key>`; an administrator creates one with `drumline key create`.',
+    401,
+    'info',
+  ),
+  'key-invalid': entry(
+    'The API key is unknown, expired or revoked.',
+    'Ask an administrator for a key in force.',
+    401,
+    'warn',
+  ),
+  'scope-missing': entry(
+    'The API key does not carry the right this request needs.',
+    'Ask an administrator for a key with the scope named.',
+    403,
+    'warn',
+  ),
+  'site-mismatch': entry(
+    'The API key belongs to another site.',
+    "Use this site's gateway, or a key made for this site.",
+    403,
+    'warn',
+  ),
+  'body-too-large': entry(
+    'The body is larger than the limit of this site.',
+    'Split it, or have `limits.bundleBytesMax` raised in the site folder.',
+    413,
+    'info',
+  ),
+  'body-type-unsupported': entry(
+    'The content type is not one this address reads.',
+    'Send the content type named.',
+    415,
+    'info',
+  ),
+  'idempotency-key-missing': entry(
+    'The request carries no `Idempotency-Key`.',
+    'Send one key for one bundle, and the same key with every repeat of it.',
+    400,
+    'info',
+  ),
+  'idempotency-key-reused': entry(
+    'The `Idempotency-Key` was used before with other content.',
+    'Send other content under a key of its own.',
+    422,
+    'warn',
+  ),
+  'bundle-unreadable': entry(
+    'The bytes cannot be read as a result bundle; they are stored under the intake id named.',
+    'Correct what the finding names at the source and send the bundle again; keep the refused file.',
+    422,
+    'warn',
+  ),
+  'expectation-invalid': entry(
+    'The receipt lines break a rule; none of them was taken.',
+    'Correct the lines named and send all of them again.',
+    422,
+    'info',
+  ),
+  'not-found': entry('There is nothing at this address.', 'Check the address.', 404, 'info'),
+  'query-invalid': entry(
+    'A query parameter is missing or has a form this address does not read.',
+    'Correct the parameter named.',
+    400,
+    'info',
+  ),
+  'answer-not-current': entry(
+    'The statement cannot be given against the last committed event just now.',
+    'Ask again after the time in Retry-After; do not act on an older answer.',
+    503,
+    'warn',
+  ),
+  'request-failed': entry(
+    'The request failed for a reason of its own.',
+    'Try again; if it persists, give the trace id to whoever runs the gateway.',
+    500,
+    'error',
+  ),
 } as const satisfies Record<string, ErrorEntry>;
 
 export type ErrorCode = keyof typeof ERRORS;

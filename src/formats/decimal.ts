@@ -25,6 +25,25 @@ export function compareDecimals(a: Decimal, b: Decimal): number {
   return left < right ? -1 : left > right ? 1 : 0;
 }
 
+/** Exact sum, with as many places as the longer of the two. */
+export function addDecimals(a: Decimal, b: Decimal): Decimal {
+  const places = Math.max(placesOf(a), placesOf(b));
+  return unscaled(scaled(a, places) + scaled(b, places), places);
+}
+
+/** Exact distance between two numbers, with as many places as the longer of the two. */
+export function distanceOfDecimals(a: Decimal, b: Decimal): Decimal {
+  const places = Math.max(placesOf(a), placesOf(b));
+  const difference = scaled(a, places) - scaled(b, places);
+  return unscaled(difference < 0n ? -difference : difference, places);
+}
+
+/** Exact product with a whole number. */
+export function multiplyDecimal(value: Decimal, factor: number): Decimal {
+  const places = placesOf(value);
+  return unscaled(scaled(value, places) * BigInt(factor), places);
+}
+
 /**
  * Rounds once to `places` decimal places. half-up moves an exact tie away from zero (USP General Notices
  * 7.20), half-even to the even digit (ASTM E29 rounding method, ISO 80000-1 Annex B rule A).

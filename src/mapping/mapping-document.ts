@@ -1,84 +1,17 @@
-import type { RoundingRule } from '../formats/decimal.js';
-
 /**
- * A destination's mapping as its YAML file says it (`<destination>.mapping.yaml`), after validation.
- * Payloads are trees: objects, arrays and text/number/boolean leaves. In XML an attribute is a member
- * named `@name` and an element's own text is `#text`. Every `Path` is a JSON Pointer into such a tree.
+ * The mapping document is configuration, so its types live in the base folder `site/` (which may not
+ * import a stage); this file keeps the address that stages know.
  */
-export type Path = string;
-
-export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop';
-export const MESSAGE_NAMES: readonly MessageName[] = ['result', 'withdrawal', 'statement', 'stop'];
-
-export interface MappingDocument {
-  readonly destination: string;
-  readonly format: 'json' | 'xml';
-  readonly messages: Readonly<Partial<Record<MessageName, MessageMapping>>>;
-  readonly tables: Readonly<Record<string, CodeTable>>;
-  /** Which payload values let the destination release (rule 23). Empty only for a destination that never acts. */
-  readonly permits: readonly { readonly at: Path; readonly values: readonly string[] }[];
-}
-
-/** Closed table: a value without a row is an error, there is no default row. */
-export type CodeTable = Readonly<Record<string, string>>;
-
-export interface MessageMapping {
-  readonly request: RequestTemplate;
-  readonly fields: readonly FieldMapping[];
-  /** What a 2xx answer must show to count as accepted. */
-  readonly answer: AnswerReceipt;
-  /** null when the destination cannot be asked about this message. */
-  readonly readBack: ReadBack | null;
-  /** JSON Schema (path in the site folder) the payload tree must pass before it is sent. */
-  readonly contract: string | null;
-}
-
-/**
- * `path` is relative to the endpoint's base URL (or the file name of a file drop) and may hold
- * placeholders: `{key}` idempotency key, `{deliveryId}`, or `{/pointer}` a value of the built payload;
- * each is percent-encoded as one path segment or query value.
- */
-export interface RequestTemplate {
-  readonly method: 'POST' | 'PUT' | 'GET';
-  readonly path: string;
-}
-
-export interface FieldMapping {
-  readonly to: Path;
-  /** JSONata expression over the subject; exactly one of `from` and `constant`. */
-  readonly from?: string;
-  readonly constant?: string;
-  /** Name of a code table applied to the value. */
-  readonly table?: string;
-  readonly required: boolean;
-  /** Longer values are an error, never cut. */
-  readonly maxLength?: number;
-  /** Identifier fields take no default, rounding, table, number form or function (rule 24). */
-  readonly identifier: boolean;
-  readonly round?: { readonly places: number; readonly rule: RoundingRule };
-  /** JSON leaf type; XML is text always. */
-  readonly as: 'text' | 'number' | 'boolean';
-}
-
-export interface AnswerReceipt {
-  /** `held` in the answer must equal `sent` in the payload, as text. */
-  readonly echo: readonly { readonly sent: Path; readonly held: Path }[];
-  /** Where the destination's own number stands in the answer. */
-  readonly reference: Path | null;
-}
-
-export type Equivalence = 'exact' | 'text' | 'decimal' | 'instant';
-
-export interface ReadBack {
-  readonly request: RequestTemplate;
-  /** Array (or single element) of held messages in the answer; '' is the whole answer. */
-  readonly items: Path;
-  readonly compare: readonly { readonly sent: Path; readonly held: Path; readonly as: Equivalence }[];
-  /** Received and applied are different: confirmed needs this value, when given. */
-  readonly applied: { readonly held: Path; readonly value: string } | null;
-  /**
-   * For messages about a receipt's state: an item whose revision is higher than the one sent means
-   * ours was received and overtaken, which confirms it.
-   */
-  readonly revision: { readonly sent: Path; readonly held: Path } | null;
-}
+export type {
+  AnswerReceipt,
+  CodeTable,
+  Equivalence,
+  FieldMapping,
+  MappingDocument,
+  MessageMapping,
+  MessageName,
+  Path,
+  ReadBack,
+  RequestTemplate,
+} from '../site/mapping-document.js';
+export { MESSAGE_NAMES } from '../site/mapping-document.js';

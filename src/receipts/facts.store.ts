@@ -42,6 +42,30 @@ export async function markEvaluationDue(
   }
 }
 
+/**
+ * Marks every announced receipt that never conformed: for unowned evidence that found its owner and so may
+ * block fewer receipts than before.
+ */
+export async function markOpenReceiptsDue(trx: Trx, site: string): Promise<void> {
+  await trx
+    .updateTable('receipt')
+    .set({ evaluation_due: 1 })
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .where(({ not, exists, selectFrom }) =>
+      not(
+        exists(
+          selectFrom('statement')
+            .select('statement.revision')
+            .whereRef('statement.site', '=', 'receipt.site')
+            .whereRef('statement.receipt_id', '=', 'receipt.id')
+            .where('statement.outcome', '=', 'conforms'),
+        ),
+      ),
+    )
+    .execute();
+}
+
 /** Locks the site's evidence row exclusively: for evidence that has no owner yet. After the receipts. */
 export async function lockSiteEvidence(trx: Trx, site: string): Promise<void> {
   await trx

@@ -1,7 +1,7 @@
-import type { Sha256 } from '../formats/canonical-json.js';
-import type { Decimal } from '../formats/decimal.js';
 import type { Recheck } from '../checks/recheck.js';
 import type { SpectrumSummary } from '../checks/spectrum-values.js';
+import type { Sha256 } from '../formats/canonical-json.js';
+import type { Decimal } from '../formats/decimal.js';
 import type {
   Acquisition,
   Candidate,
@@ -48,7 +48,11 @@ export interface ResultRecord {
   readonly container: ScannedLabel | null;
   readonly material: string | null;
   readonly lot: string | null;
-  readonly method: { readonly id: string; readonly version: string; readonly digest: string | null };
+  readonly method: {
+    readonly id: string;
+    readonly version: string;
+    readonly digest: string | null;
+  };
   readonly operator: { readonly id: string; readonly name: string | null };
   readonly measuredAt: {
     /** As reported, with its offset. */

@@ -36,7 +36,7 @@ export type ConditionCode =
   | 'performance-brackets';
 
 export interface EvidenceReference {
-  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`. */
+  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`. */
   readonly kind: string;
   readonly id: string;
 }
@@ -82,7 +82,11 @@ export interface StatementRecord {
   readonly validUntil: string;
   readonly conditions: readonly Condition[];
   readonly containers: readonly StatementContainer[];
-  readonly plan: { readonly kind: string; readonly required: number; readonly decision: string } | null;
+  readonly plan: {
+    readonly kind: string;
+    readonly required: number;
+    readonly decision: string;
+  } | null;
   /** Unsigned site decisions the statement rests on, shown wherever it is shown. */
   readonly decisions: readonly {
     readonly id: string;

@@ -37,5 +37,7 @@ export function isContrary(
 ): boolean {
   if (decision === 'pass') return false;
   if (decision !== 'match') return true;
-  return matchedMaterial === null || (expectedMaterial !== null && matchedMaterial !== expectedMaterial);
+  return (
+    matchedMaterial === null || (expectedMaterial !== null && matchedMaterial !== expectedMaterial)
+  );
 }

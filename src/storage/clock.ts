@@ -1,7 +1,8 @@
 import { addMs, type Instant, instantFromMillis } from '../formats/instant.js';
 
-export interface Clock {
-  now(): Instant;
+/** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
+export abstract class Clock {
+  abstract now(): Instant;
 }
 
 /**

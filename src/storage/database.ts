@@ -12,11 +12,12 @@ export type Trx = Transaction<Tables>;
 /** For queries that read and may run inside or outside a transaction. */
 export type Reader = Kysely<Tables> | Trx;
 
-export interface OpenDatabase {
-  readonly db: Db;
+/** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
+export abstract class OpenDatabase {
+  abstract readonly db: Db;
   /** Runs `work` in one write transaction (`begin immediate`). Await only queries on `trx` inside. */
-  transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
-  close(): Promise<void>;
+  abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
+  abstract close(): Promise<void>;
 }
 
 /**
@@ -41,7 +42,7 @@ export async function openDatabase(dataDirectory: string): Promise<OpenDatabase>
   }
   return {
     db,
-    transact: (work) => writeTransaction(db, work),
+    transact: (work) => db.transaction().execute(work),
     close: async () => {
       await db.destroy();
       lock.close();
@@ -59,11 +60,6 @@ function takeLock(path: string, dataDirectory: string): Database.Database {
     throw new Misconfigured('database-in-use', { found: dataDirectory, cause });
   }
   return lock;
-}
-
-/** Kysely opens `begin` (deferred); the first statement takes the write lock before anything is read. */
-function writeTransaction<T>(db: Db, work: (trx: Trx) => Promise<T>): Promise<T> {
-  return db.transaction().execute(work);
 }
 
 async function migrateToLatest(db: Db): Promise<void> {

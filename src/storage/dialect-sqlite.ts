@@ -1,5 +1,13 @@
 import Database from 'better-sqlite3';
-import { SqliteAdapter, SqliteDialect } from 'kysely';
+import {
+  CompiledQuery,
+  type DatabaseConnection,
+  type Driver,
+  SqliteAdapter,
+  SqliteDialect,
+  type SqliteDialectConfig,
+  SqliteDriver,
+} from 'kysely';
 
 /** Column type of raw bytes. */
 export const blobType = 'blob';
@@ -14,9 +22,27 @@ class TransactionalSqliteAdapter extends SqliteAdapter {
   }
 }
 
+/** Takes the write lock when a transaction begins, so that what it reads cannot change under it. */
+class ImmediateSqliteDriver extends SqliteDriver {
+  override async beginTransaction(connection: DatabaseConnection): Promise<void> {
+    await connection.executeQuery(CompiledQuery.raw('begin immediate'));
+  }
+}
+
 export class TransactionalSqliteDialect extends SqliteDialect {
+  readonly #config: SqliteDialectConfig;
+
+  constructor(config: SqliteDialectConfig) {
+    super(config);
+    this.#config = config;
+  }
+
   override createAdapter(): SqliteAdapter {
     return new TransactionalSqliteAdapter();
+  }
+
+  override createDriver(): Driver {
+    return new ImmediateSqliteDriver(this.#config);
   }
 }
 

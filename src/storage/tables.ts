@@ -1,4 +1,3 @@
-import type { Generated } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 
 /**
@@ -17,7 +16,6 @@ export interface Tables {
   result: ResultRow;
   performance_check: PerformanceCheckRow;
   instrument_state: InstrumentStateRow;
-  instrument_sync: InstrumentSyncRow;
   receipt: ReceiptRow;
   receipt_revision: ReceiptRevisionRow;
   container: ContainerRow;
@@ -64,13 +62,7 @@ export interface BytesRow {
   bytes: Uint8Array;
 }
 
-export type BundleState =
-  | 'received'
-  | 'accepted'
-  | 'held'
-  | 'refused'
-  | 'duplicate'
-  | 'parked';
+export type BundleState = 'received' | 'accepted' | 'held' | 'refused' | 'duplicate' | 'parked';
 
 export interface BundleRow {
   /** Our intake id (UUIDv7). */
@@ -96,7 +88,7 @@ export interface BundleRow {
   run_first: number | null;
   run_last: number | null;
   /** Processes that died while examining it; three park it. */
-  strikes: Generated<number>;
+  strikes: number;
   /** Set while a process examines it; a start counts a strike for every row still set. */
   examining_by: string | null;
 }
@@ -166,6 +158,8 @@ export interface ResultRow {
   animl_sha256: string | null;
   animl_writer: string | null;
   spectrum_sha256: string | null;
+  /** Digest of the result as its bundle holds it: the same id with another digest is a conflict. */
+  element_sha256: string;
 }
 
 export interface PerformanceCheckRow {
@@ -180,6 +174,7 @@ export interface PerformanceCheckRow {
   standard: string;
   outcome: 'pass' | 'fail';
   document: string;
+  element_sha256: string;
 }
 
 /** The chain of an instrument: what it is expected to send next. */
@@ -189,22 +184,10 @@ export interface InstrumentStateRow {
   epoch: number;
   last_run: number;
   last_bundle_sha256: string | null;
-  /** Latest sync instant (sync PC clock) of an accepted bundle. */
+  /** Latest sync of an accepted bundle, by the slower of its clocks; 0 before the first. */
   heard_at: Instant;
-}
-
-/** Runs an instrument's accepted bundles account for, one row a bundle; gaps are what no row covers. */
-export interface InstrumentSyncRow {
-  id: string;
-  site: string;
-  serial: string;
-  epoch: number;
-  run_first: number | null;
-  run_last: number;
-  bundle_row_id: string;
-  synced_at: Instant;
-  /** 1 when the bundle was held: its runs are accounted for, but it does not count as heard. */
-  held: 0 | 1;
+  /** JSON `RunRange[]`: the runs its bundles hold something for, joined; what lies between is a gap. */
+  covered: string;
 }
 
 export interface ReceiptRow {

@@ -137,7 +137,14 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .addColumn('animl_sha256', 'text')
     .addColumn('animl_writer', 'text')
     .addColumn('spectrum_sha256', 'text')
-    .addUniqueConstraint('result_unique', ['site', 'result_id', 'revision', 'bundle_row_id', 'pointer'])
+    .addColumn('element_sha256', 'text', (c) => c.notNull())
+    .addUniqueConstraint('result_unique', [
+      'site',
+      'result_id',
+      'revision',
+      'bundle_row_id',
+      'pointer',
+    ])
     .execute();
   for (const [name, columns] of [
     ['result_by_receipt', ['site', 'receipt_id']],
@@ -145,8 +152,13 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     ['result_by_run', ['site', 'instrument_serial', 'run_epoch', 'run_number']],
     ['result_by_measured', ['site', 'measured_at']],
     ['result_by_scan', ['site', 'receipt_scanned']],
+    ['result_by_id', ['site', 'result_id']],
   ] as const) {
-    await db.schema.createIndex(name).on('result').columns([...columns]).execute();
+    await db.schema
+      .createIndex(name)
+      .on('result')
+      .columns([...columns])
+      .execute();
   }
 
   await table('performance_check')
@@ -161,6 +173,7 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .addColumn('standard', 'text', (c) => c.notNull())
     .addColumn('outcome', 'text', (c) => c.notNull())
     .addColumn('document', 'text', (c) => c.notNull())
+    .addColumn('element_sha256', 'text', (c) => c.notNull())
     .execute();
   await db.schema
     .createIndex('performance_check_by_run')
@@ -175,24 +188,8 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .addColumn('last_run', 'bigint', (c) => c.notNull())
     .addColumn('last_bundle_sha256', 'text')
     .addColumn('heard_at', 'bigint', (c) => c.notNull())
+    .addColumn('covered', 'text', (c) => c.notNull())
     .addPrimaryKeyConstraint('instrument_state_pk', ['site', 'serial'])
-    .execute();
-
-  await table('instrument_sync')
-    .addColumn('id', 'text', (c) => c.primaryKey())
-    .addColumn('site', 'text', (c) => c.notNull())
-    .addColumn('serial', 'text', (c) => c.notNull())
-    .addColumn('epoch', 'integer', (c) => c.notNull())
-    .addColumn('run_first', 'bigint')
-    .addColumn('run_last', 'bigint', (c) => c.notNull())
-    .addColumn('bundle_row_id', 'text', (c) => c.notNull())
-    .addColumn('synced_at', 'bigint', (c) => c.notNull())
-    .addColumn('held', flag(), (c) => c.notNull())
-    .execute();
-  await db.schema
-    .createIndex('instrument_sync_by_serial')
-    .on('instrument_sync')
-    .columns(['site', 'serial', 'epoch', 'run_last'])
     .execute();
 
   await table('receipt')
@@ -412,7 +409,11 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     ['delivery_by_subject', ['site', 'subject_kind', 'subject_id']],
     ['delivery_by_ask', ['site', 'destination', 'next_ask_at']],
   ] as const) {
-    await db.schema.createIndex(name).on('delivery').columns([...columns]).execute();
+    await db.schema
+      .createIndex(name)
+      .on('delivery')
+      .columns([...columns])
+      .execute();
   }
 
   await table('attempt')

@@ -1,0 +1,139 @@
+import { randomBytes } from 'node:crypto';
+import { uuidv7 } from 'uuidv7';
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { type Instant, msBetween } from '../formats/instant.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase } from '../storage/database.js';
+import {
+  apiKeyDigest,
+  type Caller,
+  formatApiKey,
+  judgeApiKey,
+  type KeyRefusal,
+  SCOPES,
+  type Scope,
+} from './api-key.js';
+import {
+  findApiKeyByDigest,
+  insertApiKey,
+  listApiKeys,
+  noteApiKeyUse,
+  revokeApiKey,
+} from './api-keys.store.js';
+
+export interface NewApiKey {
+  readonly name: string;
+  readonly site: string;
+  readonly scopes: readonly Scope[];
+  readonly expiresAt: Instant | null;
+}
+
+export interface ListedApiKey {
+  readonly id: string;
+  readonly name: string;
+  readonly scopes: readonly Scope[];
+  readonly createdAt: Instant;
+  readonly expiresAt: Instant | null;
+  readonly lastUsedAt: Instant | null;
+  readonly revokedAt: Instant | null;
+}
+
+/** Last use is worth a row a minute, not a write for every request. */
+const USE_NOTED_EVERY_MS = 60_000;
+
+export class AccessService {
+  readonly #lastNoted = new Map<string, Instant>();
+
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly zone: string,
+  ) {}
+
+  /** Creates a key and returns its secret, which is shown this once and stored only as a digest. */
+  async create(input: NewApiKey, actor: Actor): Promise<{ id: string; key: string }> {
+    const id = uuidv7();
+    const key = formatApiKey(randomBytes(32));
+    const now = this.clock.now();
+    await this.database.transact(async (trx) => {
+      await insertApiKey(trx, {
+        id,
+        site: input.site,
+        name: input.name,
+        scopes: JSON.stringify(input.scopes),
+        secret_sha256: apiKeyDigest(key),
+        created_at: now,
+        expires_at: input.expiresAt,
+        last_used_at: null,
+        revoked_at: null,
+      });
+      await recordAudit(trx, {
+        site: input.site,
+        zone: this.zone,
+        at: now,
+        actor,
+        action: 'key.created',
+        subjectKind: 'key',
+        subjectId: id,
+        after: { name: input.name, scopes: input.scopes, expiresAt: input.expiresAt },
+      });
+    });
+    return { id, key };
+  }
+
+  async revoke(site: string, id: string, actor: Actor, reason: string): Promise<boolean> {
+    const now = this.clock.now();
+    return this.database.transact(async (trx) => {
+      const revoked = await revokeApiKey(trx, site, id, now);
+      if (revoked) {
+        await recordAudit(trx, {
+          site,
+          zone: this.zone,
+          at: now,
+          actor,
+          action: 'key.revoked',
+          subjectKind: 'key',
+          subjectId: id,
+          reason,
+        });
+      }
+      return revoked;
+    });
+  }
+
+  async list(site: string): Promise<ListedApiKey[]> {
+    const rows = await listApiKeys(this.database.db, site);
+    return rows.map((row) => ({
+      id: row.id,
+      name: row.name,
+      scopes: readScopes(row.scopes),
+      createdAt: row.created_at,
+      expiresAt: row.expires_at,
+      lastUsedAt: row.last_used_at,
+      revokedAt: row.revoked_at,
+    }));
+  }
+
+  /** Finds the caller behind a presented key. */
+  async authenticate(key: string): Promise<Caller | KeyRefusal> {
+    const row = await findApiKeyByDigest(this.database.db, apiKeyDigest(key));
+    if (!row) return 'unknown';
+    const now = this.clock.now();
+    const refusal = judgeApiKey({ expiresAt: row.expires_at, revokedAt: row.revoked_at }, now);
+    if (refusal) return refusal;
+    await this.#noteUse(row.id, now);
+    return { kind: 'key', id: row.id, name: row.name, site: row.site, scopes: readScopes(row.scopes) };
+  }
+
+  async #noteUse(id: string, now: Instant): Promise<void> {
+    const last = this.#lastNoted.get(id);
+    if (last !== undefined && msBetween(last, now) < USE_NOTED_EVERY_MS) return;
+    this.#lastNoted.set(id, now);
+    await noteApiKeyUse(this.database.db, id, now);
+  }
+}
+
+function readScopes(text: string): Scope[] {
+  const listed: unknown = JSON.parse(text);
+  return Array.isArray(listed) ? SCOPES.filter((scope) => listed.includes(scope)) : [];
+}

@@ -1,0 +1,45 @@
+import { type Sha256, sha256 } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+
+export type Scope = 'bundle:write' | 'expectation:write' | 'statement:read' | 'read';
+export const SCOPES: readonly Scope[] = [
+  'bundle:write',
+  'expectation:write',
+  'statement:read',
+  'read',
+];
+
+/** Who is calling, once proven. */
+export interface Caller {
+  readonly kind: 'key' | 'cli' | 'loopback';
+  /** Key id, or a fixed word for the other kinds. */
+  readonly id: string;
+  readonly name: string;
+  readonly site: string;
+  readonly scopes: readonly Scope[];
+}
+
+export type KeyRefusal = 'unknown' | 'expired' | 'revoked';
+
+/** Shown once, stored only as a digest: 256 random bits make a salted slow hash needless. */
+export function formatApiKey(randomBytes: Uint8Array): string {
+  if (randomBytes.length !== 32) throw new RangeError('an API key takes 32 random bytes');
+  return `dlk_${Buffer.from(randomBytes).toString('base64url')}`;
+}
+
+export function apiKeyDigest(key: string): Sha256 {
+  return sha256(key);
+}
+
+export function judgeApiKey(
+  key: { readonly expiresAt: Instant | null; readonly revokedAt: Instant | null },
+  now: Instant,
+): KeyRefusal | null {
+  if (key.revokedAt !== null) return 'revoked';
+  if (key.expiresAt !== null && key.expiresAt <= now) return 'expired';
+  return null;
+}
+
+export function parseScope(text: string): Scope | null {
+  return SCOPES.find((scope) => scope === text) ?? null;
+}

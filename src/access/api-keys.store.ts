@@ -1,0 +1,46 @@
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { ApiKeyRow } from '../storage/tables.js';
+
+export async function insertApiKey(trx: Trx, row: ApiKeyRow): Promise<void> {
+  await trx.insertInto('api_key').values(row).execute();
+}
+
+export function findApiKeyByDigest(db: Reader, digest: string): Promise<ApiKeyRow | undefined> {
+  return db
+    .selectFrom('api_key')
+    .selectAll()
+    .where('secret_sha256', '=', digest)
+    .executeTakeFirst();
+}
+
+export function listApiKeys(db: Reader, site: string): Promise<ApiKeyRow[]> {
+  return db
+    .selectFrom('api_key')
+    .selectAll()
+    .where('site', '=', site)
+    .orderBy('created_at')
+    .orderBy('id')
+    .execute();
+}
+
+/** True when a key of that id was there and not revoked yet. */
+export async function revokeApiKey(
+  trx: Trx,
+  site: string,
+  id: string,
+  now: Instant,
+): Promise<boolean> {
+  const changed = await trx
+    .updateTable('api_key')
+    .set({ revoked_at: now })
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .where('revoked_at', 'is', null)
+    .executeTakeFirst();
+  return changed.numUpdatedRows > 0n;
+}
+
+export async function noteApiKeyUse(db: Reader, id: string, now: Instant): Promise<void> {
+  await db.updateTable('api_key').set({ last_used_at: now }).where('id', '=', id).execute();
+}

@@ -1,0 +1,35 @@
+import { readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+
+/** How commands on the same machine reach the gateway that owns a data folder. */
+export interface Control {
+  readonly url: string;
+  /** Secret of this run; readable by the owner of the folder only. */
+  readonly token: string;
+}
+
+const NAME = 'control.json';
+
+export function writeControl(dataDirectory: string, control: Control): void {
+  const path = join(dataDirectory, NAME);
+  writeFileSync(`${path}.tmp`, JSON.stringify(control), { mode: 0o600 });
+  renameSync(`${path}.tmp`, path);
+}
+
+export function removeControl(dataDirectory: string): void {
+  rmSync(join(dataDirectory, NAME), { force: true });
+}
+
+/** null when no gateway wrote one, or what stands there is no control file. */
+export function readControl(dataDirectory: string): Control | null {
+  try {
+    const read: unknown = JSON.parse(readFileSync(join(dataDirectory, NAME), 'utf8'));
+    if (typeof read !== 'object' || read === null || !('url' in read) || !('token' in read)) return null;
+    return typeof read.url === 'string' && typeof read.token === 'string'
+      ? { url: read.url, token: read.token }
+      : null;
+  } catch {
+    // Missing or half a file from a crash: either way there is no running gateway to reach.
+    return null;
+  }
+}

@@ -1,0 +1,62 @@
+import { type DynamicModule, Module } from '@nestjs/common';
+import { APP_GUARD, Reflector } from '@nestjs/core';
+import { AccessService } from './access/access.service.js';
+import { ApiKeyGuard, ControlToken, GatewaySite } from './access/api-key.guard.js';
+import { KeysController } from './access/keys.controller.js';
+import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { HealthController } from './health.controller.js';
+import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
+import { IntakeService } from './intake/intake.service.js';
+import type { GatewayParts } from './pipeline/gateway.service.js';
+import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
+import { ReceiptsService } from './receipts/receipts.service.js';
+import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
+import { ReconciliationService } from './reconciliation/reconciliation.service.js';
+import { FreshStatements, StatementsController } from './statements/statements.controller.js';
+import { Clock } from './storage/clock.js';
+import { OpenDatabase } from './storage/database.js';
+
+/** The HTTP rim around a gateway that is wired already. */
+@Module({})
+export class AppModule {
+  static of(gateway: GatewayParts, controlToken: string): DynamicModule {
+    const { site } = gateway;
+    const ring = () => {
+      gateway.queue.ring('receipts');
+      for (const { name } of site.destinations) {
+        gateway.queue.ring(`stops:${name}`);
+        gateway.queue.ring(`deliveries:${name}`);
+      }
+    };
+    return {
+      module: AppModule,
+      imports: [
+        DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard }),
+      ],
+      controllers: [
+        BundlesController,
+        ExpectationsController,
+        HealthController,
+        KeysController,
+        ReconciliationController,
+        StatementsController,
+      ],
+      providers: [
+        Reflector,
+        { provide: APP_GUARD, useClass: ApiKeyGuard },
+        { provide: AccessService, useValue: gateway.access },
+        { provide: AnnouncedBell, useValue: { ring } },
+        { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
+        { provide: Clock, useValue: gateway.clock },
+        { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: FreshStatements, useValue: gateway.current },
+        { provide: GatewaySite, useValue: new GatewaySite(site.site) },
+        { provide: IntakeService, useValue: gateway.intake },
+        { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: ReconciliationService, useValue: gateway.reconciliation },
+      ],
+    };
+  }
+}

@@ -1,0 +1,32 @@
+import type { Instant } from '../formats/instant.js';
+import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import { methodKey } from './method-key.js';
+import type { BundleCase } from './rule.js';
+import type { RunRange } from './run-ranges.js';
+import type { SiteIndex } from './site-index.js';
+
+/** Gathers once what several rules look up. */
+export function bundleCase(options: {
+  readonly document: ResultBundle;
+  readonly site: SiteIndex;
+  readonly parts: readonly ManifestPart[];
+  readonly missing: readonly RunRange[];
+  readonly now: Instant;
+}): BundleCase {
+  const { document, site } = options;
+  const entries = [...document.results, ...document.performanceChecks];
+  return {
+    ...options,
+    instrument: site.instruments.get(document.instrument.serial) ?? null,
+    runCounts: countOf(entries.map((entry) => entry.runNumber)),
+    resultIdCounts: countOf(document.results.map((result) => result.resultId)),
+    methodDigests: new Map(document.methods.map((method) => [methodKey(method), method.digest])),
+    operatorIds: new Set(document.operators.map((operator) => operator.id)),
+  };
+}
+
+function countOf<T>(values: readonly T[]): ReadonlyMap<T, number> {
+  const counts = new Map<T, number>();
+  for (const value of values) counts.set(value, (counts.get(value) ?? 0) + 1);
+  return counts;
+}

@@ -1,0 +1,199 @@
+import { type Sha256, sha256 } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import { JSON_DEPTH_MAX, parseStrictJson } from '../formats/strict-json.js';
+import { isUnreadable, readEnvelope } from '../intake/envelope.js';
+import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import { bundleCase } from './bundle-case.js';
+import { bundleContentDigest, contentParts, PART_ARRAYS } from './bundle-parts.js';
+import type {
+  Examination,
+  ExaminedCheck,
+  ExaminedResult,
+  HeaderReading,
+  ReadableExamination,
+} from './examination.js';
+import { examineResult, outlineResult } from './examine-result.js';
+import type { Finding } from './finding.js';
+import { readHeader } from './read-bundle.js';
+import { type Fields, fieldsOf, instantOf, wholeNumberOf } from './read-fields.js';
+import { applyRule, asFinding } from './rule.js';
+import { BUNDLE_RULES } from './rule-list.js';
+import { resultsLimit } from './rules/results-limit.js';
+import { schema } from './rules/schema.js';
+import { joinSpans, type RunRange, rangesOf, subtractSpans } from './run-ranges.js';
+import type { ValidateBundleSchema } from './schema-fault.js';
+import { indexOfSite } from './site-index.js';
+
+export interface ExaminationContext {
+  readonly now: Instant;
+  readonly validateSchema: ValidateBundleSchema;
+}
+
+/**
+ * Examines a bundle's bytes by themselves and against the site folder. Never throws on what the bytes
+ * hold: what cannot be read is refused, what has the wrong shape is read as far as possible, so that a
+ * contrary result in it is seen all the same.
+ */
+export function examineBundle(
+  bytes: Uint8Array,
+  site: SiteFolder,
+  context: ExaminationContext,
+): Examination {
+  const rawSha256 = sha256(bytes);
+  const parsed = parseStrictJson(bytes, {
+    bytesMax: site.limits.bundleBytesMax,
+    depthMax: JSON_DEPTH_MAX,
+  });
+  if (!parsed.ok) {
+    const { rule, place, message, remedy } = parsed.fault;
+    return refused(rawSha256, `json-${rule}`, place.pointer, message, remedy);
+  }
+  const envelope = readEnvelope(parsed.value);
+  if (isUnreadable(envelope)) {
+    const { code, pointer, message, advice } = envelope;
+    return refused(rawSha256, code, pointer, message, advice);
+  }
+  const fields = fieldsOf(parsed.value);
+  const base = { rawSha256, header: readHeader(fields, envelope.bundleId) };
+  const tooMany = findTooMany(fields, site.limits.resultsPerBundleMax);
+  if (tooMany.length > 0) return outline(fields, base, tooMany, null, site);
+  const parts = contentParts(fields);
+  const digested = { parts, canonicalDigest: bundleContentDigest(fields, parts) };
+  const faults = context.validateSchema(parsed.value);
+  if (faults.length > 0) {
+    const findings = faults.map((fault) => asFinding(schema, fault));
+    return outline(fields, base, findings, digested, site);
+  }
+  return examineDocument(parsed.value as ResultBundle, base, digested, site, context.now);
+}
+
+interface Base {
+  readonly rawSha256: Sha256;
+  readonly header: HeaderReading;
+}
+
+interface Digested {
+  readonly parts: readonly ManifestPart[];
+  readonly canonicalDigest: Sha256;
+}
+
+function refused(
+  rawSha256: Sha256,
+  code: string,
+  pointer: string,
+  message: string,
+  advice: string,
+): Examination {
+  return {
+    kind: 'unreadable',
+    rawSha256,
+    finding: { code, severity: 'hold', pointer, message, advice },
+  };
+}
+
+/** Lists longer than the site takes: they are not digested, only the first of them are looked at. */
+function findTooMany(fields: Fields, limit: number): Finding[] {
+  return PART_ARRAYS.flatMap((name) => {
+    const list = fields[name];
+    if (!Array.isArray(list) || list.length <= limit) return [];
+    const message = `expected at most ${limit} ${name}, found ${list.length}`;
+    return [asFinding(resultsLimit, { pointer: `/${name}`, message })];
+  });
+}
+
+/** A bundle without the shape of one: held, and read as far as possible. */
+function outline(
+  fields: Fields,
+  base: Base,
+  bundleFindings: readonly Finding[],
+  digested: Digested | null,
+  site: SiteFolder,
+): ReadableExamination {
+  const limit = site.limits.resultsPerBundleMax;
+  const all = Array.isArray(fields.results) ? fields.results : [];
+  const results = all.slice(0, limit).map((element: unknown, index) => {
+    const pointer = `/results/${index}`;
+    return outlineResult(element, pointer, digested && partAt(digested.parts, pointer, index));
+  });
+  const checks = Array.isArray(fields.performanceChecks) ? fields.performanceChecks : [];
+  const performanceChecks = checks.slice(0, limit).map((element: unknown, index): ExaminedCheck => {
+    const pointer = `/performanceChecks/${index}`;
+    return {
+      pointer,
+      sha256: partAt(digested?.parts ?? [], pointer),
+      check: null,
+      checkedAt: instantOf(fieldsOf(element).checkedAt),
+    };
+  });
+  const runs = [
+    ...results.map((result) => result.reading.runNumber),
+    ...checks.slice(0, limit).map((check: unknown) => wholeNumberOf(fieldsOf(check).runNumber)),
+  ];
+  return {
+    kind: 'readable',
+    ...base,
+    canonicalDigest: digested?.canonicalDigest ?? null,
+    document: null,
+    bundleFindings,
+    results,
+    performanceChecks,
+    accounted: accountedRuns(base.header.runEpoch, runs),
+    missing: [],
+    resultsNotRead: Math.max(0, all.length - limit),
+  };
+}
+
+function examineDocument(
+  document: ResultBundle,
+  base: Base,
+  { parts, canonicalDigest }: Digested,
+  site: SiteFolder,
+  now: Instant,
+): ReadableExamination {
+  const entries = [...document.results, ...document.performanceChecks];
+  const { epoch, first, last } = document.runs;
+  const accounted = accountedRuns(
+    epoch,
+    entries.map((entry) => entry.runNumber),
+  );
+  const declared = first === null ? [] : [{ from: first, to: last }];
+  const missing = rangesOf(subtractSpans(declared, accounted), epoch);
+  const about = bundleCase({ document, site: indexOfSite(site), parts, missing, now });
+  const results: ExaminedResult[] = document.results.map((result, index) =>
+    examineResult(about, result, `/results/${index}`, partAt(parts, `/results/${index}`, index)),
+  );
+  return {
+    kind: 'readable',
+    ...base,
+    canonicalDigest,
+    document,
+    bundleFindings: BUNDLE_RULES.flatMap((rule) => applyRule(rule, about, '')),
+    results,
+    performanceChecks: document.performanceChecks.map((check, index) => ({
+      pointer: `/performanceChecks/${index}`,
+      sha256: partAt(parts, `/performanceChecks/${index}`, results.length + index),
+      check,
+      checkedAt: instantOf(check.checkedAt),
+    })),
+    accounted,
+    missing,
+    resultsNotRead: 0,
+  };
+}
+
+function accountedRuns(
+  epoch: number | null,
+  runs: readonly (number | null)[],
+): readonly RunRange[] {
+  if (epoch === null) return [];
+  const spans = runs.flatMap((run) => (run === null ? [] : [{ from: run, to: run }]));
+  return rangesOf(joinSpans(spans), epoch);
+}
+
+/** Parts stand in the order of the arrays, so the place is known for a document of the right shape. */
+function partAt(parts: readonly ManifestPart[], pointer: string, index = -1): Sha256 {
+  const direct = parts[index];
+  const part = direct?.pointer === pointer ? direct : parts.find((p) => p.pointer === pointer);
+  return (part?.sha256 ?? '') as Sha256;
+}

@@ -1,0 +1,67 @@
+import type { Instant } from '../formats/instant.js';
+import type { Finding } from './finding.js';
+import type { RunRange } from './run-ranges.js';
+
+/** What the store knows that bears on a bundle; loaded in the transaction that uses the answer. */
+export interface HistoryFacts {
+  /** null when nothing came from this instrument yet. */
+  readonly instrument: InstrumentHistory | null;
+  /** Content digest of the bundle taken before under the same bundle id; null when there is none. */
+  readonly sameBundleId: string | null;
+  /** Results of the site by result id, at least those with ids of this bundle. */
+  readonly results: ReadonlyMap<string, KnownResult>;
+  /** SHA-256 of the RFC 8785 form of known performance checks, by check id. */
+  readonly performanceChecks: ReadonlyMap<string, string>;
+  /** By the text a scan showed, exactly as the bundle has it. */
+  readonly receipts: ReadonlyMap<string, ReceiptFacts>;
+}
+
+export interface InstrumentHistory {
+  /** Highest epoch heard of. */
+  readonly epoch: number;
+  /** Highest run number that a bundle stated or held in that epoch. */
+  readonly lastRun: number;
+  /** Runs that bundles before this one hold something for (`ReadableExamination.accounted`), of every epoch. */
+  readonly covered: readonly RunRange[];
+  /** SHA-256 of the raw bytes of this instrument's bundles, at least of the one that is named as previous. */
+  readonly bundles: ReadonlySet<string>;
+}
+
+export interface KnownResult {
+  /** SHA-256 of the RFC 8785 form of the result as its bundle holds it (`ExaminedResult.sha256`). */
+  readonly sha256: string;
+}
+
+export interface ReceiptFacts {
+  readonly receiptId: string;
+  readonly announced: boolean;
+  /** Material ERP expects; null while unknown. */
+  readonly material: string | null;
+  readonly receivedAt: Instant | null;
+}
+
+/** new: first of its id; repeated: known with the same content; conflict: known with other content. */
+export type Standing = 'new' | 'repeated' | 'conflict';
+
+export interface HistoryAnswer {
+  readonly bundle: Standing;
+  readonly bundleFindings: readonly Finding[];
+  /** In the order of the examination's results. */
+  readonly results: readonly ResultHistory[];
+  /**
+   * Every gap of the bundle's epoch once the bundle is taken: open a discrepancy for each that has none,
+   * close those of this instrument and epoch that are not here any more.
+   */
+  readonly gaps: readonly RunRange[];
+  /** Runs accounted for before that this bundle holds again with something else. */
+  readonly overlaps: readonly RunRange[];
+}
+
+export interface ResultHistory {
+  readonly pointer: string;
+  readonly standing: Standing;
+  readonly findings: readonly Finding[];
+  readonly expectedMaterial: string | null;
+  /** Against the material the receipt expects, or the operator's pick while that is unknown. */
+  readonly contrary: boolean;
+}

@@ -1,0 +1,136 @@
+import type { SiteFolder } from '../site/site-folder.js';
+import { isContrary } from '../site/vocabulary.js';
+import type { ExaminedResult, ReadableExamination } from './examination.js';
+import type {
+  HistoryAnswer,
+  HistoryFacts,
+  ReceiptFacts,
+  ResultHistory,
+  Standing,
+} from './history-facts.js';
+import { applyRule } from './rule.js';
+import { BUNDLE_HISTORY_RULES, RESULT_HISTORY_RULES } from './rule-list.js';
+import {
+  intersectSpans,
+  joinSpans,
+  type RunRange,
+  rangesOf,
+  spansOfEpoch,
+  subtractSpans,
+} from './run-ranges.js';
+import { indexOfSite, type SiteIndex } from './site-index.js';
+
+/**
+ * Judges an examined bundle by what came before it. Needs nothing of the document but its readings, so the
+ * values may have been dropped.
+ */
+export function applyHistory(
+  examination: ReadableExamination,
+  facts: HistoryFacts,
+  site: SiteFolder,
+): HistoryAnswer {
+  const index = indexOfSite(site);
+  const standing = standingOf(facts.sameBundleId, examination.canonicalDigest);
+  const runs = judgeRuns(examination, facts);
+  const about = { examination, facts, standing, newGaps: runs.newGaps };
+  return {
+    bundle: standing,
+    bundleFindings: BUNDLE_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, '')),
+    results: examination.results.map((examined) => judgeResult(examined, facts, index, runs)),
+    gaps: runs.gaps,
+    overlaps: runs.overlaps,
+  };
+}
+
+function standingOf(known: string | null | undefined, digest: string | null): Standing {
+  if (known === null || known === undefined) return 'new';
+  return known === digest ? 'repeated' : 'conflict';
+}
+
+function judgeResult(
+  examined: ExaminedResult,
+  facts: HistoryFacts,
+  site: SiteIndex,
+  runs: RunJudgement,
+): ResultHistory {
+  const { reading, pointer } = examined;
+  const receipt = receiptOf(examined, facts);
+  const standing = standingOfResult(examined, facts);
+  const isOverlap = standing === 'new' && runs.isCovered(reading.runNumber);
+  const about = { examined, site, standing, receipt, isOverlap };
+  const expectedMaterial = receipt?.material ?? null;
+  const compared = expectedMaterial ?? reading.material;
+  return {
+    pointer,
+    standing,
+    findings: RESULT_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, pointer)),
+    expectedMaterial,
+    contrary:
+      reading.decision === null || isContrary(reading.decision, reading.matchedMaterial, compared),
+  };
+}
+
+function receiptOf({ reading }: ExaminedResult, facts: HistoryFacts): ReceiptFacts | null {
+  return reading.receiptScanned === null
+    ? null
+    : (facts.receipts.get(reading.receiptScanned) ?? null);
+}
+
+function standingOfResult({ reading, sha256 }: ExaminedResult, facts: HistoryFacts): Standing {
+  return reading.resultId === null
+    ? 'new'
+    : standingOf(facts.results.get(reading.resultId)?.sha256, sha256);
+}
+
+interface RunJudgement {
+  readonly gaps: readonly RunRange[];
+  readonly newGaps: readonly RunRange[];
+  readonly overlaps: readonly RunRange[];
+  readonly isCovered: (run: number | null) => boolean;
+}
+
+/**
+ * Runs begin at 1 in every epoch, so what lies below the first run ever heard of is a gap too. A document
+ * without the shape of a bundle accounts for the runs that could be read and states no last run.
+ */
+function judgeRuns(examination: ReadableExamination, facts: HistoryFacts): RunJudgement {
+  const epoch = examination.header.runEpoch;
+  if (epoch === null) return { gaps: [], newGaps: [], overlaps: [], isCovered: () => false };
+  const covered = joinSpans(spansOfEpoch(facts.instrument?.covered ?? [], epoch));
+  const lastKnown = facts.instrument?.epoch === epoch ? facts.instrument.lastRun : 0;
+  const before = gapsBelow(Math.max(lastKnown, covered.at(-1)?.to ?? 0), covered);
+  const accounted = spansOfEpoch(examination.accounted, epoch);
+  const now = joinSpans([...covered, ...accounted]);
+  const stated = examination.document?.runs.last ?? 0;
+  const after = gapsBelow(Math.max(lastKnown, stated, now.at(-1)?.to ?? 0), now);
+  return {
+    gaps: rangesOf(after, epoch),
+    newGaps: rangesOf(subtractSpans(after, before), epoch),
+    overlaps: rangesOf(intersectSpans(newRuns(examination, facts), covered), epoch),
+    isCovered: (run) => run !== null && covered.some((span) => span.from <= run && run <= span.to),
+  };
+}
+
+function gapsBelow(
+  last: number,
+  covered: readonly { readonly from: number; readonly to: number }[],
+): readonly { readonly from: number; readonly to: number }[] {
+  return subtractSpans([{ from: 1, to: last }], covered);
+}
+
+/** Runs of results and performance checks that are not known already with the same content. */
+function newRuns(
+  examination: ReadableExamination,
+  facts: HistoryFacts,
+): { from: number; to: number }[] {
+  const results = examination.results
+    .filter((result) => standingOfResult(result, facts) !== 'repeated')
+    .map((result) => result.reading.runNumber);
+  const checks = examination.performanceChecks
+    .filter(
+      ({ check, sha256 }) =>
+        check !== null && facts.performanceChecks.get(check.checkId) !== sha256,
+    )
+    .map(({ check }) => check?.runNumber ?? null);
+  return [...results, ...checks].flatMap((run) => (run === null ? [] : [{ from: run, to: run }]));
+}

@@ -1,0 +1,57 @@
+import { DECISIONS, ENVIRONMENTS, isContrary, type Mode, type Origin } from '../site/vocabulary.js';
+import type { HeaderReading, ResultReading } from './examination.js';
+import { type Fields, fieldsOf, instantOf, oneOf, textOf, wholeNumberOf } from './read-fields.js';
+
+const ORIGINS: readonly Origin[] = ['instrument', 'packed', 'simulated'];
+const MODES: readonly Mode[] = ['verification', 'identification'];
+
+/** The header as far as it can be read, whatever else is wrong with the document. */
+export function readHeader(document: Fields, bundleId: string): HeaderReading {
+  const runs = fieldsOf(document.runs);
+  const clocks = fieldsOf(document.clocks);
+  return {
+    bundleId,
+    site: textOf(document.site),
+    environment: oneOf(document.environment, ENVIRONMENTS),
+    origin: oneOf(document.origin, ORIGINS),
+    instrumentSerial: textOf(fieldsOf(document.instrument).serial),
+    syncPc: textOf(fieldsOf(document.syncPc).id),
+    runEpoch: wholeNumberOf(runs.epoch),
+    runFirst: wholeNumberOf(runs.first),
+    runLast: wholeNumberOf(runs.last),
+    previousBundle: textOf(document.previousBundle),
+    createdAt: instantOf(document.createdAt),
+    instrumentClock: instantOf(clocks.instrument),
+    syncPcClock: instantOf(clocks.syncPc),
+  };
+}
+
+/**
+ * A result as far as it can be read (release-safety rule 8). A decision that is none of the known ones
+ * counts as contrary: nothing says that it agrees.
+ */
+export function readResult(element: unknown): ResultReading {
+  const fields = fieldsOf(element);
+  const method = fieldsOf(fields.method);
+  const decision = oneOf(fields.decision, DECISIONS);
+  const candidates = Array.isArray(fields.candidates) ? fields.candidates : [];
+  const matched = decision === 'match' ? textOf(fieldsOf(candidates[0]).material) : null;
+  const material = textOf(fields.material);
+  return {
+    resultId: textOf(fields.resultId),
+    runNumber: wholeNumberOf(fields.runNumber),
+    mode: oneOf(fields.mode, MODES),
+    decision,
+    receiptScanned: textOf(fieldsOf(fields.receipt).scanned),
+    containerScanned: textOf(fieldsOf(fields.container).scanned),
+    material,
+    matchedMaterial: matched,
+    lot: textOf(fields.lot),
+    methodId: textOf(method.id),
+    methodVersion: textOf(method.version),
+    operatorId: textOf(fields.operatorId),
+    measuredAt: instantOf(fields.measuredAt),
+    measuredText: textOf(fields.measuredAt),
+    contrary: decision === null || isContrary(decision, matched, material),
+  };
+}

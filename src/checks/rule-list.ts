@@ -1,0 +1,168 @@
+import type {
+  BundleHistoryRule,
+  BundleRule,
+  ResultHistoryRule,
+  ResultRule,
+  RuleInfo,
+} from './rule.js';
+import { bundleConflict } from './rules/bundle-conflict.js';
+import { bundleTimeUnreadable } from './rules/bundle-time-unreadable.js';
+import { candidatesOrder } from './rules/candidates-order.js';
+import { chainBroken } from './rules/chain-broken.js';
+import { clockSkew } from './rules/clock-skew.js';
+import { decisionMode } from './rules/decision-mode.js';
+import { decisionScore } from './rules/decision-score.js';
+import { environmentOther } from './rules/environment-other.js';
+import { epochChanged } from './rules/epoch-changed.js';
+import { instrumentFirmware } from './rules/instrument-firmware.js';
+import { instrumentLaser } from './rules/instrument-laser.js';
+import { instrumentModel } from './rules/instrument-model.js';
+import { instrumentOutOfService } from './rules/instrument-out-of-service.js';
+import { instrumentUnregistered } from './rules/instrument-unregistered.js';
+import { labelMissing } from './rules/label-missing.js';
+import { labelNotScanned } from './rules/label-not-scanned.js';
+import { manifestCounts } from './rules/manifest-counts.js';
+import { manifestParts } from './rules/manifest-parts.js';
+import { matchWithoutCandidate } from './rules/match-without-candidate.js';
+import { materialOther } from './rules/material-other.js';
+import { materialUnknown } from './rules/material-unknown.js';
+import { methodContent } from './rules/method-content.js';
+import { methodMode } from './rules/method-mode.js';
+import { methodNotApproved } from './rules/method-not-approved.js';
+import { methodOtherMaterial } from './rules/method-other-material.js';
+import { methodUnknown } from './rules/method-unknown.js';
+import { operatorUndeclared } from './rules/operator-undeclared.js';
+import { originNotCovering } from './rules/origin-not-covering.js';
+import { partDigest } from './rules/part-digest.js';
+import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
+import { recheckDisagrees } from './rules/recheck-disagrees.js';
+import { recheckNotPossible } from './rules/recheck-not-possible.js';
+import { recheckUndisclosed } from './rules/recheck-undisclosed.js';
+import { refusals } from './rules/refusals.js';
+import { resultConflict } from './rules/result-conflict.js';
+import { resultDouble } from './rules/result-double.js';
+import { resultRepeated } from './rules/result-repeated.js';
+import { resultsLimit } from './rules/results-limit.js';
+import { runDouble } from './rules/run-double.js';
+import { runGap } from './rules/run-gap.js';
+import { runMissing } from './rules/run-missing.js';
+import { runOrder } from './rules/run-order.js';
+import { runOverlap } from './rules/run-overlap.js';
+import { runRange } from './rules/run-range.js';
+import { schema } from './rules/schema.js';
+import { scoreAlgorithm } from './rules/score-algorithm.js';
+import { scoreMissing } from './rules/score-missing.js';
+import { siteOther } from './rules/site-other.js';
+import { spectrumAxis } from './rules/spectrum-axis.js';
+import { spectrumConstant } from './rules/spectrum-constant.js';
+import { spectrumEncoding } from './rules/spectrum-encoding.js';
+import { spectrumLength } from './rules/spectrum-length.js';
+import { spectrumPoints } from './rules/spectrum-points.js';
+import { spectrumRange } from './rules/spectrum-range.js';
+import { spectrumValues } from './rules/spectrum-values.js';
+import { supersessionClaimed } from './rules/supersession-claimed.js';
+import { syncClockFuture } from './rules/sync-clock-future.js';
+import { thresholdOther } from './rules/threshold-other.js';
+import { timeAssumed } from './rules/time-assumed.js';
+import { timeBeforeReceipt } from './rules/time-before-receipt.js';
+import { timeFuture } from './rules/time-future.js';
+import { timeOffset } from './rules/time-offset.js';
+import { timeRunsBackwards } from './rules/time-runs-backwards.js';
+import { timeUnreadable } from './rules/time-unreadable.js';
+import { timeZoneOther } from './rules/time-zone-other.js';
+import { timeZoneUnknown } from './rules/time-zone-unknown.js';
+
+/** Rules about a bundle as a whole, in the order their findings are listed. */
+export const BUNDLE_RULES: readonly BundleRule[] = [
+  manifestCounts,
+  manifestParts,
+  partDigest,
+  siteOther,
+  environmentOther,
+  originNotCovering,
+  instrumentUnregistered,
+  instrumentModel,
+  instrumentLaser,
+  instrumentFirmware,
+  instrumentOutOfService,
+  timeZoneUnknown,
+  timeZoneOther,
+  bundleTimeUnreadable,
+  syncClockFuture,
+  clockSkew,
+  runRange,
+  runMissing,
+  runOrder,
+  timeRunsBackwards,
+  performanceCheckFailed,
+];
+
+export const RESULT_RULES: readonly ResultRule[] = [
+  resultDouble,
+  runDouble,
+  labelMissing,
+  labelNotScanned,
+  materialUnknown,
+  methodUnknown,
+  methodContent,
+  methodMode,
+  methodOtherMaterial,
+  operatorUndeclared,
+  decisionMode,
+  scoreMissing,
+  scoreAlgorithm,
+  thresholdOther,
+  decisionScore,
+  matchWithoutCandidate,
+  candidatesOrder,
+  timeUnreadable,
+  timeFuture,
+  timeOffset,
+  timeAssumed,
+  supersessionClaimed,
+  spectrumPoints,
+  spectrumEncoding,
+  spectrumLength,
+  spectrumValues,
+  spectrumAxis,
+  spectrumRange,
+  spectrumConstant,
+  recheckDisagrees,
+  recheckNotPossible,
+  recheckUndisclosed,
+];
+
+export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
+  bundleConflict,
+  runGap,
+  chainBroken,
+  epochChanged,
+];
+
+export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
+  resultConflict,
+  resultRepeated,
+  runOverlap,
+  receiptNotAnnounced,
+  materialOther,
+  methodNotApproved,
+  timeBeforeReceipt,
+];
+
+/** Every rule there is, in the order of docs/checks.md. */
+export function listRules(): readonly RuleInfo[] {
+  return [
+    ...refusals,
+    schema,
+    resultsLimit,
+    ...[...BUNDLE_RULES, ...RESULT_RULES, ...BUNDLE_HISTORY_RULES, ...RESULT_HISTORY_RULES].map(
+      (rule) => rule.info,
+    ),
+  ];
+}
+
+/** What a finding's code means; null for a code no rule has. */
+export function explainRule(code: string): RuleInfo | null {
+  return listRules().find((rule) => rule.code === code) ?? null;
+}

@@ -1,0 +1,119 @@
+import type { Instant, ReportedTimestamp } from '../formats/instant.js';
+import type { BundleResult, ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { Instrument, Method } from '../site/site-folder.js';
+import type { ExaminedResult, ReadableExamination } from './examination.js';
+import type { Finding, FindingSeverity } from './finding.js';
+import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
+import type { SpectrumReading } from './read-spectrum.js';
+import type { Recheck } from './recheck.js';
+import type { RunRange } from './run-ranges.js';
+import type { SiteIndex } from './site-index.js';
+
+/** What a person reads about a rule; docs/checks.md is the list of these. */
+export interface RuleInfo {
+  /** Stable. */
+  readonly code: string;
+  readonly severity: FindingSeverity;
+  /** What a finding is about, and so what a hold holds: the bundle with all its results, or one result. */
+  readonly scope: 'bundle' | 'result';
+  /** What the rule has to know: the document alone, the site folder too, or what came before. */
+  readonly needs: 'document' | 'site' | 'history';
+  /** True when the bytes are refused as no bundle at all. */
+  readonly refuses?: true;
+  /** What it means that the rule found something. */
+  readonly meaning: string;
+  /** What to do about it. */
+  readonly advice: string;
+}
+
+/** One place a rule found, found against expected. */
+export interface Found {
+  /** Relative to what the rule is about: the document, or the result. */
+  readonly pointer: string;
+  readonly message: string;
+  readonly numbers?: Readonly<Record<string, string>>;
+}
+
+export interface BundleCase {
+  readonly document: ResultBundle;
+  readonly site: SiteIndex;
+  /** Registered instrument of the bundle's serial. */
+  readonly instrument: Instrument | null;
+  /** Manifest parts as the content gives them. */
+  readonly parts: readonly ManifestPart[];
+  /** Ascending; see `ReadableExamination.missing`. */
+  readonly missing: readonly RunRange[];
+  /** How often each run number stands in the bundle. */
+  readonly runCounts: ReadonlyMap<number, number>;
+  readonly resultIdCounts: ReadonlyMap<string, number>;
+  readonly methodDigests: ReadonlyMap<string, string>;
+  readonly operatorIds: ReadonlySet<string>;
+  readonly now: Instant;
+}
+
+export interface ResultCase {
+  readonly bundle: BundleCase;
+  readonly result: BundleResult;
+  /** Registered method of the id and version the result names. */
+  readonly method: Method | null;
+  readonly measuredAt: ReportedTimestamp | null;
+  readonly spectrum: SpectrumReading;
+  readonly recheck: Recheck;
+}
+
+export interface BundleHistoryCase {
+  readonly examination: ReadableExamination;
+  readonly facts: HistoryFacts;
+  readonly standing: Standing;
+  /** Gaps that are there with this bundle and were not before, or lie inside it. */
+  readonly newGaps: readonly RunRange[];
+}
+
+export interface ResultHistoryCase {
+  readonly examined: ExaminedResult;
+  readonly site: SiteIndex;
+  readonly standing: Standing;
+  readonly receipt: ReceiptFacts | null;
+  /** True when the run number was accounted for before by something else. */
+  readonly isOverlap: boolean;
+}
+
+interface Rule<Case> {
+  readonly info: RuleInfo;
+  readonly find: (about: Case) => readonly Found[];
+}
+
+export type BundleRule = Rule<BundleCase>;
+export type ResultRule = Rule<ResultCase>;
+export type BundleHistoryRule = Rule<BundleHistoryCase>;
+export type ResultHistoryRule = Rule<ResultHistoryCase>;
+
+/** Places reported of one rule and one bundle; the last one says how many more there are. */
+const FOUND_MAX = 50;
+
+/** Findings of one rule, with pointers made absolute. */
+export function applyRule<Case>(rule: Rule<Case>, about: Case, pointer: string): Finding[] {
+  const found = rule.find(about);
+  if (found.length === 0) return [];
+  const shown = found.slice(0, FOUND_MAX);
+  const more = found.length - shown.length;
+  return shown.map((place, index) => {
+    const isLast = more > 0 && index === shown.length - 1;
+    return asFinding(rule.info, {
+      ...place,
+      pointer: `${pointer}${place.pointer}`,
+      message: isLast ? `${place.message} (and ${more} more)` : place.message,
+    });
+  });
+}
+
+export function asFinding(info: RuleInfo, found: Found): Finding {
+  return {
+    code: info.code,
+    severity: info.severity,
+    pointer: found.pointer,
+    message: found.message,
+    advice: info.advice,
+    ...(found.numbers === undefined ? {} : { numbers: found.numbers }),
+  };
+}

@@ -1,0 +1,19 @@
+import type { ResultRule } from '../rule.js';
+
+export const recheckNotPossible: ResultRule = {
+  info: {
+    code: 'recheck-not-possible',
+    severity: 'hold',
+    scope: 'result',
+    needs: 'site',
+    meaning: 'A pass or match cannot be recomputed from what the result holds.',
+    advice:
+      'Have the instrument hand over the spectrum, and the registry the reference; then measure again.',
+  },
+  find: ({ method, recheck, result }) => {
+    const says = result.decision === 'pass' || result.decision === 'match';
+    const isOpen = method !== null && method.algorithm !== 'undisclosed';
+    if (!says || !isOpen || recheck.answer !== 'not-recomputable') return [];
+    return [{ pointer: '/spectrum', message: recheck.reason }];
+  },
+};

@@ -1,0 +1,126 @@
+import type { ExaminedResult, ReadableExamination } from '../checks/examination.js';
+import type { Finding } from '../checks/finding.js';
+import type { Recheck } from '../checks/recheck.js';
+import { BUNDLE_RULES, RESULT_RULES } from '../checks/rule-list.js';
+import type { Sha256 } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import type { ResultBundle } from '../intake/result-bundle.js';
+import { writeAniml } from '../records/animl-writer.js';
+import { buildResultRecord } from '../records/build-record.js';
+import { writeCsvRecords } from '../records/csv-record.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import { safeFileName } from './safe-file-name.js';
+
+export type ConvertFormat = 'animl' | 'csv';
+
+export interface ConvertOptions {
+  readonly format: ConvertFormat;
+  readonly receivedAt: Instant;
+  /** False when the bundle was examined against `SITE_OF_NOTHING`: then site rules say nothing. */
+  readonly hasSite: boolean;
+}
+
+export interface ConvertedResult {
+  readonly resultId: string;
+  readonly pointer: string;
+  /** A held result's file says so in its name, so that it is never taken for a cleared one. */
+  readonly held: boolean;
+  /** What holds it, or stops it from being written. */
+  readonly findings: readonly Finding[];
+  /** null when no record can be made of it. */
+  readonly file: { readonly name: string; readonly text: string } | null;
+}
+
+/** Every result of a readable bundle as one document. */
+export function convertBundle(
+  examination: ReadableExamination,
+  document: ResultBundle,
+  options: ConvertOptions,
+): readonly ConvertedResult[] {
+  const bundleHolds = holding(counted(examination.bundleFindings, options.hasSite));
+  return examination.results.map((examined) =>
+    convertResult(examination.rawSha256, document, examined, bundleHolds, options),
+  );
+}
+
+function convertResult(
+  rawSha256: Sha256,
+  bundle: ResultBundle,
+  examined: ExaminedResult,
+  bundleHolds: readonly Finding[],
+  options: ConvertOptions,
+): ConvertedResult {
+  const { result, pointer } = examined;
+  const own = counted(examined.findings, options.hasSite);
+  const findings = [...bundleHolds, ...holding(own)];
+  const held = findings.length > 0;
+  const resultId = examined.reading.resultId ?? pointer;
+  if (result === null || examined.reading.measuredAt === null) {
+    return { resultId, pointer, held, findings, file: null };
+  }
+  const record = buildResultRecord({
+    bundle,
+    result,
+    pointer,
+    revision: 1,
+    rawSha256,
+    receivedAt: options.receivedAt,
+    recheck: options.hasSite ? examined.recheck : RECHECK_WITHOUT_SITE,
+    spectrum: examined.spectrum,
+    remarkCodes: own.filter(({ severity }) => severity === 'remark').map(({ code }) => code),
+  });
+  const text =
+    options.format === 'animl' ? writeAniml(record, examined.values) : writeCsvRecords([record]);
+  const name = `${safeFileName(resultId)}${held ? HELD_MARK : ''}.${options.format}`;
+  return { resultId, pointer, held, findings, file: { name, text } };
+}
+
+/** No encoded id holds a tilde before letters, so that no other id's file can have this name. */
+const HELD_MARK = '~held';
+
+const RECHECK_WITHOUT_SITE: Recheck = {
+  answer: 'not-recomputable',
+  score: null,
+  reason: 'no site folder was given',
+};
+
+const DOCUMENT_CODES: ReadonlySet<string> = new Set(
+  [...BUNDLE_RULES, ...RESULT_RULES]
+    .filter(({ info }) => info.needs === 'document')
+    .map(({ info }) => info.code),
+);
+
+function counted(findings: readonly Finding[], hasSite: boolean): readonly Finding[] {
+  return hasSite ? findings : findings.filter(({ code }) => DOCUMENT_CODES.has(code));
+}
+
+function holding(findings: readonly Finding[]): readonly Finding[] {
+  return findings.filter(({ severity }) => severity === 'hold');
+}
+
+/** Limits to examine a bundle under when no site folder says otherwise; it registers nothing. */
+export const SITE_OF_NOTHING: SiteFolder = {
+  site: '',
+  title: '',
+  environment: 'training',
+  simulated: false,
+  timeZone: 'UTC',
+  areas: [],
+  instruments: [],
+  materials: [],
+  methods: [],
+  plans: [],
+  decisions: [],
+  limits: {
+    bundleBytesMax: 268_435_456,
+    resultsPerBundleMax: 50_000,
+    spectrumPointsMax: 1_000_000,
+    syncMarginMs: 0,
+    statementValidMs: 0,
+    futureToleranceMs: 120_000,
+    clockSkewMs: 120_000,
+  },
+  destinations: [],
+  secondPerson: { required: true },
+  digest: '0'.repeat(64) as Sha256,
+};

@@ -1,0 +1,51 @@
+import 'reflect-metadata';
+import { Command } from 'commander';
+import { Misconfigured } from '../errors.js';
+import { registerCheck } from './check.command.js';
+import { registerConvert } from './convert.command.js';
+import { registerDemo } from './demo.command.js';
+import { registerExpect } from './expect.command.js';
+import { registerKey } from './key.command.js';
+import { registerMapping } from './mapping.command.js';
+import { EXIT, progress } from './output.js';
+import { registerPack } from './pack.command.js';
+import { registerReconcile } from './reconcile.command.js';
+import { registerServe } from './serve.command.js';
+import { registerStatement } from './statement.command.js';
+
+const program = new Command('drumline')
+  .description(
+    'Takes Raman identity results from the receiving dock to LIMS and ERP and proves that they arrived.\nDrumline reports; the quality unit releases.',
+  )
+  .exitOverride()
+  .configureHelp({ showGlobalOptions: true });
+
+registerServe(program);
+registerDemo(program);
+registerExpect(program);
+registerPack(program);
+registerCheck(program);
+registerConvert(program);
+registerMapping(program);
+registerReconcile(program);
+registerStatement(program);
+registerKey(program);
+
+try {
+  await program.parseAsync();
+} catch (error) {
+  process.exitCode = exitFor(error);
+}
+
+/** Commander prints its own usage errors; what is left is said in one sentence. */
+function exitFor(error: unknown): number {
+  if (error instanceof Error && 'exitCode' in error && 'code' in error) {
+    return error.exitCode === 0 ? EXIT.fine : EXIT.usage;
+  }
+  if (error instanceof Misconfigured) {
+    progress(`${error.code}: ${error.message}`);
+    return EXIT.usage;
+  }
+  progress(error instanceof Error ? (error.stack ?? error.message) : String(error));
+  return EXIT.problems;
+}

@@ -1,0 +1,99 @@
+import { type Command, Option } from 'commander';
+import { SCOPES } from '../access/api-key.js';
+import { commandSettings, type GatewayOptions, readAnswer, withGatewayOptions } from './gateway-command.js';
+import { requestGateway } from './gateway-request.files.js';
+import { printJsonLine, printText } from './output.js';
+
+interface CreateOptions extends GatewayOptions {
+  readonly site: string;
+  readonly name: string;
+  readonly scope: string[];
+  readonly expires?: string;
+}
+
+export function registerKey(program: Command): void {
+  const key = program
+    .command('key')
+    .description('create, list and revoke API keys of sync PCs and of systems that read statements');
+
+  withGatewayOptions(
+    key
+      .command('create')
+      .description('create a key; its secret is shown this once and stored only as a digest')
+      .requiredOption('--site <site>', 'site the key is for')
+      .requiredOption('--name <name>', 'who uses it, e.g. the sync PC')
+      .addOption(
+        new Option('--scope <scope...>', 'what it may do').choices(SCOPES).makeOptionMandatory(),
+      )
+      .option('--expires <date-time>', 'RFC 3339 date-time after which it is refused')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline key create --site northquay --name sync-a --scope bundle:write',
+      ),
+  ).action(async (options: CreateOptions) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'POST',
+      path: '/api/v1/keys',
+      body: {
+        contentType: 'application/json',
+        text: JSON.stringify({
+          site: options.site,
+          name: options.name,
+          scopes: options.scope,
+          expiresAt: options.expires ?? null,
+        }),
+      },
+    });
+    const created = readAnswer(answer, options.json === true) as { id: string; key: string } | undefined;
+    if (!created) return;
+    if (options.json) printJsonLine(created);
+    else printText(`id   ${created.id}\nkey  ${created.key}\nKeep the key now; it is not shown again.`);
+  });
+
+  withGatewayOptions(
+    key
+      .command('list')
+      .description('list keys, without their secrets')
+      .addHelpText('after', '\nExample:\n  drumline key list --json'),
+  ).action(async (options: GatewayOptions) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: '/api/v1/keys',
+    });
+    const listed = readAnswer(answer, options.json === true) as { keys: ListedKey[] } | undefined;
+    if (!listed) return;
+    if (options.json) printJsonLine(listed);
+    else for (const one of listed.keys) printText(describeKey(one));
+  });
+
+  withGatewayOptions(
+    key
+      .command('revoke')
+      .description('end a key at once')
+      .argument('<id>', 'id of the key')
+      .requiredOption('--reason <text>', 'why; kept in the trail')
+      .addHelpText('after', '\nExample:\n  drumline key revoke 0193… --reason "sync PC replaced"'),
+  ).action(async (id: string, options: GatewayOptions & { reason: string }) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'DELETE',
+      path: `/api/v1/keys/${encodeURIComponent(id)}?reason=${encodeURIComponent(options.reason)}`,
+    });
+    const revoked = readAnswer(answer, options.json === true);
+    if (revoked === undefined) return;
+    if (options.json) printJsonLine(revoked);
+    else printText(`revoked ${id}`);
+  });
+}
+
+interface ListedKey {
+  readonly id: string;
+  readonly name: string;
+  readonly scopes: readonly string[];
+  readonly lastUsedAt: string | null;
+  readonly revokedAt: string | null;
+}
+
+function describeKey(key: ListedKey): string {
+  const state = key.revokedAt ? `revoked ${key.revokedAt}` : `last used ${key.lastUsedAt ?? 'never'}`;
+  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${state}`;
+}

@@ -1,0 +1,41 @@
+import type { Command } from 'commander';
+import { processEnvironment, readSettings } from '../config.js';
+import { printJsonLine, progress } from './output.js';
+
+interface ServeOptions {
+  readonly data?: string;
+  readonly siteFolder?: string;
+  readonly host?: string;
+  readonly port?: string;
+  readonly watch?: string;
+  readonly logLevel?: string;
+  readonly json?: boolean;
+}
+
+export function registerServe(program: Command): void {
+  program
+    .command('serve')
+    .description('run the gateway: intake, checks, delivery, statements and the page')
+    .option('--data <dir>', 'data folder (default: DRUMLINE_DATA or .drumline/data)')
+    .option('--site-folder <dir>', 'site folder (default: mappings/northquay)')
+    .option('--host <address>', 'address to listen on (default: 127.0.0.1)')
+    .option('--port <number>', 'port to listen on, 0 for a free one (default: 7070)')
+    .option('--watch <dir>', 'folder to take bundles from')
+    .option('--log-level <level>', 'fatal, error, warn, info, debug or silent (default: info)')
+    .option('--json', 'print a JSON line on stdout once listening; the log goes to stderr')
+    .addHelpText(
+      'after',
+      '\nExample:\n  drumline serve --data ./data --site-folder mappings/northquay --watch ./inbox',
+    )
+    .action(async (options: ServeOptions) => {
+      const settings = readSettings(processEnvironment(), options);
+      const { openApplication } = await import('../main.js');
+      const application = await openApplication(settings, { work: true });
+      const url = await application.listen();
+      if (options.json) printJsonLine({ event: 'listening', url });
+      else progress(`listening on ${url}`);
+      for (const signal of ['SIGTERM', 'SIGINT'] as const) {
+        process.once(signal, () => void application.close());
+      }
+    });
+}

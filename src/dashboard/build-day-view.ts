@@ -1,0 +1,97 @@
+import type { Instant } from '../formats/instant.js';
+import type { ReconciliationReport } from '../reconciliation/reconciliation-report.js';
+import type {
+  ReceiptIdentity,
+  StatementOutcome,
+  StatementRecord,
+} from '../records/statement-record.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import { dayStages } from './day-stages.js';
+import type { DayView, ReceiptLineView, SiteView } from './day-view.js';
+import { groupDiscrepancies } from './discrepancy-groups.js';
+import { moment } from './local-time.js';
+import { tileStrip } from './tiles.js';
+import { CONDITION_TITLES } from './wording.js';
+
+/** What of the site folder the pages show. */
+export type ShownSite = Pick<
+  SiteFolder,
+  'site' | 'title' | 'environment' | 'simulated' | 'timeZone' | 'areas' | 'materials'
+>;
+
+export interface ReceiptOfDay {
+  readonly receipt: ReceiptIdentity;
+  /** The latest statement; null when none was made. */
+  readonly statement: StatementRecord | null;
+}
+
+export interface DayFacts {
+  readonly site: ShownSite;
+  /** Calendar day in the site's zone, `YYYY-MM-DD`. */
+  readonly day: string;
+  readonly now: Instant;
+  readonly report: Pick<ReconciliationReport, 'counts' | 'discrepancies'>;
+  readonly receipts: readonly ReceiptOfDay[];
+}
+
+/** Pure: the same facts give the same page. */
+export function buildDayView({ site, day, now, report, receipts }: DayFacts): DayView {
+  const groups = groupDiscrepancies(report.discrepancies, site.timeZone, now);
+  const lines = receipts.map((r) => lineView(r, site)).sort(byUrgency);
+  return {
+    site: siteView(site),
+    day,
+    asOf: moment(now, site.timeZone),
+    stages: dayStages({ counts: report.counts, outcomes: lines.map((l) => l.outcome), groups }),
+    receipts: lines,
+    discrepancies: groups,
+  };
+}
+
+export function siteView(site: ShownSite): SiteView {
+  const { title, environment, simulated, timeZone } = site;
+  return { site: site.site, title, environment, simulated, timeZone };
+}
+
+function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): ReceiptLineView {
+  const { receiptId, receiptNumber, line, siteLot, supplierLot } = receipt;
+  const stop = statement?.stopInForce ?? null;
+  return {
+    receiptId,
+    receiptNumber,
+    line,
+    material: materialText(receipt.material, site),
+    lot: siteLot ?? supplierLot,
+    area: site.areas.find((a) => a.id === receipt.area)?.title ?? receipt.area,
+    outcome: statement?.outcome ?? null,
+    revision: statement?.revision ?? null,
+    stop: stop && { kind: stop.kind, reason: stop.reason },
+    unmet: (statement?.conditions ?? [])
+      .filter((condition) => condition.state !== 'met')
+      .map((condition) => ({
+        title: CONDITION_TITLES[condition.code],
+        state: condition.state,
+        found: condition.found,
+      })),
+    tiles: tileStrip((statement?.containers ?? []).map(({ label, state }) => ({ label, state }))),
+  };
+}
+
+function materialText(code: string | null, site: ShownSite): string | null {
+  if (code === null) return null;
+  const name = site.materials.find((m) => m.code === code)?.name;
+  return name === undefined ? code : `${code} ${name}`;
+}
+
+const URGENCY: Readonly<Record<StatementOutcome | 'none', number>> = {
+  'does-not-conform': 0,
+  incomplete: 1,
+  none: 2,
+  conforms: 3,
+};
+
+function byUrgency(a: ReceiptLineView, b: ReceiptLineView): number {
+  const urgency = URGENCY[a.outcome ?? 'none'] - URGENCY[b.outcome ?? 'none'];
+  if (urgency !== 0) return urgency;
+  return a.receiptId < b.receiptId ? -1 : a.receiptId > b.receiptId ? 1 : 0;
+}

@@ -1,0 +1,61 @@
+import type { JSX } from 'preact';
+import type { EvidenceReference } from '../records/statement-record.js';
+import { ConditionMark } from './marks.js';
+import type { ConditionView } from './receipt-view.js';
+import { Verbatim } from './verbatim.js';
+
+/** Evidence of one condition beyond this is counted, not listed; the statement itself lists all. */
+const EVIDENCE_SHOWN_MAX = 40;
+
+/** Every condition of a statement, in its order, met or not, with what was found and on what evidence. */
+export function ConditionTable({
+  conditions,
+}: {
+  readonly conditions: readonly ConditionView[];
+}): JSX.Element {
+  return (
+    <table class="wide-table conditions-table">
+      <caption>Conditions and evidence</caption>
+      <thead>
+        <tr>
+          <th scope="col">Condition</th>
+          <th scope="col">State</th>
+          <th scope="col">Found</th>
+          <th scope="col">Evidence</th>
+        </tr>
+      </thead>
+      <tbody>
+        {conditions.map((condition) => (
+          <tr key={condition.title}>
+            <th scope="row">{condition.title}</th>
+            <td data-label="State">
+              <ConditionMark state={condition.state} />
+            </td>
+            <td data-label="Found">{condition.found}</td>
+            <td data-label="Evidence">
+              <Evidence evidence={condition.evidence} />
+            </td>
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}
+
+function Evidence({ evidence }: { readonly evidence: readonly EvidenceReference[] }): JSX.Element {
+  if (evidence.length === 0) return <span class="none">none</span>;
+  const shown = evidence.slice(0, EVIDENCE_SHOWN_MAX);
+  return (
+    <ul class="evidence">
+      {shown.map((item) => (
+        <li key={`${item.kind} ${item.id}`}>
+          <span class="kind">{item.kind}</span>{' '}
+          <code>
+            <Verbatim>{item.id}</Verbatim>
+          </code>
+        </li>
+      ))}
+      {evidence.length > shown.length ? <li>{evidence.length - shown.length} more</li> : null}
+    </ul>
+  );
+}

@@ -1,0 +1,53 @@
+import type { JSX } from 'preact';
+import type { StatementContainer } from '../records/statement-record.js';
+import { ContainerMark } from './marks.js';
+import { Verbatim } from './verbatim.js';
+
+/** The containers a statement lists; it says nothing of any other. */
+export function ContainerTable({
+  containers,
+}: {
+  readonly containers: readonly StatementContainer[];
+}): JSX.Element {
+  if (containers.length === 0) return <p class="none">No containers listed.</p>;
+  return (
+    <table class="wide-table">
+      <thead>
+        <tr>
+          <th scope="col">Container</th>
+          <th scope="col">State</th>
+          <th scope="col">In the plan</th>
+          <th scope="col">Results</th>
+        </tr>
+      </thead>
+      <tbody>
+        {containers.map((container) => (
+          <tr key={container.label}>
+            <th scope="row">
+              <Verbatim>{container.label}</Verbatim>
+            </th>
+            <td data-label="State">
+              <ContainerMark state={container.state} />
+            </td>
+            <td data-label="In the plan">{container.required ? 'yes' : 'no'}</td>
+            <td data-label="Results">
+              {container.resultIds.length === 0 ? (
+                <span class="none">none</span>
+              ) : (
+                <ul class="evidence">
+                  {container.resultIds.map((id) => (
+                    <li key={id}>
+                      <code>
+                        <Verbatim>{id}</Verbatim>
+                      </code>
+                    </li>
+                  ))}
+                </ul>
+              )}
+            </td>
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}

@@ -1,0 +1,74 @@
+import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import { RequireScope } from '../access/api-key.guard.js';
+import { renderDayPage } from './day.page.js';
+import { renderUnknownReceipt } from './message.page.js';
+import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
+import { renderReceiptPage } from './receipt.page.js';
+import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
+
+/** Pages load their own stylesheet and icon and nothing else; no script runs, no form leaves. */
+export const PAGE_POLICY =
+  "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+const HTML = 'text/html; charset=utf-8';
+const UNCHANGING = 'public, max-age=31536000, immutable';
+
+/** Longer ids belong to no receipt; nothing that long is echoed. */
+const RECEIPT_ID_LENGTH_MAX = 200;
+
+@Controller()
+export class DashboardController {
+  readonly #source: DayViewSource;
+
+  constructor(@Inject(DAY_VIEW_SOURCE) source: DayViewSource) {
+    this.#source = source;
+  }
+
+  @Get('/')
+  @RequireScope('pages')
+  @Header('content-type', HTML)
+  @Header('content-security-policy', PAGE_POLICY)
+  @Header('cache-control', 'no-store')
+  @Header('x-content-type-options', 'nosniff')
+  @Header('referrer-policy', 'same-origin')
+  async day(): Promise<string> {
+    return renderDayPage(await this.#source.load());
+  }
+
+  @Get('/receipts/:id')
+  @RequireScope('pages')
+  @Header('content-type', HTML)
+  @Header('content-security-policy', PAGE_POLICY)
+  @Header('cache-control', 'no-store')
+  @Header('x-content-type-options', 'nosniff')
+  @Header('referrer-policy', 'same-origin')
+  async receipt(
+    @Param('id') id: string,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<string> {
+    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
+    if (view !== null) return renderReceiptPage(view);
+    reply.status(404);
+    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX));
+  }
+
+  @Get(`/assets/${STYLE_FILE}`)
+  @RequireScope('open')
+  @Header('content-type', 'text/css; charset=utf-8')
+  @Header('cache-control', UNCHANGING)
+  @Header('x-content-type-options', 'nosniff')
+  style(): string {
+    return STYLE;
+  }
+
+  @Get(`/assets/${ICON_FILE}`)
+  @RequireScope('open')
+  @Header('content-type', 'image/svg+xml')
+  @Header('cache-control', UNCHANGING)
+  @Header('x-content-type-options', 'nosniff')
+  @Header('content-security-policy', "default-src 'none'")
+  icon(): string {
+    return ICON;
+  }
+}

@@ -1,0 +1,15 @@
+import { type DynamicModule, Module, type ModuleMetadata, type Provider } from '@nestjs/common';
+import { DashboardController } from './dashboard.controller.js';
+
+/** The pages. The caller provides `DAY_VIEW_SOURCE`, and the modules its provider needs. */
+@Module({})
+export class DashboardModule {
+  static from(source: Provider, imports: ModuleMetadata['imports'] = []): DynamicModule {
+    return {
+      module: DashboardModule,
+      imports,
+      controllers: [DashboardController],
+      providers: [source],
+    };
+  }
+}

@@ -1,0 +1,92 @@
+import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
+import { findReceipts } from '../receipts/receipts.store.js';
+import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
+import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { receiptsOfPeriod } from '../reconciliation/reconciliation.store.js';
+import { dayOf, siteDay } from '../reconciliation/site-day.js';
+import type { ReceiptIdentity } from '../records/statement-record.js';
+import { latestStatement } from '../statements/statements.store.js';
+import type { Clock } from '../storage/clock.js';
+import type { Reader } from '../storage/database.js';
+import type { ReceiptRow } from '../storage/tables.js';
+import { buildDayView, type ReceiptOfDay, type ShownSite, siteView } from './build-day-view.js';
+import type { DayView } from './day-view.js';
+import { groupDiscrepancies } from './discrepancy-groups.js';
+import { buildReceiptView, type ReceiptView } from './receipt-view.js';
+import type { DayViewSource } from './view-source.js';
+
+/** Reads what the pages show from the store; evaluates and changes nothing. */
+export class DashboardService implements DayViewSource {
+  constructor(
+    private readonly reader: Reader,
+    private readonly clock: Clock,
+    private readonly site: ShownSite,
+    private readonly reconciliation: Pick<ReconciliationService, 'report'>,
+  ) {}
+
+  async load(): Promise<DayView> {
+    const { site, timeZone } = this.site;
+    const now = this.clock.now();
+    const day = dayOf(now, timeZone);
+    const period = siteDay(day, timeZone);
+    if (period === null) throw new Error(`the clock shows no calendar day: ${day}`);
+    const report = await this.reconciliation.report(site, period.from, period.to);
+    const receipts = await this.receipts(await receiptsOfPeriod(this.reader, site, period));
+    return buildDayView({ site: this.site, day, now, report, receipts });
+  }
+
+  async loadReceipt(receiptId: string): Promise<ReceiptView | null> {
+    const { site, timeZone } = this.site;
+    const row = (await findReceipts(this.reader, site, [receiptId])).get(receiptId);
+    if (!row) return null;
+    const now = this.clock.now();
+    const statement = await latestStatement(this.reader, site, receiptId);
+    const open = await openDiscrepanciesFor(this.reader, site, receiptId);
+    const owned = open.filter((d) => d.receipt_id === receiptId);
+    return buildReceiptView({
+      site: siteView(this.site),
+      now,
+      receipt: statement?.receipt ?? identityOf(row),
+      statement,
+      deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
+      discrepancies: groupDiscrepancies(
+        owned.map((d) => ({
+          class: d.class,
+          subject: d.subject,
+          detail: d.detail,
+          receiptId: d.receipt_id,
+          containerLabel: d.container_label,
+          destination: d.destination,
+          openedAt: d.opened_at,
+        })),
+        timeZone,
+        now,
+      ),
+    });
+  }
+
+  private async receipts(ids: readonly string[]): Promise<ReceiptOfDay[]> {
+    const { site } = this.site;
+    const rows = await findReceipts(this.reader, site, ids);
+    const found: ReceiptOfDay[] = [];
+    for (const row of rows.values()) {
+      const statement = await latestStatement(this.reader, site, row.id);
+      found.push({ receipt: statement?.receipt ?? identityOf(row), statement });
+    }
+    return found;
+  }
+}
+
+function identityOf(row: ReceiptRow): ReceiptIdentity {
+  return {
+    receiptId: row.id,
+    receiptNumber: row.receipt_number,
+    line: row.line,
+    material: row.material,
+    manufacturer: row.manufacturer,
+    supplier: row.supplier,
+    supplierLot: row.supplier_lot,
+    siteLot: row.site_lot,
+    area: row.area,
+  };
+}

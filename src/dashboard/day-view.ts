@@ -1,0 +1,114 @@
+import type {
+  ConditionState,
+  StatementContainer,
+  StatementOutcome,
+} from '../records/statement-record.js';
+import type { Environment } from '../site/vocabulary.js';
+
+/** Everything the day page shows, in the words it shows; the page adds no rule of its own. */
+export interface DayView {
+  readonly site: SiteView;
+  /** Calendar day in the site's zone, `YYYY-MM-DD`. */
+  readonly day: string;
+  /** When the figures were read. */
+  readonly asOf: MomentView;
+  readonly stages: readonly StageView[];
+  readonly receipts: readonly ReceiptLineView[];
+  readonly discrepancies: readonly DiscrepancyGroupView[];
+}
+
+export interface SiteView {
+  readonly site: string;
+  readonly title: string;
+  readonly environment: Environment;
+  readonly simulated: boolean;
+  /** IANA name. */
+  readonly timeZone: string;
+}
+
+/** One instant twice: for machines (RFC 3339, UTC) and for people (site zone, with its offset). */
+export interface MomentView {
+  readonly iso: string;
+  readonly text: string;
+}
+
+export type StageKey =
+  | 'expected'
+  | 'measured'
+  | 'accepted'
+  | 'delivered'
+  | 'confirmed'
+  | 'statements';
+
+/** One stage of the day: how many arrived, out of how many, and where the rest can be read. */
+export interface StageView {
+  readonly key: StageKey;
+  readonly count: number;
+  /** What `count` is out of; null where nothing is owed. */
+  readonly of: number | null;
+  /** What is counted, e.g. `containers`. */
+  readonly unit: string;
+  readonly note: string | null;
+  readonly shortfalls: readonly ShortfallView[];
+}
+
+export interface ShortfallView {
+  readonly count: number;
+  readonly text: string;
+  /** Fragment of the same page that lists them, e.g. `#class-held`. */
+  readonly href: string;
+}
+
+export interface TileView {
+  readonly label: string;
+  readonly state: StatementContainer['state'];
+}
+
+export interface UnmetConditionView {
+  readonly title: string;
+  readonly state: ConditionState;
+  readonly found: string;
+}
+
+export interface ReceiptLineView {
+  readonly receiptId: string;
+  readonly receiptNumber: string | null;
+  readonly line: string | null;
+  readonly material: string | null;
+  readonly lot: string | null;
+  readonly area: string | null;
+  /** null while no statement was made. */
+  readonly outcome: StatementOutcome | null;
+  readonly revision: number | null;
+  readonly stop: { readonly kind: 'suspend' | 'withdraw'; readonly reason: string } | null;
+  readonly unmet: readonly UnmetConditionView[];
+  readonly tiles: TileStripView;
+}
+
+/** Tiles of a receipt's containers; a long strip is cut, what needs a person comes first. */
+export interface TileStripView {
+  readonly shown: readonly TileView[];
+  readonly more: number;
+  readonly counts: Readonly<Record<StatementContainer['state'], number>>;
+}
+
+export interface DiscrepancyGroupView {
+  /** Class of the discrepancies, also the fragment `class-<key>` on the page. */
+  readonly key: string;
+  readonly title: string;
+  /** What a discrepancy of this class needs. */
+  readonly remedy: string;
+  /** All of the class; `items` may be cut. */
+  readonly count: number;
+  readonly items: readonly DiscrepancyView[];
+}
+
+export interface DiscrepancyView {
+  readonly subject: string;
+  readonly receiptId: string | null;
+  readonly container: string | null;
+  readonly destination: string | null;
+  readonly detail: string;
+  readonly openedAt: MomentView | null;
+  readonly age: string | null;
+}

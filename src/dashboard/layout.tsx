@@ -1,0 +1,92 @@
+import type { ComponentChildren, JSX } from 'preact';
+import type { MomentView, SiteView } from './day-view.js';
+import { Moment } from './marks.js';
+import { ICON_PATH, STYLE_PATH } from './page-style.js';
+import { ENVIRONMENT_WORDS } from './wording.js';
+
+export interface LayoutProps {
+  readonly title: string;
+  readonly site: SiteView | null;
+  readonly asOf: MomentView | null;
+  readonly children: ComponentChildren;
+}
+
+/** The frame of every page: whose data it is, whether it is real, and what it must not be used for. */
+export function Layout({ title, site, asOf, children }: LayoutProps): JSX.Element {
+  return (
+    <html lang="en">
+      <head>
+        <meta charSet="utf-8" />
+        <meta name="viewport" content="width=device-width, initial-scale=1" />
+        <title>
+          {site === null ? `${title} · Drumline` : `${title} · ${site.title} · Drumline`}
+        </title>
+        <link rel="stylesheet" href={STYLE_PATH} />
+        <link rel="icon" href={ICON_PATH} type="image/svg+xml" />
+      </head>
+      <body>
+        <a class="skip" href="#content">
+          Skip to content
+        </a>
+        <header class="top">
+          <a class="brand" href="/">
+            Drumline
+          </a>
+          {site === null ? null : (
+            <p class="where">
+              <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
+            </p>
+          )}
+          {asOf === null ? null : (
+            <p class="as-of">
+              As of <Moment at={asOf} />
+            </p>
+          )}
+        </header>
+        {site === null ? null : <NotRealBanner site={site} />}
+        <main id="content">{children}</main>
+        <Cautions />
+      </body>
+    </html>
+  );
+}
+
+function NotRealBanner({ site }: { readonly site: SiteView }): JSX.Element | null {
+  if (!site.simulated && site.environment === 'production') return null;
+  const name = ENVIRONMENT_WORDS[site.environment];
+  return (
+    <p class="banner" role="note">
+      <strong>{site.simulated ? `Simulated data · ${name}` : `${name} environment`}</strong>{' '}
+      {site.simulated
+        ? 'Instruments, receipts and systems on this page are invented. Nothing here was measured on goods.'
+        : 'Nothing on this page may be used to release goods.'}
+    </p>
+  );
+}
+
+function Cautions(): JSX.Element {
+  return (
+    <footer class="cautions">
+      <h2>Before you act on this page</h2>
+      <ul>
+        <li>
+          Drumline reports what was measured and delivered. It releases nothing: the quality unit
+          does.
+        </li>
+        <li>
+          A Raman result is one of several identity tests. The pharmacopoeia and the local procedure
+          in force decide which tests a material needs.
+        </li>
+        <li>
+          This page is a look at one moment and may be old. A release rests on the statement asked
+          for at that time, and covers only the containers it lists.
+        </li>
+        <li>
+          Measuring uses a laser: it can harm eyes, and can heat or ignite dark, energetic or
+          solvent-wet materials. Follow the instrument’s instructions and the site’s laser and
+          ignition rules.
+        </li>
+      </ul>
+    </footer>
+  );
+}

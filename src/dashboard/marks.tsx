@@ -1,0 +1,84 @@
+import type { JSX } from 'preact';
+import type {
+  ConditionState,
+  StatementContainer,
+  StatementOutcome,
+  StopKind,
+} from '../records/statement-record.js';
+import type { MomentView } from './day-view.js';
+import { Glyph, type GlyphShape } from './glyph.js';
+import { CONDITION_WORDS, CONTAINER_WORDS, OUTCOME_WORDS, STOP_WORDS } from './wording.js';
+
+/** A shape and its word. `tone` is the third carrier: it only colours what shape and word already say. */
+export type Tone = 'good' | 'bad' | 'open' | 'quiet';
+
+function Mark(props: {
+  readonly shape: GlyphShape;
+  readonly word: string;
+  readonly tone: Tone;
+}): JSX.Element {
+  return (
+    <span class={`mark-word tone-${props.tone}`}>
+      <Glyph shape={props.shape} />
+      <span>{props.word}</span>
+    </span>
+  );
+}
+
+export function OutcomeMark({
+  outcome,
+}: {
+  readonly outcome: StatementOutcome | null;
+}): JSX.Element {
+  switch (outcome) {
+    case null:
+      return <Mark shape="dash" word="no statement yet" tone="quiet" />;
+    case 'conforms':
+      return <Mark shape="tick" word={OUTCOME_WORDS.conforms} tone="good" />;
+    case 'does-not-conform':
+      return <Mark shape="cross" word={OUTCOME_WORDS['does-not-conform']} tone="bad" />;
+    case 'incomplete':
+      return <Mark shape="half" word={OUTCOME_WORDS.incomplete} tone="open" />;
+  }
+}
+
+export function StopMark({ kind }: { readonly kind: StopKind }): JSX.Element {
+  return <Mark shape="bar" word={STOP_WORDS[kind]} tone="bad" />;
+}
+
+const CONDITION_MARKS: Readonly<Record<ConditionState, readonly [GlyphShape, Tone]>> = {
+  met: ['tick', 'good'],
+  unmet: ['open', 'open'],
+  contradicted: ['cross', 'bad'],
+  'not-evaluated': ['question', 'quiet'],
+};
+
+export function ConditionMark({ state }: { readonly state: ConditionState }): JSX.Element {
+  const [shape, tone] = CONDITION_MARKS[state];
+  return <Mark shape={shape} word={CONDITION_WORDS[state]} tone={tone} />;
+}
+
+const CONTAINER_MARKS: Readonly<Record<StatementContainer['state'], readonly [GlyphShape, Tone]>> =
+  {
+    covered: ['tick', 'good'],
+    'not-measured': ['open', 'open'],
+    contrary: ['cross', 'bad'],
+    'not-required': ['dash', 'quiet'],
+  };
+
+export function ContainerMark({
+  state,
+}: {
+  readonly state: StatementContainer['state'];
+}): JSX.Element {
+  const [shape, tone] = CONTAINER_MARKS[state];
+  return <Mark shape={shape} word={CONTAINER_WORDS[state]} tone={tone} />;
+}
+
+export function containerTone(state: StatementContainer['state']): Tone {
+  return CONTAINER_MARKS[state][1];
+}
+
+export function Moment({ at }: { readonly at: MomentView }): JSX.Element {
+  return <time dateTime={at.iso}>{at.text}</time>;
+}

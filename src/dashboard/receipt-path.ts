@@ -1,0 +1,16 @@
+/** Address of a receipt's page; the opaque id may hold any character. */
+export function receiptPath(receiptId: string): string {
+  return `/receipts/${encodeURIComponent(receiptId)}`;
+}
+
+/** What people call a receipt line: its number and line where it was announced, else its id. */
+export function receiptTitle(receipt: {
+  readonly receiptId: string;
+  readonly receiptNumber: string | null;
+  readonly line: string | null;
+}): string {
+  if (receipt.receiptNumber === null) return receipt.receiptId;
+  return receipt.line === null
+    ? receipt.receiptNumber
+    : `${receipt.receiptNumber} / ${receipt.line}`;
+}

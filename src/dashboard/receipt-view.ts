@@ -1,0 +1,143 @@
+import type { Instant } from '../formats/instant.js';
+import type {
+  ConditionState,
+  EvidenceReference,
+  ReceiptIdentity,
+  StatementContainer,
+  StatementRecord,
+} from '../records/statement-record.js';
+import type { DeliveryRow } from '../storage/tables.js';
+import type { DiscrepancyGroupView, MomentView, SiteView } from './day-view.js';
+import { moment, momentOf } from './local-time.js';
+import { CONDITION_TITLES, DELIVERY_WORDS } from './wording.js';
+
+/** Everything the page of one receipt line shows. */
+export interface ReceiptView {
+  readonly site: SiteView;
+  readonly asOf: MomentView;
+  readonly receipt: ReceiptIdentity;
+  /** null while no statement was made. */
+  readonly statement: StatementView | null;
+  readonly deliveries: readonly DeliveryView[];
+  readonly discrepancies: readonly DiscrepancyGroupView[];
+}
+
+export interface StatementView {
+  readonly outcome: StatementRecord['outcome'];
+  readonly revision: number;
+  readonly factsVersion: number;
+  readonly evaluatedAt: MomentView;
+  readonly validUntil: MomentView;
+  /** True once nothing may be done on the strength of this evaluation any more. */
+  readonly isOver: boolean;
+  readonly conditions: readonly ConditionView[];
+  readonly containers: readonly StatementContainer[];
+  readonly plan: StatementRecord['plan'];
+  readonly decisions: StatementRecord['decisions'];
+  readonly stop:
+    | (Omit<NonNullable<StatementRecord['stopInForce']>, 'issuedAt'> & {
+        readonly issuedAt: MomentView;
+      })
+    | null;
+}
+
+export interface ConditionView {
+  readonly title: string;
+  readonly state: ConditionState;
+  readonly found: string;
+  readonly evidence: readonly EvidenceReference[];
+}
+
+export interface DeliveryView {
+  readonly deliveryId: string;
+  readonly destination: string;
+  /** result, withdrawal, statement or stop, with the revision it speaks of. */
+  readonly message: string;
+  readonly subjectId: string;
+  readonly revision: number;
+  readonly state: string;
+  readonly attempts: number;
+  readonly acceptedAt: MomentView | null;
+  readonly confirmedAt: MomentView | null;
+  readonly reference: string | null;
+  readonly reason: string | null;
+}
+
+/** The columns of a delivery that the page shows. */
+export type ShownDelivery = Pick<
+  DeliveryRow,
+  | 'id'
+  | 'destination'
+  | 'message'
+  | 'subject_id'
+  | 'subject_revision'
+  | 'state'
+  | 'attempts'
+  | 'accepted_at'
+  | 'confirmed_at'
+  | 'destination_reference'
+  | 'reason'
+>;
+
+export interface ReceiptFacts {
+  readonly site: SiteView;
+  readonly now: Instant;
+  readonly receipt: ReceiptIdentity;
+  readonly statement: StatementRecord | null;
+  /** In the order to show. */
+  readonly deliveries: readonly ShownDelivery[];
+  readonly discrepancies: readonly DiscrepancyGroupView[];
+}
+
+export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
+  const zone = facts.site.timeZone;
+  const asOf = moment(facts.now, zone);
+  return {
+    site: facts.site,
+    asOf,
+    receipt: facts.receipt,
+    statement: facts.statement === null ? null : statementView(facts.statement, zone, asOf),
+    deliveries: facts.deliveries.map((row) => deliveryView(row, zone)),
+    discrepancies: facts.discrepancies,
+  };
+}
+
+function statementView(statement: StatementRecord, zone: string, asOf: MomentView): StatementView {
+  const validUntil = momentOf(statement.validUntil, zone);
+  const stop = statement.stopInForce;
+  return {
+    outcome: statement.outcome,
+    revision: statement.revision,
+    factsVersion: statement.factsVersion,
+    evaluatedAt: momentOf(statement.evaluatedAt, zone),
+    validUntil,
+    // Both are RFC 3339 in UTC with six decimals, which sort as text.
+    isOver: validUntil.iso <= asOf.iso,
+    conditions: statement.conditions.map((condition) => ({
+      title: CONDITION_TITLES[condition.code],
+      state: condition.state,
+      found: condition.found,
+      evidence: condition.evidence,
+    })),
+    containers: statement.containers,
+    plan: statement.plan,
+    decisions: statement.decisions,
+    stop: stop === null ? null : { ...stop, issuedAt: momentOf(stop.issuedAt, zone) },
+  };
+}
+
+function deliveryView(row: ShownDelivery, zone: string): DeliveryView {
+  return {
+    deliveryId: row.id,
+    destination: row.destination,
+    message: row.message,
+    subjectId: row.subject_id,
+    revision: row.subject_revision,
+    state: DELIVERY_WORDS[row.state],
+    attempts: row.attempts,
+    acceptedAt: row.accepted_at === null ? null : moment(row.accepted_at, zone),
+    confirmedAt: row.confirmed_at === null ? null : moment(row.confirmed_at, zone),
+    reference: row.destination_reference,
+    reason: row.reason,
+  };
+}

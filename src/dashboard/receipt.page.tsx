@@ -1,0 +1,136 @@
+import type { JSX } from 'preact';
+import { render } from 'preact-render-to-string';
+import { ConditionTable } from './condition-table.js';
+import { ContainerTable } from './container-table.js';
+import { DeliveryTable } from './delivery-table.js';
+import { DiscrepancyList } from './discrepancy-list.js';
+import { Layout } from './layout.js';
+import { Moment, OutcomeMark, StopMark } from './marks.js';
+import { receiptTitle } from './receipt-path.js';
+import type { ReceiptView, StatementView } from './receipt-view.js';
+import { Verbatim } from './verbatim.js';
+
+function ReceiptPage({ view }: { readonly view: ReceiptView }): JSX.Element {
+  const title = receiptTitle(view.receipt);
+  return (
+    <Layout title={title} site={view.site} asOf={view.asOf}>
+      <p class="crumb">
+        <a href="/">The day</a>
+      </p>
+      <h1>
+        Receipt line <Verbatim>{title}</Verbatim>
+      </h1>
+      <Identity view={view} />
+      {view.statement === null ? (
+        <section class="statement statement-none">
+          <h2>Statement</h2>
+          <OutcomeMark outcome={null} />
+          <p>Nothing is said of this receipt yet. Without a statement it counts as incomplete.</p>
+        </section>
+      ) : (
+        <Statement statement={view.statement} />
+      )}
+      <section id="containers">
+        <h2>Containers</h2>
+        <ContainerTable containers={view.statement?.containers ?? []} />
+      </section>
+      <section id="deliveries">
+        <h2>Deliveries</h2>
+        <DeliveryTable deliveries={view.deliveries} />
+      </section>
+      <section id="discrepancies">
+        <h2>Open discrepancies</h2>
+        <DiscrepancyList groups={view.discrepancies} />
+      </section>
+    </Layout>
+  );
+}
+
+function Identity({ view }: { readonly view: ReceiptView }): JSX.Element {
+  const { receipt } = view;
+  return (
+    <dl class="identity">
+      <Term name="Receipt id">{receipt.receiptId}</Term>
+      <Term name="Material">{receipt.material}</Term>
+      <Term name="Manufacturer">{receipt.manufacturer}</Term>
+      <Term name="Supplier">{receipt.supplier}</Term>
+      <Term name="Supplier’s lot">{receipt.supplierLot}</Term>
+      <Term name="Site lot">{receipt.siteLot}</Term>
+      <Term name="Receiving area">{receipt.area}</Term>
+    </dl>
+  );
+}
+
+function Term(props: { readonly name: string; readonly children: string | null }): JSX.Element {
+  return (
+    <div>
+      <dt>{props.name}</dt>
+      <dd>
+        {props.children === null ? (
+          <span class="none">not known</span>
+        ) : (
+          <Verbatim>{props.children}</Verbatim>
+        )}
+      </dd>
+    </div>
+  );
+}
+
+function Statement({ statement }: { readonly statement: StatementView }): JSX.Element {
+  return (
+    <section class={`statement statement-${statement.outcome}`} id="statement">
+      <h2>
+        Statement <span class="count">revision {statement.revision}</span>
+      </h2>
+      <p class="outcome">
+        <OutcomeMark outcome={statement.outcome} />
+      </p>
+      {statement.stop === null ? null : (
+        <p class="stop">
+          <StopMark kind={statement.stop.kind} /> {statement.stop.reason} Issued{' '}
+          <Moment at={statement.stop.issuedAt} /> with revision {statement.stop.statementRevision}.
+        </p>
+      )}
+      <p class="small">
+        Evaluated <Moment at={statement.evaluatedAt} /> on facts version {statement.factsVersion}.{' '}
+        {statement.isOver
+          ? 'Its time is over: ask for a fresh statement before acting.'
+          : 'Ask for a fresh statement before acting; this one ends '}
+        {statement.isOver ? null : <Moment at={statement.validUntil} />}
+        {statement.isOver ? null : '.'}
+      </p>
+      {statement.plan === null ? null : (
+        <p class="small">
+          Plan: {statement.plan.kind}, {statement.plan.required} required, by decision{' '}
+          {statement.plan.decision}.
+        </p>
+      )}
+      <ConditionTable conditions={statement.conditions} />
+      <Decisions statement={statement} />
+    </section>
+  );
+}
+
+function Decisions({ statement }: { readonly statement: StatementView }): JSX.Element | null {
+  if (statement.decisions.length === 0) return null;
+  return (
+    <>
+      <h3>Site decisions it rests on</h3>
+      <ul class="decisions">
+        {statement.decisions.map((decision) => (
+          <li key={decision.id}>
+            <strong>
+              {decision.id} · {decision.rule}
+            </strong>{' '}
+            {decision.decidedBy}, <time dateTime={decision.date}>{decision.date}</time>.{' '}
+            {decision.reason}
+          </li>
+        ))}
+      </ul>
+    </>
+  );
+}
+
+export function renderReceiptPage(view: ReceiptView): string {
+  return `<!doctype html>${render(<ReceiptPage view={view} />)}`;
+}

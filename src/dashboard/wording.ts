@@ -1,0 +1,104 @@
+import type {
+  ConditionCode,
+  ConditionState,
+  StatementContainer,
+  StatementOutcome,
+  StopKind,
+} from '../records/statement-record.js';
+import type { Environment } from '../site/vocabulary.js';
+import type { DeliveryState, DiscrepancyClass } from '../storage/tables.js';
+import type { StageKey } from './day-view.js';
+
+/** The words pages use. One table a vocabulary, each closed, so that a new term cannot go unnamed. */
+
+export const OUTCOME_WORDS: Readonly<Record<StatementOutcome, string>> = {
+  conforms: 'conforms',
+  'does-not-conform': 'does not conform',
+  incomplete: 'incomplete',
+};
+
+export const STOP_WORDS: Readonly<Record<StopKind, string>> = {
+  suspend: 'stop: suspend',
+  withdraw: 'stop: withdraw',
+};
+
+export const CONTAINER_WORDS: Readonly<Record<StatementContainer['state'], string>> = {
+  covered: 'covered',
+  'not-measured': 'not measured',
+  contrary: 'contrary',
+  'not-required': 'not in the plan',
+};
+
+export const CONDITION_WORDS: Readonly<Record<ConditionState, string>> = {
+  met: 'met',
+  unmet: 'not met yet',
+  contradicted: 'contradicted',
+  'not-evaluated': 'not evaluated',
+};
+
+export const CONDITION_TITLES: Readonly<Record<ConditionCode, string>> = {
+  'receipt-known': 'Receipt announced',
+  'plan-in-force': 'Sampling plan in force',
+  coverage: 'Required containers covered',
+  'no-contrary-result': 'No contrary result',
+  recheck: 'Recheck of score and decision',
+  'methods-by-content': 'Methods as approved, by content',
+  'origin-and-environment': 'Origin and environment',
+  'heard-from-every-instrument': 'Heard from every instrument of the area',
+  'deliveries-confirmed': 'Deliveries confirmed',
+  'no-open-discrepancy': 'No open discrepancy',
+  'no-stop-in-force': 'No stop in force',
+  'further-identity-tests': 'Further identity tests',
+  'retest-date': 'Retest date ahead',
+  'second-person': 'Second person',
+  'performance-brackets': 'Performance checks on both sides',
+};
+
+export const STAGE_TITLES: Readonly<Record<StageKey, string>> = {
+  expected: 'Expected',
+  measured: 'Measured',
+  accepted: 'Accepted',
+  delivered: 'Delivered',
+  confirmed: 'Confirmed',
+  statements: 'Statements',
+};
+
+export const ENVIRONMENT_WORDS: Readonly<Record<Environment, string>> = {
+  production: 'Production',
+  validation: 'Validation',
+  training: 'Training',
+};
+
+export const DELIVERY_WORDS: Readonly<Record<DeliveryState, string>> = {
+  due: 'due',
+  building: 'building',
+  sending: 'sending',
+  accepted: 'accepted',
+  confirmed: 'confirmed',
+  uncertain: 'uncertain',
+  rejected: 'rejected',
+  parked: 'parked',
+  cancelled: 'cancelled',
+  superseded: 'superseded',
+};
+
+/** Class of discrepancy as a heading; what closes one stands in `DISCREPANCY_RULES`. */
+export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
+  'not-measured': 'Not measured',
+  'not-expected': 'Not expected',
+  'run-gap': 'Run gap',
+  'run-overlap': 'Run overlap',
+  held: 'Held',
+  unreadable: 'Unreadable',
+  conflict: 'Conflict',
+  'contrary-unowned': 'Contrary without an owner',
+  overdue: 'Overdue',
+  rejected: 'Rejected',
+  parked: 'Parked',
+  uncertain: 'Uncertain',
+  absent: 'Absent',
+  differs: 'Differs',
+  'duplicate-at-destination': 'Double at the destination',
+  'unknown-at-source': 'Unknown at the source',
+  'stop-not-effective': 'Stop not effective',
+};

@@ -1,0 +1,69 @@
+import { parseXmlTree } from '../formats/xml-tree.js';
+import type { Path } from '../mapping/mapping-document.js';
+
+/** A payload or an answer as a tree of objects, arrays and leaves; every leaf has a text form. */
+export type Tree = unknown;
+
+export type PayloadFormat = 'json' | 'xml';
+
+/** Reads bytes that should be JSON or XML. Null when they are not; the content type is never asked. */
+export function readTree(format: PayloadFormat, bytes: Uint8Array): Tree | null {
+  if (format === 'xml') {
+    const read = parseXmlTree(bytes);
+    return read.ok ? read.tree : null;
+  }
+  try {
+    return JSON.parse(new TextDecoder('utf-8', { fatal: true }).decode(bytes)) as Tree;
+  } catch {
+    // Not UTF-8 or not JSON: the caller only needs to know that nothing can be read from it.
+    return null;
+  }
+}
+
+/** Value at a JSON Pointer (RFC 6901), undefined when there is none. */
+export function valueAt(tree: Tree, path: Path): Tree | undefined {
+  let value: Tree | undefined = tree;
+  for (const token of path === '' ? [] : path.slice(1).split('/')) {
+    const name = token.replaceAll('~1', '/').replaceAll('~0', '~');
+    if (typeof value !== 'object' || value === null || !Object.hasOwn(value, name))
+      return undefined;
+    value = (value as Record<string, Tree>)[name];
+  }
+  return value;
+}
+
+/** The text of a leaf; null for what is no single value. */
+export function leafText(value: Tree | undefined): string | null {
+  if (typeof value === 'string') return value;
+  if (typeof value === 'number' || typeof value === 'boolean') return String(value);
+  return null;
+}
+
+/**
+ * Texts at a place: none when it is missing, one for a leaf, many for a list. XML writes a list of one like
+ * a single element, so both sides are compared as lists.
+ */
+export function textsAt(tree: Tree, path: Path): readonly string[] | null {
+  return texts(valueAt(tree, path));
+}
+
+function texts(value: Tree | undefined): readonly string[] | null {
+  if (value === undefined || value === null) return [];
+  const leaf = leafText(value);
+  if (leaf !== null) return [leaf];
+  if (!Array.isArray(value)) return null;
+  const all: string[] = [];
+  for (const item of value as readonly Tree[]) {
+    const text = leafText(item);
+    if (text === null) return null;
+    all.push(text);
+  }
+  return all;
+}
+
+/** Elements at a place as a list: an array as it is, a single value as a list of one, nothing as none. */
+export function itemsAt(tree: Tree, path: Path): readonly Tree[] {
+  const value = valueAt(tree, path);
+  if (value === undefined || value === null || value === '') return [];
+  return Array.isArray(value) ? (value as readonly Tree[]) : [value];
+}

@@ -1,0 +1,264 @@
+import { addMs, type Instant } from '../formats/instant.js';
+import type { MappingDocument } from '../mapping/mapping-document.js';
+import type { PayloadTree } from '../mapping/payload-tree.js';
+import { fillRequestPath } from '../mapping/request-path.js';
+import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { Destination } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
+import { readTree } from './answer-tree.js';
+import { askHistory, claimAsk, dueAsks, recordAsk } from './ask.store.js';
+import { payloadBytes } from './build.store.js';
+import { isStopped, maySendByRule21 } from './claim.store.js';
+import { CLAIM_MAX } from './claim-policy.js';
+import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
+import type { DeliveryParts } from './delivery-parts.service.js';
+import type { AskResult } from './endpoint.js';
+import {
+  auditDelivery,
+  changeDelivery,
+  lastConformsAttempt,
+  markStopEffective,
+  supersedeBelowStatement,
+  supersedeBelowStop,
+} from './outcome.store.js';
+import { type ReadBackAnswer, readAnswer } from './read-back-answer.js';
+import { type AskStep, judgeReadBack } from './read-back-judgement.js';
+import { answerText } from './sender.service.js';
+import { changeOfAsk, isNews, type StepChange } from './step-change.js';
+import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
+
+/** How long after its deadline a question that nobody finished is asked again. */
+const ASK_AGAIN_BEYOND_DEADLINE_MS = 1_000;
+
+export interface ClaimedAsk {
+  readonly row: DeliveryRow;
+  readonly fence: number;
+  readonly startedAt: Instant;
+}
+
+interface Asked {
+  readonly answer: ReadBackAnswer;
+  readonly status: number | null;
+  readonly text: string | null;
+}
+
+/** Reads deliveries back and writes what was found. */
+export class Asking {
+  readonly #parts: DeliveryParts;
+
+  constructor(parts: DeliveryParts) {
+    this.#parts = parts;
+  }
+
+  /** Takes the read-backs that are due, at most a claim's worth. Pausing holds no question. */
+  async claim(destination: Destination, stops: boolean): Promise<readonly ClaimedAsk[]> {
+    const { database, site, clock, workerId } = this.#parts.options;
+    const of = { site: site.site, destination: destination.name, stops, limit: CLAIM_MAX };
+    const seen = await dueAsks(database.db, { ...of, now: clock.now() });
+    if (seen.length === 0) return [];
+    return await database.transact(async (trx) => {
+      const now = clock.now();
+      const againMs = destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS;
+      const claimed: ClaimedAsk[] = [];
+      for (const row of seen) {
+        const fence = await claimAsk(trx, row, workerId, addMs(now, againMs));
+        if (fence !== null) claimed.push({ row, fence, startedAt: now });
+      }
+      return claimed;
+    });
+  }
+
+  /** Asks about one delivery and writes the judgement. */
+  async ask(destination: Destination, claimed: ClaimedAsk): Promise<void> {
+    const { document } = await this.#parts.options.mapping.forDigest(claimed.row.mapping_digest);
+    const readBack = document.messages[messageName(claimed.row)]?.readBack ?? null;
+    if (!canBeAsked(destination, readBack)) {
+      await this.#parts.settle((trx) => this.#giveUpAsking(trx, destination, claimed));
+      return;
+    }
+    const asked = await this.#question(destination, claimed.row, document);
+    await this.#parts.settle((trx) => this.#settle(trx, destination, claimed, asked));
+  }
+
+  async #question(
+    destination: Destination,
+    row: DeliveryRow,
+    document: MappingDocument,
+  ): Promise<Asked> {
+    const payload =
+      row.payload_sha256 === null
+        ? new Uint8Array()
+        : await payloadBytes(this.#parts.options.database.db, row.payload_sha256);
+    const readBack = document.messages[messageName(row)]?.readBack ?? null;
+    const path =
+      destination.endpoint.kind === 'file-drop'
+        ? sentPath(row)
+        : readBackPath(row, readBack?.request.path ?? '', readTree(document.format, payload));
+    if (path === null) {
+      const detail = 'the read-back path of the mapping cannot be filled from the payload';
+      return { answer: { kind: 'unavailable', detail }, status: null, text: null };
+    }
+    const { deadlineMs } = destination.timing;
+    const result = await this.#parts.endpoint(destination).ask({ path, deadlineMs });
+    return {
+      answer: readAnswer(result, readBack, document.format, payload),
+      status: result.kind === 'answered' ? result.status : null,
+      text: textOf(result),
+    };
+  }
+
+  async #settle(
+    trx: Trx,
+    destination: Destination,
+    claimed: ClaimedAsk,
+    asked: Asked,
+  ): Promise<readonly string[]> {
+    const { row, fence, startedAt } = claimed;
+    const receipts = row.receipt_id === null ? [] : [row.receipt_id];
+    await lockReceipts(trx, row.site, row.message === 'statement' ? [] : receipts);
+    const now = this.#parts.options.clock.now();
+    const history = await askHistory(trx, row);
+    const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
+    const detail = 'detail' in asked.answer ? asked.answer.detail : null;
+    await recordAsk(trx, row, {
+      number: history.asks + 1,
+      worker: this.#parts.options.workerId,
+      fence,
+      startedAt,
+      end: {
+        finishedAt: now,
+        outcome: asked.answer.kind,
+        status: asked.status,
+        answer: asked.text,
+        detail,
+      },
+    });
+    const before = { state: stateOf(row), fault: row.fault };
+    const change = changeOfAsk(judged, before, now);
+    if (!(await this.#write(trx, claimed, change, judged, now))) return [];
+    if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
+    if (row.message === 'statement') return [];
+    await markEvaluationDue(trx, row.site, receipts);
+    return receipts;
+  }
+
+  async #overtake(trx: Trx, row: DeliveryRow, now: Instant): Promise<void> {
+    if (row.message === 'statement') await supersedeBelowStatement(trx, row);
+    if (row.message !== 'stop') return;
+    const earlier = await supersedeBelowStop(trx, row);
+    for (const stopId of [...earlier, row.subject_id]) {
+      await markStopEffective(trx, row.site, stopId, now);
+    }
+  }
+
+  /** True when the change took place and says something new. */
+  async #write(
+    trx: Trx,
+    { row, fence }: ClaimedAsk,
+    change: StepChange,
+    judged: AskStep,
+    now: Instant,
+  ): Promise<boolean> {
+    const held = { id: row.id, state: row.state, fence };
+    if (!(await changeDelivery(trx, held, change))) return false;
+    if (!isNews(row, change)) return false;
+    await auditDelivery(trx, row, {
+      zone: this.#parts.options.site.timeZone,
+      at: now,
+      action: `delivery.read-back-${judged.kind}`,
+      reason: judged.kind === 'wait' ? judged.detail : (change.reason ?? null),
+      after: change,
+    });
+    return true;
+  }
+
+  async #judge(
+    trx: Trx,
+    destination: Destination,
+    row: DeliveryRow,
+    answer: ReadBackAnswer,
+    history: { readonly asks: number; readonly sentAt: Instant },
+    now: Instant,
+  ): Promise<AskStep> {
+    const { random } = this.#parts.options;
+    const facts = {
+      state: stateOf(row),
+      sentAt: history.sentAt,
+      attempts: row.attempts,
+      asks: history.asks + 1,
+      absentAsks: row.absent_asks,
+      maySend: await maySendByRule21(trx, row.id),
+    };
+    if (row.message !== 'stop') {
+      return judgeReadBack(facts, answer, destination.timing, now, random());
+    }
+    const conformsSentAt = await lastConformsAttempt(trx, {
+      site: row.site,
+      destination: row.destination,
+      receiptId: row.receipt_id,
+    });
+    const countsFrom = stopReadBackAt(conformsSentAt, destination.timing, history.sentAt);
+    return judgeStopReadBack(facts, answer, countsFrom, destination.timing, now, random());
+  }
+
+  /**
+   * A doubt that cannot be asked about. A fenced *conforms* keeps waiting for its stop to be effective; what
+   * may be sent again under an honoured key is; anything else is for a person.
+   */
+  async #giveUpAsking(
+    trx: Trx,
+    destination: Destination,
+    claimed: ClaimedAsk,
+  ): Promise<readonly string[]> {
+    const { row, fence } = claimed;
+    const now = this.#parts.options.clock.now();
+    const held = { id: row.id, state: row.state, fence };
+    const maySend = await maySendByRule21(trx, row.id);
+    const waits =
+      row.state === 'accepted' ||
+      (await isStopped(trx, row.site, row.receipt_id)) ||
+      (maySend && keyIsHonoured(destination));
+    if (waits) {
+      await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });
+      return [];
+    }
+    const change: StepChange = {
+      state: 'parked',
+      next_ask_at: null,
+      fault: 'cannot-ask',
+      reason: row.reason ?? 'it may have arrived, and the destination cannot be asked',
+      claimed_by: null,
+    };
+    if (!(await changeDelivery(trx, held, change))) return [];
+    await auditDelivery(trx, row, {
+      zone: this.#parts.options.site.timeZone,
+      at: now,
+      action: 'delivery.parked',
+      reason: change.reason ?? null,
+      after: change,
+    });
+    return [];
+  }
+}
+
+function stateOf(row: DeliveryRow): 'accepted' | 'uncertain' {
+  return row.state === 'accepted' ? 'accepted' : 'uncertain';
+}
+
+function sentPath(row: DeliveryRow): string | null {
+  const { path } = JSON.parse(row.request ?? '{}') as { path?: string };
+  return path ?? null;
+}
+
+function readBackPath(row: DeliveryRow, template: string, payload: unknown): string | null {
+  if (payload === null) return null;
+  const names = { key: row.idempotency_key, deliveryId: row.id };
+  const filled = fillRequestPath(template, names, payload as PayloadTree);
+  return filled.ok ? filled.path : null;
+}
+
+function textOf(result: AskResult): string | null {
+  if (result.kind === 'answered') return answerText(result.body);
+  return result.kind === 'held' ? answerText(result.content) : null;
+}

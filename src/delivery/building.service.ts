@@ -1,0 +1,136 @@
+import { sha256 } from '../formats/canonical-json.js';
+import { addMs } from '../formats/instant.js';
+import { describeProblem } from '../mapping/mapping-problem.js';
+import type { BuiltPayload } from '../mapping/payload.js';
+import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { Destination } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
+import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
+import { claimBuild, savePayload, unbuiltDeliveries } from './build.store.js';
+import { faultOf, messageName } from './delivery-mapping.js';
+import type { DeliveryParts } from './delivery-parts.service.js';
+import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
+import { STOP_RETRY_MAX_MS } from './stop-policy.js';
+
+/** Payloads built at once for one destination. */
+const BUILD_MAX = 16;
+const REASON_MAX = 2_000;
+
+type Built =
+  | { readonly ok: true; readonly payload: BuiltPayload }
+  | { readonly ok: false; readonly fault: DeliveryFault; readonly reason: string };
+
+/** Builds payloads outside every transaction and saves each by an update that names state and fence. */
+export class Building {
+  readonly #parts: DeliveryParts;
+
+  constructor(parts: DeliveryParts) {
+    this.#parts = parts;
+  }
+
+  /** Builds what is due and has no payload, at most `BUILD_MAX`; returns how many were taken. */
+  async buildDue(destination: Destination, stopsOnly: boolean): Promise<number> {
+    const claimed = await this.#claim(destination, stopsOnly);
+    for (const { row } of claimed) this.#parts.busy.add(row.id);
+    const builds = claimed.map(({ row, fence }) => this.#buildOne(destination, row, fence));
+    for (const end of await Promise.allSettled(builds)) {
+      if (end.status === 'rejected') throw end.reason;
+    }
+    return claimed.length;
+  }
+
+  async #claim(destination: Destination, stopsOnly: boolean) {
+    const { database, site, clock, workerId } = this.#parts.options;
+    const rows = await unbuiltDeliveries(database.db, {
+      site: site.site,
+      destination: destination.name,
+      stopsOnly,
+      now: clock.now(),
+      limit: BUILD_MAX,
+    });
+    if (rows.length === 0) return [];
+    return await database.transact(async (trx) => {
+      const taken: { readonly row: DeliveryRow; readonly fence: number }[] = [];
+      for (const row of rows) {
+        const fence = await claimBuild(trx, row, workerId);
+        if (fence !== null) taken.push({ row, fence });
+      }
+      return taken;
+    });
+  }
+
+  async #buildOne(destination: Destination, row: DeliveryRow, fence: number): Promise<void> {
+    const held: Held = { id: row.id, state: 'building', fence };
+    try {
+      const built = await this.#build(row);
+      await this.#parts.settle((trx) =>
+        built.ok
+          ? this.#savePayload(trx, held, built.payload)
+          : this.#saveFailure(trx, destination, row, held, built),
+      );
+    } catch (error) {
+      // A defect or a full disk, not a fault of the delivery: it is built again later.
+      const due_at = addMs(this.#parts.options.clock.now(), destination.timing.retryMaxMs);
+      await this.#parts.options.database.transact((trx) =>
+        changeDelivery(trx, held, { state: 'due', due_at, claimed_by: null }),
+      );
+      throw error;
+    } finally {
+      this.#parts.busy.delete(row.id);
+    }
+  }
+
+  async #build(row: DeliveryRow): Promise<Built> {
+    const { loadSubject, mapping } = this.#parts.options;
+    const subject = await loadSubject(row);
+    if (subject === null) {
+      const reason = `${row.subject_kind} ${row.subject_id} revision ${row.subject_revision} is not there`;
+      return { ok: false, fault: 'mapping', reason };
+    }
+    const outcome = await mapping.build(row.mapping_digest, messageName(row), subject);
+    if (outcome.ok) return outcome;
+    const reason = outcome.problems.map(describeProblem).join('\n').slice(0, REASON_MAX);
+    return { ok: false, fault: faultOf(outcome), reason };
+  }
+
+  async #savePayload(trx: Trx, held: Held, payload: BuiltPayload): Promise<readonly string[]> {
+    const { bytes, contentType, request } = payload;
+    await savePayload(trx, held, {
+      sha256: sha256(bytes),
+      bytes,
+      contentType,
+      request: JSON.stringify(request),
+    });
+    return [];
+  }
+
+  /** A stop is never parked: it is built again while a person is called (rule 22). */
+  async #saveFailure(
+    trx: Trx,
+    destination: Destination,
+    row: DeliveryRow,
+    held: Held,
+    { fault, reason }: Extract<Built, { ok: false }>,
+  ): Promise<readonly string[]> {
+    const { clock, site } = this.#parts.options;
+    const now = clock.now();
+    const receipts = row.receipt_id === null ? [] : [row.receipt_id];
+    await lockReceipts(trx, row.site, receipts);
+    const retryAt = addMs(now, Math.min(destination.timing.retryMaxMs, STOP_RETRY_MAX_MS));
+    const change: DeliveryChange =
+      row.message === 'stop'
+        ? { state: 'due', due_at: retryAt, fault, reason, claimed_by: null }
+        : { state: 'parked', fault, reason, claimed_by: null };
+    const isChanged = await changeDelivery(trx, held, change);
+    if (!isChanged || (row.fault === fault && row.reason === reason)) return [];
+    await auditDelivery(trx, row, {
+      zone: site.timeZone,
+      at: now,
+      action: change.state === 'parked' ? 'delivery.parked' : 'delivery.build-failed',
+      reason,
+      after: change,
+    });
+    await markEvaluationDue(trx, row.site, receipts);
+    return receipts;
+  }
+}

@@ -1,0 +1,42 @@
+import type { MappingDocument, MessageName, ReadBack } from '../mapping/mapping-document.js';
+import type { BuildOutcome } from '../mapping/payload.js';
+import type { Subject } from '../mapping/subjects.js';
+import type { Destination } from '../site/site-folder.js';
+import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
+
+/** What delivery needs of the mappings: the pinned revision, and payloads built by it. */
+export interface DeliveryMapping {
+  /** Builds outside any transaction; every reason why not is a value. */
+  build(mappingDigest: string, message: MessageName, subject: Subject): Promise<BuildOutcome>;
+  /** The mapping revision a delivery is pinned to. */
+  forDigest(mappingDigest: string): Promise<{ readonly document: MappingDocument }>;
+}
+
+/**
+ * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
+ * head. Null when the row it speaks of is not there.
+ */
+export type SubjectLoader = (delivery: DeliveryRow) => Promise<Subject | null>;
+
+/** The names a message may have, as the delivery row keeps it. */
+export function messageName(row: Pick<DeliveryRow, 'subject_kind'>): MessageName {
+  return row.subject_kind;
+}
+
+/** A file drop is created only if absent, which is as good as a key that is honoured. */
+export function keyIsHonoured(destination: Destination): boolean {
+  return destination.honoursKey || destination.endpoint.kind === 'file-drop';
+}
+
+/** A file drop can always be asked: the file is there or it is not. */
+export function canBeAsked(destination: Destination, readBack: ReadBack | null): boolean {
+  return readBack !== null || destination.endpoint.kind === 'file-drop';
+}
+
+/** A payload that breaks a rule of ours is a contract fault; anything else is the mapping's. */
+export function faultOf(outcome: Extract<BuildOutcome, { ok: false }>): DeliveryFault {
+  const isContract = outcome.problems.some(
+    ({ code }) => code === 'contract' || code === 'permits-without-conforms',
+  );
+  return isContract ? 'contract' : 'mapping';
+}

@@ -1,0 +1,68 @@
+import { Misconfigured } from '../errors.js';
+import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { GroupCommit } from '../storage/group-commit.js';
+import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
+import type { Endpoint } from './endpoint.js';
+import { openEndpoint } from './open-endpoint.endpoint.js';
+
+export interface DeliveryOptions {
+  readonly database: OpenDatabase;
+  readonly site: SiteFolder;
+  readonly clock: Clock;
+  readonly mapping: DeliveryMapping;
+  readonly loadSubject: SubjectLoader;
+  /** New for every process: rows of another one are those of a process that is gone. */
+  readonly workerId: string;
+  readonly secrets: (reference: SecretReference) => string;
+  /** Called after the commit that changed a fact of a receipt. */
+  readonly onReceiptChanged: (receiptId: string) => void;
+  /** Evenly distributed in [0, 1). */
+  readonly random: () => number;
+  /** Replaces the endpoint of a destination; the default opens the configured one. */
+  readonly openEndpoint?: (destination: Destination) => Endpoint;
+}
+
+/** Writes in a transaction and returns the receipts of which it changed a fact. */
+export type Settlement = (trx: Trx) => Promise<readonly string[]>;
+
+/** What the parts of delivery share: one database, one clock, one endpoint a destination. */
+export class DeliveryParts {
+  readonly options: DeliveryOptions;
+  /** Deliveries this process is building or sending now; any other in these states is an orphan. */
+  readonly busy = new Set<string>();
+  readonly #endpoints = new Map<string, Endpoint>();
+  readonly #commits: GroupCommit<Settlement, readonly string[]>;
+
+  constructor(options: DeliveryOptions) {
+    this.options = options;
+    this.#commits = new GroupCommit(options.database, (trx, settle) => settle(trx));
+  }
+
+  destination(name: string): Destination {
+    const found = this.options.site.destinations.find((d) => d.name === name);
+    if (!found) throw new Misconfigured('site-folder-invalid', { found: `no destination ${name}` });
+    return found;
+  }
+
+  endpoint(destination: Destination): Endpoint {
+    const open = this.#endpoints.get(destination.name);
+    if (open !== undefined) return open;
+    const make = this.options.openEndpoint ?? ((d) => openEndpoint(d, this.options.secrets));
+    const endpoint = make(destination);
+    this.#endpoints.set(destination.name, endpoint);
+    return endpoint;
+  }
+
+  /** Commits together with what else ends at this moment, then tells whom it concerns. */
+  async settle(settlement: Settlement): Promise<void> {
+    const receipts = await this.#commits.submit(settlement);
+    for (const receiptId of receipts) this.options.onReceiptChanged(receiptId);
+  }
+
+  async close(): Promise<void> {
+    for (const endpoint of this.#endpoints.values()) await endpoint.close();
+    this.#endpoints.clear();
+  }
+}

@@ -1,0 +1,123 @@
+import type { Instant } from '../formats/instant.js';
+import type { Destination } from '../site/site-folder.js';
+import { Asking } from './asking.service.js';
+import { Building } from './building.service.js';
+import { nextDueAt } from './claim.store.js';
+import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
+import { readDestination } from './destination.store.js';
+import { Recovery } from './recovery.service.js';
+import { Sending } from './sending.service.js';
+import { WorkGroup } from './work-group.js';
+
+export interface Worked {
+  /** Builds, sends and read-backs started. */
+  readonly worked: number;
+  /** When more is known to become due; null when nothing is. */
+  readonly nextDueAt: Instant | null;
+}
+
+/**
+ * Delivery of one site: builds, sends and reads back what its outbox says is due. It holds no state that is
+ * not in the database; a doorbell only saves waiting.
+ */
+export class DeliveryService {
+  readonly #parts: DeliveryParts;
+  readonly #building: Building;
+  readonly #sending: Sending;
+  readonly #asking: Asking;
+  readonly #recovery: Recovery;
+  #isStopping = false;
+
+  constructor(options: DeliveryOptions) {
+    this.#parts = new DeliveryParts(options);
+    this.#building = new Building(this.#parts);
+    this.#sending = new Sending(this.#parts);
+    this.#asking = new Asking(this.#parts);
+    this.#recovery = new Recovery(this.#parts);
+  }
+
+  /** Builds payloads that are due; returns how many were taken. */
+  async buildDue(destination: string): Promise<number> {
+    return await this.#building.buildDue(this.#parts.destination(destination), false);
+  }
+
+  /**
+   * Builds, sends and reads back at one destination until nothing more can be started now. A slow answer
+   * holds only its own place. One call a destination at a time.
+   */
+  async workOnce(destination: string): Promise<Worked> {
+    const to = this.#parts.destination(destination);
+    return await this.#work(to, async (group) => {
+      const built = await this.#building.buildDue(to, false);
+      const claims = await this.#sending.claim(to);
+      for (const claim of claims) group.add(this.#sending.deliver(to, claim));
+      return built + claims.length + (await this.#startAsks(to, group, false));
+    });
+  }
+
+  /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
+  async workStops(destination: string): Promise<Worked> {
+    const to = this.#parts.destination(destination);
+    return await this.#work(to, async (group) => {
+      const built = await this.#building.buildDue(to, true);
+      const claims = await this.#sending.claimStops(to);
+      for (const claim of claims) group.add(this.#sending.deliver(to, claim));
+      return built + claims.length + (await this.#startAsks(to, group, true));
+    });
+  }
+
+  /**
+   * Before the first work of a process, and whenever a write failed: deliveries that stand as being built or
+   * sent by nobody are taken up. An interrupted send is resent under its key where the destination honours
+   * it, asked about where it can be asked, and otherwise parked. Returns how many there were.
+   */
+  async recover(now: Instant): Promise<number> {
+    return await this.#recovery.recover(now);
+  }
+
+  /** Starts nothing more; what runs ends by its own deadline. */
+  stopTaking(): void {
+    this.#isStopping = true;
+  }
+
+  /** Closes every connection. Call it when no work runs. */
+  async close(): Promise<void> {
+    this.stopTaking();
+    await this.#parts.close();
+  }
+
+  async #work(
+    destination: Destination,
+    start: (group: WorkGroup) => Promise<number>,
+  ): Promise<Worked> {
+    const group = new WorkGroup();
+    let worked = 0;
+    try {
+      while (!this.#isStopping && !group.hasFailed) {
+        const started = await start(group);
+        worked += started;
+        if (started > 0) continue;
+        if (group.size === 0) break;
+        await group.next();
+      }
+    } finally {
+      await group.end();
+    }
+    return { worked, nextDueAt: await this.#nextDueAt(destination) };
+  }
+
+  async #startAsks(destination: Destination, group: WorkGroup, stops: boolean): Promise<number> {
+    const asks = await this.#asking.claim(destination, stops);
+    for (const ask of asks) group.add(this.#asking.ask(destination, ask));
+    return asks.length;
+  }
+
+  async #nextDueAt(destination: Destination): Promise<Instant | null> {
+    const { database, site, clock } = this.#parts.options;
+    const due = await nextDueAt(database.db, site.site, destination.name, clock.now());
+    const row = await readDestination(database.db, site.site, destination.name);
+    const opens = row === null ? null : this.#sending.gateOpensAt(destination, row);
+    if (due === null || opens === null) return due ?? opens;
+    return Math.min(due, opens) as Instant;
+  }
+}

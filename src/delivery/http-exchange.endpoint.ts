@@ -1,0 +1,131 @@
+import type { Dispatcher } from 'undici';
+import { ANSWER_BYTES_MAX, type Answer } from './endpoint.js';
+
+export interface Exchange {
+  readonly origin: string;
+  readonly method: 'GET' | 'POST' | 'PUT';
+  readonly path: string;
+  readonly headers: Record<string, string>;
+  readonly body: Uint8Array | null;
+  /** From the call to the last byte of the answer, waiting for a connection included. */
+  readonly deadlineMs: number;
+  /** The connection stands and the first byte is about to be written. */
+  readonly onFirstByte?: () => void;
+  /** Everything was handed to the connection. */
+  readonly onLastByte?: () => void;
+}
+
+export type ExchangeEnd =
+  | Answer
+  | { readonly kind: 'unreached'; readonly detail: string }
+  | { readonly kind: 'broken'; readonly detail: string };
+
+/**
+ * One request and its whole answer under one total deadline, however the answer drips. `unreached` is said
+ * only when the request was never handed to a connection: undici calls `onRequestStart` on a standing
+ * connection right before it writes the first byte, and a request that is aborted there is not written.
+ */
+export function exchange(dispatcher: Dispatcher, request: Exchange): Promise<ExchangeEnd> {
+  return new Promise((resolve) => {
+    const reading = new Reading(request, resolve);
+    const { origin, method, path, headers } = request;
+    const body = request.body === null ? null : Buffer.from(request.body);
+    try {
+      dispatcher.dispatch({ origin, method, path, headers, body }, reading);
+    } catch (error) {
+      reading.onResponseError(null, error instanceof Error ? error : new Error(String(error)));
+    }
+  });
+}
+
+class Reading implements Dispatcher.DispatchHandler {
+  readonly #request: Exchange;
+  readonly #resolve: (end: ExchangeEnd) => void;
+  readonly #deadline: NodeJS.Timeout;
+  readonly #chunks: Buffer[] = [];
+  #controller: Dispatcher.DispatchController | null = null;
+  #hasEnded = false;
+  #status = 0;
+  #retryAfter: string | null = null;
+  #bytes = 0;
+
+  constructor(request: Exchange, resolve: (end: ExchangeEnd) => void) {
+    this.#request = request;
+    this.#resolve = resolve;
+    this.#deadline = setTimeout(() => {
+      const state = this.#controller === null ? 'no connection' : 'no whole answer';
+      this.#fail(`${state} within ${request.deadlineMs} ms`);
+    }, request.deadlineMs);
+  }
+
+  onRequestStart(controller: Dispatcher.DispatchController): void {
+    if (this.#hasEnded) {
+      controller.abort(new Error('the deadline passed before a connection was there'));
+      return;
+    }
+    this.#controller = controller;
+    this.#request.onFirstByte?.();
+    // The library writes head and body in the same turn as this call.
+    process.nextTick(() => this.#request.onLastByte?.());
+  }
+
+  onResponseStart(
+    _controller: Dispatcher.DispatchController,
+    status: number,
+    headers: Record<string, string | string[] | undefined>,
+  ): void {
+    if (status < 200) return;
+    this.#status = status;
+    const retryAfter = headers['retry-after'];
+    this.#retryAfter = typeof retryAfter === 'string' ? retryAfter : null;
+  }
+
+  onResponseData(controller: Dispatcher.DispatchController, chunk: Buffer): void {
+    const room = ANSWER_BYTES_MAX - this.#bytes;
+    this.#chunks.push(chunk.subarray(0, room));
+    this.#bytes += Math.min(chunk.length, room);
+    if (chunk.length <= room) return;
+    this.#finish(this.#answer(true));
+    controller.abort(new Error(`answer longer than ${ANSWER_BYTES_MAX} bytes`));
+  }
+
+  onResponseEnd(): void {
+    this.#finish(this.#answer(false));
+  }
+
+  onResponseError(_controller: Dispatcher.DispatchController | null, error: Error): void {
+    this.#fail(describe(error));
+  }
+
+  #answer(isCut: boolean): Answer {
+    return {
+      kind: 'answered',
+      status: this.#status,
+      retryAfter: this.#retryAfter,
+      body: Buffer.concat(this.#chunks),
+      isCut,
+    };
+  }
+
+  #fail(detail: string): void {
+    this.#finish({ kind: this.#controller === null ? 'unreached' : 'broken', detail });
+    this.#controller?.abort(new Error(detail));
+  }
+
+  #finish(end: ExchangeEnd): void {
+    if (this.#hasEnded) return;
+    this.#hasEnded = true;
+    clearTimeout(this.#deadline);
+    this.#resolve(end);
+  }
+}
+
+/** Code and words of an error, of the first one where a connector tried several addresses. */
+function describe(error: Error): string {
+  const first = error instanceof AggregateError ? (error.errors[0] as unknown) : error;
+  const cause = first instanceof Error ? first : error;
+  const code = (cause as { code?: unknown }).code;
+  return typeof code === 'string' && !cause.message.includes(code)
+    ? `${code}: ${cause.message}`
+    : cause.message;
+}

@@ -1,0 +1,231 @@
+import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
+import type { Trx } from '../storage/database.js';
+import type { DeliveryRow, DeliveryState } from '../storage/tables.js';
+import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
+
+/**
+ * Puts a message into the outbox in the transaction of the fact it speaks of and returns the delivery's id.
+ * The same message for the same destination, revision and build is there once: a second call returns the
+ * first one's id.
+ */
+export async function enqueueDelivery(trx: Trx, delivery: NewDelivery): Promise<string> {
+  const seq = await nextSequence(trx, delivery);
+  const id = uuidv7();
+  const inserted = await trx
+    .insertInto('delivery')
+    .values(rowOf(id, seq, delivery))
+    .onConflict((c) => c.columns([...IDENTITY]).doNothing())
+    .executeTakeFirst();
+  return inserted.numInsertedOrUpdatedRows === 1n ? id : await existingId(trx, delivery);
+}
+
+const IDENTITY = [
+  'site',
+  'subject_kind',
+  'subject_id',
+  'subject_revision',
+  'destination',
+  'message',
+  'build',
+] as const;
+
+/** Taken under the key's row, so that the order is that of the committing transactions. */
+async function nextSequence(trx: Trx, delivery: NewDelivery): Promise<number> {
+  const { next_seq } = await trx
+    .insertInto('ordering_key')
+    .values({
+      site: delivery.site,
+      destination: delivery.destination,
+      key: delivery.orderingKey,
+      next_seq: 2,
+      lease_worker: null,
+      lease_until: null,
+      fence: 0,
+    })
+    .onConflict((c) =>
+      c.columns(['site', 'destination', 'key']).doUpdateSet((eb) => ({
+        next_seq: eb('ordering_key.next_seq', '+', 1),
+      })),
+    )
+    .returning('next_seq')
+    .executeTakeFirstOrThrow();
+  return next_seq - 1;
+}
+
+async function existingId(trx: Trx, delivery: NewDelivery): Promise<string> {
+  const { id } = await trx
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', delivery.site)
+    .where('subject_kind', '=', delivery.subjectKind)
+    .where('subject_id', '=', delivery.subjectId)
+    .where('subject_revision', '=', delivery.subjectRevision)
+    .where('destination', '=', delivery.destination)
+    .where('message', '=', delivery.message)
+    .where('build', '=', delivery.build ?? 1)
+    .executeTakeFirstOrThrow();
+  return id;
+}
+
+function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryRow {
+  return {
+    id,
+    site: delivery.site,
+    subject_kind: delivery.subjectKind,
+    subject_id: delivery.subjectId,
+    subject_revision: delivery.subjectRevision,
+    receipt_id: delivery.receiptId,
+    destination: delivery.destination,
+    message: delivery.message,
+    build: delivery.build ?? 1,
+    state: 'due',
+    ordering_key: delivery.orderingKey,
+    seq,
+    barrier: delivery.isConforms ? 1 : 0,
+    contrary: delivery.isContrary ? 1 : 0,
+    mapping_digest: delivery.mappingDigest,
+    payload_sha256: null,
+    content_type: null,
+    request: null,
+    idempotency_key: `${id}.${delivery.epoch}`,
+    created_at: delivery.now,
+    due_at: delivery.now,
+    attempts: 0,
+    absent_asks: 0,
+    next_ask_at: null,
+    fence: 0,
+    claimed_by: null,
+    accepted_at: null,
+    confirmed_at: null,
+    destination_reference: null,
+    reason: null,
+    fault: null,
+  };
+}
+
+export interface TakenBack {
+  /** Never reached their destination and never will. */
+  readonly cancelled: readonly string[];
+  /** May have reached it; will not be sent again. */
+  readonly fenced: readonly string[];
+}
+
+/**
+ * Part of every stop, in its own transaction: unsent *conforms* of the receipt are cancelled, those that are
+ * being sent or are doubtful are fenced. A fenced one stays uncertain and is asked about where that is
+ * possible; the outcome of the attempt in flight no longer changes it. Writes no audit entry.
+ */
+export async function cancelUnsentConforms(
+  trx: Trx,
+  site: string,
+  receiptId: string,
+  reason: string,
+  now: Instant,
+): Promise<TakenBack> {
+  const conforms = () =>
+    trx
+      .updateTable('delivery')
+      .where('site', '=', site)
+      .where('receipt_id', '=', receiptId)
+      .where('message', '=', 'statement')
+      .where('barrier', '=', 1);
+  const cancelled = await conforms()
+    .set((eb) => ({ state: 'cancelled', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
+    .where('state', 'in', [...UNSENT_STATES])
+    .returning('id')
+    .execute();
+  const fenced = await conforms()
+    .set((eb) => ({ state: 'uncertain', reason, fence: eb('fence', '+', 1), next_ask_at: now }))
+    .where('state', 'in', ['sending', 'uncertain'])
+    .returning('id')
+    .execute();
+  return { cancelled: cancelled.map((r) => r.id), fenced: fenced.map((r) => r.id) };
+}
+
+/**
+ * Statements that wait while a later revision is written say something old: they are superseded. A doubtful
+ * *conforms* of a lower revision may not be sent again either (rule 21), so it is asked about instead.
+ * Returns the superseded ids. Writes no audit entry.
+ */
+export async function supersedeWaitingStatements(
+  trx: Trx,
+  of: {
+    readonly site: string;
+    readonly receiptId: string;
+    readonly belowRevision: number;
+    readonly now: Instant;
+  },
+): Promise<readonly string[]> {
+  const older = () =>
+    trx
+      .updateTable('delivery')
+      .where('site', '=', of.site)
+      .where('receipt_id', '=', of.receiptId)
+      .where('message', '=', 'statement')
+      .where('subject_revision', '<', of.belowRevision);
+  const superseded = await older()
+    .set((eb) => ({
+      state: 'superseded',
+      reason: `statement revision ${of.belowRevision}`,
+      fence: eb('fence', '+', 1),
+      next_ask_at: null,
+    }))
+    .where('state', 'in', [...UNSENT_STATES])
+    .returning('id')
+    .execute();
+  await older()
+    .set((eb) => ({ fence: eb('fence', '+', 1), next_ask_at: of.now }))
+    .where('state', '=', 'uncertain')
+    .where('barrier', '=', 1)
+    .execute();
+  return superseded.map((r) => r.id);
+}
+
+/**
+ * Part of holding or superseding a result: what no destination has got yet is cancelled. Where it may have
+ * arrived a withdrawal is due, see `destinationsHolding`. Returns the cancelled ids. Writes no audit entry.
+ */
+export async function cancelUnsentResult(
+  trx: Trx,
+  site: string,
+  resultRowId: string,
+  reason: string,
+): Promise<readonly string[]> {
+  const rows = await trx
+    .updateTable('delivery')
+    .set((eb) => ({ state: 'cancelled', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    .where('subject_id', '=', resultRowId)
+    .where('state', 'in', [...UNSENT_STATES])
+    .returning('id')
+    .execute();
+  return rows.map((r) => r.id);
+}
+
+const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed', 'uncertain'];
+
+/** Destinations that hold a result or may hold it: each of them gets its withdrawal. */
+export async function destinationsHolding(
+  trx: Trx,
+  site: string,
+  resultRowId: string,
+): Promise<readonly string[]> {
+  const rows = await trx
+    .selectFrom('delivery')
+    .select('destination')
+    .distinct()
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    .where('subject_id', '=', resultRowId)
+    .where((eb) =>
+      eb.or([
+        eb('state', 'in', [...MAY_BE_HELD]),
+        eb.and([eb('state', '=', 'parked'), eb('attempts', '>', 0)]),
+      ]),
+    )
+    .orderBy('destination')
+    .execute();
+  return rows.map((r) => r.destination);
+}

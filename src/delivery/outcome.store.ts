@@ -1,0 +1,187 @@
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import type { Instant } from '../formats/instant.js';
+import { step as reached } from '../step.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { DeliveryFault, DeliveryRow, DeliveryState } from '../storage/tables.js';
+
+const ACTOR: Actor = { kind: 'system', name: 'delivery' };
+
+export interface AttemptEnd {
+  readonly finishedAt: Instant;
+  readonly outcome: string;
+  readonly status: number | null;
+  readonly answer: string | null;
+  readonly detail: string | null;
+}
+
+/** Closes an attempt row, once. */
+export async function finishAttempt(trx: Trx, attemptId: string, end: AttemptEnd): Promise<void> {
+  await trx
+    .updateTable('attempt')
+    .set({
+      finished_at: end.finishedAt,
+      outcome: end.outcome,
+      status: end.status,
+      answer: end.answer,
+      detail: end.detail,
+    })
+    .where('id', '=', attemptId)
+    .where('finished_at', 'is', null)
+    .execute();
+}
+
+/** What a decision changes about a delivery; what is not named stays. */
+export interface DeliveryChange {
+  readonly state: DeliveryState;
+  readonly due_at?: Instant;
+  readonly next_ask_at?: Instant | null;
+  readonly absent_asks?: number;
+  readonly accepted_at?: Instant;
+  readonly confirmed_at?: Instant;
+  readonly destination_reference?: string | null;
+  readonly reason?: string | null;
+  readonly fault?: DeliveryFault | null;
+  readonly claimed_by?: null;
+}
+
+export interface Held {
+  readonly id: string;
+  readonly state: DeliveryState;
+  readonly fence: number;
+}
+
+/**
+ * Applies a decision if the delivery still stands as the decision saw it: same state, same fence. False when
+ * it does not, and then nothing changed.
+ */
+export async function changeDelivery(
+  trx: Trx,
+  held: Held,
+  change: DeliveryChange,
+): Promise<boolean> {
+  const changed = await trx
+    .updateTable('delivery')
+    .set(change)
+    .where('id', '=', held.id)
+    .where('state', '=', held.state)
+    .where('fence', '=', held.fence)
+    .executeTakeFirst();
+  return changed.numUpdatedRows === 1n;
+}
+
+/** The audit entry of a delivery's change, in the transaction of the change. */
+export async function auditDelivery(
+  trx: Trx,
+  row: Pick<DeliveryRow, 'id' | 'site' | 'destination' | 'message' | 'state'>,
+  entry: {
+    readonly zone: string;
+    readonly at: Instant;
+    readonly action: string;
+    readonly reason: string | null;
+    readonly after: DeliveryChange | { readonly outcome: string };
+  },
+): Promise<void> {
+  await recordAudit(trx, {
+    site: row.site,
+    zone: entry.zone,
+    at: entry.at,
+    actor: ACTOR,
+    action: entry.action,
+    subjectKind: 'delivery',
+    subjectId: row.id,
+    ...(entry.reason === null ? {} : { reason: entry.reason }),
+    before: { state: row.state, destination: row.destination, message: row.message },
+    after: entry.after,
+  });
+  reached('S14');
+}
+
+/** Start of the last attempt of a *conforms* of this receipt here, null when none was made. */
+export async function lastConformsAttempt(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly receiptId: string | null },
+): Promise<Instant | null> {
+  if (of.receiptId === null) return null;
+  const row = await reader
+    .selectFrom('attempt')
+    .innerJoin('delivery', 'delivery.id', 'attempt.delivery_id')
+    .select((eb) => eb.fn.max('attempt.started_at').as('at'))
+    .where('delivery.site', '=', of.site)
+    .where('delivery.receipt_id', '=', of.receiptId)
+    .where('delivery.destination', '=', of.destination)
+    .where('delivery.message', '=', 'statement')
+    .where('delivery.barrier', '=', 1)
+    .where('attempt.kind', '=', 'send')
+    .executeTakeFirst();
+  return row?.at ?? null;
+}
+
+type Overtaking = Pick<DeliveryRow, 'site' | 'receipt_id' | 'destination' | 'subject_revision'>;
+
+/**
+ * A stop was shown in force here: *conforms* of lower revisions that are doubtful or not applied yet are
+ * superseded and free their key, and so are earlier stops that did not get through. Returns the ids of
+ * those stops.
+ */
+export async function supersedeBelowStop(trx: Trx, stop: Overtaking): Promise<readonly string[]> {
+  await supersedeOlder(trx, stop)
+    .where('message', '=', 'statement')
+    .where('barrier', '=', 1)
+    .where('state', 'in', ['uncertain', 'accepted'])
+    .execute();
+  const stops = await supersedeOlder(trx, stop)
+    .where('message', '=', 'stop')
+    .where('state', 'in', ['due', 'building', 'uncertain', 'accepted'])
+    .returning('subject_id')
+    .execute();
+  return stops.map((row) => row.subject_id);
+}
+
+/** A later statement was shown in force here: earlier ones that were taken need not be applied any more. */
+export async function supersedeBelowStatement(trx: Trx, statement: Overtaking): Promise<void> {
+  await supersedeOlder(trx, statement)
+    .where('message', '=', 'statement')
+    .where('state', '=', 'accepted')
+    .execute();
+}
+
+function supersedeOlder(trx: Trx, than: Overtaking) {
+  return trx
+    .updateTable('delivery')
+    .set((eb) => ({
+      state: 'superseded',
+      reason: `revision ${than.subject_revision} is in force there`,
+      fence: eb('fence', '+', 1),
+      next_ask_at: null,
+    }))
+    .where('site', '=', than.site)
+    .where('receipt_id', '=', than.receipt_id)
+    .where('destination', '=', than.destination)
+    .where('subject_revision', '<', than.subject_revision);
+}
+
+/** Marks a stop effective once every destination that got it has shown it. */
+export async function markStopEffective(
+  trx: Trx,
+  site: string,
+  stopId: string,
+  now: Instant,
+): Promise<void> {
+  const open = await trx
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'stop')
+    .where('subject_id', '=', stopId)
+    .where('state', 'not in', ['confirmed', 'superseded', 'cancelled'])
+    .limit(1)
+    .executeTakeFirst();
+  if (open !== undefined) return;
+  await trx
+    .updateTable('stop')
+    .set({ effective_at: now })
+    .where('site', '=', site)
+    .where('id', '=', stopId)
+    .where('effective_at', 'is', null)
+    .execute();
+}

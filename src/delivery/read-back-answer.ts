@@ -1,0 +1,113 @@
+import { compareDecimals, isDecimal } from '../formats/decimal.js';
+import type { ReadBack } from '../mapping/mapping-document.js';
+import {
+  itemsAt,
+  leafText,
+  type PayloadFormat,
+  readTree,
+  type Tree,
+  textsAt,
+  valueAt,
+} from './answer-tree.js';
+import type { AskResult } from './endpoint.js';
+import { listsAgree } from './equivalence.js';
+
+/** What a destination was found to hold when it was asked about one message. */
+export type ReadBackAnswer =
+  | { readonly kind: 'absent' }
+  /** One equal message, received and applied. */
+  | { readonly kind: 'one' }
+  /** Several messages, all equal. */
+  | { readonly kind: 'several'; readonly count: number; readonly isApplied: boolean }
+  /** Something else is held under our reference. */
+  | { readonly kind: 'differs'; readonly detail: string }
+  /** Equal and received, not applied (yet). */
+  | { readonly kind: 'received-not-applied' }
+  /** A later revision is in force there: ours was received and overtaken. */
+  | { readonly kind: 'overtaken' }
+  | { readonly kind: 'unavailable'; readonly detail: string };
+
+/**
+ * Reads the answer to a question. 404 means that nothing is held under the address; any other status, and
+ * an answer that cannot be read whole, says nothing.
+ */
+export function readAnswer(
+  result: AskResult,
+  readBack: ReadBack | null,
+  format: PayloadFormat,
+  payload: Uint8Array,
+): ReadBackAnswer {
+  switch (result.kind) {
+    case 'absent':
+      return { kind: 'absent' };
+    case 'unavailable':
+      return { kind: 'unavailable', detail: result.detail };
+    case 'held':
+      return Buffer.compare(result.content, payload) === 0
+        ? { kind: 'one' }
+        : {
+            kind: 'differs',
+            detail: `${result.content.length} other bytes are held under our name`,
+          };
+    case 'answered': {
+      if (result.status === 404) return { kind: 'absent' };
+      if (result.status !== 200) return { kind: 'unavailable', detail: `status ${result.status}` };
+      if (result.isCut) return { kind: 'unavailable', detail: 'the answer is too long to read' };
+      const held = readTree(format, result.body);
+      const sent = readTree(format, payload);
+      if (held === null || sent === null || readBack === null) {
+        return { kind: 'unavailable', detail: `the answer cannot be read as ${format}` };
+      }
+      return compareHeld(itemsAt(held, readBack.items), sent, readBack);
+    }
+  }
+}
+
+/** Compares every message held under our reference with what was sent, field by field. */
+export function compareHeld(
+  items: readonly Tree[],
+  sent: Tree,
+  readBack: ReadBack,
+): ReadBackAnswer {
+  if (items.length === 0) return { kind: 'absent' };
+  if (items.some((item) => isOvertaken(item, sent, readBack))) return { kind: 'overtaken' };
+  for (const item of items) {
+    const difference = firstDifference(item, sent, readBack);
+    if (difference !== null) return { kind: 'differs', detail: difference };
+  }
+  const isApplied = items.some((item) => applies(item, readBack));
+  if (items.length > 1) return { kind: 'several', count: items.length, isApplied };
+  return isApplied ? { kind: 'one' } : { kind: 'received-not-applied' };
+}
+
+function firstDifference(item: Tree, sent: Tree, readBack: ReadBack): string | null {
+  for (const field of readBack.compare) {
+    const ours = textsAt(sent, field.sent);
+    const theirs = textsAt(item, field.held);
+    if (ours !== null && theirs !== null && listsAgree(ours, theirs, field.as)) continue;
+    return `${field.held}: expected ${shown(ours)}, found ${shown(theirs)}`;
+  }
+  return null;
+}
+
+function applies(item: Tree, readBack: ReadBack): boolean {
+  if (readBack.applied === null) return true;
+  return leafText(valueAt(item, readBack.applied.held)) === readBack.applied.value;
+}
+
+function isOvertaken(item: Tree, sent: Tree, readBack: ReadBack): boolean {
+  if (readBack.revision === null) return false;
+  const ours = leafText(valueAt(sent, readBack.revision.sent));
+  const theirs = leafText(valueAt(item, readBack.revision.held));
+  if (ours === null || theirs === null || !isDecimal(ours) || !isDecimal(theirs)) return false;
+  return compareDecimals(theirs, ours) > 0;
+}
+
+function shown(values: readonly string[] | null): string {
+  if (values === null) return 'no single value';
+  if (values.length === 0) return 'nothing';
+  return values
+    .slice(0, 5)
+    .map((value) => `"${value.slice(0, 100)}"`)
+    .join(', ');
+}

@@ -1,0 +1,96 @@
+import type { PayloadTree } from '../mapping/payload-tree.js';
+import { payloadPermits } from '../mapping/permit-reading.js';
+import type { Destination } from '../site/site-folder.js';
+import { readTree } from './answer-tree.js';
+import { type AttemptOutcome, classifySend } from './attempt-outcome.js';
+import { payloadBytes } from './build.store.js';
+import type { Claim } from './claim.store.js';
+import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
+import type { DeliveryParts } from './delivery-parts.service.js';
+import type { SendRequest, SendResult } from './endpoint.js';
+import type { AttemptEnd } from './outcome.store.js';
+
+const ANSWER_CHARACTERS_MAX = 4_096;
+
+/** How a send ended, ready to be written. */
+export interface Sent {
+  readonly outcome: AttemptOutcome;
+  readonly end: Omit<AttemptEnd, 'finishedAt'>;
+  readonly askable: boolean;
+}
+
+/** Sends one claimed delivery; nothing is written here. */
+export class Sender {
+  readonly #parts: DeliveryParts;
+
+  constructor(parts: DeliveryParts) {
+    this.#parts = parts;
+  }
+
+  async send(destination: Destination, claim: Claim): Promise<Sent> {
+    const { database, mapping, clock } = this.#parts.options;
+    const { row } = claim;
+    const { document } = await mapping.forDigest(row.mapping_digest);
+    const form = document.messages[messageName(row)];
+    if (form === undefined || row.payload_sha256 === null) {
+      throw new Error(`delivery ${row.id} was claimed without a payload or a mapped message`);
+    }
+    const body = await payloadBytes(database.db, row.payload_sha256);
+    const payload = readTree(document.format, body);
+    const askable = canBeAsked(destination, form.readBack);
+    // Looked at once more before every send, whatever built it and whenever (rule 23).
+    const permits = payload === null || payloadPermits(payload as PayloadTree, document.permits);
+    if (row.barrier === 0 && permits) {
+      const detail = 'the payload shows a value that permits release, and only a conforms may';
+      return {
+        outcome: { kind: 'withheld', detail },
+        end: endOf('withheld', detail, null),
+        askable,
+      };
+    }
+    const result = await this.#parts
+      .endpoint(destination)
+      .send(this.#request(claim, body, destination));
+    const expected = {
+      honoursKey: keyIsHonoured(destination),
+      format: document.format,
+      receipt: form.answer,
+      payload,
+    };
+    const outcome = classifySend(result, expected, clock.now());
+    const detail = outcome.kind === 'accepted' ? null : outcome.detail;
+    return { outcome, end: endOf(outcome.kind, detail, result), askable };
+  }
+
+  #request({ row }: Claim, body: Uint8Array, destination: Destination): SendRequest {
+    const request = JSON.parse(row.request ?? '{}') as { method?: string; path?: string };
+    return {
+      key: row.idempotency_key,
+      method: request.method === 'PUT' ? 'PUT' : 'POST',
+      path: request.path ?? '',
+      contentType: row.content_type ?? 'application/octet-stream',
+      body,
+      deadlineMs: destination.timing.deadlineMs,
+    };
+  }
+}
+
+function endOf(
+  outcome: string,
+  detail: string | null,
+  result: SendResult | null,
+): Omit<AttemptEnd, 'finishedAt'> {
+  const answer = result?.kind === 'answered' ? result : null;
+  return {
+    outcome,
+    status: answer?.status ?? null,
+    answer: answer === null ? null : answerText(answer.body),
+    detail,
+  };
+}
+
+/** The beginning of an answer as text; NUL is taken out, since not every database keeps it in a text. */
+export function answerText(body: Uint8Array): string {
+  const text = new TextDecoder().decode(body.subarray(0, ANSWER_CHARACTERS_MAX));
+  return text.replaceAll('\0', '');
+}

@@ -1,0 +1,258 @@
+import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { Destination } from '../site/site-folder.js';
+import { step as reached } from '../step.js';
+import type { Trx } from '../storage/database.js';
+import type { DestinationRow } from '../storage/tables.js';
+import type { AttemptOutcome } from './attempt-outcome.js';
+import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
+import {
+  type Claim,
+  type ClaimRow,
+  claimDelivery,
+  countInFlight,
+  dueDeliveries,
+  hasFailingStop,
+  holdReceipts,
+  maySendByRule21,
+  releaseKey,
+} from './claim.store.js';
+import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate } from './claim-policy.js';
+import { keyIsHonoured } from './delivery-mapping.js';
+import type { DeliveryParts } from './delivery-parts.service.js';
+import { lockDestination, saveBreaker, spendTokens } from './destination.store.js';
+import { nextStep, type Step } from './next-step.js';
+import {
+  auditDelivery,
+  changeDelivery,
+  finishAttempt,
+  lastConformsAttempt,
+} from './outcome.store.js';
+import { Sender, type Sent } from './sender.service.js';
+import { changeOfStep, isNews } from './step-change.js';
+import { nextStopStep, stopReadBackAt, stopsMayLeave } from './stop-policy.js';
+import { nextTokenAt, refilledTokens } from './token-bucket.js';
+
+/** Due rows looked at in one claim; more than it can take, since some will have to wait. */
+const CANDIDATES_MAX = 64;
+const STOPS_MAX = CLAIM_MAX;
+
+/** Claims (T3), sends, and writes how it ended (T4). */
+export class Sending {
+  readonly #parts: DeliveryParts;
+  readonly #sender: Sender;
+
+  constructor(parts: DeliveryParts) {
+    this.#parts = parts;
+    this.#sender = new Sender(parts);
+  }
+
+  /**
+   * T3: takes what may leave now and commits an attempt row for each before a byte leaves. A *conforms* is
+   * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21).
+   */
+  async claim(destination: Destination): Promise<readonly Claim[]> {
+    const { database, clock, workerId } = this.#parts.options;
+    const of = this.#dueQuery(destination, false);
+    const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
+    if (seen.length === 0) return [];
+    const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
+    const claims = await database.transact(async (trx) => {
+      await holdReceipts(trx, of.site, held);
+      const now = clock.now();
+      const { ratePerSecond, deadlineMs } = destination.timing;
+      const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
+      const gate = await this.#gate(trx, destination, row, now);
+      const due = await dueDeliveries(trx, { ...of, now });
+      const rows = due.filter((r) => r.barrier === 0 || held.has(r.receipt_id ?? ''));
+      const chosen = chooseClaims(rows.map(candidateOf), gate);
+      const taken: Claim[] = [];
+      for (const { id } of chosen) {
+        const chosenRow = rows.find((r) => r.id === id);
+        const claim = chosenRow && (await claimDelivery(trx, chosenRow, workerId, deadlineMs, now));
+        if (claim) taken.push(claim);
+      }
+      await spendTokens(trx, of.site, destination.name, gate.tokens - taken.length, now);
+      return taken;
+    });
+    return this.#taken(claims);
+  }
+
+  /** As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28). */
+  async claimStops(destination: Destination): Promise<readonly Claim[]> {
+    const { database, clock, workerId } = this.#parts.options;
+    const of = this.#dueQuery(destination, true);
+    const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
+    if (seen.length === 0) return [];
+    const claims = await database.transact(async (trx) => {
+      const now = clock.now();
+      const { ratePerSecond, deadlineMs } = destination.timing;
+      const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
+      if (!stopsMayLeave(row)) return [];
+      const taken: Claim[] = [];
+      for (const due of await dueDeliveries(trx, { ...of, now, limit: STOPS_MAX })) {
+        const claim = await claimDelivery(trx, due, workerId, deadlineMs, now);
+        if (claim) taken.push(claim);
+      }
+      return taken;
+    });
+    return this.#taken(claims);
+  }
+
+  /** Sends one claimed delivery and writes the outcome; several may run at once. */
+  async deliver(destination: Destination, claim: Claim): Promise<void> {
+    try {
+      const sent = await this.#sender.send(destination, claim);
+      await this.#parts.settle((trx) => this.#settle(trx, destination, claim, sent));
+      reached('S13');
+    } finally {
+      this.#parts.busy.delete(claim.row.id);
+    }
+  }
+
+  /** When the destination's gate opens again for what is due now; null when it is not what holds it. */
+  gateOpensAt(destination: Destination, row: DestinationRow) {
+    const now = this.#parts.options.clock.now();
+    if (row.paused === 1) return null;
+    if (row.breaker === 'open' && row.breaker_until !== null && row.breaker_until > now) {
+      return row.breaker_until;
+    }
+    const rate = destination.timing.ratePerSecond;
+    const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
+    return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
+  }
+
+  #dueQuery(destination: Destination, stops: boolean) {
+    return {
+      site: this.#parts.options.site.site,
+      destination: destination.name,
+      honoursKey: keyIsHonoured(destination),
+      stops,
+      limit: CANDIDATES_MAX,
+    };
+  }
+
+  #taken(claims: readonly Claim[]): readonly Claim[] {
+    for (const claim of claims) this.#parts.busy.add(claim.row.id);
+    if (claims.length > 0) {
+      reached('S8');
+      reached('S9');
+    }
+    return claims;
+  }
+
+  async #gate(
+    trx: Trx,
+    destination: Destination,
+    row: DestinationRow,
+    now: Parameters<typeof refilledTokens>[3],
+  ): Promise<Gate> {
+    const { inFlightMax, ratePerSecond } = destination.timing;
+    return {
+      isPaused: row.paused === 1,
+      breaker: breakerAt(breakerOf(row), now),
+      inFlight: await countInFlight(trx, row.site, row.name),
+      inFlightMax,
+      tokens: refilledTokens(row.tokens, row.tokens_at, ratePerSecond, now),
+      hasFailingStop: await hasFailingStop(trx, row.site, row.name),
+    };
+  }
+
+  /** T4: the attempt's end always, the delivery's only while it still stands as it was claimed. */
+  async #settle(
+    trx: Trx,
+    destination: Destination,
+    claim: Claim,
+    sent: Sent,
+  ): Promise<readonly string[]> {
+    const { row } = claim;
+    const receipts = factReceipts(claim);
+    await lockReceipts(trx, row.site, receipts);
+    const now = this.#parts.options.clock.now();
+    await finishAttempt(trx, claim.attemptId, { finishedAt: now, ...sent.end });
+    await releaseKey(trx, row, this.#parts.options.workerId);
+    await this.#countForBreaker(trx, destination, sent.outcome.kind);
+    const step = await this.#decide(trx, destination, claim, sent);
+    const change = changeOfStep(step, row.fault, sent.end.detail, now);
+    const held = { id: row.id, state: 'sending', fence: claim.fence } as const;
+    const isChanged = await changeDelivery(trx, held, change);
+    await auditDelivery(
+      trx,
+      { ...row, state: 'sending' },
+      {
+        zone: this.#parts.options.site.timeZone,
+        at: now,
+        action: isChanged ? `delivery.${step.kind}` : 'delivery.late-outcome',
+        reason: sent.end.detail,
+        after: isChanged ? change : { outcome: sent.outcome.kind },
+      },
+    );
+    if (!isChanged || !isNews({ state: claim.was, fault: row.fault }, change)) return [];
+    await markEvaluationDue(trx, row.site, receipts);
+    return receipts;
+  }
+
+  async #decide(trx: Trx, destination: Destination, claim: Claim, sent: Sent): Promise<Step> {
+    const { clock, random } = this.#parts.options;
+    const { row } = claim;
+    const now = clock.now();
+    const facts = {
+      attempts: row.attempts,
+      honoursKey: keyIsHonoured(destination),
+      askable: sent.askable,
+      wasUncertain: claim.was === 'uncertain',
+      wasDenied: row.fault === 'credentials',
+      maySend: await maySendByRule21(trx, row.id),
+    };
+    if (row.message !== 'stop') {
+      return nextStep(facts, sent.outcome, destination.timing, now, random());
+    }
+    const step = nextStopStep(facts, sent.outcome, destination.timing, now, random());
+    if (step.kind !== 'accept' || step.askAt === null) return step;
+    const conformsSentAt = await lastConformsAttempt(trx, {
+      site: row.site,
+      destination: row.destination,
+      receiptId: row.receipt_id,
+    });
+    return { ...step, askAt: stopReadBackAt(conformsSentAt, destination.timing, now) };
+  }
+
+  async #countForBreaker(
+    trx: Trx,
+    destination: Destination,
+    outcome: AttemptOutcome['kind'],
+  ): Promise<void> {
+    const { site, clock } = this.#parts.options;
+    const now = clock.now();
+    const { ratePerSecond, retryMaxMs } = destination.timing;
+    const row = await lockDestination(trx, site.site, destination.name, ratePerSecond, now);
+    const before = breakerOf(row);
+    const after = breakerAfter(before, outcome, retryMaxMs, now);
+    const isSame =
+      after === before ||
+      (after.breaker === before.breaker && after.failures === before.failures && !after.until);
+    if (!isSame) await saveBreaker(trx, site.site, destination.name, after);
+  }
+}
+
+function candidateOf(row: ClaimRow): ClaimCandidate {
+  return {
+    id: row.id,
+    orderingKey: row.ordering_key,
+    seq: row.seq,
+    dueAt: row.due_at,
+    isContrary: row.contrary === 1,
+    isConforms: row.barrier === 1,
+    aheadInKey: row.ahead_in_key,
+    aheadInReceipt: row.ahead_in_receipt,
+    isCurrent: row.is_current === 1,
+  };
+}
+
+function breakerOf(row: DestinationRow): BreakerState {
+  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
+}
+
+/** Receipts whose facts the outcome changes: a statement's own delivery is none of its conditions (rule 17). */
+function factReceipts({ row }: Claim): readonly string[] {
+  return row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
+}

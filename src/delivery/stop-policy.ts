@@ -1,0 +1,126 @@
+import { addMs, type Instant } from '../formats/instant.js';
+import type { DestinationTiming } from '../site/site-folder.js';
+import type { DeliveryFault } from '../storage/tables.js';
+import type { AttemptOutcome } from './attempt-outcome.js';
+import { backoffMs } from './backoff.js';
+import { type AttemptFacts, nextStep, type Step } from './next-step.js';
+import type { ReadBackAnswer } from './read-back-answer.js';
+import { type AskFacts, type AskStep, judgeReadBack } from './read-back-judgement.js';
+
+/** A stop is tried again, and asked about again, no later than this (design §8). */
+export const STOP_RETRY_MAX_MS = 30_000;
+
+/** `pause_reason` of a destination after its database was restored: the one pause that stops obey (rule 28). */
+export const RESTORE_PAUSE = 'restore';
+
+/** Stops pass pause, open breaker, rate, concurrency and order; only the pause after a restore holds them. */
+export function stopsMayLeave(destination: {
+  readonly paused: 0 | 1;
+  readonly pause_reason: string | null;
+}): boolean {
+  return destination.paused === 0 || destination.pause_reason !== RESTORE_PAUSE;
+}
+
+/**
+ * When a stop's read-back counts: past the deadline of the last attempt that could still bring a *conforms*
+ * there, and past the longest time the destination takes to apply what it stored. Asked earlier, the
+ * answer would be overtaken by the *conforms* that is still on its way.
+ *
+ * @param conformsSentAt start of the last attempt of a *conforms* of this receipt, null when none was made
+ */
+export function stopReadBackAt(
+  conformsSentAt: Instant | null,
+  timing: DestinationTiming,
+  now: Instant,
+): Instant {
+  const inFlightUntil = conformsSentAt === null ? now : addMs(conformsSentAt, timing.deadlineMs);
+  return addMs(Math.max(now, inFlightUntil) as Instant, timing.processingMs);
+}
+
+/**
+ * As `nextStep`, but a stop is never parked, rejected or exhausted: it is tried again within 30 s with the
+ * fault named, so that a person is called while it keeps trying (rule 22). Sending it twice does no harm,
+ * since receivers ignore lower revisions and an equal one changes nothing.
+ */
+export function nextStopStep(
+  facts: AttemptFacts,
+  outcome: AttemptOutcome,
+  timing: DestinationTiming,
+  now: Instant,
+  jitter: number,
+): Step {
+  const policy = { ...timing, attemptsMax: Number.MAX_SAFE_INTEGER };
+  const step = nextStep({ ...facts, maySend: true }, outcome, policy, now, jitter);
+  const latest = addMs(now, STOP_RETRY_MAX_MS);
+  switch (step.kind) {
+    case 'accept':
+      return step;
+    case 'retry':
+    case 'resend':
+      return { ...step, at: earlier(step.at, latest) };
+    case 'ask':
+      return { ...step, at: earlier(step.at, latest) };
+    case 'reject':
+      return { kind: 'retry', at: soon(facts, timing, now, jitter), fault: 'rejected' };
+    case 'park':
+      return { kind: 'retry', at: soon(facts, timing, now, jitter), fault: stopFault(step.fault) };
+    case 'retire':
+      return { kind: 'retry', at: soon(facts, timing, now, jitter), fault: null };
+  }
+}
+
+/**
+ * Judges a stop's read-back. Before `countsFrom` (`stopReadBackAt`) an equal answer does not make it
+ * effective yet. What is held but is not the stop is *not effective*: a new statement revision has to
+ * re-assert it, because the used key would only bring the old answer again. Known absent, it is sent again.
+ */
+export function judgeStopReadBack(
+  facts: AskFacts,
+  answer: ReadBackAnswer,
+  countsFrom: Instant,
+  timing: DestinationTiming,
+  now: Instant,
+  jitter: number,
+): AskStep {
+  const policy = {
+    ...timing,
+    attemptsMax: Number.MAX_SAFE_INTEGER,
+    retryMaxMs: Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS),
+  };
+  // What was accepted and is known absent is repeated too: a stop that got lost must not wait for a person.
+  const doubted: AskFacts = { ...facts, state: 'uncertain', maySend: true };
+  const step = judgeReadBack(doubted, answer, policy, now, jitter);
+  switch (step.kind) {
+    case 'confirm':
+      return now < countsFrom
+        ? { kind: 'wait', at: countsFrom, absentAsks: 0, fault: null, detail: null }
+        : step;
+    case 'park': {
+      const at = addMs(now, Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS));
+      return { kind: 'wait', at, absentAsks: 0, fault: 'not-effective', detail: step.detail };
+    }
+    case 'wait':
+      return { ...step, at: earlier(step.at, addMs(now, STOP_RETRY_MAX_MS)) };
+    case 'resend':
+    case 'retire':
+      return { kind: 'resend', detail: step.detail };
+  }
+}
+
+function stopFault(fault: DeliveryFault): DeliveryFault | null {
+  return fault === 'cannot-ask' || fault === 'exhausted' ? null : fault;
+}
+
+function soon(
+  facts: AttemptFacts,
+  timing: DestinationTiming,
+  now: Instant,
+  jitter: number,
+): Instant {
+  const maxMs = Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS);
+  return addMs(now, backoffMs(timing.retryBaseMs, maxMs, facts.attempts, jitter));
+}
+
+function earlier(a: Instant, b: Instant): Instant {
+  return a < b ? a : b;
+}

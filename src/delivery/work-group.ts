@@ -1,0 +1,34 @@
+/**
+ * Work that runs side by side. `next` waits until one of it has ended, so that the caller can start more in
+ * the place that became free; a failure is thrown by `end`, after everything else has ended too.
+ */
+export class WorkGroup {
+  readonly #running = new Set<Promise<void>>();
+  readonly #failures: unknown[] = [];
+
+  get size(): number {
+    return this.#running.size;
+  }
+
+  get hasFailed(): boolean {
+    return this.#failures.length > 0;
+  }
+
+  add(work: Promise<void>): void {
+    const tracked: Promise<void> = work
+      .catch((error: unknown) => {
+        this.#failures.push(error);
+      })
+      .finally(() => this.#running.delete(tracked));
+    this.#running.add(tracked);
+  }
+
+  async next(): Promise<void> {
+    await Promise.race(this.#running);
+  }
+
+  async end(): Promise<void> {
+    await Promise.all(this.#running);
+    if (this.#failures.length > 0) throw this.#failures[0];
+  }
+}

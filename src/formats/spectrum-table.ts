@@ -1,0 +1,93 @@
+/**
+ * A measured spectrum as a text table, as instruments and libraries export it: two columns, Raman shift in
+ * cm-1 and intensity, separated by comma, semicolon, tab or spaces, with at most one header line. Values
+ * keep every digit a double can hold.
+ */
+export interface SpectrumTable {
+  /** Strictly ascending; a table that descends throughout is turned round. */
+  readonly axis: Float64Array;
+  readonly intensity: Float64Array;
+}
+
+export interface TableFault {
+  /** From 1. */
+  readonly line: number;
+  /** 1 or 2; 0 for the whole line. */
+  readonly column: number;
+  readonly message: string;
+}
+
+export type ReadTable =
+  | { readonly ok: true; readonly table: SpectrumTable }
+  | { readonly ok: false; readonly fault: TableFault };
+
+const NUMBER = /^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$/;
+
+/** Reads a table of at least two and at most `pointsMax` points; stops at the first fault. */
+export function readSpectrumTable(text: string, pointsMax: number): ReadTable {
+  const axis: number[] = [];
+  const intensity: number[] = [];
+  let separator: RegExp | null = null;
+  let hasHeader = false;
+  for (const [index, raw] of text
+    .replace(/^\ufeff/, '')
+    .split(/\r?\n/)
+    .entries()) {
+    const line = raw.trim();
+    if (line === '') continue;
+    const cells = line.split(separator ?? separatorOf(line)).map((cell) => cell.trim());
+    if (axis.length === 0 && !cells.some((cell) => NUMBER.test(cell))) {
+      if (hasHeader) return failed(index + 1, 0, 'expected at most one header line');
+      hasHeader = true;
+      continue;
+    }
+    separator ??= separatorOf(line);
+    const fault = faultOfCells(cells, index + 1);
+    if (fault !== null) return { ok: false, fault };
+    if (axis.length >= pointsMax) return failed(index + 1, 0, `more than ${pointsMax} points`);
+    axis.push(Number(cells[0]));
+    intensity.push(Number(cells[1]));
+    const broken = axis.length > 2 ? breaksOrder(axis) : axis[0] === axis[1];
+    if (broken) {
+      const found = `${axis.at(-1)} after ${axis.at(-2)}`;
+      return failed(index + 1, 1, `found ${found}, expected an axis that runs one way`);
+    }
+  }
+  if (axis.length < 2) return failed(1, 0, `expected at least 2 points, found ${axis.length}`);
+  return { ok: true, table: ascending(axis, intensity) };
+}
+
+function separatorOf(line: string): RegExp {
+  if (line.includes('\t')) return /\t/;
+  if (line.includes(';')) return /;/;
+  return line.includes(',') ? /,/ : /\s+/;
+}
+
+function faultOfCells(cells: readonly string[], line: number): TableFault | null {
+  if (cells.length !== 2) {
+    return { line, column: 0, message: `expected two columns, found ${cells.length}` };
+  }
+  const column = cells.findIndex((cell) => !NUMBER.test(cell) || !Number.isFinite(Number(cell)));
+  if (column === -1) return null;
+  const found = JSON.stringify((cells[column] ?? '').slice(0, 40));
+  return { line, column: column + 1, message: `expected a number with a point, found ${found}` };
+}
+
+function breaksOrder(axis: readonly number[]): boolean {
+  const [first = 0, second = 0] = axis;
+  const step = (axis.at(-1) ?? 0) - (axis.at(-2) ?? 0);
+  return second > first ? step <= 0 : step >= 0;
+}
+
+function ascending(axis: number[], intensity: number[]): SpectrumTable {
+  const isDescending = (axis[1] ?? 0) < (axis[0] ?? 0);
+  if (isDescending) {
+    axis.reverse();
+    intensity.reverse();
+  }
+  return { axis: Float64Array.from(axis), intensity: Float64Array.from(intensity) };
+}
+
+function failed(line: number, column: number, message: string): ReadTable {
+  return { ok: false, fault: { line, column, message } };
+}

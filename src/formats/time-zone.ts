@@ -1,0 +1,59 @@
+import type { Instant } from './instant.js';
+
+const FORMATS_KEPT = 64;
+const formats = new Map<string, Intl.DateTimeFormat | null>();
+
+/** True for a zone of the IANA database; `+01:00` and the like are offsets, not zones. */
+export function isTimeZone(name: string): boolean {
+  return formatOf(name) !== null;
+}
+
+/** Minutes that clocks in a zone run ahead of UTC at an instant; null when the zone is unknown. */
+export function offsetMinutesAt(instant: Instant, zone: string): number | null {
+  const format = formatOf(zone);
+  if (format === null) return null;
+  const seconds = Math.floor(instant / 1_000_000);
+  const fields = new Map<string, number>();
+  for (const { type, value } of format.formatToParts(seconds * 1000))
+    fields.set(type, Number(value));
+  const part = (name: string): number => fields.get(name) ?? 0;
+  const wall = Date.UTC(
+    part('year'),
+    part('month') - 1,
+    part('day'),
+    part('hour'),
+    part('minute'),
+    part('second'),
+  );
+  return Math.round((wall / 1000 - seconds) / 60);
+}
+
+/** Making a format takes longer than using it a thousand times. */
+function formatOf(zone: string): Intl.DateTimeFormat | null {
+  const known = formats.get(zone);
+  if (known !== undefined) return known;
+  if (formats.size >= FORMATS_KEPT) formats.clear();
+  const made = /^[A-Za-z]/.test(zone) && zone.length <= 100 ? makeFormat(zone) : null;
+  formats.set(zone, made);
+  return made;
+}
+
+function makeFormat(timeZone: string): Intl.DateTimeFormat | null {
+  try {
+    return new Intl.DateTimeFormat('en-GB', {
+      timeZone,
+      calendar: 'gregory',
+      numberingSystem: 'latn',
+      hourCycle: 'h23',
+      year: 'numeric',
+      month: '2-digit',
+      day: '2-digit',
+      hour: '2-digit',
+      minute: '2-digit',
+      second: '2-digit',
+    });
+  } catch {
+    // A RangeError is how the runtime says that it knows no such zone.
+    return null;
+  }
+}

@@ -1,0 +1,28 @@
+import { Controller, Get } from '@nestjs/common';
+import { RequireScope } from './access/api-key.guard.js';
+import { Problem } from './problem-details.js';
+import { OpenDatabase } from './storage/database.js';
+
+@Controller('health')
+export class HealthController {
+  constructor(private readonly database: OpenDatabase) {}
+
+  /** The process answers. */
+  @Get('live')
+  @RequireScope('open')
+  live(): { status: 'live' } {
+    return { status: 'live' };
+  }
+
+  /** The database answers, so that a bundle can be taken. */
+  @Get('ready')
+  @RequireScope('open')
+  async ready(): Promise<{ status: 'ready' }> {
+    try {
+      await this.database.db.selectFrom('instance').select('id').executeTakeFirst();
+    } catch (cause) {
+      throw new Problem('answer-not-current', 'the database does not answer', {}, { 'retry-after': '2' });
+    }
+    return { status: 'ready' };
+  }
+}

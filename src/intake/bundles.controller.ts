@@ -1,0 +1,116 @@
+import { Controller, Get, Param, Post, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import {
+  type AuthenticatedRequest,
+  GatewaySite,
+  RequireScope,
+} from '../access/api-key.guard.js';
+import { actorOf } from '../access/caller-actor.js';
+import { formatInstant } from '../formats/instant.js';
+import { Problem } from '../problem-details.js';
+import { OpenDatabase } from '../storage/database.js';
+import { step } from '../step.js';
+import { findBundle, findingsOfBundle } from './bundles.store.js';
+import { IntakeService } from './intake.service.js';
+import { readBody } from '../formats/read-body.files.js';
+
+/** Largest body taken; the site's limit. */
+export class BodyLimit {
+  constructor(readonly bytesMax: number) {}
+}
+
+const KEY_MAX = 255;
+
+@Controller('api/v1/bundles')
+export class BundlesController {
+  constructor(
+    private readonly intake: IntakeService,
+    private readonly database: OpenDatabase,
+    private readonly gateway: GatewaySite,
+    private readonly limit: BodyLimit,
+  ) {}
+
+  /** Takes a bundle: 202 once its bytes and row are committed, 422 when it cannot be read as one. */
+  @Post()
+  @RequireScope('bundle:write')
+  async post(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
+    const type = request.headers['content-type'] ?? 'nothing';
+    if (!/^application\/json\s*(;|$)/i.test(type)) {
+      throw new Problem('body-type-unsupported', `expected application/json, found ${type}`);
+    }
+    const idempotencyKey = readIdempotencyKey(request.headers['idempotency-key']);
+    const bytes = await readBody(request.raw, this.limit.bytesMax);
+    if (bytes === null) {
+      throw new Problem('body-too-large', `the limit is ${this.limit.bytesMax} bytes`, {}, CLOSE);
+    }
+    const answer = await this.intake.take({
+      bytes,
+      source: { kind: 'http', name: request.caller.id },
+      fileName: null,
+      actor: actorOf(request.caller),
+      idempotencyKey,
+    });
+    if (answer.kind === 'key-reused') {
+      throw new Problem('idempotency-key-reused', `key ${answer.key} was used with other content`);
+    }
+    if (answer.kind === 'refused') {
+      const finding = answer.unreadable;
+      throw new Problem(
+        'bundle-unreadable',
+        finding ? `${finding.pointer || 'document'}: ${finding.message}` : 'unreadable',
+        { intakeId: answer.intakeId, sha256: answer.sha256, findings: [finding] },
+      );
+    }
+    const follow = `/api/v1/bundles/${answer.intakeId}`;
+    await reply.status(202).header('location', follow).send({
+      intakeId: answer.intakeId,
+      bundleId: answer.bundleId,
+      sha256: answer.sha256,
+      state: answer.state,
+      first: answer.isFirst,
+      follow,
+    });
+    step('S4');
+  }
+
+  @Get(':id')
+  @RequireScope('bundle:write')
+  async get(@Param('id') id: string): Promise<unknown> {
+    const row = await findBundle(this.database.db, this.gateway.site, id);
+    if (!row) throw new Problem('not-found', `no bundle was taken in under ${id}`);
+    const findings = await findingsOfBundle(this.database.db, id);
+    return {
+      intakeId: row.id,
+      bundleId: row.bundle_id,
+      sha256: row.raw_sha256,
+      canonicalDigest: row.canonical_digest,
+      state: row.state,
+      duplicateOf: row.duplicate_of,
+      source: { kind: row.source_kind, name: row.source_name, fileName: row.file_name },
+      receivedAt: formatInstant(row.received_at),
+      settledAt: row.settled_at === null ? null : formatInstant(row.settled_at),
+      findings: findings.map(({ code, severity, pointer, message, advice }) => ({
+        code,
+        severity,
+        pointer,
+        message,
+        advice,
+      })),
+    };
+  }
+}
+
+const CLOSE = { connection: 'close' };
+
+/** The header is a structured-field string (quoted); a bare token is taken as well. */
+function readIdempotencyKey(header: string | string[] | undefined): string {
+  const text = Array.isArray(header) ? header[0] : header;
+  const key = text === undefined ? undefined : /^"([^"\\]*)"$/.exec(text)?.[1] ?? text.trim();
+  if (key === undefined || key === '') {
+    throw new Problem('idempotency-key-missing', 'POST /api/v1/bundles needs one');
+  }
+  if (key.length > KEY_MAX) {
+    throw new Problem('query-invalid', `Idempotency-Key is longer than ${KEY_MAX} characters`);
+  }
+  return key;
+}

@@ -1,0 +1,216 @@
+import { uuidv7 } from 'uuidv7';
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { type Sha256, sha256 } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { GroupCommit } from '../storage/group-commit.js';
+import type { BundleState } from '../storage/tables.js';
+import { step } from '../step.js';
+import {
+  findBundleByRaw,
+  findIntakeKey,
+  insertBundle,
+  insertFindings,
+  insertIntakeKey,
+  insertRawBytes,
+} from './bundles.store.js';
+import { isUnreadable, readEnvelope, type UnreadableBundle } from './envelope.js';
+
+export interface IncomingBundle {
+  readonly bytes: Uint8Array;
+  readonly source: { readonly kind: 'http' | 'folder'; readonly name: string };
+  readonly fileName: string | null;
+  readonly actor: Actor;
+  /** Scoped to the source; null when the sender gave none. */
+  readonly idempotencyKey: string | null;
+}
+
+/** Answer to the sender; given only after the bytes and their row are committed. */
+export type IntakeAnswer =
+  | {
+      readonly kind: 'taken' | 'refused';
+      readonly intakeId: string;
+      readonly bundleId: string | null;
+      readonly sha256: Sha256;
+      readonly state: BundleState;
+      /** False when these very bytes were taken before: the first receipt is given again. */
+      readonly isFirst: boolean;
+      readonly unreadable: UnreadableBundle | null;
+    }
+  | { readonly kind: 'key-reused'; readonly key: string };
+
+interface Intake extends IncomingBundle {
+  readonly sha256: Sha256;
+  readonly bundleId: string | null;
+  readonly unreadable: UnreadableBundle | null;
+}
+
+export interface IntakeServiceOptions {
+  readonly site: string;
+  readonly zone: string;
+  readonly jsonLimits: JsonLimits;
+}
+
+export interface IntakeHooks {
+  /** After the commit of a bundle that waits for its checks. */
+  readonly onTaken: () => void;
+  /** In the transaction that stores unreadable bytes: they may hold bad news about anything. */
+  readonly onRefused: (trx: Trx, refused: RefusedBundle) => Promise<void>;
+}
+
+export interface RefusedBundle {
+  readonly id: string;
+  readonly receivedAt: Instant;
+  readonly source: string;
+  readonly message: string;
+}
+
+/**
+ * Takes bytes in. Nothing is judged here except whether they can be called a bundle at all; everything
+ * authenticated is stored, whatever it holds.
+ */
+export class IntakeService {
+  readonly #commits: GroupCommit<Intake, IntakeAnswer>;
+
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly options: IntakeServiceOptions,
+    private readonly hooks: IntakeHooks,
+  ) {
+    this.#commits = new GroupCommit(this.database, (trx, intake) => this.#store(trx, intake));
+  }
+
+  async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
+    step('S1');
+    const read = this.#readBundleId(incoming.bytes);
+    const answer = await this.#commits.submit({
+      ...incoming,
+      sha256: sha256(incoming.bytes),
+      ...read,
+    });
+    step('S3');
+    if (answer.kind === 'taken' && answer.isFirst) this.hooks.onTaken();
+    return answer;
+  }
+
+  #readBundleId(bytes: Uint8Array): Pick<Intake, 'bundleId' | 'unreadable'> {
+    const parsed = parseStrictJson(bytes, this.options.jsonLimits);
+    if (!parsed.ok) {
+      const { rule, place, message, remedy } = parsed.fault;
+      const fault = { code: `json-${rule}`, pointer: place.pointer, message, advice: remedy };
+      return { bundleId: null, unreadable: fault };
+    }
+    const envelope = readEnvelope(parsed.value);
+    return isUnreadable(envelope)
+      ? { bundleId: null, unreadable: envelope }
+      : { bundleId: envelope.bundleId, unreadable: null };
+  }
+
+  async #store(trx: Trx, intake: Intake): Promise<IntakeAnswer> {
+    const { site } = this.options;
+    const key = intake.idempotencyKey;
+    const used = key === null ? undefined : await findIntakeKey(trx, intake.source.name, key);
+    if (key !== null && used && used.raw_sha256 !== intake.sha256) return { kind: 'key-reused', key };
+
+    const existing = await findBundleByRaw(trx, site, intake.sha256);
+    if (existing) {
+      if (key !== null && !used) await this.#noteKey(trx, intake, key, existing.id);
+      return answerFor(existing.id, intake, existing.state, false);
+    }
+    const id = uuidv7();
+    await this.#insert(trx, intake, id);
+    if (key !== null) await this.#noteKey(trx, intake, key, id);
+    return answerFor(id, intake, intake.unreadable ? 'refused' : 'received', true);
+  }
+
+  async #insert(trx: Trx, intake: Intake, id: string): Promise<void> {
+    const { site, zone } = this.options;
+    const now = this.clock.now();
+    const state = intake.unreadable ? 'refused' : 'received';
+    await insertRawBytes(trx, intake.sha256, intake.bytes);
+    step('S2');
+    await insertBundle(trx, {
+      id,
+      site,
+      bundle_id: intake.bundleId,
+      raw_sha256: intake.sha256,
+      canonical_digest: null,
+      state,
+      duplicate_of: null,
+      source_kind: intake.source.kind,
+      source_name: intake.source.name,
+      file_name: intake.fileName,
+      received_at: now,
+      settled_at: intake.unreadable ? now : null,
+      environment: null,
+      origin: null,
+      instrument_serial: null,
+      run_epoch: null,
+      run_first: null,
+      run_last: null,
+      strikes: 0,
+      examining_by: null,
+    });
+    if (intake.unreadable) {
+      await insertFindings(trx, [
+        {
+          id: uuidv7(),
+          site,
+          bundle_row_id: id,
+          result_row_id: null,
+          severity: 'hold',
+          numbers: null,
+          ...intake.unreadable,
+        },
+      ]);
+      await this.hooks.onRefused(trx, {
+        id,
+        receivedAt: now,
+        source: intake.source.name,
+        message: intake.unreadable.message,
+      });
+    }
+    await recordAudit(trx, {
+      site,
+      zone,
+      at: now,
+      actor: intake.actor,
+      action: intake.unreadable ? 'bundle.refused' : 'bundle.received',
+      subjectKind: 'bundle',
+      subjectId: id,
+      after: {
+        state,
+        bundleId: intake.bundleId,
+        sha256: intake.sha256,
+        size: intake.bytes.byteLength,
+        fileName: intake.fileName,
+      },
+    });
+    step('S14');
+  }
+
+  #noteKey(trx: Trx, intake: Intake, key: string, bundleRowId: string): Promise<void> {
+    return insertIntakeKey(trx, {
+      caller: intake.source.name,
+      key,
+      raw_sha256: intake.sha256,
+      bundle_row_id: bundleRowId,
+      created_at: this.clock.now(),
+    });
+  }
+}
+
+function answerFor(id: string, intake: Intake, state: BundleState, isFirst: boolean): IntakeAnswer {
+  return {
+    kind: intake.unreadable ? 'refused' : 'taken',
+    intakeId: id,
+    bundleId: intake.bundleId,
+    sha256: intake.sha256,
+    state,
+    isFirst,
+    unreadable: intake.unreadable,
+  };
+}

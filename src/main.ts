@@ -1,0 +1,102 @@
+import 'reflect-metadata';
+import { randomBytes } from 'node:crypto';
+import helmet from '@fastify/helmet';
+import { NestFactory } from '@nestjs/core';
+import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
+import { destination, pino } from 'pino';
+import { removeControl, writeControl } from './access/control.files.js';
+import { AppModule } from './app.module.js';
+import { processEnvironment, type Settings } from './config.js';
+import type { Gateway } from './pipeline/gateway.service.js';
+import { openGateway } from './pipeline/open-gateway.service.js';
+import { ProblemFilter } from './problem.filter.js';
+
+export interface Application {
+  /** Takes requests; returns the address. */
+  listen(): Promise<string>;
+  /** Answers one request without listening. */
+  inject(request: {
+    readonly method: 'GET' | 'POST' | 'DELETE';
+    readonly path: string;
+    readonly body?: { readonly contentType: string; readonly text: string };
+  }): Promise<{ readonly status: number; readonly text: string }>;
+  close(): Promise<void>;
+}
+
+const KEEP_ALIVE_MS = 72_000;
+
+/** Opens a gateway with its HTTP rim. With `work` it also does what is due; without, it only answers. */
+export async function openApplication(
+  settings: Settings,
+  options: { readonly work: boolean },
+): Promise<Application> {
+  const log = pino({ level: settings.logLevel }, destination(2));
+  const gateway = await openGateway(settings, processEnvironment(), log);
+  const token = randomBytes(32).toString('base64url');
+  try {
+    const app = await openHttp(gateway, token);
+    if (options.work) await gateway.work();
+    return applicationOf(app, gateway, token);
+  } catch (error) {
+    await gateway.close();
+    throw error;
+  }
+}
+
+async function openHttp(gateway: Gateway, token: string): Promise<NestFastifyApplication> {
+  const adapter = new FastifyAdapter({
+    bodyLimit: gateway.parts.site.limits.bundleBytesMax,
+    keepAliveTimeout: KEEP_ALIVE_MS,
+    routerOptions: { maxParamLength: 500 },
+  });
+  const app = await NestFactory.create<NestFastifyApplication>(
+    AppModule.of(gateway.parts, token),
+    adapter,
+    { logger: false, bodyParser: false, abortOnError: false },
+  );
+  const fastify = app.getHttpAdapter().getInstance();
+  // Bodies are read by the handlers, after the guard: nothing unauthenticated is even buffered.
+  fastify.removeAllContentTypeParsers();
+  fastify.addContentTypeParser('*', (_request: unknown, payload: unknown, done: Done) => {
+    done(null, payload);
+  });
+  await app.register(helmet, { contentSecurityPolicy: false, strictTransportSecurity: false });
+  app.useGlobalFilters(new ProblemFilter(gateway.parts.log));
+  await app.init();
+  await fastify.ready();
+  return app;
+}
+
+type Done = (error: Error | null, payload: unknown) => void;
+
+function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: string): Application {
+  const { settings, log } = gateway.parts;
+  let isListening = false;
+  return {
+    listen: async () => {
+      await app.listen(settings.port, settings.host);
+      const url = await app.getUrl();
+      writeControl(settings.dataDirectory, { url, token });
+      isListening = true;
+      log.info({ event: 'gateway.listening', url });
+      return url;
+    },
+    inject: async ({ method, path, body }) => {
+      const response = await app.inject({
+        method,
+        url: path,
+        headers: {
+          authorization: `Bearer ${token}`,
+          ...(body ? { 'content-type': body.contentType } : {}),
+        },
+        ...(body ? { payload: body.text } : {}),
+      });
+      return { status: response.statusCode, text: response.payload };
+    },
+    close: async () => {
+      if (isListening) removeControl(settings.dataDirectory);
+      await app.close();
+      await gateway.close();
+    },
+  };
+}

@@ -1,0 +1,36 @@
+import { Ajv2020, type ValidateFunction } from 'ajv/dist/2020.js';
+import formatsModule from 'ajv-formats';
+import type { ContractError } from './expression-task.js';
+
+// Published as CommonJS: the callable is the module itself, the types say it is its default.
+const addFormats = formatsModule as unknown as typeof formatsModule.default;
+
+const ERRORS_MAX = 20;
+
+export type CompiledContract = (tree: unknown) => readonly ContractError[];
+
+/**
+ * Compiles a contract (JSON Schema 2020-12, strict). References to other files are not followed.
+ *
+ * @throws Error with the validator's words when the schema is not valid.
+ */
+export function compileContract(schema: string): CompiledContract {
+  const ajv = new Ajv2020({ allErrors: true, strict: true, ownProperties: true, validateFormats: true });
+  addFormats(ajv);
+  const validate: ValidateFunction = ajv.compile(JSON.parse(schema) as object);
+  return (tree) => {
+    if (validate(tree)) return [];
+    return (validate.errors ?? []).slice(0, ERRORS_MAX).map((error) => ({
+      at: error.instancePath,
+      detail: `${error.message ?? error.keyword} ${JSON.stringify(error.params)}`,
+    }));
+  };
+}
+
+/**
+ * True when checking could run long: a schema's patterns are regular expressions written by a person, and
+ * these have no bound of their own. Such a contract is checked in the pool.
+ */
+export function needsPool(schema: string): boolean {
+  return schema.includes('"pattern');
+}

@@ -1,0 +1,178 @@
+import type { Sha256 } from '../formats/canonical-json.js';
+import type { Decimal } from '../formats/decimal.js';
+import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
+import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import {
+  resultSubject,
+  type StatementSubject,
+  type Subject,
+  type SubjectHead,
+  statementSubject,
+  stopSubject,
+  withdrawalSubject,
+} from './subjects.js';
+
+/**
+ * Invented subjects with every optional part filled in, for checking and previewing a mapping before any
+ * real result exists. Nothing of them is ever sent.
+ */
+const HEAD: SubjectHead = {
+  reference: '00000000-0000-7000-8000-00000000c0de',
+  idempotencyKey: '00000000-0000-7000-8000-00000000c0de.1',
+  build: 1,
+};
+
+const decimal = (text: string): Decimal => text as Decimal;
+const DIGEST = 'c0de'.repeat(16) as Sha256;
+const AT = '2026-03-04T09:15:30.000000Z';
+
+const RECEIPT: ReceiptIdentity = {
+  receiptId: 'SAMPLE-R-0001',
+  receiptNumber: '0000012345',
+  line: '0010',
+  material: 'SAMPLE-1',
+  manufacturer: 'Sample Manufacturer (invented)',
+  supplier: 'Sample Supplier (invented)',
+  supplierLot: 'SL-1',
+  siteLot: 'LOT-1',
+  area: 'dock',
+};
+
+const RECORD: ResultRecord = {
+  schema: 'drumline-result-record',
+  version: '1.0',
+  site: 'sample',
+  resultId: 'SAMPLE-RESULT-1',
+  revision: 1,
+  environment: 'training',
+  origin: 'simulated',
+  bundle: {
+    bundleId: 'SAMPLE-BUNDLE-1',
+    sha256: DIGEST,
+    receivedAt: AT,
+    pointer: '/results/0',
+    syncPc: 'SAMPLE-PC',
+  },
+  instrument: {
+    serial: 'SAMPLE-0001',
+    model: 'Sample model (invented)',
+    firmware: '1.0.0',
+    laserWavelengthNm: decimal('785'),
+  },
+  run: { epoch: 1, number: 1 },
+  mode: 'verification',
+  receipt: { scanned: 'SAMPLE-R-0001', entry: 'scanned' },
+  container: { scanned: 'SAMPLE-C-001', entry: 'scanned' },
+  material: 'SAMPLE-1',
+  lot: 'LOT-1',
+  method: { id: 'ID-SAMPLE-1', version: '1', digest: DIGEST },
+  operator: { id: 'SAMPLE-OP', name: 'Operator (invented)' },
+  measuredAt: { reported: '2026-03-04T09:15:30+00:00', utc: AT, source: 'instrument', zone: 'Europe/London' },
+  place: 'dock',
+  presentation: { kind: 'through-packaging', between: 'liner', probeCover: 'PC-1' },
+  acquisition: {
+    integrationTimeMs: decimal('500'),
+    accumulations: 3,
+    laserPowerMw: decimal('100'),
+    backgroundSubtracted: true,
+  },
+  decision: 'pass',
+  score: { algorithm: 'squared-correlation', value: decimal('0.9731'), threshold: decimal('0.90') },
+  candidates: [{ material: 'SAMPLE-1', score: decimal('0.9731') }],
+  recheck: { answer: 'agrees', score: decimal('0.973100'), reason: 'within the tolerance' },
+  spectrum: {
+    points: 1024,
+    axisWidth: 'even',
+    intensityWidth: 'float32',
+    axisFirst: '200',
+    axisLast: '2246',
+    intensityUnit: 'counts',
+    sha256: DIGEST,
+  },
+  remarks: [{ name: 'remark', text: 'invented' }],
+  supersedes: { resultId: 'SAMPLE-RESULT-0', reason: 'invented' },
+  findings: ['typed-label'],
+};
+
+const WITHDRAWAL: WithdrawalRecord = {
+  schema: 'drumline-withdrawal',
+  version: '1.0',
+  site: 'sample',
+  withdrawalId: 'SAMPLE-WITHDRAWAL-1',
+  resultId: 'SAMPLE-RESULT-1',
+  resultRevision: 1,
+  reason: 'invented',
+  issuedAt: AT,
+  environment: 'training',
+  receiptId: 'SAMPLE-R-0001',
+};
+
+const STATEMENT: StatementRecord = {
+  schema: 'drumline-statement',
+  version: '1.0',
+  site: 'sample',
+  environment: 'training',
+  receipt: RECEIPT,
+  revision: 2,
+  factsVersion: 7,
+  outcome: 'conforms',
+  evaluatedAt: AT,
+  validUntil: '2026-03-04T09:25:30.000000Z',
+  conditions: [
+    {
+      code: 'coverage',
+      state: 'met',
+      found: '2 of 2 containers',
+      evidence: [{ kind: 'result', id: 'SAMPLE-RESULT-1' }],
+    },
+  ],
+  containers: [
+    { label: 'SAMPLE-C-001', required: true, state: 'covered', resultIds: ['SAMPLE-RESULT-1'] },
+    { label: 'SAMPLE-C-002', required: true, state: 'covered', resultIds: ['SAMPLE-RESULT-2'] },
+  ],
+  plan: { kind: 'every', required: 2, decision: 'SAMPLE-D-1' },
+  decisions: [
+    {
+      id: 'SAMPLE-D-1',
+      rule: 'sampling-plans',
+      decidedBy: 'Head of Quality (invented)',
+      date: '2026-01-01',
+      reason: 'invented',
+    },
+  ],
+  stopInForce: null,
+};
+
+const STOP: StopRecord = {
+  stopId: 'SAMPLE-STOP-1',
+  kind: 'withdraw',
+  reason: 'a container was measured again and failed (invented)',
+  issuedAt: AT,
+  statementRevision: 3,
+};
+
+export function sampleResult(change: Partial<ResultRecord> = {}): Subject {
+  return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT);
+}
+
+export function sampleWithdrawal(change: Partial<WithdrawalRecord> = {}): Subject {
+  return withdrawalSubject(HEAD, { ...WITHDRAWAL, ...change });
+}
+
+export function sampleStatement(change: Partial<StatementRecord> = {}): StatementSubject {
+  return statementSubject(HEAD, { ...STATEMENT, ...change });
+}
+
+export function sampleStop(
+  change: Partial<StopRecord> = {},
+  statement: Partial<StatementRecord> = {},
+): StatementSubject {
+  const stop = { ...STOP, ...change };
+  const about = { outcome: 'does-not-conform' as const, revision: 3, stopInForce: stop, ...statement };
+  return stopSubject(HEAD, { ...STATEMENT, ...about }, stop);
+}
+
+/** One full subject of each message. */
+export function sampleSubjects(): Subject[] {
+  return [sampleResult(), sampleWithdrawal(), sampleStatement(), sampleStop()];
+}

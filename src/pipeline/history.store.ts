@@ -1,0 +1,161 @@
+import type { ReadableExamination } from '../checks/examination.js';
+import type { HistoryFacts, InstrumentHistory, KnownResult, ReceiptFacts } from '../checks/history-facts.js';
+import type { RunRange } from '../checks/run-ranges.js';
+import { normaliseLabel } from '../receipts/label.js';
+import type { ScanTargets } from '../receipts/scan-match.js';
+import type { Reader } from '../storage/database.js';
+import type { InstrumentStateRow } from '../storage/tables.js';
+
+/** Values bound in one `in (…)`. */
+const CHUNK = 1000;
+
+/** Loads what the history rules need to know, in the transaction that acts on their answer. */
+export async function loadHistory(
+  db: Reader,
+  site: string,
+  bundleRowId: string,
+  examination: ReadableExamination,
+  targets: ScanTargets,
+): Promise<HistoryFacts> {
+  const { header } = examination;
+  return {
+    instrument: await instrumentHistory(db, site, header),
+    sameBundleId: await digestUnderSameId(db, site, bundleRowId, header.bundleId),
+    results: await knownResults(
+      db,
+      site,
+      examination.results.map((r) => r.reading.resultId).filter((id) => id !== null),
+    ),
+    performanceChecks: await knownChecks(
+      db,
+      site,
+      examination.performanceChecks.map((c) => c.check?.checkId).filter((id) => id !== undefined),
+    ),
+    receipts: receiptFacts(examination, targets),
+  };
+}
+
+export function loadInstrumentState(
+  db: Reader,
+  site: string,
+  serial: string,
+): Promise<InstrumentStateRow | undefined> {
+  return db
+    .selectFrom('instrument_state')
+    .selectAll()
+    .where('site', '=', site)
+    .where('serial', '=', serial)
+    .executeTakeFirst();
+}
+
+export function readCovered(state: InstrumentStateRow): RunRange[] {
+  return JSON.parse(state.covered) as RunRange[];
+}
+
+async function instrumentHistory(
+  db: Reader,
+  site: string,
+  header: ReadableExamination['header'],
+): Promise<InstrumentHistory | null> {
+  if (header.instrumentSerial === null) return null;
+  const state = await loadInstrumentState(db, site, header.instrumentSerial);
+  if (!state) return null;
+  return {
+    epoch: state.epoch,
+    lastRun: state.last_run,
+    covered: readCovered(state),
+    bundles: await bundlesByDigest(db, site, header.instrumentSerial, header.previousBundle),
+  };
+}
+
+/** Only the digest asked about matters; an instrument may have sent thousands of bundles. */
+async function bundlesByDigest(
+  db: Reader,
+  site: string,
+  serial: string,
+  digest: string | null,
+): Promise<ReadonlySet<string>> {
+  if (digest === null) return new Set();
+  const row = await db
+    .selectFrom('bundle')
+    .select('raw_sha256')
+    .where('site', '=', site)
+    .where('raw_sha256', '=', digest)
+    .where('instrument_serial', '=', serial)
+    .executeTakeFirst();
+  return new Set(row ? [row.raw_sha256] : []);
+}
+
+async function digestUnderSameId(
+  db: Reader,
+  site: string,
+  bundleRowId: string,
+  bundleId: string,
+): Promise<string | null> {
+  const rows = await db
+    .selectFrom('bundle')
+    .select('canonical_digest')
+    .where('site', '=', site)
+    .where('bundle_id', '=', bundleId)
+    .where('id', '!=', bundleRowId)
+    .where('canonical_digest', 'is not', null)
+    .orderBy('received_at')
+    .orderBy('id')
+    .limit(1)
+    .execute();
+  return rows[0]?.canonical_digest ?? null;
+}
+
+async function knownResults(
+  db: Reader,
+  site: string,
+  ids: readonly string[],
+): Promise<Map<string, KnownResult>> {
+  const known = new Map<string, KnownResult>();
+  for (let i = 0; i < ids.length; i += CHUNK) {
+    const rows = await db
+      .selectFrom('result')
+      .select(['result_id', 'element_sha256'])
+      .where('site', '=', site)
+      .where('result_id', 'in', ids.slice(i, i + CHUNK))
+      .orderBy('id', 'desc')
+      .execute();
+    for (const row of rows) known.set(row.result_id, { sha256: row.element_sha256 });
+  }
+  return known;
+}
+
+async function knownChecks(
+  db: Reader,
+  site: string,
+  ids: readonly string[],
+): Promise<Map<string, string>> {
+  if (ids.length === 0) return new Map();
+  const rows = await db
+    .selectFrom('performance_check')
+    .select(['check_id', 'element_sha256'])
+    .where('site', '=', site)
+    .where('check_id', 'in', ids.slice(0, CHUNK))
+    .execute();
+  return new Map(rows.map((row) => [row.check_id, row.element_sha256]));
+}
+
+function receiptFacts(
+  examination: ReadableExamination,
+  targets: ScanTargets,
+): Map<string, ReceiptFacts> {
+  const facts = new Map<string, ReceiptFacts>();
+  for (const { reading } of examination.results) {
+    const scanned = reading.receiptScanned;
+    if (scanned === null) continue;
+    const target = targets.byScanText.get(normaliseLabel(scanned));
+    if (!target) continue;
+    facts.set(scanned, {
+      receiptId: target.receiptId,
+      announced: true,
+      material: target.material,
+      receivedAt: target.receivedAt,
+    });
+  }
+  return facts;
+}

@@ -1,0 +1,178 @@
+import { uuidv7 } from 'uuidv7';
+import type { Logger } from 'pino';
+import { AccessService } from '../access/access.service.js';
+import { readSecret } from '../access/secrets.files.js';
+import type { Settings } from '../config.js';
+import { DashboardService } from '../dashboard/dashboard.service.js';
+import { DeliveryService } from '../delivery/delivery.service.js';
+import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
+import { IntakeService } from '../intake/intake.service.js';
+import { ExpressionPool } from '../mapping/expression.pool.js';
+import { MappingService } from '../mapping/mapping.service.js';
+import { InProcessQueue } from '../queue/in-process.queue.js';
+import { ReceiptsService } from '../receipts/receipts.service.js';
+import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import type { LoadedSiteFolder } from '../site/site-folder.files.js';
+import { StatementsService } from '../statements/statements.service.js';
+import { anchoredClock, type Clock } from '../storage/clock.js';
+import { type OpenDatabase, openDatabase } from '../storage/database.js';
+import { activeMappings } from './active-mappings.js';
+import { BundlesService } from './bundles.service.js';
+import { CurrentStatements } from './current-statements.service.js';
+import { ExaminePool } from './examine.pool.js';
+import { Gateway } from './gateway.service.js';
+import { openInstance } from './instance.store.js';
+import { openSite } from './open-site.files.js';
+import { ResultMessages } from './result-messages.service.js';
+import { SettleBundleService } from './settle-bundle.service.js';
+import { loadSubject } from './subject-loader.store.js';
+import { UnreadableEvidence } from './unreadable-evidence.service.js';
+
+export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
+
+/** Threads for mapping expressions that are more than a path; they idle away when none runs. */
+const EXPRESSION_THREADS = 1;
+
+/** What the wiring stands on: opened before anything, closed after everything. */
+interface Ground {
+  readonly settings: Settings;
+  readonly env: EnvironmentVariables;
+  readonly log: Logger;
+  readonly folder: LoadedSiteFolder;
+  readonly clock: Clock;
+  readonly database: OpenDatabase;
+  readonly expressions: ExpressionPool;
+  readonly examining: ExaminePool;
+}
+
+/**
+ * Opens the data folder and wires the stages; nothing runs until the gateway is told to work.
+ *
+ * @throws Misconfigured when the site folder, a mapping, a secret or the data folder stands in the way.
+ */
+export async function openGateway(
+  settings: Settings,
+  env: EnvironmentVariables,
+  log: Logger,
+): Promise<Gateway> {
+  const folder = await openSite(settings.siteFolderDirectory, env);
+  requireSecrets(folder, env);
+  const database = await openDatabase(settings.dataDirectory);
+  const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
+  const examining = new ExaminePool(folder.site, settings.poolThreads);
+  const clock = anchoredClock();
+  try {
+    return await wire({ settings, env, log, folder, clock, database, expressions, examining });
+  } catch (error) {
+    await expressions.close();
+    await examining.close();
+    await database.close();
+    throw error;
+  }
+}
+
+/** A secret that is not there is found at the start, not at the first delivery. */
+function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): void {
+  for (const { endpoint } of folder.site.destinations) {
+    if (endpoint.kind === 'http' && endpoint.bearer) readSecret(endpoint.bearer, env);
+  }
+}
+
+async function wire(ground: Ground): Promise<Gateway> {
+  const { settings, log, folder, clock, database, expressions, examining } = ground;
+  const { site } = folder;
+  const { epoch } = await openInstance(database, folder, clock.now());
+  const mapping = new MappingService(database, expressions, site.site);
+  await mapping.activate({
+    site,
+    mappings: folder.mappingSources,
+    proposedBy: { kind: 'system', name: 'start' },
+    approvedBy: 'start of the service from the site folder',
+    now: clock.now(),
+  });
+  const mappings = activeMappings(folder);
+  const queue = new InProcessQueue(clock, (bell, err) => {
+    log.error({ event: 'work.failed', bell, err });
+  });
+  const workerId = uuidv7();
+  const statements = new StatementsService(database, clock, { site, mappings, epoch });
+  const unreadable = new UnreadableEvidence(site.site, statements);
+  const messages = new ResultMessages(site, mappings, epoch);
+  const bundles = new BundlesService({
+    database,
+    clock,
+    site,
+    pool: examining,
+    settling: new SettleBundleService(database, site, statements, messages),
+    unreadable,
+    workerId,
+    log,
+    onSettled: () => {
+      for (const { name } of site.destinations) {
+        queue.ring(`stops:${name}`);
+        queue.ring(`deliveries:${name}`);
+      }
+      queue.ring('receipts');
+    },
+  });
+  const reconciliation = new ReconciliationService(database.db, clock, site);
+  return new Gateway({
+    settings,
+    site,
+    database,
+    clock,
+    log,
+    queue,
+    workerId,
+    access: new AccessService(database, clock, site.timeZone),
+    intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
+    bundles,
+    receipts: new ReceiptsService({
+      site,
+      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+    }),
+    statements,
+    current: new CurrentStatements(statements, bundles, clock),
+    deliveries: openDeliveries(ground, mapping, workerId, () => queue.ring('receipts')),
+    reconciliation,
+    dashboard: new DashboardService(database.db, clock, site, reconciliation),
+    pools: [expressions, examining],
+  });
+}
+
+function openIntake(
+  { folder, database, clock }: Ground,
+  unreadable: UnreadableEvidence,
+  onTaken: () => void,
+): IntakeService {
+  const { site } = folder;
+  return new IntakeService(
+    database,
+    clock,
+    {
+      site: site.site,
+      zone: site.timeZone,
+      jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
+    },
+    { onTaken, onRefused: (trx, refused) => unreadable.open(trx, refused, clock.now()) },
+  );
+}
+
+function openDeliveries(
+  { folder, database, clock, env }: Ground,
+  mapping: MappingService,
+  workerId: string,
+  onReceiptChanged: () => void,
+): DeliveryService {
+  return new DeliveryService({
+    database,
+    site: folder.site,
+    clock,
+    mapping,
+    loadSubject: (delivery) => loadSubject(database.db, delivery),
+    workerId,
+    secrets: (reference) => readSecret(reference, env),
+    onReceiptChanged,
+    random: Math.random,
+  });
+}

@@ -1,0 +1,172 @@
+import { uuidv7 } from 'uuidv7';
+import { recordAudit } from '../audit/audit.store.js';
+import type { ReadableExamination } from '../checks/examination.js';
+import { resultKey } from '../delivery/new-delivery.js';
+import { cancelUnsentResult, destinationsHolding, enqueueDelivery } from '../delivery/outbox.store.js';
+import { formatInstant, type Instant } from '../formats/instant.js';
+import type { WithdrawalRecord } from '../records/result-record.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { ActiveMapping } from '../statements/statement-messages.js';
+import type { Trx } from '../storage/database.js';
+import type { ResultRow } from '../storage/tables.js';
+import { ownerOf, type SettledResult } from './settled-result.js';
+
+/** Messages about single results: the result itself, and its withdrawal when it no longer stands. */
+export class ResultMessages {
+  constructor(
+    private readonly site: SiteFolder,
+    private readonly mappings: ReadonlyMap<string, ActiveMapping>,
+    private readonly epoch: number,
+  ) {}
+
+  /** A delivery of every accepted result to every destination that takes results. */
+  async enqueue(trx: Trx, results: readonly SettledResult[], now: Instant): Promise<void> {
+    for (const result of results) {
+      if (result.state !== 'accepted') continue;
+      for (const [destination, mapping] of this.mappings) {
+        if (!mapping.messages.includes('result')) continue;
+        await enqueueDelivery(trx, {
+          site: this.site.site,
+          subjectKind: 'result',
+          subjectId: result.rowId,
+          subjectRevision: 1,
+          receiptId: ownerOf(result.match),
+          destination,
+          message: 'result',
+          orderingKey: resultKey(result.examined.reading.resultId ?? result.rowId),
+          isConforms: false,
+          isContrary: result.history.contrary,
+          mappingDigest: mapping.digest,
+          epoch: this.epoch,
+          now,
+        });
+      }
+    }
+  }
+
+  /** Receipts whose evidence the supersessions of a bundle may take away: locked before anything is read. */
+  async receiptsOfSuperseded(trx: Trx, examination: ReadableExamination): Promise<string[]> {
+    const rows = await this.#superseded(trx, supersededIds(examination.results.map((r) => r.result)));
+    return rows.map((row) => row.receipt_id).filter((id) => id !== null);
+  }
+
+  /**
+   * An operator may supersede a result that agreed. A contrary one stands whatever the operator says of it
+   * (release-safety rule 12): taking it back needs a signed act. Returns the receipts that lost evidence.
+   */
+  async takeBackSuperseded(
+    trx: Trx,
+    results: readonly SettledResult[],
+    now: Instant,
+  ): Promise<string[]> {
+    const accepted = results.filter((r) => r.state === 'accepted');
+    const ids = supersededIds(accepted.map((r) => r.examined.result));
+    const receipts: string[] = [];
+    for (const row of await this.#superseded(trx, ids)) {
+      if (row.contrary === 1 || row.state !== 'accepted') continue;
+      if (accepted.some((r) => r.rowId === row.id)) continue;
+      await this.#takeBack(trx, row, reasonFor(row, accepted), now);
+      if (row.receipt_id !== null) receipts.push(row.receipt_id);
+    }
+    return receipts;
+  }
+
+  async #takeBack(trx: Trx, row: ResultRow, reason: string, now: Instant): Promise<void> {
+    const { site } = this.site;
+    await trx.updateTable('result').set({ state: 'superseded' }).where('id', '=', row.id).execute();
+    const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
+    const holding = await destinationsHolding(trx, site, row.id);
+    if (holding.length > 0) await this.#withdraw(trx, row, reason, holding, now);
+    await recordAudit(trx, {
+      site,
+      zone: this.site.timeZone,
+      at: now,
+      actor: { kind: 'system', name: 'checks' },
+      action: 'result.superseded',
+      subjectKind: 'result',
+      subjectId: row.id,
+      reason,
+      before: { state: row.state },
+      after: { state: 'superseded', cancelled, withdrawnAt: holding },
+    });
+  }
+
+  async #withdraw(
+    trx: Trx,
+    row: ResultRow,
+    reason: string,
+    destinations: readonly string[],
+    now: Instant,
+  ): Promise<void> {
+    const { site } = this.site;
+    const withdrawalId = uuidv7();
+    const document: WithdrawalRecord = {
+      schema: 'drumline-withdrawal',
+      version: '1.0',
+      site,
+      withdrawalId,
+      resultId: row.result_id,
+      resultRevision: row.revision,
+      reason,
+      issuedAt: formatInstant(now),
+      environment: this.site.environment,
+      receiptId: row.receipt_id,
+    };
+    await trx
+      .insertInto('withdrawal')
+      .values({
+        id: withdrawalId,
+        site,
+        result_row_id: row.id,
+        result_id: row.result_id,
+        result_revision: row.revision,
+        receipt_id: row.receipt_id,
+        reason,
+        document: JSON.stringify(document),
+        issued_at: now,
+      })
+      .execute();
+    for (const destination of destinations) {
+      const mapping = this.mappings.get(destination);
+      if (!mapping?.messages.includes('withdrawal')) continue;
+      await enqueueDelivery(trx, {
+        site,
+        subjectKind: 'withdrawal',
+        subjectId: withdrawalId,
+        subjectRevision: row.revision,
+        receiptId: row.receipt_id,
+        destination,
+        message: 'withdrawal',
+        // Behind the result it withdraws.
+        orderingKey: resultKey(row.result_id),
+        isConforms: false,
+        isContrary: true,
+        mappingDigest: mapping.digest,
+        epoch: this.epoch,
+        now,
+      });
+    }
+  }
+
+  async #superseded(trx: Trx, ids: readonly string[]): Promise<ResultRow[]> {
+    if (ids.length === 0) return [];
+    return trx
+      .selectFrom('result')
+      .selectAll()
+      .where('site', '=', this.site.site)
+      .where('result_id', 'in', [...ids])
+      .execute();
+  }
+}
+
+type MaybeResult = SettledResult['examined']['result'];
+
+function supersededIds(results: readonly MaybeResult[]): string[] {
+  return [...new Set(results.flatMap((r) => (r?.supersedes ? [r.supersedes.resultId] : [])))];
+}
+
+function reasonFor(row: ResultRow, accepted: readonly SettledResult[]): string {
+  const by = accepted.find((r) => r.examined.result?.supersedes?.resultId === row.result_id);
+  const words = by?.examined.result?.supersedes?.reason ?? '';
+  return `superseded by ${by?.examined.reading.resultId ?? 'a later result'}: ${words}`;
+}

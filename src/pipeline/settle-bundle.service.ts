@@ -1,0 +1,197 @@
+import { uuidv7 } from 'uuidv7';
+import { recordAudit } from '../audit/audit.store.js';
+import { applyHistory } from '../checks/history-rules.js';
+import type { HistoryAnswer } from '../checks/history-facts.js';
+import type { ReadableExamination } from '../checks/examination.js';
+import type { Instant } from '../formats/instant.js';
+import { insertFindings } from '../intake/bundles.store.js';
+import { lockReceipts, lockSiteEvidence } from '../receipts/facts.store.js';
+import { normaliseLabel } from '../receipts/label.js';
+import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.store.js';
+import type { NewDiscrepancy } from '../reconciliation/discrepancies.store.js';
+import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { StatementsService } from '../statements/statements.service.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { BundleRow } from '../storage/tables.js';
+import { step } from '../step.js';
+import type { ExaminedUnit } from './examined-unit.js';
+import { settleBundleRow } from './examination.store.js';
+import { loadHistory } from './history.store.js';
+import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
+import type { ResultMessages } from './result-messages.service.js';
+import { insertChecks, insertResults } from './settle.store.js';
+import { findingRow, ownerOf, type SettledResult, settleResults } from './settled-result.js';
+import { unownedEvidence } from './unowned-evidence.js';
+
+type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
+
+interface Settling {
+  readonly bundle: BundleRow;
+  readonly examination: ReadableExamination;
+  readonly history: HistoryAnswer;
+  readonly results: readonly SettledResult[];
+  readonly unowned: readonly NewDiscrepancy[];
+  readonly now: Instant;
+}
+
+/**
+ * The second transaction of a bundle (T2): its results, findings, deliveries and what it brings to light
+ * are committed together, and every receipt it bears on is evaluated in it, so that bad news and the stop it
+ * calls for are one commit.
+ */
+export class SettleBundleService {
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly site: SiteFolder,
+    private readonly statements: StatementsService,
+    private readonly messages: ResultMessages,
+  ) {}
+
+  /** Settles a readable bundle. False when another run settled it first. */
+  settle(bundle: BundleRow, unit: ReadableUnit, now: Instant): Promise<boolean> {
+    return this.database.transact(async (trx) => {
+      const targets = await this.#lockNamedReceipts(trx, unit.examination);
+      const facts = await loadHistory(trx, this.site.site, bundle.id, unit.examination, targets);
+      const history = applyHistory(unit.examination, facts, this.site);
+      const results =
+        history.bundle === 'repeated'
+          ? []
+          : settleResults(unit.examination, unit.records, history, targets, uuidv7);
+      const identity = { rowId: bundle.id, site: this.site.site, receivedAt: bundle.received_at };
+      const unowned =
+        history.bundle === 'repeated'
+          ? []
+          : unownedEvidence(identity, unit.examination, history, results, now);
+      const settling = { bundle, examination: unit.examination, history, results, unowned, now };
+      if (!(await this.#settleRow(trx, settling))) return false;
+      if (history.bundle !== 'repeated') await this.#store(trx, settling);
+      return true;
+    });
+  }
+
+  /**
+   * Locks the receipts that scans name, in the order every transaction keeps: receipts by id, the site's
+   * evidence after them.
+   */
+  async #lockNamedReceipts(trx: Trx, examination: ReadableExamination) {
+    const { site } = this.site;
+    const texts = new Set(
+      examination.results.map((r) => normaliseLabel(r.reading.receiptScanned ?? '')),
+    );
+    texts.delete('');
+    const ids: string[] = [];
+    for (const text of [...texts].sort()) ids.push(await ensureScannedReceipt(trx, site, text));
+    const superseded = await this.messages.receiptsOfSuperseded(trx, examination);
+    await lockReceipts(trx, site, [...ids, ...superseded]);
+    return loadScanTargets(trx, site, [...texts]);
+  }
+
+  async #settleRow(trx: Trx, settling: Settling): Promise<boolean> {
+    const { bundle, examination, history, now } = settling;
+    const { header } = examination;
+    const state = bundleState(settling);
+    const settled = await settleBundleRow(trx, bundle.id, {
+      state,
+      settled_at: now,
+      canonical_digest: examination.canonicalDigest,
+      duplicate_of: history.bundle === 'repeated' ? await firstOf(trx, bundle, examination) : null,
+      environment: header.environment,
+      origin: header.origin,
+      instrument_serial: header.instrumentSerial,
+      run_epoch: header.runEpoch,
+      run_first: header.runFirst,
+      run_last: header.runLast,
+    });
+    if (!settled) return false;
+    await recordAudit(trx, {
+      site: this.site.site,
+      zone: this.site.timeZone,
+      at: now,
+      actor: { kind: 'system', name: 'checks' },
+      action: `bundle.${state}`,
+      subjectKind: 'bundle',
+      subjectId: bundle.id,
+      before: { state: 'received' },
+      after: {
+        state,
+        results: settling.results.length,
+        held: settling.results.filter((r) => r.state === 'held').length,
+        findings: [...examination.bundleFindings, ...history.bundleFindings].map((f) => f.code),
+      },
+    });
+    step('S14');
+    return true;
+  }
+
+  async #store(trx: Trx, settling: Settling): Promise<void> {
+    const { bundle, examination, history, results, unowned, now } = settling;
+    const { site } = this.site;
+    const place = { rowId: bundle.id, site };
+    await insertResults(trx, results, place, examination);
+    await insertChecks(trx, examination, place);
+    await insertFindings(trx, this.#findingRows(settling));
+    const isHeard = bundleState(settling) === 'accepted';
+    await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
+    await closeFilledGaps(trx, place, examination, history.gaps, now);
+    const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
+    for (const id of await this.#openUnowned(trx, unowned)) touched.add(id);
+    for (const id of await this.messages.takeBackSuperseded(trx, results, now)) touched.add(id);
+    await this.messages.enqueue(trx, results, now);
+    for (const id of [...touched].sort()) await this.statements.evaluateInTransaction(trx, id, now);
+  }
+
+  /** Opens what has no owner and returns the conforming receipts it puts in doubt. */
+  async #openUnowned(trx: Trx, unowned: readonly NewDiscrepancy[]): Promise<string[]> {
+    if (unowned.length === 0) return [];
+    const { site } = this.site;
+    const inDoubt = new Set<string>();
+    for (const { scope } of unowned) {
+      for (const id of await this.statements.conformingInScope(trx, scope ?? {})) inDoubt.add(id);
+    }
+    await lockReceipts(trx, site, inDoubt);
+    await lockSiteEvidence(trx, site);
+    for (const discrepancy of unowned) await openDiscrepancy(trx, discrepancy);
+    return [...inDoubt];
+  }
+
+  #findingRows({ bundle, examination, history, results }: Settling) {
+    const at = { site: this.site.site, bundleRowId: bundle.id };
+    return [
+      ...[...examination.bundleFindings, ...history.bundleFindings].map((finding) =>
+        findingRow(finding, { ...at, id: uuidv7(), resultRowId: null }),
+      ),
+      ...results.flatMap((result) =>
+        result.findings.map((finding) =>
+          findingRow(finding, { ...at, id: uuidv7(), resultRowId: result.rowId }),
+        ),
+      ),
+    ];
+  }
+}
+
+/** accepted also when single results are held: only a fault of the bundle holds the bundle. */
+function bundleState({ examination, history }: Settling): 'accepted' | 'held' | 'duplicate' {
+  if (history.bundle === 'repeated') return 'duplicate';
+  const findings = [...examination.bundleFindings, ...history.bundleFindings];
+  return findings.some((finding) => finding.severity === 'hold') ? 'held' : 'accepted';
+}
+
+async function firstOf(
+  trx: Trx,
+  bundle: BundleRow,
+  examination: ReadableExamination,
+): Promise<string | null> {
+  const row = await trx
+    .selectFrom('bundle')
+    .select('id')
+    .where('site', '=', bundle.site)
+    .where('bundle_id', '=', examination.header.bundleId)
+    .where('canonical_digest', '=', examination.canonicalDigest)
+    .where('id', '!=', bundle.id)
+    .orderBy('received_at')
+    .orderBy('id')
+    .limit(1)
+    .executeTakeFirst();
+  return row?.id ?? null;
+}

@@ -1,0 +1,54 @@
+import { uuidv7 } from 'uuidv7';
+import type { ReadableExamination } from '../checks/examination.js';
+import type { Trx } from '../storage/database.js';
+import type { PerformanceCheckRow } from '../storage/tables.js';
+import { resultRow, type SettledResult } from './settled-result.js';
+
+/** Rows in one insert: far below the number of bound values either database allows. */
+const ROWS = 500;
+
+interface Place {
+  readonly rowId: string;
+  readonly site: string;
+}
+
+export async function insertResults(
+  trx: Trx,
+  results: readonly SettledResult[],
+  place: Place,
+  examination: ReadableExamination,
+): Promise<void> {
+  const rows = results.map((result) => resultRow(result, place, examination));
+  for (let i = 0; i < rows.length; i += ROWS) {
+    await trx.insertInto('result').values(rows.slice(i, i + ROWS)).execute();
+  }
+}
+
+/** Performance checks that can be read; what cannot is a finding of the bundle. */
+export async function insertChecks(
+  trx: Trx,
+  examination: ReadableExamination,
+  place: Place,
+): Promise<void> {
+  const { instrumentSerial, runEpoch } = examination.header;
+  if (instrumentSerial === null || runEpoch === null) return;
+  const rows: PerformanceCheckRow[] = [];
+  for (const { check, checkedAt, sha256 } of examination.performanceChecks) {
+    if (check === null || checkedAt === null) continue;
+    rows.push({
+      id: uuidv7(),
+      site: place.site,
+      bundle_row_id: place.rowId,
+      check_id: check.checkId,
+      instrument_serial: instrumentSerial,
+      run_epoch: runEpoch,
+      run_number: check.runNumber,
+      checked_at: checkedAt,
+      standard: check.standard,
+      outcome: check.outcome,
+      document: JSON.stringify(check),
+      element_sha256: sha256,
+    });
+  }
+  if (rows.length > 0) await trx.insertInto('performance_check').values(rows).execute();
+}

@@ -1,0 +1,107 @@
+import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
+import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import {
+  resultSubject,
+  type Subject,
+  type SubjectHead,
+  statementSubject,
+  stopSubject,
+  withdrawalSubject,
+} from '../mapping/subjects.js';
+import { statementAtRevision } from '../statements/statements.store.js';
+import type { Reader } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
+
+/** Loads what a delivery speaks of, in the form mappings read. Throws when the rows it names are missing. */
+export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Subject> {
+  const head: SubjectHead = {
+    reference: delivery.id,
+    idempotencyKey: delivery.idempotency_key,
+    build: delivery.build,
+  };
+  switch (delivery.subject_kind) {
+    case 'result':
+      return resultSubject(
+        head,
+        await loadRecord(db, delivery.subject_id),
+        await loadReceipt(db, delivery.site, delivery.receipt_id),
+      );
+    case 'withdrawal':
+      return withdrawalSubject(head, await loadWithdrawal(db, delivery.subject_id));
+    case 'statement':
+      return statementSubject(head, await loadStatement(db, delivery, delivery.subject_id));
+    case 'stop': {
+      const stop = await loadStop(db, delivery.subject_id);
+      const statement = await loadStatement(db, delivery, stop.receiptId);
+      return stopSubject(head, statement, stop.record);
+    }
+  }
+}
+
+async function loadRecord(db: Reader, resultRowId: string): Promise<ResultRecord> {
+  const row = await db
+    .selectFrom('result')
+    .select('record')
+    .where('id', '=', resultRowId)
+    .executeTakeFirstOrThrow();
+  if (row.record === null) throw new Error(`result ${resultRowId} has no record`);
+  return JSON.parse(row.record) as ResultRecord;
+}
+
+async function loadReceipt(
+  db: Reader,
+  site: string,
+  receiptId: string | null,
+): Promise<ReceiptIdentity | null> {
+  if (receiptId === null) return null;
+  const row = await db
+    .selectFrom('receipt')
+    .selectAll()
+    .where('site', '=', site)
+    .where('id', '=', receiptId)
+    .where('announced', '=', 1)
+    .executeTakeFirst();
+  if (!row) return null;
+  return {
+    receiptId: row.id,
+    receiptNumber: row.receipt_number,
+    line: row.line,
+    material: row.material,
+    manufacturer: row.manufacturer,
+    supplier: row.supplier,
+    supplierLot: row.supplier_lot,
+    siteLot: row.site_lot,
+    area: row.area,
+  };
+}
+
+async function loadWithdrawal(db: Reader, id: string): Promise<WithdrawalRecord> {
+  const row = await db
+    .selectFrom('withdrawal')
+    .select('document')
+    .where('id', '=', id)
+    .executeTakeFirstOrThrow();
+  return JSON.parse(row.document) as WithdrawalRecord;
+}
+
+async function loadStatement(
+  db: Reader,
+  delivery: DeliveryRow,
+  receiptId: string,
+): Promise<StatementRecord> {
+  const { site, subject_revision: revision } = delivery;
+  const statement = await statementAtRevision(db, site, receiptId, revision);
+  if (!statement) throw new Error(`receipt ${receiptId} has no statement revision ${revision}`);
+  return statement;
+}
+
+async function loadStop(
+  db: Reader,
+  id: string,
+): Promise<{ readonly receiptId: string; readonly record: StopRecord }> {
+  const row = await db.selectFrom('stop').selectAll().where('id', '=', id).executeTakeFirstOrThrow();
+  const statement = await statementAtRevision(db, row.site, row.receipt_id, row.statement_revision);
+  const record = statement?.stopInForce;
+  if (!record) throw new Error(`stop ${id} is not in force in its own statement revision`);
+  return { receiptId: row.receipt_id, record };
+}

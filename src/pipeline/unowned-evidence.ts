@@ -1,0 +1,102 @@
+import type { ReadableExamination } from '../checks/examination.js';
+import { isHeld } from '../checks/examination.js';
+import type { HistoryAnswer } from '../checks/history-facts.js';
+import { type RunRange, runsInWords } from '../checks/run-ranges.js';
+import type { Instant } from '../formats/instant.js';
+import { resultSubject } from '../receipts/evidence-subject.js';
+import type { NewDiscrepancy } from '../reconciliation/discrepancies.store.js';
+import type { EvidenceScope } from '../reconciliation/discrepancies.js';
+import { ownerOf, type SettledResult } from './settled-result.js';
+
+export interface BundleIdentity {
+  readonly rowId: string;
+  readonly site: string;
+  readonly receivedAt: Instant;
+}
+
+/**
+ * What a settled bundle brings to light that belongs to no receipt for certain (release-safety rule 10): it
+ * blocks every receipt it could belong to until evidence or a person says whose it is.
+ */
+export function unownedEvidence(
+  bundle: BundleIdentity,
+  examination: ReadableExamination,
+  history: HistoryAnswer,
+  results: readonly SettledResult[],
+  now: Instant,
+): NewDiscrepancy[] {
+  const { instrumentSerial } = examination.header;
+  const scope: EvidenceScope = {
+    ...(instrumentSerial === null ? {} : { instruments: [instrumentSerial] }),
+    to: bundle.receivedAt,
+  };
+  const blank = {
+    site: bundle.site,
+    receiptId: null,
+    containerLabel: null,
+    destination: null,
+    scope,
+    openedAt: now,
+  };
+  const found: NewDiscrepancy[] = [];
+  const holding = [...examination.bundleFindings, ...history.bundleFindings].filter(
+    (finding) => finding.severity === 'hold',
+  );
+  if (history.bundle === 'conflict') {
+    found.push({
+      ...blank,
+      class: 'conflict',
+      subject: `bundle:${bundle.rowId}`,
+      detail: `bundle ${examination.header.bundleId} was taken before with other content`,
+    });
+  } else if (isHeld(holding)) {
+    found.push({
+      ...blank,
+      class: 'held',
+      subject: `bundle:${bundle.rowId}`,
+      detail: `bundle ${examination.header.bundleId} of ${instrumentSerial ?? 'an unnamed instrument'}: ${holding.map((f) => f.code).join(', ')}`,
+    });
+  }
+  for (const gap of history.gaps) {
+    found.push({
+      ...blank,
+      class: 'run-gap',
+      subject: gapSubject(instrumentSerial ?? '', gap),
+      detail: `${instrumentSerial ?? ''}: ${runsInWords(gap)} of epoch ${gap.epoch} never arrived`,
+    });
+  }
+  for (const overlap of history.overlaps) {
+    found.push({
+      ...blank,
+      class: 'run-overlap',
+      subject: `${gapSubject(instrumentSerial ?? '', overlap)}:${bundle.rowId}`,
+      detail: `${instrumentSerial ?? ''}: ${runsInWords(overlap)} of epoch ${overlap.epoch} came twice with other content`,
+    });
+  }
+  for (const result of results) {
+    if (!result.history.contrary || ownerOf(result.match) !== null) continue;
+    found.push({
+      ...blank,
+      class: 'contrary-unowned',
+      subject: resultSubject(result.rowId),
+      detail: contraryWords(result),
+    });
+  }
+  return found;
+}
+
+/** One open discrepancy a gap; the same gap seen again is the same discrepancy. */
+export function gapSubject(serial: string, range: RunRange): string {
+  return `runs:${serial}:${range.epoch}:${range.from}-${range.to}`;
+}
+
+export function gapSubjectPrefix(serial: string, epoch: number): string {
+  return `runs:${serial}:${epoch}:`;
+}
+
+function contraryWords(result: SettledResult): string {
+  const { reading } = result.examined;
+  const near = result.match.kind === 'unknown-receipt' ? result.match.nearMisses : [];
+  const hint = near.length > 0 ? `; near: ${near.join(', ')}` : '';
+  return `${reading.decision ?? 'an unreadable decision'} for receipt "${reading.receiptScanned ?? ''}", container "${reading.containerScanned ?? ''}"${hint}`;
+}

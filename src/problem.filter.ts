@@ -1,0 +1,31 @@
+import { type ArgumentsHost, Catch, type ExceptionFilter, HttpException } from '@nestjs/common';
+import type { FastifyReply, FastifyRequest } from 'fastify';
+import type { Logger } from 'pino';
+import { Problem, type ProblemDetails, problemDetails } from './problem-details.js';
+
+/** Every failed request answers problem details; nothing of the process's insides leaves with it. */
+@Catch()
+export class ProblemFilter implements ExceptionFilter {
+  constructor(private readonly log: Logger) {}
+
+  catch(error: unknown, host: ArgumentsHost): void {
+    const http = host.switchToHttp();
+    const reply = http.getResponse<FastifyReply>();
+    const request = http.getRequest<FastifyRequest>();
+    const problem = this.#problemFor(error, request);
+    if (error instanceof Problem) void reply.headers(error.headers);
+    void reply
+      .status(problem.status)
+      .header('content-type', 'application/problem+json')
+      .send(JSON.stringify(problem));
+  }
+
+  #problemFor(error: unknown, request: FastifyRequest): ProblemDetails {
+    if (error instanceof Problem) return problemDetails(error.code, error.detail, error.extensions);
+    if (error instanceof HttpException && error.getStatus() === 404) {
+      return problemDetails('not-found', `${request.method} ${request.url}`);
+    }
+    this.log.error({ event: 'request.failed', err: error, requestId: request.id });
+    return problemDetails('request-failed', 'see the log of the gateway', { requestId: request.id });
+  }
+}

@@ -1,0 +1,308 @@
+import { randomBytes } from 'node:crypto';
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import type { Instant } from '../formats/instant.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
+import type { ReceiptRow } from '../storage/tables.js';
+import {
+  correctStrictly,
+  type PlannedContainers,
+  planContainers,
+  saysTheSame,
+} from './correct-expectation.js';
+import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
+import { lockReceipts, markOpenReceiptsDue } from './facts.store.js';
+import { normaliseLabel } from './label.js';
+import {
+  containerRows,
+  emptyReceipt,
+  lineSummary,
+  type RevisionDocument,
+  receiptColumns,
+} from './receipt-rows.js';
+import {
+  attributeResult,
+  closeUnownedEvidence,
+  containersOf,
+  dropScannedReceipt,
+  findReceipts,
+  findReceiptsByScan,
+  hasResults,
+  insertReceipt,
+  insertReceiptRevision,
+  latestAnnouncement,
+  renameScannedReceipt,
+  replaceContainers,
+  type ScannedResult,
+  unownedResults,
+  unplacedResults,
+  updateReceipt,
+} from './receipts.store.js';
+
+export interface ReceiptsSettings {
+  readonly site: Pick<SiteFolder, 'site' | 'timeZone' | 'plans'>;
+  /**
+   * Evaluates a receipt's statement in the same transaction, so that a change of a conforming receipt
+   * yields its stop there. Statements are a later stage, so the caller passes them in.
+   */
+  readonly evaluate: (trx: Trx, receiptId: string, now: Instant) => Promise<unknown>;
+}
+
+export interface AnnouncedLine {
+  readonly receiptId: string;
+  /** `completed`: a scan had named it before anybody announced it. */
+  readonly outcome: 'new' | 'completed' | 'changed' | 'unchanged';
+  readonly revision: number;
+  /** Results measured before that now belong to this receipt, or to a container of it. */
+  readonly linkedResults: number;
+  readonly keptBack: readonly string[];
+}
+
+export type AnnounceResult =
+  | { readonly ok: true; readonly lines: readonly AnnouncedLine[] }
+  | { readonly ok: false; readonly faults: readonly ExpectationFault[] };
+
+interface By {
+  readonly actor: Actor;
+  readonly now: Instant;
+  readonly source: string;
+}
+
+/** Takes in what should have arrived: receipt lines and their containers. */
+export class ReceiptsService {
+  constructor(private readonly settings: ReceiptsSettings) {}
+
+  /**
+   * Announces receipt lines, all or none. A new line is stored; one that only a scan had named is
+   * completed; a changed one gets a revision (the earlier ones stay); an unchanged one does nothing.
+   * Results that scanned its text before are linked, evidence that waited for an owner is closed with
+   * them, and every receipt touched is evaluated in this same transaction.
+   *
+   * Refused with faults, and nothing written, when a scan text already belongs to another receipt.
+   */
+  async announce(
+    trx: Trx,
+    lines: readonly ReceiptLine[],
+    actor: Actor,
+    now: Instant,
+    source = 'expectation',
+  ): Promise<AnnounceResult> {
+    const site = this.settings.site.site;
+    const byId = await findReceipts(
+      trx,
+      site,
+      lines.map((l) => l.receiptId),
+    );
+    const byScan = await findReceiptsByScan(
+      trx,
+      site,
+      lines.map((l) => l.scanText),
+    );
+    const faults = lines.flatMap((line) => scanTextFault(line, byScan.get(line.scanText)));
+    if (faults.length > 0) return { ok: false, faults };
+
+    const by: By = { actor, now, source };
+    const unowned = byScanText(await unownedResults(trx, site));
+    const done: AnnouncedLine[] = [];
+    for (const line of [...lines].sort((a, b) => (a.receiptId < b.receiptId ? -1 : 1))) {
+      const holder = byScan.get(line.scanText) ?? null;
+      done.push(
+        byId.has(line.receiptId)
+          ? await this.change(trx, line, holder, unowned, by)
+          : await this.add(trx, line, holder, unowned, by),
+      );
+    }
+    if (done.some((d) => d.linkedResults > 0)) await markOpenReceiptsDue(trx, site);
+    for (const line of done) {
+      if (line.outcome !== 'unchanged') await this.settings.evaluate(trx, line.receiptId, now);
+    }
+    return { ok: true, lines: done };
+  }
+
+  private async add(
+    trx: Trx,
+    line: ReceiptLine,
+    scanned: ReceiptRow | null,
+    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
+    by: By,
+  ): Promise<AnnouncedLine> {
+    const site = this.settings.site.site;
+    if (scanned) await renameScannedReceipt(trx, site, scanned.id, line.receiptId);
+    else await insertReceipt(trx, emptyReceipt(site, line.receiptId, line.scanText));
+    await lockReceipts(trx, site, [line.receiptId]);
+    const planned = this.plan(line, null, false, by.now);
+    const document = { announced: line, inForce: line, keptBack: [], plan: planned.plan };
+    await this.store(trx, { document, planned, revision: 1, before: null }, by);
+    return {
+      receiptId: line.receiptId,
+      outcome: scanned ? 'completed' : 'new',
+      revision: 1,
+      linkedResults: await this.link(trx, line, unowned, by.now),
+      keptBack: [],
+    };
+  }
+
+  private async change(
+    trx: Trx,
+    line: ReceiptLine,
+    holder: ReceiptRow | null,
+    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
+    by: By,
+  ): Promise<AnnouncedLine> {
+    const site = this.settings.site.site;
+    await lockReceipts(trx, site, [line.receiptId]);
+    const row = (await findReceipts(trx, site, [line.receiptId])).get(line.receiptId);
+    const text = await latestAnnouncement(trx, site, line.receiptId);
+    if (!row || text === null) throw new Error(`receipt ${line.receiptId} has no announcement`);
+    const before = JSON.parse(text) as RevisionDocument;
+    const measured = await hasResults(trx, site, line.receiptId);
+    const correction = measured ? correctStrictly(before.inForce, line) : { line, keptBack: [] };
+    const planned = await this.planAgain(trx, correction.line, before, measured, by.now);
+    // A receipt announced while no plan was in force takes one up when it is announced again.
+    const planFound = before.plan === null && planned.plan !== null;
+    if (saysTheSame(before.announced, line) && !planFound) {
+      const { receiptId } = line;
+      return {
+        receiptId,
+        outcome: 'unchanged',
+        revision: row.revision,
+        linkedResults: 0,
+        keptBack: [],
+      };
+    }
+    const inForce = correction.line;
+    if (holder?.announced === 0 && inForce.scanText === holder.scan_text) {
+      await dropScannedReceipt(trx, site, holder.id);
+    }
+    const revision = row.revision + 1;
+    const { keptBack } = correction;
+    const document = { announced: line, inForce, keptBack, plan: planned.plan };
+    await this.store(trx, { document, planned, revision, before: before.inForce }, by);
+    return {
+      receiptId: line.receiptId,
+      outcome: 'changed',
+      revision,
+      linkedResults: await this.link(trx, inForce, unowned, by.now),
+      keptBack,
+    };
+  }
+
+  private async planAgain(
+    trx: Trx,
+    line: ReceiptLine,
+    before: RevisionDocument,
+    measured: boolean,
+    now: Instant,
+  ): Promise<PlannedContainers> {
+    const rows = await containersOf(trx, this.settings.site.site, line.receiptId);
+    const required = new Set(rows.filter((c) => c.required === 1).map((c) => c.normalised));
+    return this.plan(line, { ...before, required }, measured, now);
+  }
+
+  private plan(
+    line: ReceiptLine,
+    before: (RevisionDocument & { readonly required: ReadonlySet<string> }) | null,
+    measured: boolean,
+    now: Instant,
+  ): PlannedContainers {
+    return planContainers({
+      rules: this.settings.site.plans,
+      line,
+      before: before
+        ? { plan: before.plan, required: before.required, subject: before.inForce }
+        : null,
+      measured,
+      // Not predictable before the receipt is announced, recorded with the plan afterwards.
+      seed: randomBytes(16).toString('hex'),
+      now,
+    });
+  }
+
+  private async store(
+    trx: Trx,
+    change: {
+      readonly document: RevisionDocument;
+      readonly planned: PlannedContainers;
+      readonly revision: number;
+      readonly before: ReceiptLine | null;
+    },
+    by: By,
+  ): Promise<void> {
+    const { site, timeZone } = this.settings.site;
+    const { document, planned, revision, before } = change;
+    const { inForce: line, keptBack } = document;
+    await updateReceipt(trx, site, line.receiptId, receiptColumns(line, planned.plan, revision));
+    await replaceContainers(trx, site, line.receiptId, containerRows(site, line, planned.required));
+    await insertReceiptRevision(trx, {
+      site,
+      receipt_id: line.receiptId,
+      revision,
+      document: JSON.stringify(document),
+      source: by.source,
+      actor: by.actor.name,
+      at: by.now,
+    });
+    await recordAudit(trx, {
+      site,
+      zone: timeZone,
+      at: by.now,
+      actor: by.actor,
+      action: before === null ? 'receipt.announced' : 'receipt.changed',
+      subjectKind: 'receipt',
+      subjectId: line.receiptId,
+      reason: keptBack.length > 0 ? `kept back: ${keptBack.slice(0, 20).join('; ')}` : by.source,
+      ...(before === null ? {} : { before: lineSummary(before, revision - 1) }),
+      after: lineSummary(line, revision),
+    });
+  }
+
+  /** Links results that scanned the receipt before it was known, or a container before it was listed. */
+  private async link(
+    trx: Trx,
+    line: ReceiptLine,
+    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
+    now: Instant,
+  ): Promise<number> {
+    const site = this.settings.site.site;
+    const labels = new Map(line.containers.map((label) => [normaliseLabel(label), label]));
+    const labelOf = (r: ScannedResult) =>
+      labels.get(normaliseLabel(r.container_scanned ?? '')) ?? null;
+    const mine = unowned.get(line.scanText) ?? [];
+    const placed = (await unplacedResults(trx, site, line.receiptId)).filter((r) => labelOf(r));
+    for (const result of [...mine, ...placed]) {
+      const containerLabel = labelOf(result);
+      await attributeResult(trx, site, result.id, { receiptId: line.receiptId, containerLabel });
+      await closeUnownedEvidence(trx, site, result.id, {
+        evidence: `receipt ${line.receiptId} was announced`,
+        placed: containerLabel !== null,
+        now,
+      });
+    }
+    return mine.length + placed.length;
+  }
+}
+
+function byScanText(results: readonly ScannedResult[]): Map<string, ScannedResult[]> {
+  const grouped = new Map<string, ScannedResult[]>();
+  for (const result of results) {
+    const text = normaliseLabel(result.receipt_scanned ?? '');
+    if (text === '') continue;
+    const held = grouped.get(text);
+    if (held) held.push(result);
+    else grouped.set(text, [result]);
+  }
+  return grouped;
+}
+
+function scanTextFault(line: ReceiptLine, holder: ReceiptRow | undefined): ExpectationFault[] {
+  if (!holder || holder.announced === 0 || holder.id === line.receiptId) return [];
+  return [
+    {
+      line: 0,
+      column: 'scan_text',
+      rule: 'scan-text-taken',
+      message: `scan text "${line.scanText}" of receipt ${line.receiptId} already belongs to receipt ${holder.id}`,
+      remedy: 'Give every receipt line a scan text that no other shows.',
+    },
+  ];
+}

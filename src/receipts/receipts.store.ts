@@ -1,0 +1,302 @@
+import { sql } from 'kysely';
+import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
+import { resultSubject } from './evidence-subject.js';
+import { SCANNED_ID_PREFIX } from './expectation-line.js';
+import { emptyReceipt } from './receipt-rows.js';
+import type { ScanTarget, ScanTargets } from './scan-match.js';
+
+/** Values bound in one `in (…)` and rows in one insert: far below what either database allows. */
+const CHUNK = 1000;
+const NEAR_MISS_TEXTS_MAX = 5000;
+
+export async function findReceipts(
+  reader: Reader,
+  site: string,
+  ids: readonly string[],
+): Promise<Map<string, ReceiptRow>> {
+  const found = new Map<string, ReceiptRow>();
+  for (const some of chunks(ids)) {
+    const rows = await reader
+      .selectFrom('receipt')
+      .selectAll()
+      .where('site', '=', site)
+      .where('id', 'in', some)
+      .execute();
+    for (const row of rows) found.set(row.id, row);
+  }
+  return found;
+}
+
+/** Receipts by normalised scan text, announced or not. */
+export async function findReceiptsByScan(
+  reader: Reader,
+  site: string,
+  texts: readonly string[],
+): Promise<Map<string, ReceiptRow>> {
+  const found = new Map<string, ReceiptRow>();
+  for (const some of chunks(texts)) {
+    const rows = await reader
+      .selectFrom('receipt')
+      .selectAll()
+      .where('site', '=', site)
+      .where('scan_text', 'in', some)
+      .execute();
+    for (const row of rows) found.set(row.scan_text, row);
+  }
+  return found;
+}
+
+/**
+ * Gives a text that a scan named and nobody announced a receipt row, so that there is something to lock.
+ * Returns the row's id. `scanText` is normalised.
+ */
+export async function ensureScannedReceipt(
+  trx: Trx,
+  site: string,
+  scanText: string,
+): Promise<string> {
+  await insertReceipt(trx, emptyReceipt(site, `${SCANNED_ID_PREFIX}${scanText}`, scanText));
+  const row = await trx
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('scan_text', '=', scanText)
+    .executeTakeFirstOrThrow();
+  return row.id;
+}
+
+export async function insertReceipt(trx: Trx, row: ReceiptRow): Promise<void> {
+  await trx
+    .insertInto('receipt')
+    .values(row)
+    .onConflict((c) => c.doNothing())
+    .execute();
+}
+
+/** A receipt that only a scan named gets the id it is announced under; nothing refers to the old one. */
+export async function renameScannedReceipt(
+  trx: Trx,
+  site: string,
+  from: string,
+  to: string,
+): Promise<void> {
+  await trx
+    .updateTable('receipt')
+    .set({ id: to })
+    .where('site', '=', site)
+    .where('id', '=', from)
+    .where('announced', '=', 0)
+    .execute();
+}
+
+/** Removes the row of a text that only a scan named, before an announced receipt takes the text over. */
+export async function dropScannedReceipt(trx: Trx, site: string, id: string): Promise<void> {
+  await trx
+    .deleteFrom('receipt')
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .where('announced', '=', 0)
+    .execute();
+}
+
+export async function updateReceipt(
+  trx: Trx,
+  site: string,
+  id: string,
+  set: Partial<Omit<ReceiptRow, 'id' | 'site' | 'facts_version'>>,
+): Promise<void> {
+  await trx.updateTable('receipt').set(set).where('site', '=', site).where('id', '=', id).execute();
+}
+
+export function containersOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ContainerRow[]> {
+  return reader
+    .selectFrom('container')
+    .selectAll()
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('position')
+    .execute();
+}
+
+/** Replaces the container list of a receipt. */
+export async function replaceContainers(
+  trx: Trx,
+  site: string,
+  receiptId: string,
+  rows: readonly ContainerRow[],
+): Promise<void> {
+  await trx
+    .deleteFrom('container')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .execute();
+  for (const some of chunks(rows)) await trx.insertInto('container').values(some).execute();
+}
+
+export async function insertReceiptRevision(
+  trx: Trx,
+  row: Omit<ReceiptRevisionRow, 'id'>,
+): Promise<void> {
+  await trx
+    .insertInto('receipt_revision')
+    .values({ id: uuidv7(), ...row })
+    .execute();
+}
+
+/** Document of the latest announcement, null when there was none. */
+export async function latestAnnouncement(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<string | null> {
+  const row = await reader
+    .selectFrom('receipt_revision')
+    .select('document')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('revision', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  return row?.document ?? null;
+}
+
+export async function hasResults(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('result')
+    .select('id')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+export interface ScannedResult {
+  readonly id: string;
+  readonly receipt_scanned: string | null;
+  readonly container_scanned: string | null;
+}
+
+/** Results that scanned some receipt text and belong to no receipt yet, in every state. */
+export function unownedResults(reader: Reader, site: string): Promise<ScannedResult[]> {
+  return reader
+    .selectFrom('result')
+    .select(['id', 'receipt_scanned', 'container_scanned'])
+    .where('site', '=', site)
+    .where('receipt_id', 'is', null)
+    .where('receipt_scanned', 'is not', null)
+    .execute();
+}
+
+/** Results of a receipt whose container no announced label matched so far. */
+export function unplacedResults(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ScannedResult[]> {
+  return reader
+    .selectFrom('result')
+    .select(['id', 'receipt_scanned', 'container_scanned'])
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('container_label', 'is', null)
+    .where('container_scanned', 'is not', null)
+    .execute();
+}
+
+/** Gives a result its receipt and container, and its deliveries the receipt they speak of. */
+export async function attributeResult(
+  trx: Trx,
+  site: string,
+  resultRowId: string,
+  to: { readonly receiptId: string; readonly containerLabel: string | null },
+): Promise<void> {
+  await trx
+    .updateTable('result')
+    .set({ receipt_id: to.receiptId, container_label: to.containerLabel })
+    .where('id', '=', resultRowId)
+    .execute();
+  await trx
+    .updateTable('delivery')
+    .set({ receipt_id: to.receiptId })
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    .where('subject_id', '=', resultRowId)
+    .execute();
+}
+
+/** Closes what was open about a result for want of an owner or of a container on the list. */
+export async function closeUnownedEvidence(
+  trx: Trx,
+  site: string,
+  resultRowId: string,
+  closing: { readonly evidence: string; readonly placed: boolean; readonly now: Instant },
+): Promise<void> {
+  const classes = closing.placed
+    ? (['contrary-unowned', 'not-expected'] as const)
+    : (['contrary-unowned'] as const);
+  await trx
+    .updateTable('discrepancy')
+    .set({ closed_at: closing.now, closing_evidence: closing.evidence })
+    .where('site', '=', site)
+    .where('class', 'in', classes)
+    .where('subject', '=', resultSubject(resultRowId))
+    .where('closed_at', 'is', null)
+    .execute();
+}
+
+/**
+ * What the scans of a bundle may name: the announced receipts of these normalised texts with their
+ * containers, and, for near misses of texts nobody announced, the latest scan texts of the site.
+ */
+export async function loadScanTargets(
+  reader: Reader,
+  site: string,
+  scanTexts: readonly string[],
+): Promise<ScanTargets> {
+  const rows = await findReceiptsByScan(reader, site, scanTexts);
+  const byScanText = new Map<string, ScanTarget>();
+  for (const row of rows.values()) {
+    if (row.announced === 0) continue;
+    const containers = await containersOf(reader, site, row.id);
+    byScanText.set(row.scan_text, {
+      receiptId: row.id,
+      material: row.material,
+      area: row.area,
+      receivedAt: row.received_at,
+      labels: new Map(containers.map((c) => [c.normalised, c.label])),
+    });
+  }
+  const unknown = scanTexts.some((t) => t !== '' && !byScanText.has(t));
+  return { byScanText, knownScanTexts: unknown ? await knownScanTexts(reader, site) : [] };
+}
+
+async function knownScanTexts(reader: Reader, site: string): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('receipt')
+    .select('scan_text')
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .orderBy(sql`coalesce(received_at, 0)`, 'desc')
+    .orderBy('id')
+    .limit(NEAR_MISS_TEXTS_MAX)
+    .execute();
+  return rows.map((r) => r.scan_text);
+}
+
+function chunks<T>(all: readonly T[]): T[][] {
+  const out: T[][] = [];
+  for (let i = 0; i < all.length; i += CHUNK) out.push(all.slice(i, i + CHUNK));
+  return out;
+}

@@ -1,0 +1,72 @@
+import type { Instant } from '../formats/instant.js';
+import { nearMisses, normaliseLabel } from './label.js';
+
+/** A receipt that a scan may name, with its containers by normalised label. */
+export interface ScanTarget {
+  readonly receiptId: string;
+  readonly material: string | null;
+  readonly area: string | null;
+  readonly receivedAt: Instant | null;
+  readonly labels: ReadonlyMap<string, string>;
+}
+
+export interface ScanTargets {
+  /** Announced receipts by normalised scan text. */
+  readonly byScanText: ReadonlyMap<string, ScanTarget>;
+  /** Scan texts of the site that near misses are sought in when a text is unknown. */
+  readonly knownScanTexts: readonly string[];
+}
+
+/** Which receipt and container a scan names. Only an exact match after normalisation counts. */
+export type ScanMatch =
+  | {
+      readonly kind: 'receipt';
+      readonly receiptId: string;
+      readonly material: string | null;
+      readonly area: string | null;
+      readonly receivedAt: Instant | null;
+      /** The announced label; null when no container was scanned or none carries this label. */
+      readonly containerLabel: string | null;
+      readonly containerNearMisses: readonly string[];
+    }
+  | {
+      readonly kind: 'unknown-receipt';
+      /** Normalised. */
+      readonly scanText: string;
+      readonly nearMisses: readonly string[];
+    }
+  | { readonly kind: 'no-receipt-scan' };
+
+/**
+ * Matches what was scanned. A container never finds its receipt: two receipts may number their drums alike,
+ * and the same lot may stand in two receipts.
+ */
+export function matchScan(
+  targets: ScanTargets,
+  scan: { readonly receipt: string | null; readonly container: string | null },
+): ScanMatch {
+  const scanText = normaliseLabel(scan.receipt ?? '');
+  if (scanText === '') return { kind: 'no-receipt-scan' };
+  const target = targets.byScanText.get(scanText);
+  if (!target) {
+    return {
+      kind: 'unknown-receipt',
+      scanText,
+      nearMisses: nearMisses(scanText, targets.knownScanTexts),
+    };
+  }
+  const container = normaliseLabel(scan.container ?? '');
+  const containerLabel = container === '' ? null : (target.labels.get(container) ?? null);
+  return {
+    kind: 'receipt',
+    receiptId: target.receiptId,
+    material: target.material,
+    area: target.area,
+    receivedAt: target.receivedAt,
+    containerLabel,
+    containerNearMisses:
+      container === '' || containerLabel !== null
+        ? []
+        : nearMisses(container, target.labels.values()),
+  };
+}

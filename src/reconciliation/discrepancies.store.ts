@@ -1,0 +1,112 @@
+import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { DiscrepancyClass, DiscrepancyRow } from '../storage/tables.js';
+import type { EvidenceScope } from './discrepancies.js';
+
+export interface NewDiscrepancy {
+  readonly site: string;
+  readonly class: DiscrepancyClass;
+  /** Stable name of what it is about; one open row for each class and subject. */
+  readonly subject: string;
+  readonly receiptId: string | null;
+  readonly containerLabel: string | null;
+  readonly destination: string | null;
+  /** Required while `receiptId` is null; `{}` covers every receipt. */
+  readonly scope: EvidenceScope | null;
+  readonly detail: string;
+  readonly openedAt: Instant;
+}
+
+/**
+ * Opens a discrepancy; opening one that is open does nothing. The caller has locked the receipt it belongs
+ * to, or the site's evidence when it has no owner.
+ */
+export async function openDiscrepancy(trx: Trx, discrepancy: NewDiscrepancy): Promise<void> {
+  const open = await trx
+    .selectFrom('discrepancy')
+    .select('id')
+    .where('site', '=', discrepancy.site)
+    .where('class', '=', discrepancy.class)
+    .where('subject', '=', discrepancy.subject)
+    .where('closed_at', 'is', null)
+    .executeTakeFirst();
+  if (open) return;
+  await trx
+    .insertInto('discrepancy')
+    .values({
+      id: uuidv7(),
+      site: discrepancy.site,
+      class: discrepancy.class,
+      subject: discrepancy.subject,
+      receipt_id: discrepancy.receiptId,
+      container_label: discrepancy.containerLabel,
+      destination: discrepancy.destination,
+      scope: discrepancy.scope === null ? null : JSON.stringify(discrepancy.scope),
+      detail: discrepancy.detail,
+      opened_at: discrepancy.openedAt,
+      closed_at: null,
+      closing_evidence: null,
+    })
+    .onConflict((c) => c.doNothing())
+    .execute();
+}
+
+/**
+ * Closes an open discrepancy with the evidence that answers it, and says whether one was open. `evidence`
+ * names the fact (a bundle, a result, a delivery), see `DISCREPANCY_RULES` for what each class takes.
+ */
+export async function closeByEvidence(
+  trx: Trx,
+  what: {
+    readonly site: string;
+    readonly class: DiscrepancyClass;
+    readonly subject: string;
+    readonly evidence: string;
+    readonly closedAt: Instant;
+  },
+): Promise<boolean> {
+  const closed = await trx
+    .updateTable('discrepancy')
+    .set({ closed_at: what.closedAt, closing_evidence: what.evidence })
+    .where('site', '=', what.site)
+    .where('class', '=', what.class)
+    .where('subject', '=', what.subject)
+    .where('closed_at', 'is', null)
+    .executeTakeFirst();
+  return closed.numUpdatedRows > 0n;
+}
+
+/** Open discrepancies of one receipt and all that have no owner. */
+export function openDiscrepanciesFor(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<DiscrepancyRow[]> {
+  return reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', site)
+    .where('closed_at', 'is', null)
+    .where((e) => e.or([e('receipt_id', '=', receiptId), e('receipt_id', 'is', null)]))
+    .orderBy('opened_at')
+    .orderBy('id')
+    .execute();
+}
+
+/** Discrepancies of a site that were open at an instant, whenever they were opened. */
+export function discrepanciesOpenAt(
+  reader: Reader,
+  site: string,
+  to: Instant,
+): Promise<DiscrepancyRow[]> {
+  return reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', site)
+    .where('opened_at', '<', to)
+    .where((e) => e.or([e('closed_at', 'is', null), e('closed_at', '>=', to)]))
+    .orderBy('opened_at')
+    .orderBy('id')
+    .execute();
+}

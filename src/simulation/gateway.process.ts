@@ -1,0 +1,135 @@
+import { type ChildProcess, spawn } from 'node:child_process';
+import { once } from 'node:events';
+import { createInterface } from 'node:readline';
+import { fileURLToPath } from 'node:url';
+
+const EXECUTABLE = fileURLToPath(new URL('../../bin/drumline.js', import.meta.url));
+const START_DEADLINE_MS = 20_000;
+const STOP_DEADLINE_MS = 8000;
+
+export interface GatewayProcess {
+  readonly url: string;
+  /** Resolves with a sentence once the process ended without being asked to. */
+  readonly died: Promise<string>;
+  stop(): Promise<void>;
+}
+
+export interface GatewayStart {
+  readonly dataDirectory: string;
+  readonly siteFolderDirectory: string;
+  readonly watchDirectory: string;
+  readonly port: string;
+  readonly environment: NodeJS.ProcessEnv;
+  /** Ends the process when aborted, also while it starts. */
+  readonly signal: AbortSignal;
+  /** Takes the gateway's log, line by line. */
+  readonly log: (line: string) => void;
+}
+
+/** Creates an API key in the data folder; no gateway may run on it yet. */
+export async function createKey(
+  start: Pick<GatewayStart, 'dataDirectory' | 'siteFolderDirectory' | 'environment' | 'signal'>,
+  options: { readonly site: string; readonly name: string; readonly scope: string },
+): Promise<string> {
+  const child = spawn(
+    process.execPath,
+    [
+      EXECUTABLE,
+      'key',
+      'create',
+      ...['--data', start.dataDirectory, '--site-folder', start.siteFolderDirectory],
+      ...['--site', options.site, '--name', options.name, '--scope', options.scope, '--json'],
+    ],
+    { env: start.environment, stdio: ['ignore', 'pipe', 'pipe'], signal: start.signal },
+  );
+  child.on('error', ignoreAbort);
+  const [output, complaint] = await Promise.all([collect(child.stdout), collect(child.stderr)]);
+  const line = output.trim().split('\n').at(-1) ?? '';
+  const key = readField(line, 'key');
+  if (key === null) throw new Error(`no API key for ${options.name}: ${complaint.trim() || line}`);
+  return key;
+}
+
+/** Starts the gateway as a process of its own and resolves once it says where it listens. */
+export async function startGateway(start: GatewayStart): Promise<GatewayProcess> {
+  const child = spawn(
+    process.execPath,
+    [
+      EXECUTABLE,
+      'serve',
+      ...['--data', start.dataDirectory, '--site-folder', start.siteFolderDirectory],
+      ...['--watch', start.watchDirectory, '--port', start.port, '--log-level', 'warn', '--json'],
+    ],
+    { env: start.environment, stdio: ['ignore', 'pipe', 'pipe'], signal: start.signal },
+  );
+  child.on('error', ignoreAbort);
+  const complaints: string[] = [];
+  createInterface({ input: child.stderr }).on('line', (line) => {
+    complaints.push(line);
+    if (complaints.length > 50) complaints.shift();
+    start.log(line);
+  });
+  const url = await listeningUrl(child);
+  if (url === null) {
+    child.kill('SIGKILL');
+    throw new Error(`the gateway did not start:\n${complaints.join('\n')}`);
+  }
+  let isStopping = false;
+  const died = once(child, 'exit').then(([code, signal]) =>
+    isStopping ? '' : `the gateway ended by itself (${String(signal ?? code)})`,
+  );
+  return {
+    url,
+    died,
+    async stop() {
+      isStopping = true;
+      await stopChild(child);
+    },
+  };
+}
+
+async function listeningUrl(child: ChildProcess): Promise<string | null> {
+  if (child.stdout === null) return null;
+  const lines = createInterface({ input: child.stdout });
+  return new Promise((resolve) => {
+    const timer = setTimeout(() => resolve(null), START_DEADLINE_MS);
+    const finish = (url: string | null): void => {
+      clearTimeout(timer);
+      resolve(url);
+    };
+    lines.on('line', (line) => {
+      if (readField(line, 'event') === 'listening') finish(readField(line, 'url'));
+    });
+    child.once('exit', () => finish(null));
+  });
+}
+
+async function stopChild(child: ChildProcess): Promise<void> {
+  if (child.exitCode !== null || child.signalCode !== null) return;
+  const ended = once(child, 'exit');
+  child.kill('SIGTERM');
+  const timer = setTimeout(() => child.kill('SIGKILL'), STOP_DEADLINE_MS);
+  await ended;
+  clearTimeout(timer);
+}
+
+/** An aborted start reports itself as an error of the child; its exit says all there is to say. */
+function ignoreAbort(error: Error): void {
+  if (error.name !== 'AbortError') throw error;
+}
+
+async function collect(stream: NodeJS.ReadableStream): Promise<string> {
+  let text = '';
+  for await (const chunk of stream) text += String(chunk);
+  return text;
+}
+
+function readField(line: string, name: string): string | null {
+  try {
+    const value = (JSON.parse(line) as Record<string, unknown>)[name];
+    return typeof value === 'string' ? value : null;
+  } catch {
+    // A line of another kind, such as a warning of the runtime.
+    return null;
+  }
+}

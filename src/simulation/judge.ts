@@ -1,0 +1,249 @@
+import { parseTimestamp } from '../formats/instant.js';
+import type { BooksDocument, StoredMessage } from './books.js';
+import { compareFields, type FieldTable, readLeaves } from './held-fields.js';
+import { type DrumPhase, type MeasuredResult, type StoryReceipt, SUBSTANCE_OF } from './story.js';
+
+/**
+ * Compares what happened in the simulated world with what the stand-ins' books say. It reads their books and
+ * the simulation's own list, and nothing of the gateway's.
+ */
+export interface SinkVerdict {
+  /** An accepted result, or a receipt's last word, that a destination should hold and does not. */
+  readonly lost: number;
+  /** Entries beyond the first for one delivery reference, or for one message about one revision. */
+  readonly double: number;
+  /** A lower revision applied after a higher one, or a permission before the results it rests on. */
+  readonly outOfOrder: number;
+  /** A held field that differs from what the instrument measured, or an entry that should not be there. */
+  readonly different: number;
+  /** Containers holding another material that were issued at any time, or stand released and unblocked. */
+  readonly wrongRelease: number;
+}
+
+export interface Judgement {
+  readonly sinks: SinkVerdict;
+  /** One sentence for everything found. */
+  readonly findings: readonly string[];
+}
+
+export interface WorldTruth {
+  readonly receipts: readonly StoryReceipt[];
+  readonly measured: readonly MeasuredResult[];
+  /** By drum label, in order of time. */
+  readonly drums: ReadonlyMap<string, readonly DrumPhase[]>;
+}
+
+export interface JudgedDestination {
+  readonly name: string;
+  readonly books: BooksDocument;
+  readonly fields: FieldTable;
+  /** True when the results declared as refused are expected to be missing here. */
+  readonly refusesDeclared: boolean;
+}
+
+type Count = (kind: keyof SinkVerdict, sentence: string) => void;
+
+/** Judges every destination; releases and issues are those of destinations that have any. */
+export function judge(truth: WorldTruth, destinations: readonly JudgedDestination[]): Judgement {
+  const sinks = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
+  const findings: string[] = [];
+  const count: Count = (kind, sentence) => {
+    sinks[kind] += 1;
+    findings.push(`${kind}: ${sentence}`);
+  };
+  for (const destination of destinations) {
+    const messages = destination.books.messages.map((message) => readMessage(message, destination));
+    judgeResults(truth, destination, messages, count);
+    judgeDoubles(destination.name, messages, count);
+    judgeStatements(truth, destination, messages, count);
+    judgeOrder(destination.name, messages, count);
+    judgePermissions(truth, destination, messages, count);
+    judgeReleases(truth, destination, count);
+  }
+  return { sinks, findings };
+}
+
+interface ReadMessage {
+  readonly message: StoredMessage;
+  readonly leaves: ReadonlyMap<string, string>;
+  /** Result id, or receipt id for statements and stops; '' when the entry names none. */
+  readonly subject: string;
+  readonly revision: number;
+  /** Code of the destination for the outcome; '' for results. */
+  readonly outcome: string;
+}
+
+function readMessage(message: StoredMessage, { fields }: JudgedDestination): ReadMessage {
+  const leaves = readLeaves(message.content);
+  const isState = message.messageType === 'statement' || message.messageType === 'stop';
+  return {
+    message,
+    leaves,
+    subject: leaves.get(isState ? fields.receipt : fields.resultId) ?? '',
+    revision: Number(leaves.get(fields.revision) ?? Number.NaN),
+    outcome: isState ? (leaves.get(fields.statements?.outcome ?? '') ?? '') : '',
+  };
+}
+
+function judgeResults(
+  truth: WorldTruth,
+  destination: JudgedDestination,
+  messages: readonly ReadMessage[],
+  count: Count,
+): void {
+  const held = messages.filter((m) => m.message.messageType === 'result');
+  for (const result of truth.measured) {
+    const mine = held.filter((m) => m.subject === result.resultId);
+    const isExpected =
+      result.fate === 'arrived' && !(destination.refusesDeclared && result.refusedByLims);
+    if (isExpected && mine.length === 0) {
+      count('lost', `${result.resultId} is not at ${destination.name}`);
+    }
+    for (const entry of mine) {
+      if (!isExpected) {
+        count('different', `${destination.name} holds ${result.resultId}, which is ${result.fate}`);
+        continue;
+      }
+      for (const sentence of compareFields(entry.leaves, result, destination.fields)) {
+        count('different', `${destination.name} ${entry.message.number}: ${sentence}`);
+      }
+    }
+  }
+  const known = new Set(truth.measured.map((r) => r.resultId));
+  for (const entry of held) {
+    if (known.has(entry.subject)) continue;
+    count('different', `${destination.name} ${entry.message.number} is of no result measured`);
+  }
+}
+
+function judgeDoubles(name: string, messages: readonly ReadMessage[], count: Count): void {
+  const references = new Set<string>();
+  const subjects = new Set<string>();
+  for (const { message, subject, revision } of messages) {
+    const about = `${message.messageType} ${subject} revision ${revision}`;
+    if (references.has(message.reference) || subjects.has(about)) {
+      count('double', `${name} holds ${about} again as ${message.number}`);
+    }
+    references.add(message.reference);
+    subjects.add(about);
+  }
+}
+
+/** The last word on each receipt: what counts is the highest revision that was applied. */
+function judgeStatements(
+  truth: WorldTruth,
+  { name, fields }: JudgedDestination,
+  messages: readonly ReadMessage[],
+  count: Count,
+): void {
+  if (fields.statements === null) return;
+  const { codes } = fields.statements;
+  for (const receipt of truth.receipts) {
+    const about = messages.filter(
+      (m) => isStateMessage(m) && m.subject === receipt.id && m.message.applied,
+    );
+    const last = about.reduce<ReadMessage | null>(
+      (best, m) => (best === null || m.revision > best.revision ? m : best),
+      null,
+    );
+    const allowed = receipt.expectsStop ? codes.stopped : codes[receipt.expected];
+    if (last === null) {
+      // Silence and "incomplete" ask the same of a receiving system: nothing may be done.
+      if (receipt.expected !== 'incomplete') {
+        count('lost', `${name} was told nothing of ${receipt.id}, which is ${receipt.expected}`);
+      }
+    } else if (!allowed.includes(last.outcome)) {
+      count(
+        'different',
+        `${name} shows ${last.outcome} for ${receipt.id}, which is ${receipt.expected}`,
+      );
+    }
+  }
+}
+
+function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count): void {
+  const highest = new Map<string, number>();
+  for (const entry of inOrderOfEffect(messages)) {
+    const about = `${isStateMessage(entry) ? 'receipt' : entry.message.messageType} ${entry.subject}`;
+    const before = highest.get(about) ?? Number.NEGATIVE_INFINITY;
+    if (entry.revision < before) {
+      count('outOfOrder', `${name} applied ${about} revision ${entry.revision} after ${before}`);
+    }
+    highest.set(about, Math.max(before, entry.revision));
+  }
+}
+
+/** Applied entries by the moment they took effect; entries of one moment in order of arrival. */
+function inOrderOfEffect(messages: readonly ReadMessage[]): ReadMessage[] {
+  return messages
+    .filter((m) => m.message.applied)
+    .sort((a, b) => instantOf(a.message.appliedAt ?? '') - instantOf(b.message.appliedAt ?? ''));
+}
+
+/** A permission must find the first accepted result of every measured container already stored. */
+function judgePermissions(
+  truth: WorldTruth,
+  { name, fields }: JudgedDestination,
+  messages: readonly ReadMessage[],
+  count: Count,
+): void {
+  const permits = fields.statements?.codes.conforms ?? [];
+  messages.forEach((entry, position) => {
+    if (!isStateMessage(entry) || !permits.includes(entry.outcome)) return;
+    const before = new Set(messages.slice(0, position).map((m) => m.subject));
+    for (const first of firstResults(truth.measured, entry.subject)) {
+      if (before.has(first.resultId)) continue;
+      count('outOfOrder', `${name} was permitted ${entry.subject} before ${first.resultId}`);
+    }
+  });
+}
+
+function firstResults(measured: readonly MeasuredResult[], receiptId: string): MeasuredResult[] {
+  const first = new Map<string, MeasuredResult>();
+  for (const result of measured) {
+    if (result.receiptId !== receiptId || result.fate !== 'arrived') continue;
+    if (!first.has(result.containerScan)) first.set(result.containerScan, result);
+  }
+  return [...first.values()];
+}
+
+function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, count: Count): void {
+  const wrong = new Set<string>();
+  const look = (receiptId: string, label: string, at: number, deed: string): void => {
+    const receipt = truth.receipts.find((r) => r.id === receiptId);
+    const expected = receipt === undefined ? undefined : SUBSTANCE_OF[receipt.material];
+    const isOfReceipt = receipt?.drums.some((d) => d.label === label) ?? false;
+    const held = holdsAt(truth.drums.get(label) ?? [], at);
+    if (isOfReceipt && held !== null && held === expected) return;
+    if (wrong.has(label)) return;
+    wrong.add(label);
+    count(
+      'wrongRelease',
+      `${name} ${deed} ${label} of ${receiptId}, which held ${held ?? 'nothing known'}`,
+    );
+  };
+  for (const issue of books.issues) {
+    for (const label of issue.containers)
+      look(issue.receiptId, label, instantOf(issue.at), 'issued');
+  }
+  for (const state of books.receipts) {
+    if (state.usage !== 'released') continue;
+    for (const label of state.releasedContainers) {
+      look(state.receiptId, label, Number.POSITIVE_INFINITY, 'keeps released');
+    }
+  }
+}
+
+function holdsAt(phases: readonly DrumPhase[], at: number): string | null {
+  let held: string | null = null;
+  for (const phase of phases) if (instantOf(phase.from) <= at) held = phase.holds;
+  return held;
+}
+
+function isStateMessage({ message }: ReadMessage): boolean {
+  return message.messageType === 'statement' || message.messageType === 'stop';
+}
+
+function instantOf(text: string): number {
+  return parseTimestamp(text)?.instant ?? Number.NaN;
+}

@@ -1,0 +1,79 @@
+import { seededRandom } from './seeded-random.js';
+
+/** What a stand-in may do wrong on purpose, in answer to one request. */
+export type Misbehaviour =
+  | { readonly kind: 'store-then-hang' }
+  | { readonly kind: 'hang' }
+  | { readonly kind: 'unavailable'; readonly retryAfterSeconds: number }
+  | { readonly kind: 'slow'; readonly ms: number }
+  | { readonly kind: 'reject'; readonly status: number; readonly words: string };
+
+export type Operation = 'store' | 'ask';
+
+export interface IncomingRequest {
+  readonly operation: Operation;
+  /** Counted per operation from 1. */
+  readonly ordinal: number;
+  readonly body: string;
+}
+
+/** Declared faults: the ordinals of requests that are answered badly, and bodies that are rejected. */
+export interface MisbehaviourSchedule {
+  readonly byOrdinal: readonly {
+    readonly operation: Operation;
+    readonly ordinals: readonly number[];
+    readonly act: Misbehaviour;
+  }[];
+  readonly byBody: readonly {
+    readonly holds: readonly string[];
+    readonly act: Misbehaviour;
+  }[];
+}
+
+export const WELL_BEHAVED: MisbehaviourSchedule = { byOrdinal: [], byBody: [] };
+
+/** What the schedule has for this request; null for a proper answer. Rules on the body come first. */
+export function misbehaviourFor(
+  schedule: MisbehaviourSchedule,
+  request: IncomingRequest,
+): Misbehaviour | null {
+  if (request.operation === 'store') {
+    for (const rule of schedule.byBody) {
+      if (rule.holds.every((text) => request.body.includes(text))) return rule.act;
+    }
+  }
+  for (const rule of schedule.byOrdinal) {
+    if (rule.operation === request.operation && rule.ordinals.includes(request.ordinal))
+      return rule.act;
+  }
+  return null;
+}
+
+/** Among the first `requests` stores, about one in six goes wrong, by a seed that replays. */
+export function seededSchedule(seed: number, requests: number): MisbehaviourSchedule {
+  const random = seededRandom(seed);
+  const stored: number[] = [];
+  const hung: number[] = [];
+  const unavailable: number[] = [];
+  const slow: number[] = [];
+  for (let ordinal = 1; ordinal <= requests; ordinal += 1) {
+    const draw = random();
+    if (draw < 0.04) stored.push(ordinal);
+    else if (draw < 0.06) hung.push(ordinal);
+    else if (draw < 0.11) unavailable.push(ordinal);
+    else if (draw < 0.17) slow.push(ordinal);
+  }
+  return {
+    byBody: [],
+    byOrdinal: [
+      { operation: 'store', ordinals: stored, act: { kind: 'store-then-hang' } },
+      { operation: 'store', ordinals: hung, act: { kind: 'hang' } },
+      {
+        operation: 'store',
+        ordinals: unavailable,
+        act: { kind: 'unavailable', retryAfterSeconds: 1 },
+      },
+      { operation: 'store', ordinals: slow, act: { kind: 'slow', ms: 300 } },
+    ],
+  };
+}

@@ -1,0 +1,61 @@
+import type { Decimal } from '../formats/decimal.js';
+import type {
+  DecisionRecord,
+  DerivativeSetting,
+  Destination,
+  Instrument,
+  Material,
+  PlanKind,
+  PlanRounding,
+  ReceivingArea,
+  SecondPersonRule,
+  SiteLimits,
+} from './site-folder.js';
+import type { Environment, Mode } from './vocabulary.js';
+
+/** `site.yaml` as it is written, after it passed its schema; cross references are still unchecked. */
+export interface SiteFile {
+  readonly site: string;
+  readonly title: string;
+  readonly environment: Environment;
+  readonly simulated: boolean;
+  readonly timeZone: string;
+  readonly areas: readonly ReceivingArea[];
+  readonly instruments: readonly Instrument[];
+  readonly materials: readonly Material[];
+  readonly methods: readonly MethodEntry[];
+  readonly plans: readonly PlanEntry[];
+  readonly decisions: readonly DecisionRecord[];
+  readonly secondPerson: SecondPersonRule;
+  readonly limits: SiteLimits;
+  readonly destinations: readonly Destination[];
+}
+
+export interface MethodEntry {
+  readonly id: string;
+  readonly version: string;
+  readonly title: string;
+  readonly material: string;
+  readonly mode: Mode;
+  readonly algorithm: 'squared-correlation' | 'undisclosed';
+  readonly threshold: Decimal;
+  readonly scoreTolerance: Decimal;
+  readonly range: { readonly from: Decimal; readonly to: Decimal };
+  readonly gridStep: Decimal;
+  readonly derivative: DerivativeSetting | null;
+  /** File in the site folder. */
+  readonly reference: string | null;
+  readonly approvals: readonly { readonly material: string; readonly decision: string }[];
+}
+
+export interface PlanEntry {
+  /** Material code, or `*` for every material. */
+  readonly material: string;
+  readonly manufacturer?: string | null;
+  readonly supplier?: string | null;
+  readonly plan: PlanKind;
+  readonly rounding: PlanRounding;
+  readonly decision: string;
+  /** RFC 3339 with offset. */
+  readonly expires: string;
+}

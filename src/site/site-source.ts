@@ -1,0 +1,184 @@
+import type { Sha256 } from '../formats/canonical-json.js';
+import { parseTimestamp } from '../formats/instant.js';
+import { destinationFaults } from './destination-rules.js';
+import type { MappingDocument } from './mapping-document.js';
+import { methodContentDigest } from './method-content.js';
+import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
+import { readReferenceSpectrum } from './reference-spectrum.js';
+import { type SchemaCheck, schemaFaults } from './schema-faults.js';
+import type { RuleFault, SiteFault } from './site-fault.js';
+import type { MethodEntry, SiteFile } from './site-file.js';
+import type { Method, ReferenceSpectrum, SiteFolder } from './site-folder.js';
+import { siteRuleFaults } from './site-rules.js';
+import { type EnvironmentVariables, misplacedPlaceholders, substituted } from './substitution.js';
+import { placed, readYaml, type YamlSource } from './yaml-source.js';
+
+const FILE = 'site.yaml';
+
+/** What is known of a folder's files: bytes and texts by name. */
+export interface FolderContent {
+  readonly bytes: ReadonlyMap<string, Uint8Array>;
+  readonly texts: Readonly<Record<string, string>>;
+}
+
+export interface SiteRead {
+  /** Null when the file could not be read at all; usable only when there are no faults. */
+  readonly file: SiteFile | null;
+  readonly references: ReadonlyMap<string, ReferenceSpectrum>;
+  readonly faults: readonly SiteFault[];
+}
+
+/** Reads `site.yaml`: schema, substitution, every cross rule, reference spectra. */
+export function readSite(
+  folder: FolderContent,
+  mappings: ReadonlyMap<string, MappingDocument | null>,
+  check: SchemaCheck,
+  env: EnvironmentVariables,
+): SiteRead {
+  const text = Object.hasOwn(folder.texts, FILE) ? folder.texts[FILE] : undefined;
+  if (text === undefined) return { file: null, references: new Map(), faults: [missingSite()] };
+  const read = readYaml(FILE, text);
+  if (!read.ok) return { file: null, references: new Map(), faults: read.faults };
+  const { source } = read;
+  const schema = schemaFaults(check(source.value));
+  const broken = schema.map((fault) => fault.path);
+  const raw = readableParts(source.value, broken);
+  const filled = substituted(raw.destinations ?? [], env);
+  const site: Partial<SiteFile> = { ...raw, destinations: filled.destinations };
+  const references = readReferences(raw.methods ?? [], folder);
+  const restore = originalIndexes(source.value, broken);
+  const rules = [
+    ...misplacedPlaceholders(raw),
+    ...filled.faults,
+    ...siteRuleFaults(site, knownIds(source.value)),
+    ...destinationFaults(site, mappings),
+    ...strayMappings(site, mappings, source),
+    ...references.inSite,
+  ].map((fault) => ({ ...fault, path: restore(fault.path) }));
+  const faults = [...schema, ...rules].map((fault) => placed(source, fault));
+  return {
+    file: schema.length === 0 ? (site as SiteFile) : null,
+    references: references.found,
+    faults: [...faults, ...references.inFiles],
+  };
+}
+
+/** The frozen value the service runs from. Call only with a file and references that have no faults. */
+export function buildSite(
+  file: SiteFile,
+  references: ReadonlyMap<string, ReferenceSpectrum>,
+  digest: Sha256,
+): SiteFolder {
+  return deepFreeze({
+    ...file,
+    methods: file.methods.map((entry) => buildMethod(entry, references)),
+    plans: file.plans.map((plan) => {
+      const expires = parseTimestamp(plan.expires);
+      if (!expires) throw new Error(`plan expiry was not checked: ${plan.expires}`);
+      return {
+        ...plan,
+        manufacturer: plan.manufacturer ?? null,
+        supplier: plan.supplier ?? null,
+        expires: expires.instant,
+      };
+    }),
+    digest,
+  });
+}
+
+function buildMethod(entry: MethodEntry, references: ReadonlyMap<string, ReferenceSpectrum>): Method {
+  const reference = entry.reference === null ? null : (references.get(entry.reference) ?? null);
+  const contentDigest = methodContentDigest({ ...entry, referenceSha256: reference?.sha256 ?? null });
+  return { ...entry, reference, contentDigest };
+}
+
+interface References {
+  readonly found: ReadonlyMap<string, ReferenceSpectrum>;
+  readonly inSite: readonly RuleFault[];
+  readonly inFiles: readonly SiteFault[];
+}
+
+function readReferences(methods: readonly MethodEntry[], folder: FolderContent): References {
+  const found = new Map<string, ReferenceSpectrum>();
+  const inSite: RuleFault[] = [];
+  const inFiles: SiteFault[] = [];
+  for (const [index, method] of methods.entries()) {
+    const name = method.reference;
+    if (name === null) continue;
+    const path = ['methods', index, 'reference'];
+    const bytes = folder.bytes.get(name);
+    const text = Object.hasOwn(folder.texts, name) ? folder.texts[name] : undefined;
+    if (bytes === undefined || text === undefined) {
+      const message = `there is no file ${name} in the site folder`;
+      inSite.push({ path, rule: 'unknown-file', message, remedy: 'Add the file, or correct its name.' });
+      continue;
+    }
+    const read = readReferenceSpectrum(bytes, text);
+    if (read.ok) {
+      found.set(name, read.reference);
+      inSite.push(...rangeFaults(method, read.reference, path));
+    } else {
+      const { line, message, remedy } = read;
+      inFiles.push({ file: name, line, column: 1, rule: 'reference-spectrum', message, remedy });
+    }
+  }
+  return { found, inSite, inFiles };
+}
+
+/** A curve is never extrapolated: the reference has to cover the method's region in full. */
+function rangeFaults(
+  method: MethodEntry,
+  reference: ReferenceSpectrum,
+  path: RuleFault['path'],
+): RuleFault[] {
+  const first = reference.axis[0] ?? Number.NaN;
+  const last = reference.axis.at(-1) ?? Number.NaN;
+  if (first <= Number(method.range.from) && last >= Number(method.range.to)) return [];
+  return [
+    {
+      path,
+      rule: 'reference-too-short',
+      message: `the reference runs from ${first} to ${last} cm-1, the method from ${method.range.from} to ${method.range.to}`,
+      remedy: 'Store a longer curve, or narrow the range.',
+    },
+  ];
+}
+
+function strayMappings(
+  site: Partial<SiteFile>,
+  mappings: ReadonlyMap<string, MappingDocument | null>,
+  source: YamlSource,
+): RuleFault[] {
+  const written = (source.value as { destinations?: unknown } | null)?.destinations;
+  if (site.destinations === undefined || !Array.isArray(written)) return [];
+  const names = new Set(written.map((d: { name?: unknown } | null) => d?.name));
+  return [...mappings.keys()]
+    .filter((name) => !names.has(name))
+    .map((name) => ({
+      path: ['destinations'],
+      onKey: true,
+      rule: 'mapping-without-destination',
+      message: `${name}.mapping.yaml maps for a destination that is not listed`,
+      remedy: 'List the destination, or remove the mapping file.',
+    }));
+}
+
+function missingSite(): SiteFault {
+  return {
+    file: FILE,
+    line: 1,
+    column: 1,
+    rule: 'site-folder',
+    message: 'the folder holds no site.yaml',
+    remedy: 'Name the folder that holds it; mappings/northquay is an example.',
+  };
+}
+
+/** Freezes objects and arrays all the way down; typed arrays cannot be frozen and are left. */
+function deepFreeze<T>(value: T): T {
+  if (typeof value === 'object' && value !== null && !ArrayBuffer.isView(value)) {
+    for (const member of Object.values(value)) deepFreeze(member);
+    Object.freeze(value);
+  }
+  return value;
+}

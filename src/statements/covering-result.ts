@@ -1,0 +1,127 @@
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { normaliseLabel } from '../receipts/label.js';
+import type { Method } from '../site/site-folder.js';
+import { isContrary, originCovers } from '../site/vocabulary.js';
+import type { ReceiptFacts, ResultFact, SiteRules } from './facts.js';
+
+/**
+ * Why a result does not cover its container; an empty list means that it does (rules 3, 5, 7, 8). Each
+ * reason belongs to the condition it is shown under.
+ */
+export interface CoverageGap {
+  readonly condition: 'coverage' | 'methods-by-content' | 'recheck' | 'origin-and-environment';
+  readonly reason: string;
+}
+
+/** True when the result speaks against its receipt, in whatever state it is (rule 8). */
+export function isContraryResult(result: ResultFact, expectedMaterial: string | null): boolean {
+  if (result.contrary) return true;
+  if (result.decision === null) return false;
+  return isContrary(result.decision, result.matchedMaterial, expectedMaterial);
+}
+
+export function coverageGaps(
+  result: ResultFact,
+  receipt: ReceiptFacts,
+  site: SiteRules,
+  now: Instant,
+): CoverageGap[] {
+  return [
+    ...measurementGaps(result, receipt, now, site.limits.futureToleranceMs),
+    ...labelGaps(result, receipt),
+    ...methodGaps(result, receipt, site),
+    ...recheckGaps(result),
+    ...originGaps(result, site),
+  ];
+}
+
+function measurementGaps(
+  result: ResultFact,
+  receipt: ReceiptFacts,
+  now: Instant,
+  futureToleranceMs: number,
+): CoverageGap[] {
+  const gaps: string[] = [];
+  if (result.state !== 'accepted') gaps.push(`is ${result.state}`);
+  if (result.mode !== 'verification') gaps.push(`was measured in ${result.mode ?? 'unknown'} mode`);
+  if (result.decision !== 'pass') gaps.push(`decided ${result.decision ?? 'nothing readable'}`);
+  if (result.measuredAt === null) gaps.push('has no readable time of measurement');
+  else if (receipt.receivedAt === null) gaps.push('cannot be set against an unknown goods receipt');
+  else if (result.measuredAt <= receipt.receivedAt) {
+    gaps.push(
+      `was measured at ${formatInstant(result.measuredAt)}, not after goods receipt at ${formatInstant(receipt.receivedAt)}`,
+    );
+  } else if (result.measuredAt > addMs(now, futureToleranceMs)) {
+    gaps.push(`states a time of measurement in the future, ${formatInstant(result.measuredAt)}`);
+  }
+  return gaps.map((reason) => ({ condition: 'coverage', reason }));
+}
+
+/** The receipt counts as it was scanned; a lot or material beside it must not say otherwise. */
+function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
+  const gaps: string[] = [];
+  const { material, supplierLot, siteLot } = receipt.identity;
+  if (normaliseLabel(result.receiptScanned ?? '') !== receipt.scanText) {
+    gaps.push(`scanned "${result.receiptScanned ?? ''}", the receipt shows "${receipt.scanText}"`);
+  }
+  if (result.material !== null && material !== null && result.material !== material) {
+    gaps.push(`was taken as material ${result.material}, the receipt expects ${material}`);
+  }
+  const lots = [supplierLot, siteLot].filter((l) => l !== null).map(normaliseLabel);
+  if (result.lot !== null && lots.length > 0 && !lots.includes(normaliseLabel(result.lot))) {
+    gaps.push(`names lot ${result.lot}, the receipt has ${lots.join(' and ')}`);
+  }
+  return gaps.map((reason) => ({ condition: 'coverage', reason }));
+}
+
+function methodGaps(result: ResultFact, receipt: ReceiptFacts, site: SiteRules): CoverageGap[] {
+  const { material } = receipt.identity;
+  const name = `${result.methodId ?? 'unknown'} version ${result.methodVersion ?? 'unknown'}`;
+  const method = registeredMethod(result, site);
+  const gaps: string[] = [];
+  if (!method) gaps.push(`used method ${name}, which is not registered`);
+  else {
+    if (method.mode !== 'verification') gaps.push(`used method ${name}, which does not verify`);
+    if (result.methodDigest !== method.contentDigest) {
+      gaps.push(`used method ${name} with other content than registered`);
+    }
+    if (approvalDecision(method, material) === null) {
+      gaps.push(
+        `used method ${name}, which is not approved for ${material ?? 'an unknown material'}`,
+      );
+    }
+  }
+  return gaps.map((reason) => ({ condition: 'methods-by-content', reason }));
+}
+
+function recheckGaps(result: ResultFact): CoverageGap[] {
+  // "Not recomputable" is allowed only by a signed registry entry, and nothing can sign one yet (rule 5).
+  if (result.recheck === 'agrees') return [];
+  return [
+    { condition: 'recheck', reason: `has a recheck that says ${result.recheck ?? 'nothing'}` },
+  ];
+}
+
+function originGaps(result: ResultFact, site: SiteRules): CoverageGap[] {
+  const gaps: string[] = [];
+  if (result.origin === null || !originCovers(site.environment, result.origin)) {
+    gaps.push(
+      `has origin ${result.origin ?? 'unknown'}, which does not count in ${site.environment}`,
+    );
+  }
+  if (result.environment !== site.environment) {
+    gaps.push(`comes from environment ${result.environment ?? 'unknown'}, not ${site.environment}`);
+  }
+  return gaps.map((reason) => ({ condition: 'origin-and-environment', reason }));
+}
+
+export function registeredMethod(result: ResultFact, site: SiteRules): Method | null {
+  return (
+    site.methods.find((m) => m.id === result.methodId && m.version === result.methodVersion) ?? null
+  );
+}
+
+/** Decision record that approves the method for the material the receipt expects. */
+export function approvalDecision(method: Method, material: string | null): string | null {
+  return method.approvals.find((a) => a.material === material)?.decision ?? null;
+}

@@ -1,0 +1,166 @@
+import { addMs, type Instant } from '../formats/instant.js';
+import type {
+  Condition,
+  ConditionCode,
+  ReceiptIdentity,
+  StatementContainer,
+  StatementOutcome,
+  StatementRecord,
+} from '../records/statement-record.js';
+import type { Environment } from '../site/vocabulary.js';
+import { type Assessment, assessEvidence } from './assess-evidence.js';
+import { condition } from './condition.js';
+import { approvalDecision, registeredMethod } from './covering-result.js';
+import { shownDecisions } from './decisions.js';
+import * as evidence from './evidence-conditions.js';
+import type { ReceiptFacts, StatementFacts } from './facts.js';
+import * as standing from './standing-conditions.js';
+
+/** Every condition of a statement, in the order in which it is shown. */
+export const CONDITION_CODES: readonly ConditionCode[] = [
+  'receipt-known',
+  'plan-in-force',
+  'coverage',
+  'no-contrary-result',
+  'recheck',
+  'methods-by-content',
+  'origin-and-environment',
+  'heard-from-every-instrument',
+  'deliveries-confirmed',
+  'no-open-discrepancy',
+  'no-stop-in-force',
+  'further-identity-tests',
+  'retest-date',
+  'second-person',
+  'performance-brackets',
+];
+
+/** A statement before it has a revision. */
+export interface StatementDraft {
+  readonly outcome: StatementOutcome;
+  readonly conditions: readonly Condition[];
+  readonly containers: readonly StatementContainer[];
+  readonly receipt: ReceiptIdentity;
+  readonly plan: StatementRecord['plan'];
+  readonly decisions: StatementRecord['decisions'];
+  readonly evaluatedAt: Instant;
+  readonly validUntil: Instant;
+}
+
+/**
+ * What can be said of a receipt line from these facts at this instant. Pure: the same facts give the same
+ * statement, in whatever order they became known.
+ */
+export function evaluateStatement(facts: StatementFacts, now: Instant): StatementDraft {
+  const { receipt } = facts;
+  if (receipt === null) return unknownReceipt(facts, now, '');
+  const assessment = assessEvidence(facts, receipt, now);
+  const conditions: Condition[] = [
+    evidence.receiptKnown(facts, receipt),
+    evidence.planInForce(facts, receipt),
+    evidence.coverage(facts, assessment),
+    evidence.noContraryResult(assessment),
+    evidence.recheck(facts, assessment),
+    evidence.methodsByContent(facts, assessment),
+    evidence.originAndEnvironment(facts, assessment),
+    evidence.heardFromEveryInstrument(facts, assessment),
+    standing.deliveriesConfirmed(facts),
+    standing.noOpenDiscrepancy(facts, receipt),
+    standing.noStopInForce(facts),
+    standing.furtherIdentityTests(facts, receipt),
+    standing.retestDate(receipt, now),
+    standing.secondPerson(facts),
+    standing.performanceBrackets(),
+  ];
+  const { plan } = receipt;
+  return {
+    outcome: outcomeOf(conditions, facts.site.environment),
+    conditions,
+    containers: assessment.containers,
+    receipt: receipt.identity,
+    plan: plan && {
+      kind: plan.kind === 'sqrt' ? `sqrt-${plan.rounding}` : plan.kind,
+      required: assessment.required.length,
+      decision: plan.decision,
+    },
+    decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
+    evaluatedAt: now,
+    validUntil: validUntil(facts, receipt, now),
+  };
+}
+
+/**
+ * Contradicted anywhere: does not conform. Else anything unmet, or in production anything this version
+ * cannot evaluate: incomplete. A list that lacks a condition is incomplete too.
+ */
+export function outcomeOf(
+  conditions: readonly Condition[],
+  environment: Environment,
+): StatementOutcome {
+  if (conditions.some((c) => c.state === 'contradicted')) return 'does-not-conform';
+  const held = new Set(conditions.filter((c) => c.state === 'met').map((c) => c.code));
+  const excused = new Set(
+    environment === 'production'
+      ? []
+      : conditions.filter((c) => c.state === 'not-evaluated').map((c) => c.code),
+  );
+  const unmet = conditions.some((c) => c.state === 'unmet');
+  const complete = CONDITION_CODES.every((code) => held.has(code) || excused.has(code));
+  return complete && !unmet ? 'conforms' : 'incomplete';
+}
+
+/** A receipt nobody knows has no evidence: incomplete, never "not found" (rule 14). */
+export function unknownReceipt(
+  facts: Pick<StatementFacts, 'site'>,
+  now: Instant,
+  receiptId: string,
+): StatementDraft {
+  return {
+    outcome: 'incomplete',
+    conditions: CONDITION_CODES.map((code) =>
+      code === 'performance-brackets'
+        ? standing.performanceBrackets()
+        : condition(code, 'unmet', 'the receipt is not known'),
+    ),
+    containers: [],
+    receipt: {
+      receiptId,
+      receiptNumber: null,
+      line: null,
+      material: null,
+      manufacturer: null,
+      supplier: null,
+      supplierLot: null,
+      siteLot: null,
+      area: null,
+    },
+    plan: null,
+    decisions: [],
+    evaluatedAt: now,
+    validUntil: addMs(now, facts.site.limits.statementValidMs),
+  };
+}
+
+/** The site's limit, never past the retest date. */
+function validUntil(facts: StatementFacts, receipt: ReceiptFacts, now: Instant): Instant {
+  const limit = addMs(now, facts.site.limits.statementValidMs);
+  if (receipt.retestAt === null || receipt.retestAt >= limit) return limit;
+  return receipt.retestAt > now ? receipt.retestAt : now;
+}
+
+function decisionIds(
+  facts: StatementFacts,
+  receipt: ReceiptFacts,
+  assessment: Assessment,
+): string[] {
+  const ids = receipt.plan ? [receipt.plan.decision] : [];
+  if (!facts.site.secondPerson.required) ids.push(facts.site.secondPerson.decision);
+  for (const passes of assessment.passesByContainer.values()) {
+    for (const { result } of passes) {
+      const method = registeredMethod(result, facts.site);
+      const approval = method && approvalDecision(method, receipt.identity.material);
+      if (approval) ids.push(approval);
+    }
+  }
+  return ids;
+}

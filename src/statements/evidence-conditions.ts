@@ -1,0 +1,189 @@
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { findPlanRule, isStricter, requiredCount } from '../receipts/sampling-plan.js';
+import type { Condition } from '../records/statement-record.js';
+import { type Assessment, containersFailing } from './assess-evidence.js';
+import { condition, metUnless } from './condition.js';
+import { decisionFaults } from './decisions.js';
+import type { ReceiptFacts, StatementFacts } from './facts.js';
+
+/** Rules 1 and 14: the subject is an announced receipt line with containers, judged as it was announced. */
+export function receiptKnown(facts: StatementFacts, receipt: ReceiptFacts): Condition {
+  const against: string[] = [];
+  if (!receipt.announced)
+    against.push('the receipt is known from a scan only, nobody announced it');
+  if (receipt.identity.material === null) against.push('the receipt names no material');
+  if (facts.containers.length === 0) against.push('the receipt lists no container');
+  const conformed = facts.conformedAtReceiptRevision;
+  if (conformed !== null && conformed !== receipt.revision) {
+    against.push(
+      `the receipt was changed after it conformed (expectation revision ${conformed}, now ${receipt.revision})`,
+    );
+  }
+  return metUnless(
+    'receipt-known',
+    against,
+    `expectation revision ${receipt.revision}, ${facts.containers.length} containers`,
+    { evidence: [{ kind: 'receipt-revision', id: String(receipt.revision) }] },
+  );
+}
+
+/** Rule 4: a plan from site data, fixed at the announcement, not since tightened. */
+export function planInForce(facts: StatementFacts, receipt: ReceiptFacts): Condition {
+  const { plan } = receipt;
+  if (plan === null) return condition('plan-in-force', 'unmet', 'no sampling plan is in force');
+  const required = facts.containers.filter((c) => c.required).length;
+  const asked = requiredCount(plan.kind, plan.rounding, facts.containers.length);
+  const against = decisionFaults(facts.site, plan.decision, 'the sampling plan');
+  if (asked === 0) against.push('the plan asks for no container');
+  if (required < asked)
+    against.push(`${required} containers are chosen, the plan asks for ${asked}`);
+  const rule = findPlanRule(facts.site.plans, receipt.identity, plan.foundAt);
+  if (rule === null) against.push('the site has no plan for this material any more');
+  else if (isStricter(rule, plan)) against.push(`the site tightened the plan to "${rule.plan}"`);
+  return metUnless(
+    'plan-in-force',
+    against,
+    `plan "${plan.kind}": ${required} of ${facts.containers.length} containers`,
+    { evidence: [{ kind: 'decision', id: plan.decision }] },
+  );
+}
+
+/** Rule 3. What arrived by count is what was announced by label, and each chosen container is covered. */
+export function coverage(facts: StatementFacts, assessment: Assessment): Condition {
+  const { receipt } = assessment;
+  const against: string[] = [];
+  if (assessment.required.length === 0) against.push('no container is required');
+  if (receipt.dockCount === null) against.push('nobody counted the containers at the dock');
+  else if (receipt.dockCount !== facts.containers.length) {
+    against.push(
+      `${receipt.dockCount} containers were counted at the dock, ${facts.containers.length} were announced`,
+    );
+  }
+  for (const container of assessment.uncovered) {
+    const passes = assessment.passesByContainer.get(container.label) ?? [];
+    const why = passes.flatMap((p) =>
+      p.gaps.slice(0, 1).map((g) => `result ${p.result.resultId} ${g.reason}`),
+    );
+    against.push(`container ${container.label} is not covered${why[0] ? `: ${why[0]}` : ''}`);
+  }
+  return metUnless(
+    'coverage',
+    against,
+    `${assessment.required.length} of ${assessment.required.length} required containers covered`,
+    { evidence: assessment.uncovered.map((c) => ({ kind: 'container', id: c.label })) },
+  );
+}
+
+/** Rules 4 and 8: acceptance number 0, whatever became of the result's bundle. */
+export function noContraryResult(assessment: Assessment): Condition {
+  return metUnless(
+    'no-contrary-result',
+    assessment.contrary.map(
+      (r) =>
+        `result ${r.resultId}${r.containerLabel ? ` on container ${r.containerLabel}` : ''}: ${r.decision ?? 'contrary'}${r.state === 'accepted' ? '' : ` (${r.state})`}`,
+    ),
+    'no contrary result',
+    {
+      otherwise: 'contradicted',
+      evidence: assessment.contrary.map((r) => ({ kind: 'result', id: r.resultId })),
+    },
+  );
+}
+
+/** Rule 5. One pass that the recheck disagrees with leaves doubt that no other pass removes. */
+export function recheck(facts: StatementFacts, assessment: Assessment): Condition {
+  const disagreeing = facts.results.filter((r) => r.recheck === 'disagrees');
+  return metUnless(
+    'recheck',
+    [
+      ...disagreeing.map((r) => `the recheck disagrees with result ${r.resultId}`),
+      ...missing(
+        containersFailing(assessment, 'recheck'),
+        'has no pass that the recheck agrees with',
+      ),
+      ...noneRequired(assessment),
+    ],
+    'every covering result agrees with its recheck',
+    { evidence: disagreeing.map((r) => ({ kind: 'result', id: r.resultId })) },
+  );
+}
+
+/** Rules 3 and 5: method registered, same content, approved for the material the receipt expects. */
+export function methodsByContent(facts: StatementFacts, assessment: Assessment): Condition {
+  const { material } = assessment.receipt.identity;
+  const approvals = facts.site.methods
+    .flatMap((m) => m.approvals)
+    .filter((a) => a.material === material)
+    .flatMap((a) => decisionFaults(facts.site, a.decision, 'a method approval'));
+  return metUnless(
+    'methods-by-content',
+    [
+      ...missing(
+        containersFailing(assessment, 'methods-by-content'),
+        `has no pass by a method registered and approved for ${material ?? 'its material'}`,
+      ),
+      ...noneRequired(assessment),
+      ...new Set(approvals),
+    ],
+    `methods registered by content and approved for ${material ?? 'the material'}`,
+  );
+}
+
+/** Rule 7. */
+export function originAndEnvironment(facts: StatementFacts, assessment: Assessment): Condition {
+  return metUnless(
+    'origin-and-environment',
+    [
+      ...missing(
+        containersFailing(assessment, 'origin-and-environment'),
+        `has no pass whose origin counts in ${facts.site.environment}`,
+      ),
+      ...noneRequired(assessment),
+    ],
+    `origins count in ${facts.site.environment}`,
+  );
+}
+
+/**
+ * Rule 11. Every in-service instrument of the receiving area, and every instrument that measured the
+ * receipt, has synced past the measurement that completed coverage plus the margin.
+ */
+export function heardFromEveryInstrument(facts: StatementFacts, assessment: Assessment): Condition {
+  const code = 'heard-from-every-instrument';
+  const { receipt, completedAt } = assessment;
+  if (completedAt === null) return condition(code, 'unmet', 'coverage is not complete yet');
+  if (receipt.areas.length === 0)
+    return condition(code, 'unmet', 'the receiving area is not known');
+  const inArea = facts.site.instruments
+    .filter((i) => i.inService && receipt.areas.includes(i.area))
+    .map((i) => i.serial);
+  if (inArea.length === 0) {
+    return condition(code, 'unmet', `no instrument is in service in ${receipt.areas.join(', ')}`);
+  }
+  const measuring = facts.results.map((r) => r.instrument).filter((s) => s !== null);
+  const serials = [...new Set([...inArea, ...measuring])].sort();
+  const due = addMs(completedAt, facts.site.limits.syncMarginMs);
+  return metUnless(
+    code,
+    serials.flatMap((serial) => silence(serial, facts.heardAt.get(serial), due)),
+    `heard from ${serials.join(', ')} past ${formatInstant(due)}`,
+    { evidence: serials.map((id) => ({ kind: 'instrument', id })) },
+  );
+}
+
+function silence(serial: string, heardAt: Instant | undefined, due: Instant): string[] {
+  if (heardAt === undefined) return [`${serial} has never synced`];
+  if (heardAt >= due) return [];
+  return [
+    `${serial} synced last at ${formatInstant(heardAt)}, expected past ${formatInstant(due)}`,
+  ];
+}
+
+function missing(containers: readonly { readonly label: string }[], what: string): string[] {
+  return containers.map((c) => `container ${c.label} ${what}`);
+}
+
+/** Never vacuously met: with no required container there is nothing to be met by. */
+function noneRequired(assessment: Assessment): string[] {
+  return assessment.required.length === 0 ? ['no container is required'] : [];
+}

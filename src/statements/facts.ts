@@ -1,0 +1,126 @@
+import type { RecheckAnswer } from '../checks/recheck.js';
+import type { Instant } from '../formats/instant.js';
+import type { SamplingPlan } from '../receipts/sampling-plan.js';
+import type { EvidenceScope } from '../reconciliation/discrepancies.js';
+import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
+import type {
+  DeliveryFault,
+  DeliveryState,
+  DiscrepancyClass,
+  ResultState,
+} from '../storage/tables.js';
+
+/** What of the site folder a statement rests on. */
+export type SiteRules = Pick<
+  SiteFolder,
+  | 'site'
+  | 'environment'
+  | 'instruments'
+  | 'materials'
+  | 'methods'
+  | 'plans'
+  | 'decisions'
+  | 'limits'
+  | 'secondPerson'
+  | 'destinations'
+>;
+
+export interface ReceiptFacts {
+  readonly identity: ReceiptIdentity;
+  /** False while only a scan named it. */
+  readonly announced: boolean;
+  /** Number of the expectation revision in force. */
+  readonly revision: number;
+  readonly receivedAt: Instant | null;
+  readonly dockCount: number | null;
+  readonly retestAt: Instant | null;
+  /** Normalised. */
+  readonly scanText: string;
+  readonly plan: SamplingPlan | null;
+  /** Every area any revision announced it for: moving a receipt does not unhear an instrument. */
+  readonly areas: readonly string[];
+}
+
+export interface ContainerFact {
+  readonly label: string;
+  readonly required: boolean;
+}
+
+/** One result of the receipt, in whatever state; null where the bundle was too broken to tell. */
+export interface ResultFact {
+  readonly rowId: string;
+  readonly resultId: string;
+  readonly state: ResultState;
+  readonly mode: Mode | null;
+  readonly decision: Decision | null;
+  /** Contrary by the pipeline's reading when it was taken in. */
+  readonly contrary: boolean;
+  readonly matchedMaterial: string | null;
+  /** Material code the operator picked. */
+  readonly material: string | null;
+  readonly lot: string | null;
+  readonly receiptScanned: string | null;
+  readonly containerScanned: string | null;
+  readonly containerLabel: string | null;
+  readonly methodId: string | null;
+  readonly methodVersion: string | null;
+  readonly methodDigest: string | null;
+  readonly recheck: RecheckAnswer | null;
+  readonly measuredAt: Instant | null;
+  readonly origin: Origin | null;
+  readonly environment: Environment | null;
+  readonly instrument: string | null;
+}
+
+/** Latest build of one message about a result or withdrawal of the receipt at one destination. */
+export interface DeliveryFact {
+  readonly deliveryId: string;
+  readonly subjectKind: 'result' | 'withdrawal';
+  /** `result.id` also for a withdrawal. */
+  readonly resultRowId: string;
+  readonly destination: string;
+  readonly state: DeliveryState;
+  readonly fault: DeliveryFault | null;
+}
+
+export interface DiscrepancyFact {
+  readonly id: string;
+  readonly class: DiscrepancyClass;
+  readonly subject: string;
+  readonly detail: string;
+  /** Owned by this receipt, or without owner and covering what its scope covers. */
+  readonly owned: boolean;
+  readonly scope: EvidenceScope;
+}
+
+export interface StopFact {
+  readonly stopId: string;
+  readonly kind: StopKind;
+  readonly reason: string;
+  readonly issuedAt: Instant;
+  readonly statementRevision: number;
+}
+
+/** Everything a statement is a function of, besides the instant. */
+export interface StatementFacts {
+  readonly site: SiteRules;
+  readonly receipt: ReceiptFacts | null;
+  readonly containers: readonly ContainerFact[];
+  readonly results: readonly ResultFact[];
+  /** Latest sync by serial, from bundles that were accepted. */
+  readonly heardAt: ReadonlyMap<string, Instant>;
+  readonly deliveries: readonly DeliveryFact[];
+  readonly discrepancies: readonly DiscrepancyFact[];
+  readonly stops: readonly StopFact[];
+  /** Expectation revision the latest *conforms* of this receipt was judged by; null when it never conformed. */
+  readonly conformedAtReceiptRevision: number | null;
+}
+
+export interface PreviousStatement {
+  readonly revision: number;
+  readonly outcome: StatementOutcome;
+  /** See `statementFingerprint`. */
+  readonly fingerprint: string;
+}

@@ -1,0 +1,64 @@
+import { canonicalDigest } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import type { StatementRecord } from '../records/statement-record.js';
+import { evaluateStatement, type StatementDraft } from './evaluate-statement.js';
+import type { PreviousStatement, StatementFacts } from './facts.js';
+import { stopInForce } from './standing-conditions.js';
+import { decideStop, type StopDecision } from './stop-decision.js';
+
+type Told = Pick<StatementRecord, 'outcome' | 'conditions' | 'containers'>;
+
+/**
+ * What of a statement is news when it changes: the outcome, which conditions do not hold, and, once it says
+ * conforms or does not conform, the containers and results it says so of. Words, times and who was heard
+ * when are no news.
+ */
+export function statementFingerprint(statement: Told): string {
+  const open = statement.conditions
+    .filter((c) => c.state !== 'met')
+    .map((c) => `${c.code} ${c.state}`)
+    .sort();
+  const containers =
+    statement.outcome === 'incomplete'
+      ? []
+      : statement.containers.map((c) => [c.label, c.required, c.state, [...c.resultIds]]);
+  return canonicalDigest([statement.outcome, open, containers]);
+}
+
+export interface RevisionDecision {
+  readonly draft: StatementDraft;
+  /** False when the latest stored revision says the same. */
+  readonly isNew: boolean;
+  readonly stop: StopDecision;
+}
+
+/**
+ * Evaluates the facts and decides whether the statement is a new revision, and whether that revision is a
+ * stop. When it is, the draft is evaluated again with the stop in force, so that the revision that is the
+ * stop says so itself.
+ *
+ * @param newStop id and revision the stop would get
+ */
+export function decideRevision(options: {
+  readonly facts: StatementFacts;
+  readonly previous: PreviousStatement | null;
+  readonly hasConformed: boolean;
+  readonly isIneffective: boolean;
+  readonly newStop: { readonly stopId: string; readonly statementRevision: number };
+  readonly now: Instant;
+}): RevisionDecision {
+  const { facts, previous, now } = options;
+  const draft = evaluateStatement(facts, now);
+  const isNews = previous === null || previous.fingerprint !== statementFingerprint(draft);
+  const stop = decideStop({
+    hasConformed: options.hasConformed,
+    standing: stopInForce(facts.stops),
+    draft,
+    isIneffective: options.isIneffective,
+    isNews,
+  });
+  if (stop.kind === 'none') return { draft, isNew: isNews, stop };
+  const issued = { ...options.newStop, kind: stop.kind, reason: stop.reason, issuedAt: now };
+  const stopped = { ...facts, stops: [...facts.stops, issued] };
+  return { draft: evaluateStatement(stopped, now), isNew: true, stop };
+}

@@ -1,0 +1,203 @@
+import { formatInstant, type Instant } from '../formats/instant.js';
+import { scopeCovers } from '../reconciliation/discrepancies.js';
+import type { Condition, EvidenceReference } from '../records/statement-record.js';
+import type { ResultState } from '../storage/tables.js';
+import { condition, metUnless, named } from './condition.js';
+import { decisionFaults } from './decisions.js';
+import type {
+  DeliveryFact,
+  DiscrepancyFact,
+  ReceiptFacts,
+  StatementFacts,
+  StopFact,
+} from './facts.js';
+
+/**
+ * Rules 14 and 17: every accepted result is confirmed where the site requires it; never the statement's own.
+ * What was superseded or held must not still be on its way, and its withdrawal must have arrived.
+ */
+export function deliveriesConfirmed(facts: StatementFacts): Condition {
+  const code = 'deliveries-confirmed';
+  const required = facts.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
+  if (required.length === 0) return condition(code, 'unmet', 'the site requires no destination');
+  const accepted = facts.results.filter((r) => r.state === 'accepted').length;
+  if (accepted === 0) return condition(code, 'unmet', 'no accepted result to confirm');
+  const against: string[] = [];
+  const evidence: EvidenceReference[] = [];
+  const byPlace = new Map(
+    facts.deliveries
+      .filter((d) => d.subjectKind === 'result')
+      .map((d) => [`${d.resultRowId} ${d.destination}`, d]),
+  );
+  for (const result of facts.results) {
+    for (const destination of required) {
+      const delivery = byPlace.get(`${result.rowId} ${destination}`);
+      if (isSettled(result.state, delivery)) continue;
+      against.push(
+        `result ${result.resultId} at ${destination}: ${delivery?.state ?? 'no delivery'}`,
+      );
+      if (delivery) evidence.push({ kind: 'delivery', id: delivery.deliveryId });
+    }
+  }
+  for (const delivery of facts.deliveries) {
+    if (delivery.subjectKind !== 'withdrawal' || delivery.state === 'confirmed') continue;
+    if (!required.includes(delivery.destination)) continue;
+    against.push(`withdrawal ${delivery.deliveryId} at ${delivery.destination}: ${delivery.state}`);
+    evidence.push({ kind: 'delivery', id: delivery.deliveryId });
+  }
+  return metUnless(code, against, `${accepted} results confirmed at ${required.join(' and ')}`, {
+    evidence,
+  });
+}
+
+function isSettled(state: ResultState, delivery: DeliveryFact | undefined): boolean {
+  if (delivery?.state === 'confirmed') return true;
+  const takenBack = delivery?.state === 'cancelled' || delivery?.state === 'superseded';
+  switch (state) {
+    case 'accepted':
+      return false;
+    case 'superseded':
+      return takenBack;
+    case 'held':
+      return delivery === undefined || takenBack;
+  }
+}
+
+/** Rules 8, 10 and 16: nothing open of this receipt, and no unowned evidence that could be its own. */
+export function noOpenDiscrepancy(facts: StatementFacts, receipt: ReceiptFacts): Condition {
+  const against: string[] = [];
+  const evidence: EvidenceReference[] = [];
+  for (const discrepancy of facts.discrepancies) {
+    if (!discrepancy.owned && !covers(discrepancy, facts, receipt)) continue;
+    against.push(
+      `${discrepancy.class}${discrepancy.owned ? '' : ' (no owner)'}: ${discrepancy.detail}`,
+    );
+    evidence.push({ kind: 'discrepancy', id: discrepancy.subject });
+  }
+  for (const result of facts.results) {
+    if (result.state === 'held')
+      against.push(`held: result ${result.resultId} waits for a reviewer`);
+    else if (result.containerLabel === null) {
+      against.push(
+        `not-expected: result ${result.resultId} names container "${result.containerScanned ?? ''}"`,
+      );
+    } else continue;
+    evidence.push({ kind: 'result', id: result.resultId });
+  }
+  for (const delivery of facts.deliveries) {
+    const fault = openFault(delivery);
+    if (fault === null) continue;
+    against.push(`${fault}: delivery ${delivery.deliveryId} at ${delivery.destination}`);
+    evidence.push({ kind: 'delivery', id: delivery.deliveryId });
+  }
+  return metUnless('no-open-discrepancy', against, 'nothing open', { evidence });
+}
+
+function covers(
+  discrepancy: DiscrepancyFact,
+  facts: StatementFacts,
+  receipt: ReceiptFacts,
+): boolean {
+  return scopeCovers(
+    discrepancy.scope,
+    {
+      areas: receipt.areas,
+      material: receipt.identity.material,
+      receivedAt: receipt.receivedAt,
+      instruments: facts.results.map((r) => r.instrument).filter((s) => s !== null),
+    },
+    new Map(facts.site.instruments.map((i) => [i.serial, i.area])),
+  );
+}
+
+/** A double stays open on a confirmed delivery; every other fault is mended by the confirmation. */
+function openFault(delivery: DeliveryFact): string | null {
+  if (delivery.fault === 'duplicate') return 'duplicate-at-destination';
+  switch (delivery.state) {
+    case 'confirmed':
+    case 'cancelled':
+    case 'superseded':
+      return null;
+    case 'rejected':
+    case 'parked':
+    case 'uncertain':
+      return delivery.fault ?? delivery.state;
+    default:
+      return delivery.fault;
+  }
+}
+
+/** The stop that stands: the strictest, and of equals the latest. Stops latch (rule 20). */
+export function stopInForce(stops: readonly StopFact[]): StopFact | null {
+  let standing: StopFact | null = null;
+  for (const stop of stops) {
+    if (standing === null || rank(stop) > rank(standing)) standing = stop;
+    else if (rank(stop) === rank(standing) && stop.statementRevision > standing.statementRevision) {
+      standing = stop;
+    }
+  }
+  return standing;
+}
+
+function rank(stop: StopFact): number {
+  return stop.kind === 'withdraw' ? 1 : 0;
+}
+
+export function noStopInForce(facts: StatementFacts): Condition {
+  const stop = stopInForce(facts.stops);
+  if (stop === null) return condition('no-stop-in-force', 'met', 'no stop');
+  return condition(
+    'no-stop-in-force',
+    stop.kind === 'withdraw' ? 'contradicted' : 'unmet',
+    `${stop.kind} since ${formatInstant(stop.issuedAt)}: ${stop.reason}; only a signed act lifts it`,
+    [{ kind: 'stop', id: stop.stopId }],
+  );
+}
+
+/** Rule 6. */
+export function furtherIdentityTests(facts: StatementFacts, receipt: ReceiptFacts): Condition {
+  const code = 'further-identity-tests';
+  const material = facts.site.materials.find((m) => m.code === receipt.identity.material);
+  if (!material) {
+    return condition(
+      code,
+      'unmet',
+      `material ${receipt.identity.material ?? 'unknown'} is not registered`,
+    );
+  }
+  return metUnless(
+    code,
+    material.furtherIdentityTests.length === 0
+      ? []
+      : [`Raman part only, also needed: ${named(material.furtherIdentityTests)}`],
+    'Raman is enough by site data',
+  );
+}
+
+/** Rule 19: a retest or expiry date ends validity, at that instant. */
+export function retestDate(receipt: ReceiptFacts, now: Instant): Condition {
+  if (receipt.retestAt === null) return condition('retest-date', 'met', 'no retest date announced');
+  const text = formatInstant(receipt.retestAt);
+  return now >= receipt.retestAt
+    ? condition('retest-date', 'unmet', `retest or expiry was reached at ${text}`)
+    : condition('retest-date', 'met', `valid until ${text}`);
+}
+
+/** Rule 15. No signature exists yet, so a required one is missing. */
+export function secondPerson(facts: StatementFacts): Condition {
+  const rule = facts.site.secondPerson;
+  if (rule.required) {
+    return condition('second-person', 'unmet', 'no reviewer who measured nothing here has signed');
+  }
+  return metUnless(
+    'second-person',
+    decisionFaults(facts.site, rule.decision, 'leaving out the second person'),
+    `switched off by site decision ${rule.decision}`,
+    { evidence: [{ kind: 'decision', id: rule.decision }] },
+  );
+}
+
+/** Rule 13 is not built: this version cannot tell. */
+export function performanceBrackets(): Condition {
+  return condition('performance-brackets', 'not-evaluated', 'this version does not evaluate it');
+}

@@ -1,0 +1,39 @@
+import type { MessageName } from '../mapping/mapping-document.js';
+import type { Destination } from '../site/site-folder.js';
+
+/** The active mapping of a destination: which revision is pinned and which messages it knows. */
+export interface ActiveMapping {
+  readonly digest: string;
+  readonly messages: readonly MessageName[];
+}
+
+export interface StatementMessage {
+  readonly destination: string;
+  readonly message: 'statement' | 'stop';
+  readonly mappingDigest: string;
+}
+
+/**
+ * Which destination is told of a revision, and how. A stop is that revision's message to every acting
+ * system, in place of the statement (design §8); systems that only keep records get the statement, which
+ * names the stop. A *conforms* never goes to an acting system that has no stop channel (rule 22).
+ */
+export function statementMessages(
+  destinations: readonly Pick<Destination, 'name' | 'acts'>[],
+  mappings: ReadonlyMap<string, ActiveMapping>,
+  revision: { readonly isStop: boolean; readonly isConforms: boolean },
+): StatementMessage[] {
+  return destinations.flatMap(({ name, acts }): StatementMessage[] => {
+    const mapping = mappings.get(name);
+    if (!mapping) return [];
+    const knows = (message: MessageName) => mapping.messages.includes(message);
+    if (acts && revision.isConforms && !knows('stop')) return [];
+    const wanted = acts && revision.isStop ? 'stop' : 'statement';
+    if (knows(wanted))
+      return [{ destination: name, message: wanted, mappingDigest: mapping.digest }];
+    if (!acts && revision.isStop && knows('stop')) {
+      return [{ destination: name, message: 'stop', mappingDigest: mapping.digest }];
+    }
+    return [];
+  });
+}

@@ -1,0 +1,34 @@
+import { Controller, Get, Header, Param, Req } from '@nestjs/common';
+import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
+import { Problem } from '../problem-details.js';
+import type { StatementRecord } from '../records/statement-record.js';
+
+/** Answers with the statement as of now, or null when it cannot be given against the last committed event. */
+export abstract class FreshStatements {
+  abstract fresh(receiptId: string, caller: string): Promise<StatementRecord | null>;
+}
+
+const RECEIPT_ID_MAX = 200;
+
+@Controller('api/v1/receipts')
+export class StatementsController {
+  constructor(private readonly statements: FreshStatements) {}
+
+  /** The proof that a release rests on (release-safety rule 18): never cached, 503 rather than stale. */
+  @Get(':id/statement')
+  @Header('cache-control', 'private, no-cache')
+  @RequireScope('statement:read')
+  async statement(
+    @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
+  ): Promise<StatementRecord> {
+    if (id.length > RECEIPT_ID_MAX) {
+      throw new Problem('query-invalid', `a receipt id has at most ${RECEIPT_ID_MAX} characters`);
+    }
+    const statement = await this.statements.fresh(id, request.caller.id);
+    if (!statement) {
+      throw new Problem('answer-not-current', `receipt ${id}`, {}, { 'retry-after': '2' });
+    }
+    return statement;
+  }
+}

@@ -1,0 +1,275 @@
+import { uuidv7 } from 'uuidv7';
+import { canonicalDigest } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import { lockReceipts } from '../receipts/facts.store.js';
+import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
+import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { unknownReceipt } from './evaluate-statement.js';
+import type { StopFact } from './facts.js';
+import { type LoadedFacts, loadFacts } from './facts.store.js';
+import { auditRevision, takeBackConforms, tellDestinations } from './revision-messages.service.js';
+import { decideRevision, type RevisionDecision, statementFingerprint } from './revision-policy.js';
+import { stopInForce } from './standing-conditions.js';
+import { statementRecord } from './statement-document.js';
+import type { ActiveMapping } from './statement-messages.js';
+import {
+  clearEvaluationDue,
+  conformingReceipts,
+  deliveriesOfStop,
+  insertPull,
+  insertStatement,
+  insertStop,
+  instrumentsOf,
+  isStopIneffective,
+  latestStatement,
+  receiptsDue,
+  receiptsWithIneffectiveStop,
+  setStopEffective,
+  stopsNotEffective,
+} from './statements.store.js';
+
+export interface StatementsSettings {
+  readonly site: SiteFolder;
+  /** Active mappings by destination. */
+  readonly mappings: ReadonlyMap<string, ActiveMapping>;
+  /** Instance epoch, part of every delivery's idempotency key. */
+  readonly epoch: number;
+}
+
+export interface Evaluation {
+  readonly receiptId: string;
+  readonly outcome: StatementOutcome;
+  readonly revision: number;
+  /** False when the latest revision already said the same. */
+  readonly isNew: boolean;
+  readonly stop: 'none' | 'suspend' | 'withdraw';
+}
+
+interface Decided extends RevisionDecision {
+  readonly loaded: LoadedFacts;
+  readonly latest: StatementRecord | null;
+  readonly newStop: { readonly stopId: string; readonly statementRevision: number };
+  /** The stop in force after this evaluation. */
+  readonly standing: StopFact | null;
+}
+
+const RECEIPT_ID_LOGGED_MAX = 200;
+
+/** Evaluates statements, stores their revisions, and puts the messages of each revision into the outbox. */
+export class StatementsService {
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly settings: StatementsSettings,
+  ) {}
+
+  /**
+   * Evaluates one receipt in the transaction of the change, after `lockReceipts`. Stores a revision when
+   * there is news, with its stop and its deliveries, takes back a *conforms* that is no longer true, and
+   * clears the receipt's due mark. null when nobody announced the receipt.
+   */
+  async evaluateInTransaction(
+    trx: Trx,
+    receiptId: string,
+    now: Instant,
+  ): Promise<Evaluation | null> {
+    const { site } = this.settings.site;
+    const decided = await this.decide(trx, receiptId, now);
+    await clearEvaluationDue(trx, site, receiptId);
+    if (decided === null) return null;
+    if (decided.isNew) await this.store(trx, receiptId, decided, now);
+    return {
+      receiptId,
+      outcome: decided.draft.outcome,
+      revision: revisionOf(decided),
+      isNew: decided.isNew,
+      stop: decided.stop.kind,
+    };
+  }
+
+  /**
+   * Evaluates up to `limit` receipts that are due, that passed their retest date while conforming, or whose
+   * stop is not effective; each in a transaction of its own. Returns what was evaluated.
+   */
+  async evaluateDue(limit: number): Promise<Evaluation[]> {
+    const { site } = this.settings.site;
+    const { db } = this.database;
+    const now = this.clock.now();
+    const expired = (await conformingReceipts(db, site))
+      .filter((r) => r.retest_at !== null && r.retest_at <= now)
+      .map((r) => r.id);
+    const ids = new Set([
+      ...(await receiptsWithIneffectiveStop(db, site, limit)),
+      ...expired,
+      ...(await receiptsDue(db, site, limit)),
+    ]);
+    const done: Evaluation[] = [];
+    for (const id of [...ids].slice(0, limit)) {
+      const evaluation = await this.database.transact(async (trx) => {
+        await lockReceipts(trx, site, [id]);
+        return this.evaluateInTransaction(trx, id, this.clock.now());
+      });
+      if (evaluation) done.push(evaluation);
+    }
+    return done;
+  }
+
+  /**
+   * The statement as of now, for whoever asks before acting (rule 18): evaluated against the last committed
+   * event, stored first when it says something new, and logged as pulled. A receipt nobody announced is
+   * answered as incomplete at revision 0, never as not found.
+   */
+  fresh(receiptId: string, caller: string): Promise<StatementRecord> {
+    return this.database.transact(async (trx) => {
+      const now = this.clock.now();
+      const { site } = this.settings.site;
+      let decided = await this.decide(trx, receiptId, now);
+      if (decided?.isNew) {
+        await lockReceipts(trx, site, [receiptId]);
+        await this.evaluateInTransaction(trx, receiptId, now);
+        decided = await this.decide(trx, receiptId, now);
+      }
+      const statement = decided
+        ? this.record(decided, revisionOf(decided))
+        : this.unknown(receiptId, now);
+      await insertPull(trx, {
+        site,
+        receipt_id: receiptId.slice(0, RECEIPT_ID_LOGGED_MAX),
+        revision: statement.revision,
+        outcome: statement.outcome,
+        caller,
+        at: now,
+      });
+      return statement;
+    });
+  }
+
+  /**
+   * Conforming receipts that evidence of this scope could belong to. Unowned evidence makes them untrue, so
+   * its transaction locks them, then the site's evidence, stores the evidence and evaluates each.
+   */
+  async conformingInScope(reader: Reader, scope: EvidenceScope): Promise<string[]> {
+    const { site, instruments } = this.settings.site;
+    const areas = new Map(instruments.map((i) => [i.serial, i.area]));
+    const ids: string[] = [];
+    for (const row of await conformingReceipts(reader, site)) {
+      const receipt = {
+        // A changed receipt may have stood elsewhere before: unknown here, and the evaluation looks closer.
+        areas: row.area === null || row.revision > 1 ? [] : [row.area],
+        material: row.material,
+        receivedAt: row.received_at,
+        instruments: await instrumentsOf(reader, site, row.id),
+      };
+      if (scopeCovers(scope, receipt, areas)) ids.push(row.id);
+    }
+    return ids;
+  }
+
+  /**
+   * Marks stops effective whose deliveries every acting destination's read-back confirmed; returns their
+   * receipts. A stop without a delivery never becomes effective.
+   */
+  async updateStopEffectiveness(trx: Trx, now: Instant): Promise<string[]> {
+    const { site, destinations } = this.settings.site;
+    const acting = destinations.filter((d) => d.acts).map((d) => d.name);
+    const receipts: string[] = [];
+    for (const stop of await stopsNotEffective(trx, site)) {
+      const deliveries = await deliveriesOfStop(trx, site, stop.id);
+      const shown = acting.every((name) =>
+        deliveries.some((d) => d.destination === name && d.state === 'confirmed'),
+      );
+      if (acting.length === 0 || !shown) continue;
+      await setStopEffective(trx, stop.id, now);
+      receipts.push(stop.receipt_id);
+    }
+    return receipts;
+  }
+
+  private async decide(reader: Reader, receiptId: string, now: Instant): Promise<Decided | null> {
+    const { site } = this.settings.site;
+    const loaded = await loadFacts(reader, this.settings.site, receiptId);
+    if (loaded === null) return null;
+    const latest = await latestStatement(reader, site, receiptId);
+    const lastStop = loaded.facts.stops.at(-1) ?? null;
+    const newStop = { stopId: uuidv7(), statementRevision: (latest?.revision ?? 0) + 1 };
+    const decision = decideRevision({
+      facts: loaded.facts,
+      previous: latest && {
+        revision: latest.revision,
+        outcome: latest.outcome,
+        fingerprint: statementFingerprint(latest),
+      },
+      hasConformed: loaded.hasConformed,
+      isIneffective: lastStop !== null && (await isStopIneffective(reader, site, lastStop.stopId)),
+      newStop,
+      now,
+    });
+    const issued: StopFact[] =
+      decision.stop.kind === 'none'
+        ? []
+        : [{ ...newStop, kind: decision.stop.kind, reason: decision.stop.reason, issuedAt: now }];
+    return {
+      ...decision,
+      loaded,
+      latest,
+      newStop,
+      standing: stopInForce([...loaded.facts.stops, ...issued]),
+    };
+  }
+
+  private async store(trx: Trx, receiptId: string, decided: Decided, now: Instant): Promise<void> {
+    const { site } = this.settings.site;
+    const { draft, stop, newStop, loaded, latest } = decided;
+    const revision = newStop.statementRevision;
+    const document = this.record(decided, revision);
+    await insertStatement(trx, {
+      site,
+      receipt_id: receiptId,
+      revision,
+      outcome: draft.outcome,
+      document: JSON.stringify(document),
+      digest: canonicalDigest(document),
+      facts_version: loaded.factsVersion,
+      evaluated_at: now,
+    });
+    if (stop.kind !== 'none') {
+      await insertStop(trx, {
+        id: newStop.stopId,
+        site,
+        receipt_id: receiptId,
+        kind: stop.kind,
+        statement_revision: revision,
+        reason: stop.reason,
+        issued_at: now,
+        effective_at: null,
+      });
+    }
+    const change = { receiptId, draft, stop, stopId: newStop.stopId, revision, latest, now };
+    const takenBack = await takeBackConforms(trx, this.settings, change);
+    await tellDestinations(trx, this.settings, change);
+    await auditRevision(trx, this.settings, change, takenBack);
+  }
+
+  private record(decided: Decided, revision: number): StatementRecord {
+    return statementRecord(decided.draft, {
+      site: this.settings.site,
+      revision,
+      factsVersion: decided.loaded.factsVersion,
+      stop: decided.standing,
+    });
+  }
+
+  private unknown(receiptId: string, now: Instant): StatementRecord {
+    const { site } = this.settings;
+    const draft = unknownReceipt({ site }, now, receiptId);
+    return statementRecord(draft, { site, revision: 0, factsVersion: 0, stop: null });
+  }
+}
+
+/** The stored revision that says what was decided. */
+function revisionOf(decided: Decided): number {
+  return decided.isNew ? decided.newStop.statementRevision : (decided.latest?.revision ?? 0);
+}

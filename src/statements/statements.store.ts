@@ -1,0 +1,246 @@
+import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
+import type { StatementRecord } from '../records/statement-record.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { StatementPullRow, StatementRow, StopRow } from '../storage/tables.js';
+
+/** A read-back that shows something else, or a key the destination holds for other content. */
+const INEFFECTIVE = ['not-effective', 'key-conflict'] as const;
+const CLOSED = ['confirmed', 'cancelled', 'superseded'] as const;
+
+/** The latest revision stored for a receipt, null when there is none. */
+export async function latestStatement(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<StatementRecord | null> {
+  const row = await reader
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('revision', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  return row ? (JSON.parse(row.document) as StatementRecord) : null;
+}
+
+/** One stored revision: the subject of a statement's or a stop's delivery. */
+export async function statementAtRevision(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  revision: number,
+): Promise<StatementRecord | null> {
+  const row = await reader
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('revision', '=', revision)
+    .executeTakeFirst();
+  return row ? (JSON.parse(row.document) as StatementRecord) : null;
+}
+
+/** The latest revision that said *conforms*, null when none ever did. */
+export async function latestConforms(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<StatementRecord | null> {
+  const row = await reader
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('outcome', '=', 'conforms')
+    .orderBy('revision', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  return row ? (JSON.parse(row.document) as StatementRecord) : null;
+}
+
+export async function insertStatement(trx: Trx, row: StatementRow): Promise<void> {
+  await trx.insertInto('statement').values(row).execute();
+}
+
+export async function insertStop(trx: Trx, row: StopRow): Promise<void> {
+  await trx.insertInto('stop').values(row).execute();
+}
+
+/** Every stop of a receipt, earliest first; stops latch, so all are in force. */
+export function stopsOf(reader: Reader, site: string, receiptId: string): Promise<StopRow[]> {
+  return reader
+    .selectFrom('stop')
+    .selectAll()
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('statement_revision')
+    .execute();
+}
+
+/** True when an acting destination's read-back of this stop shows something else. */
+export async function isStopIneffective(
+  reader: Reader,
+  site: string,
+  stopId: string,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'stop')
+    .where('subject_id', '=', stopId)
+    .where('fault', 'in', INEFFECTIVE)
+    .where('state', 'not in', CLOSED)
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+/** Stops that are not effective yet. */
+export function stopsNotEffective(reader: Reader, site: string): Promise<StopRow[]> {
+  return reader
+    .selectFrom('stop')
+    .selectAll()
+    .where('site', '=', site)
+    .where('effective_at', 'is', null)
+    .orderBy('issued_at')
+    .execute();
+}
+
+export interface StopDelivery {
+  readonly destination: string;
+  readonly state: string;
+}
+
+export function deliveriesOfStop(
+  reader: Reader,
+  site: string,
+  stopId: string,
+): Promise<StopDelivery[]> {
+  return reader
+    .selectFrom('delivery')
+    .select(['destination', 'state'])
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'stop')
+    .where('subject_id', '=', stopId)
+    .execute();
+}
+
+export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<void> {
+  await trx
+    .updateTable('stop')
+    .set({ effective_at: at })
+    .where('id', '=', stopId)
+    .where('effective_at', 'is', null)
+    .execute();
+}
+
+export async function insertPull(trx: Trx, row: Omit<StatementPullRow, 'id'>): Promise<void> {
+  await trx
+    .insertInto('statement_pull')
+    .values({ id: uuidv7(), ...row })
+    .execute();
+}
+
+export async function clearEvaluationDue(trx: Trx, site: string, receiptId: string): Promise<void> {
+  await trx
+    .updateTable('receipt')
+    .set({ evaluation_due: 0 })
+    .where('site', '=', site)
+    .where('id', '=', receiptId)
+    .execute();
+}
+
+/** Receipts whose facts changed since their last evaluation. */
+export async function receiptsDue(reader: Reader, site: string, limit: number): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('evaluation_due', '=', 1)
+    .where('announced', '=', 1)
+    .orderBy('id')
+    .limit(limit)
+    .execute();
+  return rows.map((r) => r.id);
+}
+
+/** Receipts that conform by their latest statement and have no stop: id and what a scope looks at. */
+export function conformingReceipts(reader: Reader, site: string) {
+  return reader
+    .selectFrom('receipt')
+    .select(['id', 'area', 'material', 'received_at', 'retest_at', 'revision'])
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .where(({ exists, selectFrom }) =>
+      exists(
+        selectFrom('statement')
+          .select('statement.revision')
+          .whereRef('statement.site', '=', 'receipt.site')
+          .whereRef('statement.receipt_id', '=', 'receipt.id')
+          .where('statement.outcome', '=', 'conforms'),
+      ),
+    )
+    .where(({ not, exists, selectFrom }) =>
+      not(
+        exists(
+          selectFrom('stop')
+            .select('stop.id')
+            .whereRef('stop.site', '=', 'receipt.site')
+            .whereRef('stop.receipt_id', '=', 'receipt.id'),
+        ),
+      ),
+    )
+    .orderBy('id')
+    .execute();
+}
+
+/** Serials that measured a receipt. */
+export async function instrumentsOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select('instrument_serial')
+    .distinct()
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('instrument_serial', 'is not', null)
+    .execute();
+  return rows.map((r) => r.instrument_serial).filter((s) => s !== null);
+}
+
+/** Receipts with a stop whose delivery a read-back showed not to be effective. */
+export async function receiptsWithIneffectiveStop(
+  reader: Reader,
+  site: string,
+  limit: number,
+): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('delivery')
+    .innerJoin('stop', 'stop.id', 'delivery.subject_id')
+    .select('stop.receipt_id')
+    .distinct()
+    .where('delivery.site', '=', site)
+    .where('delivery.subject_kind', '=', 'stop')
+    .where('delivery.fault', 'in', INEFFECTIVE)
+    .where('delivery.state', 'not in', CLOSED)
+    .where(({ not, exists, selectFrom }) =>
+      not(
+        exists(
+          selectFrom('stop as later')
+            .select('later.id')
+            .whereRef('later.site', '=', 'stop.site')
+            .whereRef('later.receipt_id', '=', 'stop.receipt_id')
+            .whereRef('later.statement_revision', '>', 'stop.statement_revision'),
+        ),
+      ),
+    )
+    .limit(limit)
+    .execute();
+  return rows.map((r) => r.receipt_id);
+}

@@ -1,0 +1,45 @@
+import { describe, expect, it } from 'vitest';
+import { AccessService } from '../../src/access/access.service.js';
+import { addMs } from '../../src/formats/instant.js';
+import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+
+const actor = { kind: 'cli', name: 'test' } as const;
+
+async function access() {
+  const database = await temporaryDatabase();
+  const clock = new ManualClock();
+  return { database, clock, service: new AccessService(database, clock, 'Europe/London') };
+}
+
+describe('API keys', () => {
+  it('are found by their secret and stored only as a digest', async () => {
+    const { database, service } = await access();
+    const { id, key } = await service.create(
+      { name: 'sync-a', site: 'northquay', scopes: ['bundle:write'], expiresAt: null },
+      actor,
+    );
+    expect(await service.authenticate(key)).toMatchObject({ id, site: 'northquay', scopes: ['bundle:write'] });
+    const rows = await database.db.selectFrom('api_key').selectAll().execute();
+    const trail = await database.db.selectFrom('audit_entry').selectAll().execute();
+    expect(JSON.stringify([rows, trail])).not.toContain(key);
+    expect(trail.map((entry) => entry.action)).toEqual(['key.created']);
+  });
+
+  it('are refused by name of the reason: unknown, expired, revoked', async () => {
+    const { clock, service } = await access();
+    const expiring = await service.create(
+      { name: 'a', site: 'northquay', scopes: ['read'], expiresAt: addMs(clock.now(), 1000) },
+      actor,
+    );
+    const revoked = await service.create(
+      { name: 'b', site: 'northquay', scopes: ['read'], expiresAt: null },
+      actor,
+    );
+    expect(await service.authenticate('dlk_nobody')).toBe('unknown');
+    clock.advance(1000);
+    expect(await service.authenticate(expiring.key)).toBe('expired');
+    expect(await service.revoke('northquay', revoked.id, actor, 'lost')).toBe(true);
+    expect(await service.revoke('northquay', revoked.id, actor, 'lost')).toBe(false);
+    expect(await service.authenticate(revoked.key)).toBe('revoked');
+  });
+});

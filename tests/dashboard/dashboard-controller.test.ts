@@ -1,0 +1,84 @@
+import 'reflect-metadata';
+import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
+import { Test } from '@nestjs/testing';
+import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { PAGE_POLICY } from '../../src/dashboard/dashboard.controller.js';
+import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
+import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
+import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
+import { text } from './html.js';
+import { sampleDay, sampleReceipt } from './sample-views.js';
+
+const KNOWN = 'NQR/2026 0001';
+
+class Source implements DayViewSource {
+  readonly asked: string[] = [];
+  load() {
+    return Promise.resolve(sampleDay());
+  }
+  loadReceipt(receiptId: string): Promise<ReceiptView | null> {
+    this.asked.push(receiptId);
+    return Promise.resolve(receiptId === KNOWN ? sampleReceipt() : null);
+  }
+}
+
+describe('dashboard over HTTP', () => {
+  const source = new Source();
+  let app: NestFastifyApplication;
+
+  beforeAll(async () => {
+    const built = await Test.createTestingModule({
+      imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: source })],
+    }).compile();
+    app = built.createNestApplication<NestFastifyApplication>(
+      new FastifyAdapter({ routerOptions: { maxParamLength: 5000 } }),
+    );
+    await app.init();
+    await app.getHttpAdapter().getInstance().ready();
+  });
+  afterAll(() => app.close());
+
+  test('serves the day as HTML under a policy that allows nothing inline and nothing foreign', async () => {
+    const answer = await app.inject({ method: 'GET', url: '/' });
+    expect(answer.statusCode).toBe(200);
+    expect(answer.headers['content-type']).toBe('text/html; charset=utf-8');
+    expect(answer.headers['content-security-policy']).toBe(PAGE_POLICY);
+    expect(answer.headers['cache-control']).toBe('no-store');
+    expect(PAGE_POLICY).toMatch(/^default-src 'none'/);
+    expect(PAGE_POLICY).not.toMatch(/unsafe|http|\*/);
+    expect(answer.body).toMatch(/^<!doctype html><html lang="en">/);
+  });
+
+  test('serves every stylesheet and icon that a page names', async () => {
+    const page = await app.inject({ method: 'GET', url: '/' });
+    const named = [...page.body.matchAll(/<link[^>]* href="([^"]+)"/g)].map((m) => m[1] ?? '');
+    expect(named).toHaveLength(2);
+    for (const url of named) {
+      const answer = await app.inject({ method: 'GET', url });
+      expect(answer.statusCode, url).toBe(200);
+      expect(answer.headers['content-type'], url).toMatch(/^(text\/css|image\/svg\+xml)/);
+      expect(answer.headers['cache-control']).toContain('immutable');
+    }
+  });
+
+  test('finds a receipt whose id needs encoding in the address', async () => {
+    const answer = await app.inject({
+      method: 'GET',
+      url: `/receipts/${encodeURIComponent(KNOWN)}`,
+    });
+    expect(answer.statusCode).toBe(200);
+    expect(answer.headers['content-security-policy']).toBe(PAGE_POLICY);
+    expect(text(answer.body)).toContain('Conditions and evidence');
+  });
+
+  test('answers 404 for an unknown receipt, and does not look up an absurdly long id', async () => {
+    const unknown = await app.inject({ method: 'GET', url: '/receipts/%3Cb%3Enone' });
+    expect(unknown.statusCode).toBe(404);
+    expect(unknown.body).not.toContain('<b>');
+    const before = source.asked.length;
+    const long = await app.inject({ method: 'GET', url: `/receipts/${'x'.repeat(1000)}` });
+    expect(long.statusCode).toBe(404);
+    expect(source.asked.length).toBe(before);
+    expect(long.body).not.toContain('x'.repeat(300));
+  });
+});

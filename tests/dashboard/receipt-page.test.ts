@@ -1,0 +1,104 @@
+import { describe, expect, test } from 'vitest';
+import { renderUnknownReceipt } from '../../src/dashboard/message.page.js';
+import { renderReceiptPage } from '../../src/dashboard/receipt.page.js';
+import { CONDITION_TITLES } from '../../src/dashboard/wording.js';
+import type { ConditionCode } from '../../src/records/statement-record.js';
+import { fragments, ids, text } from './html.js';
+import { condition, sampleReceipt, statement } from './sample-views.js';
+
+describe('receipt page', () => {
+  test('shows every condition of the statement with its state, what was found and its evidence', () => {
+    const codes = Object.keys(CONDITION_TITLES) as ConditionCode[];
+    const record = statement({
+      conditions: codes.map((code, index) =>
+        condition({
+          code,
+          state: (['met', 'unmet', 'contradicted', 'not-evaluated'] as const)[index % 4] ?? 'unmet',
+          found: `found ${code}`,
+          evidence: [{ kind: 'decision', id: `evidence of ${code}` }],
+        }),
+      ),
+    });
+    const table = fragments(renderReceiptPage(sampleReceipt(record)), 'table')[0] ?? '';
+    const rows = fragments(fragments(table, 'tbody')[0] ?? '', 'tr').map(text);
+    expect(rows).toHaveLength(codes.length);
+    const words = ['met', 'not met yet', 'contradicted', 'not evaluated'];
+    codes.forEach((code, index) => {
+      expect(rows[index]).toBe(
+        `${CONDITION_TITLES[code]} ${words[index % 4]} found ${code} decision evidence of ${code}`,
+      );
+    });
+  });
+
+  test('lists the containers the statement lists, and the results behind each', () => {
+    const html = renderReceiptPage(sampleReceipt());
+    const section = /<section id="containers">.*?<\/section>/s.exec(html)?.[0] ?? '';
+    expect(text(section)).toContain('D-01 covered yes NQ-R-0001:1:12');
+    expect(text(section)).toContain('D-02 contrary yes NQ-R-0002:1:118');
+  });
+
+  test('shows deliveries with their state, attempts, both times and the number at the destination', () => {
+    const html = renderReceiptPage(sampleReceipt());
+    const section = text(/<section id="deliveries">.*?<\/section>/s.exec(html)?.[0] ?? '');
+    expect(section).toContain('lims result, revision 1 NQ-R-0001:1:12 confirmed 2 attempts');
+    expect(section).toContain('2026-06-04 13:00:02 UTC+01:00 L-000012');
+    expect(section).toMatch(/erp stop, revision 4 .* uncertain 1 attempt no answer within 1500 ms/);
+  });
+
+  test('shows the stop in force and the unsigned decisions the statement rests on', () => {
+    const html = text(renderReceiptPage(sampleReceipt()));
+    expect(html).toContain('stop: withdraw Drum D-02 failed after the receipt conformed.');
+    expect(html).toContain(
+      'D-001 · second-person-off Head of Quality, Northquay (simulated), 2026-05-02 . Training only.',
+    );
+  });
+
+  test('tells a statement whose time is over from one that still runs', () => {
+    const running = text(renderReceiptPage(sampleReceipt()));
+    expect(running).toContain('this one ends 2026-06-04 14:25:00 UTC+01:00');
+    const over = statement({ validUntil: '2026-06-04T13:20:11.000000Z' });
+    expect(text(renderReceiptPage(sampleReceipt(over)))).toContain('Its time is over');
+  });
+
+  test('never reads as conforming while there is no statement', () => {
+    const html = text(renderReceiptPage(sampleReceipt(null)));
+    expect(html).toContain('no statement yet');
+    expect(html).toContain('counts as incomplete');
+    expect(html).not.toMatch(/\bconforms\b/);
+  });
+
+  test('escapes what came from outside', () => {
+    const hostile = '<b onclick="x()">&';
+    const record = statement({
+      receipt: { ...statement().receipt, material: hostile, supplier: hostile },
+      conditions: [condition({ found: hostile, evidence: [{ kind: hostile, id: hostile }] })],
+      containers: [{ label: hostile, required: true, state: 'covered', resultIds: [hostile] }],
+    });
+    const html = renderReceiptPage(sampleReceipt(record));
+    expect(html).not.toContain('<b ');
+    expect(text(html)).toContain(hostile);
+  });
+
+  test('uses each id once', () => {
+    const all = ids(renderReceiptPage(sampleReceipt()));
+    expect(new Set(all).size).toBe(all.length);
+  });
+
+  test('counts evidence beyond the first forty instead of printing it all', () => {
+    const evidence = Array.from({ length: 45 }, (_, i) => ({ kind: 'result', id: `R-${i}` }));
+    const html = text(
+      renderReceiptPage(sampleReceipt(statement({ conditions: [condition({ evidence })] }))),
+    );
+    expect(html).toContain('result R-39');
+    expect(html).not.toContain('R-40');
+    expect(html).toContain('5 more');
+  });
+});
+
+describe('page of an unknown receipt', () => {
+  test('says that it counts as incomplete and escapes the id asked for', () => {
+    const html = renderUnknownReceipt('<script>');
+    expect(html).not.toContain('<script>');
+    expect(text(html)).toContain('is incomplete, never conforms');
+  });
+});

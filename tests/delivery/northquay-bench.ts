@@ -1,0 +1,390 @@
+import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
+import { DeliveryService } from '../../src/delivery/delivery.service.js';
+import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
+import type { Endpoint } from '../../src/delivery/endpoint.js';
+import {
+  type NewDelivery,
+  resultKey,
+  statementKey,
+  stopKey,
+} from '../../src/delivery/new-delivery.js';
+import {
+  cancelUnsentConforms,
+  enqueueDelivery,
+  supersedeWaitingStatements,
+} from '../../src/delivery/outbox.store.js';
+import type { Sha256 } from '../../src/formats/canonical-json.js';
+import type { MappingDocument, MessageMapping } from '../../src/mapping/mapping-document.js';
+import { finishPayload } from '../../src/mapping/payload.js';
+import type { PayloadTree } from '../../src/mapping/payload-tree.js';
+import {
+  sampleResult,
+  sampleStatement,
+  sampleStop,
+  sampleWithdrawal,
+} from '../../src/mapping/sample-subjects.js';
+import type { Subject } from '../../src/mapping/subjects.js';
+import { lockReceipts } from '../../src/receipts/facts.store.js';
+import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
+import type { OpenDatabase } from '../../src/storage/database.js';
+import type { DeliveryRow } from '../../src/storage/tables.js';
+import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+
+/** The deadline is real time (a socket waits for it); everything else runs on the test's clock. */
+export const TIMING: DestinationTiming = {
+  deadlineMs: 250,
+  processingMs: 400,
+  settleMs: 500,
+  absentAsks: 2,
+  retryBaseMs: 200,
+  retryMaxMs: 3000,
+  attemptsMax: 12,
+  inFlightMax: 8,
+  ratePerSecond: 200,
+};
+
+export const SITE = 'northquay';
+export const PERMIT = 'USE-PERMITTED';
+
+export function siteFolder(destinations: readonly Destination[]): SiteFolder {
+  return {
+    site: SITE,
+    title: 'Northquay (simulated)',
+    environment: 'training',
+    simulated: true,
+    timeZone: 'Europe/London',
+    areas: [],
+    instruments: [],
+    materials: [],
+    methods: [],
+    plans: [],
+    decisions: [],
+    limits: {
+      bundleBytesMax: 33_554_432,
+      resultsPerBundleMax: 5_000,
+      spectrumPointsMax: 20_000,
+      syncMarginMs: 1_000,
+      statementValidMs: 600_000,
+      futureToleranceMs: 120_000,
+      clockSkewMs: 120_000,
+    },
+    destinations,
+    secondPerson: { required: true },
+    digest: '0'.repeat(64) as Sha256,
+  };
+}
+
+function messageMapping(isAskable: boolean): MessageMapping {
+  return {
+    request: { method: 'POST', path: 'messages' },
+    fields: [],
+    answer: { echo: [{ sent: '/reference', held: '/reference' }], reference: '/number' },
+    readBack: isAskable
+      ? {
+          request: { method: 'GET', path: 'messages?reference={deliveryId}' },
+          items: '/entries',
+          compare: [
+            { sent: '/reference', held: '/content/reference', as: 'exact' },
+            { sent: '/usage', held: '/content/usage', as: 'exact' },
+            { sent: '/score', held: '/content/score', as: 'decimal' },
+          ],
+          applied: { held: '/applied', value: 'true' },
+          revision: null,
+        }
+      : null,
+    contract: null,
+  };
+}
+
+function mappingDocument(isAskable: boolean): MappingDocument {
+  const message = messageMapping(isAskable);
+  return {
+    destination: 'lims',
+    format: 'json',
+    messages: { result: message, withdrawal: message, statement: message, stop: message },
+    tables: {},
+    permits: [{ at: '/usage', values: [PERMIT] }],
+  };
+}
+
+/** A mapping whose tree is written by hand; bytes, path and permit check are the project's own. */
+class BenchMapping implements DeliveryMapping {
+  /** Value of `/usage` by message, changed by a test that lets the mapping go wrong. */
+  usage: (subject: Subject) => string = usageOf;
+  /** Set to let the next builds fail. */
+  failure: Error | null = null;
+
+  constructor(readonly document: MappingDocument) {}
+
+  forDigest(): Promise<{ readonly document: MappingDocument }> {
+    return Promise.resolve({ document: this.document });
+  }
+
+  build(_digest: string, message: NewDelivery['message'], subject: Subject) {
+    if (this.failure !== null) return Promise.reject(this.failure);
+    const mapping = this.document.messages[message];
+    if (mapping === undefined) throw new Error(`no ${message}`);
+    const tree: PayloadTree = {
+      reference: subject.reference,
+      messageType: message,
+      usage: this.usage(subject),
+      score: '0.9700',
+    };
+    return Promise.resolve(
+      finishPayload(this.document, mapping, subject, { tree, problems: [] }),
+    );
+  }
+}
+
+function usageOf(subject: Subject): string {
+  if (subject.message === 'stop') return 'BLOCK-CONTRARY';
+  if (subject.message !== 'statement') return 'NONE';
+  return subject.statement.outcome === 'conforms' ? PERMIT : 'AWAITING';
+}
+
+function subjectOf(row: DeliveryRow): Subject {
+  const head = { reference: row.id, idempotencyKey: row.idempotency_key, build: row.build };
+  switch (row.subject_kind) {
+    case 'result':
+      return { ...sampleResult(), ...head };
+    case 'withdrawal':
+      return { ...sampleWithdrawal(), ...head };
+    case 'statement':
+      return {
+        ...sampleStatement({ outcome: row.barrier === 1 ? 'conforms' : 'incomplete' }),
+        ...head,
+      };
+    case 'stop':
+      return { ...sampleStop(), ...head };
+  }
+}
+
+export interface BenchOptions {
+  readonly baseUrl: string;
+  readonly honoursKey?: boolean;
+  readonly askable?: boolean;
+  readonly timing?: Partial<DestinationTiming>;
+  readonly endpoint?: Endpoint;
+}
+
+export class Bench {
+  readonly clock = new ManualClock();
+  readonly changed: string[] = [];
+  readonly mapping: BenchMapping;
+  readonly destination: Destination;
+  secret = 'first-secret';
+  service: DeliveryService;
+  #workers = 0;
+
+  private constructor(
+    readonly database: OpenDatabase,
+    readonly options: BenchOptions,
+  ) {
+    this.mapping = new BenchMapping(mappingDocument(options.askable ?? true));
+    this.destination = {
+      name: 'lims',
+      title: 'LIMS (simulated)',
+      endpoint: {
+        kind: 'http',
+        baseUrl: options.baseUrl,
+        allow: ['127.0.0.0/8'],
+        bearer: 'env:BENCH_TOKEN',
+      },
+      honoursKey: options.honoursKey ?? false,
+      acts: true,
+      requiredForStatement: true,
+      timing: { ...TIMING, ...options.timing },
+    };
+    this.service = this.#newService();
+  }
+
+  static async open(options: BenchOptions): Promise<Bench> {
+    return new Bench(await temporaryDatabase(), options);
+  }
+
+  /** A new process on the same database: nothing of the old one's memory is left. */
+  async restart(): Promise<void> {
+    this.service = this.#newService();
+    await this.service.recover(this.clock.now());
+  }
+
+  #newService(): DeliveryService {
+    this.#workers += 1;
+    const { endpoint } = this.options;
+    return new DeliveryService({
+      database: this.database,
+      site: siteFolder([this.destination]),
+      clock: this.clock,
+      mapping: this.mapping,
+      loadSubject: (row) => Promise.resolve(subjectOf(row)),
+      workerId: `worker-${this.#workers}`,
+      secrets: () => this.secret,
+      onReceiptChanged: (receiptId) => this.changed.push(receiptId),
+      random: () => 0,
+      ...(endpoint === undefined ? {} : { openEndpoint: () => endpoint }),
+    });
+  }
+
+  async enqueue(more: Partial<NewDelivery> & Pick<NewDelivery, 'subjectId'>): Promise<string> {
+    return await this.database.transact((trx) =>
+      enqueueDelivery(trx, {
+        site: SITE,
+        subjectKind: 'result',
+        subjectRevision: 1,
+        receiptId: 'R-1',
+        destination: 'lims',
+        message: 'result',
+        orderingKey: resultKey(more.subjectId),
+        isConforms: false,
+        isContrary: false,
+        mappingDigest: 'm1',
+        epoch: 1,
+        now: this.clock.now(),
+        ...more,
+      }),
+    );
+  }
+
+  async announce(receiptId = 'R-1'): Promise<void> {
+    await this.database.db
+      .insertInto('receipt')
+      .values({
+        id: receiptId,
+        site: SITE,
+        announced: 1,
+        receipt_number: null,
+        line: null,
+        material: null,
+        manufacturer: null,
+        supplier: null,
+        supplier_lot: null,
+        site_lot: null,
+        quantity: null,
+        area: null,
+        received_at: null,
+        dock_count: null,
+        counted_by: null,
+        retest_at: null,
+        scan_text: receiptId,
+        plan: null,
+        revision: 1,
+        facts_version: 1,
+        evaluation_due: 0,
+      })
+      .execute();
+  }
+
+  /** A statement revision with its delivery, as the statement stage writes them. */
+  async state(revision: number, outcome: 'conforms' | 'incomplete', receiptId = 'R-1') {
+    const now = this.clock.now();
+    return await this.database.transact(async (trx) => {
+      await lockReceipts(trx, SITE, [receiptId]);
+      await this.#insertStatement(trx, receiptId, revision, outcome);
+      await supersedeWaitingStatements(trx, { site: SITE, receiptId, belowRevision: revision, now });
+      return await enqueueDelivery(trx, {
+        site: SITE,
+        subjectKind: 'statement',
+        subjectId: receiptId,
+        subjectRevision: revision,
+        receiptId,
+        destination: 'lims',
+        message: 'statement',
+        orderingKey: statementKey(receiptId),
+        isConforms: outcome === 'conforms',
+        isContrary: outcome !== 'conforms',
+        mappingDigest: 'm1',
+        epoch: 1,
+        now,
+      });
+    });
+  }
+
+  /** A stop in one transaction: statement revision, stop row, taken-back conforms, delivery. */
+  async stop(revision: number, receiptId = 'R-1'): Promise<string> {
+    const now = this.clock.now();
+    const stopId = `stop-${receiptId}-${revision}`;
+    return await this.database.transact(async (trx) => {
+      await lockReceipts(trx, SITE, [receiptId]);
+      await this.#insertStatement(trx, receiptId, revision, 'does-not-conform');
+      await trx
+        .insertInto('stop')
+        .values({
+          id: stopId,
+          site: SITE,
+          receipt_id: receiptId,
+          kind: 'withdraw',
+          statement_revision: revision,
+          reason: 'a container failed',
+          issued_at: now,
+          effective_at: null,
+        })
+        .execute();
+      await cancelUnsentConforms(trx, SITE, receiptId, `stop of revision ${revision}`, now);
+      return await enqueueDelivery(trx, {
+        site: SITE,
+        subjectKind: 'stop',
+        subjectId: stopId,
+        subjectRevision: revision,
+        receiptId,
+        destination: 'lims',
+        message: 'stop',
+        orderingKey: stopKey(receiptId),
+        isConforms: false,
+        isContrary: true,
+        mappingDigest: 'm1',
+        epoch: 1,
+        now,
+      });
+    });
+  }
+
+  async #insertStatement(
+    trx: Parameters<Parameters<OpenDatabase['transact']>[0]>[0],
+    receiptId: string,
+    revision: number,
+    outcome: string,
+  ): Promise<void> {
+    await trx
+      .insertInto('statement')
+      .values({
+        site: SITE,
+        receipt_id: receiptId,
+        revision,
+        outcome,
+        document: '{}',
+        digest: '0'.repeat(64),
+        facts_version: 1,
+        evaluated_at: this.clock.now(),
+      })
+      .execute();
+  }
+
+  /** Works and moves the clock to what is due next, until nothing more is, at most `rounds` times. */
+  async settle(rounds = 40): Promise<void> {
+    for (let round = 0; round < rounds; round += 1) {
+      const stops = await this.service.workStops('lims');
+      const others = await this.service.workOnce('lims');
+      const due = [stops.nextDueAt, others.nextDueAt].filter((at) => at !== null);
+      if (due.length === 0) return;
+      const waitMs = (Math.min(...due) - this.clock.now()) / 1000;
+      this.clock.advance(Math.max(1, waitMs));
+    }
+  }
+
+  async row(id: string): Promise<DeliveryRow> {
+    return await this.database.db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('id', '=', id)
+      .executeTakeFirstOrThrow();
+  }
+
+  async attempts(id: string) {
+    return await attemptsOf(this.database.db, id);
+  }
+
+  /** Kind and outcome of every attempt, in order. */
+  async history(id: string): Promise<string[]> {
+    return (await this.attempts(id)).map((a) => `${a.kind} ${a.outcome ?? 'open'}`);
+  }
+}

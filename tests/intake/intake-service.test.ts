@@ -1,0 +1,92 @@
+import { describe, expect, it } from 'vitest';
+import { type IncomingBundle, IntakeService } from '../../src/intake/intake.service.js';
+import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+
+async function intake() {
+  const database = await temporaryDatabase();
+  const taken: string[] = [];
+  const refused: string[] = [];
+  const service = new IntakeService(
+    database,
+    new ManualClock(),
+    { site: 'northquay', zone: 'Europe/London', jsonLimits: { bytesMax: 1_000_000, depthMax: 32 } },
+    {
+      onTaken: () => taken.push('rung'),
+      onRefused: (_trx, bundle) => {
+        refused.push(bundle.id);
+        return Promise.resolve();
+      },
+    },
+  );
+  return { database, service, taken, refused };
+}
+
+function bundle(text: string, key: string | null = null): IncomingBundle {
+  return {
+    bytes: Buffer.from(text),
+    source: { kind: 'http', name: 'key-1' },
+    fileName: null,
+    actor: { kind: 'key', name: 'key-1' },
+    idempotencyKey: key,
+  };
+}
+
+const GOOD = '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
+
+describe('intake', () => {
+  it('stores the bytes as they came, with their row and trail, before it answers', async () => {
+    const { database, service, taken } = await intake();
+    const answer = await service.take(bundle(GOOD, 'k1'));
+    expect(answer).toMatchObject({ kind: 'taken', bundleId: 'b-1', state: 'received', isFirst: true });
+    const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
+    expect(Buffer.from(raw[0]?.bytes ?? []).toString()).toBe(GOOD);
+    const trail = await database.db.selectFrom('audit_entry').select('action').execute();
+    expect(trail).toEqual([{ action: 'bundle.received' }]);
+    expect(taken).toEqual(['rung']);
+  });
+
+  it('gives the first receipt again for the same bytes, a hundred times in parallel', async () => {
+    const { database, service } = await intake();
+    const answers = await Promise.all(Array.from({ length: 100 }, () => service.take(bundle(GOOD))));
+    const ids = new Set(answers.map((a) => (a.kind === 'taken' ? a.intakeId : a.kind)));
+    expect(ids.size).toBe(1);
+    expect(answers.filter((a) => a.kind === 'taken' && a.isFirst)).toHaveLength(1);
+    expect(await database.db.selectFrom('bundle').select('id').execute()).toHaveLength(1);
+  });
+
+  it('refuses an idempotency key used before with other content, and stores nothing', async () => {
+    const { database, service } = await intake();
+    await service.take(bundle(GOOD, 'k1'));
+    const other = await service.take(bundle(GOOD.replace('b-1', 'b-2'), 'k1'));
+    expect(other).toEqual({ kind: 'key-reused', key: 'k1' });
+    expect(await database.db.selectFrom('raw_bytes').select('sha256').execute()).toHaveLength(1);
+  });
+
+  it('keeps two bundles with one id and different content', async () => {
+    const { database, service } = await intake();
+    await service.take(bundle(GOOD));
+    await service.take(bundle(`${GOOD.slice(0, -1)},"extra":1}`));
+    expect(await database.db.selectFrom('bundle').select('bundle_id').execute()).toEqual([
+      { bundle_id: 'b-1' },
+      { bundle_id: 'b-1' },
+    ]);
+  });
+
+  it.each([
+    ['not JSON', 'pass,fail', 'json-syntax', ''],
+    ['a duplicate key', GOOD.replace('{', '{"site":"other",'), 'json-duplicate-key', '/site'],
+    ['another format', GOOD.replace('drumline-result-bundle', 'other'), 'not-a-bundle', '/format'],
+    ['another version', GOOD.replace('"1.0"', '"2.0"'), 'not-a-bundle', '/version'],
+    ['no bundle id', GOOD.replace('"b-1"', '""'), 'not-a-bundle', '/bundleId'],
+    ['an array', `[${GOOD}]`, 'not-a-bundle', ''],
+  ])('stores and refuses %s, naming place and rule', async (_name, text, code, pointer) => {
+    const { database, service, taken, refused } = await intake();
+    const answer = await service.take(bundle(text));
+    expect(answer).toMatchObject({ kind: 'refused', state: 'refused', unreadable: { code, pointer } });
+    const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
+    expect(Buffer.from(raw[0]?.bytes ?? []).toString()).toBe(text);
+    expect(await database.db.selectFrom('finding').select('code').execute()).toEqual([{ code }]);
+    expect(taken).toEqual([]);
+    expect(refused).toHaveLength(1);
+  });
+});

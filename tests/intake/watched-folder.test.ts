@@ -1,0 +1,114 @@
+import { existsSync, readdirSync, readFileSync, symlinkSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { pino } from 'pino';
+import { describe, expect, it, vi } from 'vitest';
+import { IntakeService } from '../../src/intake/intake.service.js';
+import { shelve } from '../../src/intake/watched-folder.files.js';
+import { WatchedFolder } from '../../src/intake/watched-folder.service.js';
+import { anchoredClock } from '../../src/storage/clock.js';
+import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
+
+const GOOD = '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
+
+async function watching(bytesMax = 1_000_000) {
+  const database = await temporaryDatabase();
+  const directory = temporaryDirectory();
+  const intake = new IntakeService(
+    database,
+    anchoredClock(),
+    { site: 'northquay', zone: 'Europe/London', jsonLimits: { bytesMax, depthMax: 32 } },
+    { onTaken: () => undefined, onRefused: () => Promise.resolve() },
+  );
+  const folder = new WatchedFolder(
+    { directory, site: 'northquay', bytesMax },
+    intake,
+    database.db,
+    pino({ level: 'silent' }),
+  );
+  await folder.start();
+  return { database, directory, folder };
+}
+
+const soon = { timeout: 5_000, interval: 20 };
+
+describe('the watched folder', () => {
+  it('leaves a file in place until its bundle is settled, then shelves it with its findings', async () => {
+    const { database, directory, folder } = await watching();
+    writeFileSync(join(directory, 'a.json'), GOOD);
+    await vi.waitFor(async () => {
+      expect(await database.db.selectFrom('bundle').select('state').execute()).toEqual([
+        { state: 'received' },
+      ]);
+    }, soon);
+    expect(existsSync(join(directory, 'a.json'))).toBe(true);
+    await database.db.updateTable('bundle').set({ state: 'held' }).execute();
+    await vi.waitFor(() => expect(existsSync(join(directory, 'held', 'a.json'))).toBe(true), soon);
+    await vi.waitFor(() => expect(existsSync(join(directory, 'a.json'))).toBe(false), soon);
+    const findings: unknown = JSON.parse(
+      readFileSync(join(directory, 'held', 'a.json.findings.json'), 'utf8'),
+    );
+    expect(findings).toMatchObject({ file: 'a.json', state: 'held', bundleId: 'b-1' });
+    await folder.stop();
+  });
+
+  it('shelves unreadable and oversized files as refused, bytes unchanged', async () => {
+    const { directory, folder } = await watching(200);
+    writeFileSync(join(directory, 'bad.json'), 'nonsense');
+    writeFileSync(join(directory, 'big.json'), 'x'.repeat(300));
+    await vi.waitFor(() => {
+      expect(readFileSync(join(directory, 'refused', 'bad.json'), 'utf8')).toBe('nonsense');
+      expect(readFileSync(join(directory, 'refused', 'big.json'), 'utf8')).toHaveLength(300);
+    }, soon);
+    await folder.stop();
+    expect(readFileSync(join(directory, 'refused', 'big.json.findings.json'), 'utf8')).toContain(
+      'file-too-large',
+    );
+  });
+
+  it('does not touch links, folders or names still being written', async () => {
+    const { database, directory, folder } = await watching();
+    const outside = temporaryDirectory();
+    writeFileSync(join(outside, 'target.json'), GOOD);
+    symlinkSync(join(outside, 'target.json'), join(directory, 'link.json'));
+    writeFileSync(join(directory, 'x.json.part'), GOOD);
+    writeFileSync(join(directory, '.hidden.json'), GOOD);
+    writeFileSync(join(directory, 'marker.json'), 'nonsense');
+    await vi.waitFor(
+      () => expect(existsSync(join(directory, 'refused', 'marker.json'))).toBe(true),
+      soon,
+    );
+    await folder.stop();
+    expect(await database.db.selectFrom('bundle').select('file_name').execute()).toEqual([
+      { file_name: 'marker.json' },
+    ]);
+  });
+
+  it('never overwrites a shelved file of the same name', async () => {
+    const directory = temporaryDirectory();
+    const { folder } = await (async () => {
+      const database = await temporaryDatabase();
+      const intake = new IntakeService(
+        database,
+        anchoredClock(),
+        { site: 's', zone: 'UTC', jsonLimits: { bytesMax: 10, depthMax: 4 } },
+        { onTaken: () => undefined, onRefused: () => Promise.resolve() },
+      );
+      const made = new WatchedFolder(
+        { directory, site: 's', bytesMax: 10 },
+        intake,
+        database.db,
+        pino({ level: 'silent' }),
+      );
+      await made.start();
+      return { folder: made };
+    })();
+    await folder.stop();
+    writeFileSync(join(directory, 'a.json'), 'one');
+    await shelve(directory, 'a.json', 'taken', {});
+    writeFileSync(join(directory, 'a.json'), 'two');
+    expect(await shelve(directory, 'a.json', 'taken', {})).toBe('a.json~1');
+    expect(readFileSync(join(directory, 'taken', 'a.json'), 'utf8')).toBe('one');
+    expect(readFileSync(join(directory, 'taken', 'a.json~1'), 'utf8')).toBe('two');
+    expect(readdirSync(directory).sort()).toEqual(['held', 'refused', 'taken']);
+  });
+});

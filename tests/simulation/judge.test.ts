@@ -1,0 +1,216 @@
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import type { StoredMessage } from '../../src/simulation/books.js';
+import { judge, type SinkVerdict } from '../../src/simulation/judge.js';
+import { add, goodWorld, type MutableBooks, swap, type World } from './support/world.js';
+
+const CLEAN: SinkVerdict = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
+
+function verdict(world: World): SinkVerdict {
+  return judge(world.truth, world.destinations()).sinks;
+}
+
+function booksOf(world: World, name: 'lims' | 'erp'): MutableBooks {
+  return world[name];
+}
+
+const destination = fc.constantFrom('lims' as const, 'erp' as const);
+/** Any entry of the good world's books; both destinations hold the same number. */
+const position = fc.nat({ max: goodWorld().lims.messages.length - 1 });
+const results = goodWorld().truth.measured.length;
+const resultPosition = fc.nat({ max: results - 1 });
+
+describe('the judge', () => {
+  it('finds nothing where nothing went wrong', () => {
+    const judgement = judge(goodWorld().truth, goodWorld().destinations());
+    expect(judgement).toEqual({ sinks: CLEAN, findings: [] });
+  });
+
+  it('finds any entry that is missing', () => {
+    fc.assert(
+      fc.property(destination, position, (name, at) => {
+        const world = goodWorld();
+        const [gone] = booksOf(world, name).messages.splice(at, 1);
+        const found = verdict(world);
+        const isOvertaken =
+          gone?.messageType === 'statement' && /"revision":1|Revision>1</.test(gone.content);
+        // A revision that a higher one followed is no loss: the last word stands.
+        if (isOvertaken) expect(found).toEqual(CLEAN);
+        else expect(found.lost + found.different).toBeGreaterThan(0);
+      }),
+    );
+  });
+
+  it('finds any entry that is stored twice, under its own reference or another', () => {
+    fc.assert(
+      fc.property(destination, position, fc.boolean(), (name, at, isRenamed) => {
+        const world = goodWorld();
+        const books = booksOf(world, name);
+        const original = books.messages[at] as StoredMessage;
+        books.messages.push({
+          ...original,
+          number: 'again',
+          reference: isRenamed ? 'another' : original.reference,
+          applied: false,
+        });
+        expect(verdict(world)).toEqual({ ...CLEAN, double: 1 });
+      }),
+    );
+  });
+
+  it('finds any digit or letter that was changed in a held field', () => {
+    const fields = {
+      lims: ['container', 'decision', 'score', 'measuredAt'],
+      erp: ['Container', 'Decision', 'Score'],
+    };
+    fc.assert(
+      fc.property(destination, resultPosition, fc.nat(3), (name, at, pick) => {
+        const world = goodWorld();
+        const books = booksOf(world, name);
+        const leaf = fields[name][pick % fields[name].length] as string;
+        const message = books.messages[at] as StoredMessage;
+        const content =
+          name === 'lims'
+            ? message.content.replace(new RegExp(`("${leaf}":")[^"]*`), '$12026-01-01T00:00:00Z')
+            : message.content.replace(new RegExp(`(<${leaf}>)[^<]*`), '$10.5');
+        expect(content).not.toBe(message.content);
+        books.messages[at] = { ...message, content };
+        expect(verdict(world)).toEqual({ ...CLEAN, different: 1 });
+      }),
+    );
+  });
+
+  it('takes a score with other trailing zeros and a time in another offset for the same', () => {
+    const world = goodWorld();
+    const message = world.lims.messages[0] as StoredMessage;
+    world.lims.messages[0] = {
+      ...message,
+      content: message.content
+        .replace('"0.9930"', '0.993')
+        .replace('10:00:10.250+00:00', '11:00:10.25+01:00'),
+    };
+    expect(verdict(world)).toEqual(CLEAN);
+  });
+
+  it('finds an entry of a result that was held, lost or never measured', () => {
+    for (const fate of ['spoilt', 'lost', 'unsynced'] as const) {
+      const world = goodWorld();
+      const result = world.truth.measured[0];
+      if (result) result.fate = fate;
+      expect(verdict(world).different, fate).toBe(2);
+    }
+    const world = goodWorld();
+    add(world.lims, 'result', { resultId: 'res-invented', revision: 1 });
+    expect(verdict(world)).toEqual({ ...CLEAN, different: 1 });
+  });
+
+  it('expects a result that LIMS was declared to refuse at ERP only', () => {
+    const world = goodWorld();
+    const refused = goodWorld().truth.measured[3];
+    world.truth.measured[3] = { ...(refused as NonNullable<typeof refused>), refusedByLims: true };
+    expect(verdict(world).different).toBe(1);
+    world.lims.messages.splice(3, 1);
+    expect(verdict(world)).toEqual(CLEAN);
+    world.erp.messages.splice(3, 1);
+    expect(verdict(world)).toMatchObject({ lost: 1 });
+  });
+
+  it('finds a lower revision that took effect after a higher one', () => {
+    fc.assert(
+      fc.property(destination, fc.constantFrom(0, 1), (name, receipt) => {
+        const world = goodWorld();
+        const first = results + receipt * 2;
+        swap(booksOf(world, name), first, first + 1);
+        expect(verdict(world).outOfOrder).toBe(1);
+      }),
+    );
+  });
+
+  it('does not mind a lower revision that was kept and not applied', () => {
+    const world = goodWorld();
+    const first = results;
+    swap(world.erp, first, first + 1);
+    const late = world.erp.messages[first + 1] as StoredMessage;
+    world.erp.messages[first + 1] = { ...late, applied: false, appliedAt: null };
+    expect(verdict(world)).toEqual(CLEAN);
+  });
+
+  it('finds a permission that came before any of the results it rests on', () => {
+    fc.assert(
+      fc.property(destination, fc.nat(2), (name, at) => {
+        const world = goodWorld();
+        swap(booksOf(world, name), at, results + 1);
+        expect(verdict(world).outOfOrder).toBeGreaterThan(0);
+      }),
+    );
+  });
+
+  it('finds a last word that says something else than the story', () => {
+    const world = goodWorld();
+    add(world.erp, 'statement', { Receipt: 'bad', Revision: '3', UsageDecision: 'USE-PERMITTED' });
+    expect(verdict(world).different).toBe(1);
+    const other = goodWorld();
+    add(other.erp, 'statement', { Receipt: 'late', Revision: '1', UsageDecision: 'USE-PERMITTED' });
+    expect(verdict(other).different).toBe(1);
+  });
+
+  it('counts every wrong container that was issued, also when its receipt was blocked later', () => {
+    const world = goodWorld();
+    world.erp.issues.push({
+      event: 'issued',
+      at: '2026-03-04T10:00:55.000000Z',
+      receiptId: 'bad',
+      revision: 2,
+      containers: ['bad-1', 'bad-2'],
+    });
+    expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 1 });
+  });
+
+  it('counts a wrong container that stands released, and not one that is blocked', () => {
+    for (const [usage, wrong] of [
+      ['released', 1],
+      ['blocked', 0],
+      ['none', 0],
+    ] as const) {
+      const world = goodWorld();
+      world.erp.receipts.push({
+        receiptId: 'bad',
+        revision: 2,
+        usageDecision: 'USE-PERMITTED',
+        usage,
+        highestSeen: 2,
+        releasedAt: '2026-03-04T10:00:40.000000Z',
+        releasedContainers: ['bad-1', 'bad-2'],
+        issuedContainers: [],
+      });
+      expect(verdict(world), usage).toEqual({ ...CLEAN, wrongRelease: wrong });
+    }
+  });
+
+  it('goes by what a drum held when it was issued', () => {
+    const late = goodWorld();
+    const held = late.erp.receipts[0];
+    if (held) held.usage = 'blocked';
+    const change = (world: World, from: string): void => {
+      const phases = world.truth.drums.get('good-2') as { from: string; holds: 'sulfur' }[];
+      phases.push({ from, holds: 'sulfur' });
+    };
+    change(late, '2026-03-04T10:00:51.000000Z');
+    expect(verdict(late)).toEqual(CLEAN);
+    const early = goodWorld();
+    change(early, '2026-03-04T10:00:45.000000Z');
+    expect(verdict(early)).toEqual({ ...CLEAN, wrongRelease: 1 });
+  });
+
+  it('counts a container of another receipt or of none as wrong', () => {
+    const world = goodWorld();
+    world.erp.issues.push({
+      event: 'issued',
+      at: '2026-03-04T10:00:55.000000Z',
+      receiptId: 'good',
+      revision: 2,
+      containers: ['late-1', 'nowhere'],
+    });
+    expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 2 });
+  });
+});

@@ -1,0 +1,612 @@
+import { describe, expect, it } from 'vitest';
+import { addMs, type Instant } from '../../src/formats/instant.js';
+import type {
+  Condition,
+  ConditionCode,
+  ConditionState,
+} from '../../src/records/statement-record.js';
+import {
+  CONDITION_CODES,
+  evaluateStatement,
+  outcomeOf,
+} from '../../src/statements/evaluate-statement.js';
+import type { DiscrepancyFact, StatementFacts } from '../../src/statements/facts.js';
+import {
+  confirmedDeliveries,
+  containers,
+  facts,
+  fail,
+  now,
+  pass,
+  receipt,
+  site,
+  time,
+  withReceipt,
+  withResults,
+  withSite,
+} from './conforming-facts.js';
+
+/** Outcome and the conditions that do not hold. */
+function verdict(of: StatementFacts, at: Instant = now): string {
+  const draft = evaluateStatement(of, at);
+  const open = draft.conditions.filter((c) => c.state !== 'met' && c.state !== 'not-evaluated');
+  return [draft.outcome, ...open.map((c) => `${c.code} ${c.state}`)].join(', ');
+}
+
+function found(of: StatementFacts, code: ConditionCode, at: Instant = now): string {
+  return evaluateStatement(of, at).conditions.find((c) => c.code === code)?.found ?? '';
+}
+
+const gap: DiscrepancyFact = {
+  id: 'd1',
+  class: 'run-gap',
+  subject: 'runs:NQ-R-0002:1:7-8',
+  detail: 'runs 7 to 8 never arrived',
+  owned: false,
+  scope: { instruments: ['NQ-R-0002'], to: time('09:30') },
+};
+
+describe('the statement', () => {
+  it('conforms when every condition holds, and lists containers, plan and decisions', () => {
+    const draft = evaluateStatement(facts, now);
+    expect(draft.outcome).toBe('conforms');
+    expect(draft.conditions.map((c) => c.code)).toEqual(CONDITION_CODES);
+    expect(draft.containers).toEqual([
+      { label: 'D-01', required: true, state: 'covered', resultIds: ['result-row-D-01'] },
+      { label: 'D-02', required: true, state: 'covered', resultIds: ['result-row-D-02'] },
+    ]);
+    expect(draft.plan).toEqual({ kind: 'every', required: 2, decision: 'D-002' });
+    expect(draft.decisions.map((d) => d.id)).toEqual(['D-001', 'D-002', 'D-003']);
+    expect(draft.validUntil).toBe(addMs(now, 600_000));
+  });
+
+  it('conforms only if all conditions are met, over every combination of condition states', () => {
+    // Eleven conditions of two states and four of all four states each: 2^11 x 4^4 = 524288 statements.
+    const two: ConditionState[] = ['met', 'unmet'];
+    const four: ConditionState[] = ['met', 'unmet', 'contradicted', 'not-evaluated'];
+    const choices = CONDITION_CODES.map((_, i) => (i < 11 ? two : four));
+    const total = choices.reduce((n, c) => n * c.length, 1);
+    const conforming: string[] = [];
+    for (let n = 0; n < total; n++) {
+      let rest = n;
+      const conditions = CONDITION_CODES.map((code, i): Condition => {
+        const states = choices[i] ?? two;
+        const state = states[rest % states.length] ?? 'unmet';
+        rest = Math.floor(rest / states.length);
+        return { code, state, found: '', evidence: [] };
+      });
+      const states = conditions.map((c) => c.state);
+      const production = outcomeOf(conditions, 'production');
+      const training = outcomeOf(conditions, 'training');
+      if (states.includes('contradicted')) {
+        if (production !== 'does-not-conform' || training !== 'does-not-conform') {
+          conforming.push(`${n} contradicted is ${training}`);
+        }
+      } else {
+        const met = states.every((s) => s === 'met');
+        const excused = states.every((s) => s === 'met' || s === 'not-evaluated');
+        if ((production === 'conforms') !== met) conforming.push(`${n} production ${production}`);
+        if ((training === 'conforms') !== excused) conforming.push(`${n} training ${training}`);
+      }
+    }
+    expect(total).toBe(524_288);
+    expect(conforming).toEqual([]);
+  });
+
+  it('is incomplete when a condition is missing from the list', () => {
+    const { conditions } = evaluateStatement(facts, now);
+    for (const { code } of conditions) {
+      expect(
+        outcomeOf(
+          conditions.filter((c) => c.code !== code),
+          'training',
+        ),
+      ).toBe('incomplete');
+    }
+  });
+
+  it('is incomplete in production as long as anything is not evaluated', () => {
+    const signed = site.decisions.map((d) => ({ ...d, signed: true }));
+    const production = withSite({ environment: 'production', decisions: signed });
+    const measured = facts.results.map((r) => ({
+      ...r,
+      origin: 'instrument' as const,
+      environment: 'production' as const,
+    }));
+    const draft = evaluateStatement({ ...production, results: measured }, now);
+    expect(draft.conditions.filter((c) => c.state !== 'met').map((c) => c.code)).toEqual([
+      'performance-brackets',
+    ]);
+    expect(draft.outcome).toBe('incomplete');
+  });
+
+  it('is incomplete in production on a decision that nobody signed', () => {
+    const production = withSite({ environment: 'production' });
+    expect(found(production, 'plan-in-force')).toContain('D-002, which nobody signed');
+    expect(found(production, 'second-person')).toContain('D-001, which nobody signed');
+    expect(found(production, 'methods-by-content')).toContain('D-003, which nobody signed');
+  });
+});
+
+describe('rule 1: the subject is the receipt line', () => {
+  it('ignores no result of the receipt and needs it scanned as announced', () => {
+    expect(verdict(withResults(pass('D-01'), pass('D-02', { receiptScanned: 'RC-2' })))).toContain(
+      'coverage unmet',
+    );
+    expect(verdict(withResults(pass('D-01'), pass('D-02', { receiptScanned: null })))).toContain(
+      'incomplete',
+    );
+    expect(verdict(withResults(pass('D-01'), pass('D-02', { lot: 'NQ26-999' })))).toContain(
+      'coverage unmet',
+    );
+    expect(verdict(withResults(pass('D-01'), pass('D-02', { lot: 'SL-7' })))).toBe('conforms');
+  });
+
+  it('does not speak of a receipt that only a scan named', () => {
+    expect(verdict(withReceipt({ announced: false }))).toBe('incomplete, receipt-known unmet');
+  });
+});
+
+describe('rule 3: coverage counts only', () => {
+  const cases: [string, Parameters<typeof pass>[1], ConditionCode][] = [
+    [
+      'verification mode',
+      { mode: 'identification', decision: 'match', matchedMaterial: 'NQ-1001' },
+      'coverage',
+    ],
+    ['accepted results', { state: 'held' }, 'coverage'],
+    ['results not superseded', { state: 'superseded' }, 'coverage'],
+    ['measurements after goods receipt', { measuredAt: time('07:59') }, 'coverage'],
+    ['measurements after, not at, goods receipt', { measuredAt: time('08:00') }, 'coverage'],
+    ['measurements with a readable time', { measuredAt: null }, 'coverage'],
+    ['measurements not in the future', { measuredAt: time('10:03') }, 'coverage'],
+    ['the material the receipt expects', { material: 'NQ-1002' }, 'coverage'],
+    ['registered methods', { methodId: 'ID-X' }, 'methods-by-content'],
+    [
+      'methods approved for the material expected',
+      { methodId: 'ID-NQ-1002', methodDigest: 'digest of ID-NQ-1002' },
+      'methods-by-content',
+    ],
+    ['methods with the registered content', { methodDigest: 'other' }, 'methods-by-content'],
+    ['methods whose content is stated', { methodDigest: null }, 'methods-by-content'],
+    ['rechecks that agree', { recheck: 'not-recomputable' }, 'recheck'],
+    ['results with a recheck', { recheck: null }, 'recheck'],
+  ];
+  it.each(cases)('%s', (_, changes, code) => {
+    const changed = withResults(pass('D-01'), pass('D-02', changes));
+    expect(verdict(changed)).toMatch(/^incomplete/);
+    expect(verdict(changed)).toContain('coverage unmet');
+    expect(verdict(changed)).toContain(`${code} unmet`);
+  });
+
+  it('approves by what the receipt expects, not by what the operator picked', () => {
+    const other = {
+      material: 'NQ-1002',
+      methodId: 'ID-NQ-1002',
+      methodDigest: 'digest of ID-NQ-1002',
+    };
+    expect(verdict(withResults(pass('D-01', other), pass('D-02', other)))).toContain(
+      'methods-by-content unmet',
+    );
+  });
+
+  it('dock count = expected = measured', () => {
+    expect(verdict(withReceipt({ dockCount: 3 }))).toBe('incomplete, coverage unmet');
+    expect(verdict(withReceipt({ dockCount: null }))).toBe('incomplete, coverage unmet');
+    expect(verdict(withReceipt({ receivedAt: null }))).toContain('coverage unmet');
+    expect(verdict(withResults(pass('D-01')))).toContain('coverage unmet');
+  });
+
+  // Source: "12 results over 12 containers with one duplicate and one missing is reported as not complete",
+  // the project's sampling notes.
+  it('by container: twelve results over twelve drums with one drum twice and one never', () => {
+    const labels = Array.from({ length: 12 }, (_, i) => `D-${i}`);
+    const measured = labels.map((l, i) => pass(i === 11 ? 'D-0' : l, { rowId: `r${i}` }));
+    const twelve: StatementFacts = {
+      ...withReceipt({ dockCount: 12 }),
+      containers: labels.map((label) => ({ label, required: true })),
+      results: measured,
+      deliveries: confirmedDeliveries(measured),
+    };
+    expect(measured).toHaveLength(12);
+    expect(verdict(twelve)).toContain('coverage unmet');
+    expect(found(twelve, 'coverage')).toBe('container D-11 is not covered');
+  });
+
+  it('no container that is not on the list', () => {
+    const stranger = pass('D-03', { rowId: 'r3', containerLabel: null });
+    expect(verdict(withResults(...facts.results, stranger))).toBe(
+      'incomplete, no-open-discrepancy unmet',
+    );
+  });
+});
+
+describe('rule 4: identity has acceptance number 0', () => {
+  const labels = Array.from({ length: 40 }, (_, i) => `D-${i}`);
+  const chosen = labels.slice(0, 8);
+  const root: StatementFacts = {
+    ...withSite({ plans: site.plans.map((p) => ({ ...p, plan: 'sqrt' as const })) }),
+    receipt: {
+      ...receipt,
+      dockCount: 40,
+      plan: {
+        kind: 'sqrt',
+        rounding: 'up',
+        decision: 'D-002',
+        containers: 40,
+        required: 8,
+        seed: 's',
+        foundAt: time('08:05'),
+      },
+    },
+    containers: labels.map((label) => ({ label, required: chosen.includes(label) })),
+  };
+  const measured = (names: readonly string[]): StatementFacts => {
+    const results = names.map((n) => pass(n));
+    return { ...root, results, deliveries: confirmedDeliveries(results) };
+  };
+
+  it('a square-root plan needs the chosen containers, not so many of any', () => {
+    expect(verdict(measured(chosen))).toBe('conforms');
+    expect(verdict(measured([...chosen.slice(0, 7), 'D-39']))).toContain('coverage unmet');
+    expect(verdict(measured(labels.slice(8)))).toContain('coverage unmet');
+  });
+
+  it('one failing container of forty is enough, chosen or not', () => {
+    const one = measured(chosen);
+    const failing = fail('D-30');
+    const results = [...one.results, failing];
+    expect(verdict({ ...one, results, deliveries: confirmedDeliveries(results) })).toBe(
+      'does-not-conform, no-contrary-result contradicted',
+    );
+  });
+
+  it('lists containers that were not chosen as not required', () => {
+    const states = evaluateStatement(measured(chosen), now).containers.map((c) => c.state);
+    expect(states.filter((s) => s === 'covered')).toHaveLength(8);
+    expect(states.filter((s) => s === 'not-required')).toHaveLength(32);
+  });
+
+  it('fewer chosen containers than the plan asks for are no plan in force', () => {
+    const seven = measured(chosen);
+    const few = seven.containers.map((c) => ({ ...c, required: c.required && c.label !== 'D-7' }));
+    expect(verdict({ ...seven, containers: few })).toBe('incomplete, plan-in-force unmet');
+  });
+
+  it('a plan that the site tightened or took away since is not in force', () => {
+    expect(verdict({ ...measured(chosen), site: { ...root.site, plans: site.plans } })).toBe(
+      'incomplete, plan-in-force unmet',
+    );
+    expect(verdict(withSite({ plans: [] }))).toBe('incomplete, plan-in-force unmet');
+    expect(verdict(withReceipt({ plan: null }))).toBe('incomplete, plan-in-force unmet');
+    expect(verdict(withSite({ decisions: site.decisions.filter((d) => d.id !== 'D-002') }))).toBe(
+      'incomplete, plan-in-force unmet',
+    );
+  });
+
+  it('a plan that expires after the receipt was announced stays its plan', () => {
+    expect(verdict(withReceipt({}), addMs(time('23:59'), 86_400_000))).toBe('conforms');
+  });
+});
+
+describe('rule 7: origin counts', () => {
+  it.each([
+    ['production', 'instrument', true],
+    ['production', 'packed', false],
+    ['production', 'simulated', false],
+    ['validation', 'instrument', true],
+    ['validation', 'packed', true],
+    ['validation', 'simulated', false],
+    ['training', 'instrument', true],
+    ['training', 'packed', true],
+    ['training', 'simulated', true],
+  ] as const)('in %s origin %s counts: %s', (environment, origin, counts) => {
+    const results = facts.results.map((r) => ({ ...r, origin, environment }));
+    const changed = { ...withSite({ environment }), results };
+    expect(verdict(changed).includes('origin-and-environment unmet')).toBe(!counts);
+    expect(verdict(changed).includes('coverage unmet')).toBe(!counts);
+  });
+
+  it('a result of another environment never covers', () => {
+    const results = [
+      pass('D-01'),
+      pass('D-02', { environment: 'production', origin: 'instrument' }),
+    ];
+    expect(verdict(withResults(...results))).toContain('origin-and-environment unmet');
+    expect(verdict(withResults(pass('D-01'), pass('D-02', { origin: null })))).toContain(
+      'origin-and-environment unmet',
+    );
+  });
+});
+
+describe('rule 8: a contrary result counts in every state', () => {
+  it.each(['accepted', 'held', 'superseded'] as const)('%s', (state) => {
+    const against = withResults(...facts.results, fail('D-01', { state }));
+    expect(verdict(against)).toMatch(/^does-not-conform.*no-contrary-result contradicted/);
+    expect(evaluateStatement(against, now).containers[0]?.state).toBe('contrary');
+  });
+
+  it.each([
+    ['fail', null],
+    ['no-match', null],
+    ['inconclusive', null],
+    ['aborted', null],
+    ['match', 'NQ-1002'],
+    ['match', null],
+  ] as const)('%s (%s) is contrary whatever the pipeline noted', (decision, matchedMaterial) => {
+    const result = fail('D-01', { decision, matchedMaterial, contrary: false });
+    expect(verdict(withResults(...facts.results, result))).toMatch(/^does-not-conform/);
+  });
+
+  it('a match naming the expected material is not contrary, and stays so when it was noted as contrary', () => {
+    const match = pass('D-01', {
+      rowId: 'm',
+      mode: 'identification',
+      decision: 'match',
+      matchedMaterial: 'NQ-1001',
+    });
+    expect(verdict(withResults(...facts.results, match))).toBe('conforms');
+    expect(verdict(withResults(...facts.results, { ...match, contrary: true }))).toMatch(
+      /^does-not-conform/,
+    );
+  });
+
+  it('counts without container and with nothing else readable', () => {
+    const bare = fail('D-01', {
+      state: 'held',
+      containerLabel: null,
+      containerScanned: null,
+      mode: null,
+      methodId: null,
+      measuredAt: null,
+      origin: null,
+      environment: null,
+      instrument: null,
+    });
+    expect(verdict(withResults(...facts.results, bare))).toMatch(/^does-not-conform/);
+  });
+
+  it('a recheck may demote, never promote', () => {
+    expect(
+      verdict(withResults(...facts.results, pass('D-01', { rowId: 'x', recheck: 'disagrees' }))),
+    ).toBe('incomplete, recheck unmet');
+    expect(verdict(withResults(...facts.results, fail('D-01', { recheck: 'agrees' })))).toMatch(
+      /^does-not-conform/,
+    );
+  });
+});
+
+describe('rule 10: evidence without an owner blocks by scope', () => {
+  it('blocks receipts it could belong to and no other', () => {
+    const gapped = { ...facts, discrepancies: [gap] };
+    expect(verdict(gapped)).toBe('incomplete, no-open-discrepancy unmet');
+    const elsewhere = { ...gap, scope: { instruments: ['NQ-R-0003'] } };
+    expect(verdict({ ...facts, discrepancies: [elsewhere] })).toBe('conforms');
+    const before = { ...gap, scope: { to: time('07:00') } };
+    expect(verdict({ ...facts, discrepancies: [before] })).toBe('conforms');
+    const otherMaterial = { ...gap, scope: { materials: ['NQ-1002'] } };
+    expect(verdict({ ...facts, discrepancies: [otherMaterial] })).toBe('conforms');
+  });
+
+  it('blocks a receipt that the silent instrument measured, wherever it belongs', () => {
+    const visiting = withResults(pass('D-01', { instrument: 'NQ-R-0003' }), pass('D-02'));
+    const heardAt = new Map([...facts.heardAt, ['NQ-R-0003', time('09:30')] as const]);
+    const elsewhere = { ...gap, scope: { instruments: ['NQ-R-0003'] } };
+    expect(verdict({ ...visiting, heardAt })).toBe('conforms');
+    expect(verdict({ ...visiting, heardAt, discrepancies: [elsewhere] })).toBe(
+      'incomplete, no-open-discrepancy unmet',
+    );
+  });
+
+  it('blocks everything when the scope is empty', () => {
+    expect(verdict({ ...facts, discrepancies: [{ ...gap, scope: {} }] })).toBe(
+      'incomplete, no-open-discrepancy unmet',
+    );
+  });
+});
+
+describe('rule 11: heard from every instrument', () => {
+  const heard = (first: string, second: string): StatementFacts => ({
+    ...facts,
+    heardAt: new Map([
+      ['NQ-R-0001', time(first)],
+      ['NQ-R-0002', time(second)],
+    ]),
+  });
+
+  it('needs each in-service instrument of the area past the completing measurement plus the margin', () => {
+    expect(verdict(heard('09:05:01', '09:05:01'))).toBe('conforms');
+    expect(verdict(heard('09:05:01', '09:05:00'))).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+    expect(verdict({ ...facts, heardAt: new Map([['NQ-R-0001', time('09:30')]]) })).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+  });
+
+  it('is not moved by later passing measurements', () => {
+    const again = pass('D-02', { rowId: 'again', measuredAt: time('09:50') });
+    const results = [...facts.results, again];
+    expect(
+      verdict({
+        ...heard('09:05:01', '09:05:01'),
+        results,
+        deliveries: confirmedDeliveries(results),
+      }),
+    ).toBe('conforms');
+  });
+
+  it('leaves out instruments that are not in service, but none that measured the receipt', () => {
+    const instruments = site.instruments.map((i) => ({
+      ...i,
+      inService: i.serial !== 'NQ-R-0002',
+    }));
+    const silent = {
+      ...withSite({ instruments }),
+      heardAt: new Map([['NQ-R-0001', time('09:30')]]),
+    };
+    expect(verdict(silent)).toBe('conforms');
+    const results = [pass('D-01'), pass('D-02', { instrument: 'NQ-R-0002' })];
+    expect(verdict({ ...silent, results, deliveries: confirmedDeliveries(results) })).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+  });
+
+  it('is never met vacuously: no area, no instrument in it, no completed coverage', () => {
+    expect(verdict(withReceipt({ areas: [] }))).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+    expect(verdict(withReceipt({ areas: ['north-dock'] }))).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+    expect(verdict(withResults(pass('D-01')))).toContain('heard-from-every-instrument unmet');
+  });
+
+  it('does not unhear an instrument of an area the receipt was announced for before', () => {
+    expect(verdict(withReceipt({ areas: ['east-dock', 'west-dock'] }))).toBe(
+      'incomplete, heard-from-every-instrument unmet',
+    );
+  });
+});
+
+describe('rule 14: never vacuously conforms', () => {
+  it('an unknown receipt, no containers, an empty plan are incomplete', () => {
+    const unknown = evaluateStatement({ ...facts, receipt: null }, now);
+    expect(unknown.outcome).toBe('incomplete');
+    expect(unknown.conditions.every((c) => c.state !== 'met')).toBe(true);
+    const empty = { ...withReceipt({ dockCount: 0 }), containers: [] };
+    expect(verdict(empty)).toContain('receipt-known unmet');
+    expect(verdict({ ...empty, results: [], deliveries: [] })).toMatch(/^incomplete/);
+    const nobody = { ...facts, containers: containers.map((c) => ({ ...c, required: false })) };
+    expect(verdict(nobody)).toContain('plan-in-force unmet');
+    expect(verdict(nobody)).toContain('coverage unmet');
+  });
+
+  it('is a pure function of the facts: order does not matter, time moves only validity', () => {
+    const reversed: StatementFacts = {
+      ...facts,
+      results: [...facts.results].reverse(),
+      deliveries: [...facts.deliveries].reverse(),
+      heardAt: new Map([...facts.heardAt].reverse()),
+    };
+    expect(evaluateStatement(reversed, now)).toEqual(evaluateStatement(facts, now));
+    const later = evaluateStatement(facts, time('11:00'));
+    expect({ ...later, evaluatedAt: 0, validUntil: 0 }).toEqual({
+      ...evaluateStatement(facts, now),
+      evaluatedAt: 0,
+      validUntil: 0,
+    });
+  });
+});
+
+describe('the other conditions', () => {
+  it('rule 6: a material that needs further tests is Raman part only', () => {
+    const changed = withReceipt({ identity: { ...receipt.identity, material: 'NQ-1005' } });
+    expect(verdict(changed)).toContain('further-identity-tests unmet');
+    expect(found(changed, 'further-identity-tests')).toContain('Raman part only');
+    expect(verdict(withSite({ materials: [] }))).toBe('incomplete, further-identity-tests unmet');
+  });
+
+  it('rule 15: the second person is missing unless a decision says otherwise', () => {
+    expect(verdict(withSite({ secondPerson: { required: true } }))).toBe(
+      'incomplete, second-person unmet',
+    );
+    expect(verdict(withSite({ secondPerson: { required: false, decision: 'D-9' } }))).toBe(
+      'incomplete, second-person unmet',
+    );
+    expect(found(facts, 'second-person')).toContain('D-001');
+  });
+
+  it('rule 17: needs every accepted result confirmed wherever the site requires it', () => {
+    for (const delivery of facts.deliveries) {
+      for (const state of ['due', 'building', 'sending', 'accepted'] as const) {
+        const deliveries = facts.deliveries.map((d) => (d === delivery ? { ...d, state } : d));
+        expect(verdict({ ...facts, deliveries })).toBe('incomplete, deliveries-confirmed unmet');
+      }
+      const missing = facts.deliveries.filter((d) => d !== delivery);
+      expect(verdict({ ...facts, deliveries: missing })).toBe(
+        'incomplete, deliveries-confirmed unmet',
+      );
+    }
+    expect(verdict(withSite({ destinations: [] }))).toContain('deliveries-confirmed unmet');
+    const optional = site.destinations.map((d) => ({
+      ...d,
+      requiredForStatement: d.name === 'erp',
+    }));
+    const deliveries = facts.deliveries.filter((d) => d.destination === 'erp');
+    expect(verdict({ ...withSite({ destinations: optional }), deliveries })).toBe('conforms');
+  });
+
+  it('waits for withdrawals to be confirmed', () => {
+    const withdrawal = {
+      deliveryId: 'w',
+      subjectKind: 'withdrawal',
+      resultRowId: 'old',
+      destination: 'lims',
+      state: 'due',
+      fault: null,
+    } as const;
+    expect(verdict({ ...facts, deliveries: [...facts.deliveries, withdrawal] })).toBe(
+      'incomplete, deliveries-confirmed unmet',
+    );
+    expect(
+      verdict({
+        ...facts,
+        deliveries: [...facts.deliveries, { ...withdrawal, state: 'confirmed' }],
+      }),
+    ).toBe('conforms');
+  });
+
+  it('rule 16: anything open of the receipt, a held result or a double at a destination is open', () => {
+    expect(verdict({ ...facts, discrepancies: [{ ...gap, owned: true, scope: {} }] })).toBe(
+      'incomplete, no-open-discrepancy unmet',
+    );
+    const held = pass('D-01', { rowId: 'held', state: 'held' });
+    expect(verdict({ ...facts, results: [...facts.results, held] })).toBe(
+      'incomplete, no-open-discrepancy unmet',
+    );
+    const double = facts.deliveries.map((d, i) =>
+      i === 0 ? { ...d, fault: 'duplicate' as const } : d,
+    );
+    expect(verdict({ ...facts, deliveries: double })).toBe('incomplete, no-open-discrepancy unmet');
+    const mended = facts.deliveries.map((d) => ({ ...d, fault: 'absent' as const }));
+    expect(verdict({ ...facts, deliveries: mended })).toBe('conforms');
+  });
+
+  it('rule 20: a stop latches', () => {
+    const stop = {
+      stopId: 's',
+      kind: 'suspend',
+      reason: 'doubt',
+      issuedAt: time('09:40'),
+      statementRevision: 2,
+    } as const;
+    expect(verdict({ ...facts, stops: [stop] })).toBe('incomplete, no-stop-in-force unmet');
+    expect(verdict({ ...facts, stops: [{ ...stop, kind: 'withdraw' }] })).toBe(
+      'does-not-conform, no-stop-in-force contradicted',
+    );
+    expect(
+      verdict({
+        ...facts,
+        stops: [
+          { ...stop, kind: 'withdraw' },
+          { ...stop, statementRevision: 3 },
+        ],
+      }),
+    ).toMatch(/^does-not-conform/);
+  });
+
+  it('rule 20: a receipt changed after it conformed no longer conforms, even if it would by its new words', () => {
+    const changed = { ...withReceipt({ revision: 2 }), conformedAtReceiptRevision: 1 };
+    expect(verdict(changed)).toBe('incomplete, receipt-known unmet');
+    expect(verdict({ ...facts, conformedAtReceiptRevision: 1 })).toBe('conforms');
+  });
+
+  it('rule 19: a retest date caps validity and ends it at that instant', () => {
+    const dated = withReceipt({ retestAt: time('10:05') });
+    expect(verdict(dated, time('10:04:59'))).toBe('conforms');
+    expect(evaluateStatement(dated, now).validUntil).toBe(time('10:05'));
+    expect(verdict(dated, time('10:05'))).toBe('incomplete, retest-date unmet');
+    expect(evaluateStatement(dated, time('10:06')).validUntil).toBe(time('10:06'));
+  });
+});

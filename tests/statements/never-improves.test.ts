@@ -1,0 +1,325 @@
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { addMs, type Instant } from '../../src/formats/instant.js';
+import type { ConditionState, StatementOutcome } from '../../src/records/statement-record.js';
+import { evaluateStatement, type StatementDraft } from '../../src/statements/evaluate-statement.js';
+import type { DeliveryFact, ResultFact, StatementFacts } from '../../src/statements/facts.js';
+import { confirmedDeliveries, facts, fail, now, pass, receipt, time } from './conforming-facts.js';
+
+/**
+ * Rule 9 as properties: histories are random sequences of changes that are no signed act and add nothing in
+ * favour. After each of them neither the outcome nor any condition may be better than before.
+ */
+type Change = (facts: StatementFacts) => StatementFacts;
+
+const OUTCOMES: StatementOutcome[] = ['does-not-conform', 'incomplete', 'conforms'];
+const STATES: ConditionState[] = ['contradicted', 'unmet', 'not-evaluated', 'met'];
+
+function onResult(index: number, change: (r: ResultFact) => ResultFact): Change {
+  return (f) => ({
+    ...f,
+    results: f.results.map((r, i) => (i === index % f.results.length ? change(r) : r)),
+  });
+}
+
+function onDelivery(index: number, change: (d: DeliveryFact) => DeliveryFact[]): Change {
+  return (f) => ({
+    ...f,
+    deliveries: f.deliveries.flatMap((d, i) =>
+      i === index % f.deliveries.length ? change(d) : [d],
+    ),
+  });
+}
+
+const index = fc.nat({ max: 50 });
+const label = fc.constantFrom('D-01', 'D-02', null);
+const resultState = fc.constantFrom('accepted', 'held', 'superseded' as const);
+
+const addContrary = fc
+  .record({
+    row: fc.uuid(),
+    label,
+    state: resultState,
+    decision: fc.constantFrom('fail', 'no-match', 'inconclusive', 'aborted' as const),
+    instrument: fc.constantFrom('NQ-R-0001', 'NQ-R-0003', null),
+  })
+  .map(({ row, label: containerLabel, ...rest }): Change => {
+    const result = fail('D-01', { rowId: row, containerLabel, ...rest });
+    return (f) => ({ ...f, results: [...f.results, result] });
+  });
+
+/** A result in favour is taken away as if its bundle had never come. */
+const remove = index.map(
+  (i): Change =>
+    (f) => {
+      const favour = f.results.filter(
+        (r) =>
+          r.decision === 'pass' &&
+          r.state === 'accepted' &&
+          r.recheck === 'agrees' &&
+          r.containerLabel !== null &&
+          isConfirmed(f, r),
+      );
+      const gone = favour[i % Math.max(1, favour.length)];
+      return {
+        ...f,
+        results: f.results.filter((r) => r !== gone),
+        deliveries: f.deliveries.filter((d) => d.resultRowId !== gone?.rowId),
+      };
+    },
+);
+
+function isConfirmed(f: StatementFacts, r: ResultFact): boolean {
+  const mine = f.deliveries.filter((d) => d.resultRowId === r.rowId);
+  return mine.length >= 2 && mine.every((d) => d.state === 'confirmed' && d.fault === null);
+}
+
+/** accepted → held or superseded; a contrary result may take any state. */
+const supersede = fc
+  .tuple(index, resultState)
+  .map(([i, state]) =>
+    onResult(i, (r) =>
+      r.state === 'accepted' && (r.contrary || state !== 'accepted') ? { ...r, state } : r,
+    ),
+  );
+
+const move = fc
+  .tuple(index, fc.boolean())
+  .map(([i, away]) =>
+    onResult(i, (r) => (away ? { ...r, receiptScanned: 'RC-2' } : { ...r, containerLabel: null })),
+  );
+
+const delay = fc
+  .tuple(index, fc.integer({ min: 1, max: 7_200_000 }))
+  .map(([i, ms]) =>
+    onResult(i, (r) =>
+      r.measuredAt !== null && receipt.receivedAt !== null && r.measuredAt > receipt.receivedAt
+        ? { ...r, measuredAt: addMs(r.measuredAt, ms) }
+        : r,
+    ),
+  );
+
+const spoil = fc
+  .tuple(
+    index,
+    fc.constantFrom<Partial<ResultFact>>(
+      { methodDigest: 'other' },
+      { methodId: 'unregistered' },
+      { recheck: 'disagrees' },
+      { origin: null },
+      { environment: 'production' },
+      { mode: 'identification' },
+      { material: 'NQ-1002' },
+      { decision: 'aborted' },
+      { contrary: true },
+    ),
+  )
+  .map(([i, changes]) => onResult(i, (r) => ({ ...r, ...changes })));
+
+const unhear = fc
+  .tuple(fc.constantFrom('NQ-R-0001', 'NQ-R-0002'), fc.option(fc.nat({ max: 7_200_000 })))
+  .map(
+    ([serial, ms]): Change =>
+      (f) => {
+        const heardAt = new Map(f.heardAt);
+        const before = heardAt.get(serial);
+        if (ms === null || before === undefined) heardAt.delete(serial);
+        else heardAt.set(serial, addMs(before, -ms));
+        return { ...f, heardAt };
+      },
+  );
+
+/** The result of a delivery the destination did not confirm, in every way that can be. */
+const undeliver = fc
+  .tuple(
+    index,
+    fc.constantFrom('due', 'sending', 'uncertain', 'rejected', 'parked', 'gone' as const),
+  )
+  .map(([i, state]) => onDelivery(i, (d) => (state === 'gone' ? [] : [{ ...d, state }])));
+
+const fault = index.map((i) => onDelivery(i, (d) => [{ ...d, fault: 'duplicate' }]));
+
+const discrepancy = fc
+  .tuple(
+    fc.boolean(),
+    fc.option(fc.constantFrom('NQ-R-0002', 'NQ-R-0003', 'unregistered'), { nil: undefined }),
+  )
+  .map(
+    ([owned, serial]): Change =>
+      (f) => ({
+        ...f,
+        discrepancies: [
+          ...f.discrepancies,
+          {
+            id: `d${f.discrepancies.length}`,
+            class: 'run-gap',
+            subject: `s${f.discrepancies.length}`,
+            detail: 'gap',
+            owned,
+            scope: serial === undefined ? {} : { instruments: [serial] },
+          },
+        ],
+      }),
+  );
+
+const stop = fc.constantFrom('suspend' as const, 'withdraw' as const).map(
+  (kind): Change =>
+    (f) => ({
+      ...f,
+      stops: [
+        ...f.stops,
+        {
+          stopId: `s${f.stops.length}`,
+          kind,
+          reason: 'r',
+          issuedAt: now,
+          statementRevision: 2 + f.stops.length,
+        },
+      ],
+    }),
+);
+
+const expectation = fc
+  .constantFrom<Partial<NonNullable<StatementFacts['receipt']>>>(
+    { receivedAt: time('09:02') },
+    { retestAt: time('09:30') },
+    { dockCount: 5 },
+    { plan: null },
+    { areas: ['east-dock', 'west-dock'] },
+  )
+  .map(
+    (changes): Change =>
+      (f) => ({ ...f, receipt: f.receipt && { ...f.receipt, ...changes } }),
+  );
+
+const addContainer = index.map(
+  (i): Change =>
+    (f) => ({
+      ...f,
+      containers: [...f.containers, { label: `E-${f.containers.length}-${i}`, required: true }],
+    }),
+);
+
+const change = fc.oneof(
+  addContrary,
+  remove,
+  supersede,
+  move,
+  delay,
+  spoil,
+  unhear,
+  undeliver,
+  fault,
+  discrepancy,
+  stop,
+  expectation,
+  addContainer,
+);
+
+/** More evidence than needed, so that taking some away does not always end the conformance. */
+const richResults = [
+  ...facts.results,
+  pass('D-01', { rowId: 'again-1', measuredAt: time('09:10') }),
+  pass('D-02', { rowId: 'again-2', measuredAt: time('09:12'), instrument: 'NQ-R-0002' }),
+];
+const rich: StatementFacts = {
+  ...facts,
+  results: richResults,
+  deliveries: confirmedDeliveries(richResults),
+};
+
+function worse(before: StatementDraft, after: StatementDraft): string[] {
+  const improved: string[] = [];
+  if (OUTCOMES.indexOf(after.outcome) > OUTCOMES.indexOf(before.outcome)) {
+    improved.push(`${before.outcome} became ${after.outcome}`);
+  }
+  before.conditions.forEach((c, i) => {
+    const then = after.conditions[i];
+    if (then && STATES.indexOf(then.state) > STATES.indexOf(c.state)) {
+      improved.push(`${c.code}: ${c.state} (${c.found}) became ${then.state} (${then.found})`);
+    }
+  });
+  return improved;
+}
+
+describe('rule 9: monotonic', () => {
+  it('removing, refusing, superseding, moving or delaying a fact never improves a statement', () => {
+    let conforming = 0;
+    fc.assert(
+      fc.property(fc.array(change, { minLength: 1, maxLength: 12 }), (changes) => {
+        let known = rich;
+        let before = evaluateStatement(known, now);
+        for (const apply of changes) {
+          known = apply(known);
+          const after = evaluateStatement(known, now);
+          if (after.outcome === 'conforms') conforming += 1;
+          expect(worse(before, after)).toEqual([]);
+          before = after;
+        }
+      }),
+      { numRuns: 3000 },
+    );
+    // The property would say nothing if every first change ended the conformance.
+    expect(conforming).toBeGreaterThan(100);
+  });
+
+  it('adding a failing fact to any history makes it does-not-conform and never improves a condition', () => {
+    fc.assert(
+      fc.property(fc.array(change, { maxLength: 8 }), addContrary, (changes, contrary) => {
+        const known = changes.reduce((f, apply) => apply(f), rich);
+        const before = evaluateStatement(known, now);
+        const after = evaluateStatement(contrary(known), now);
+        expect(after.outcome).toBe('does-not-conform');
+        expect(worse(before, after)).toEqual([]);
+      }),
+    );
+  });
+
+  it('no path gives conforms with any condition unmet or contradicted', () => {
+    fc.assert(
+      fc.property(fc.array(change, { maxLength: 6 }), fc.nat({ max: 7_200_000 }), (changes, ms) => {
+        const known = changes.reduce((f, apply) => apply(f), rich);
+        const draft = evaluateStatement(known, addMs(now, ms));
+        if (draft.outcome !== 'conforms') return;
+        const open = draft.conditions.filter(
+          (c) => c.state === 'unmet' || c.state === 'contradicted',
+        );
+        expect(open).toEqual([]);
+        expect(draft.containers.filter((c) => c.required && c.state !== 'covered')).toEqual([]);
+        expect(draft.containers.length).toBeGreaterThan(0);
+      }),
+      { numRuns: 2000 },
+    );
+  });
+
+  it('the order in which facts became known does not matter', () => {
+    fc.assert(
+      fc.property(
+        fc.array(change, { maxLength: 6 }),
+        fc.array(fc.nat(), { minLength: 60, maxLength: 60 }),
+        (changes, order) => {
+          const known = changes.reduce((f, apply) => apply(f), rich);
+          const shuffled: StatementFacts = {
+            ...known,
+            results: shuffle(known.results, order),
+            deliveries: shuffle(known.deliveries, order),
+            discrepancies: shuffle(known.discrepancies, order),
+            stops: shuffle(known.stops, order),
+          };
+          const states = (f: StatementFacts) => {
+            const { outcome, conditions, containers } = evaluateStatement(f, now as Instant);
+            return { outcome, states: conditions.map((c) => c.state), containers };
+          };
+          expect(states(shuffled)).toEqual(states(known));
+        },
+      ),
+    );
+  });
+});
+
+function shuffle<T>(items: readonly T[], order: readonly number[]): T[] {
+  return items
+    .map((item, i) => ({ item, key: order[i % order.length] ?? 0 }))
+    .sort((a, b) => a.key - b.key)
+    .map((x) => x.item);
+}

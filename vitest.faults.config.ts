@@ -1,0 +1,12 @@
+import { defineConfig } from 'vitest/config';
+
+/** Real processes that are killed: few at a time, and with time to start again. */
+export default defineConfig({
+  test: {
+    include: ['tests/faults/**/*.test.ts'],
+    testTimeout: 120_000,
+    hookTimeout: 120_000,
+    pool: 'forks',
+    maxWorkers: 2,
+  },
+});
