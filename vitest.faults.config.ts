@@ -4,6 +4,7 @@ import { defineConfig } from 'vitest/config';
 export default defineConfig({
   test: {
     include: ['tests/faults/**/*.test.ts'],
+    globalSetup: ['tests/support/build.ts'],
     testTimeout: 120_000,
     hookTimeout: 120_000,
     pool: 'forks',

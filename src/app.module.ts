@@ -8,12 +8,13 @@ import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
-import type { GatewayParts } from './pipeline/gateway.service.js';
+import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
-import { FreshStatements, StatementsController } from './statements/statements.controller.js';
+import { FreshStatements } from './statements/fresh-statements.js';
+import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
 import { OpenDatabase } from './storage/database.js';
 
@@ -31,9 +32,7 @@ export class AppModule {
     };
     return {
       module: AppModule,
-      imports: [
-        DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard }),
-      ],
+      imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
       controllers: [
         BundlesController,
         ExpectationsController,

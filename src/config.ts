@@ -53,7 +53,10 @@ export function processEnvironment(): EnvironmentVariables {
  *
  * @throws Misconfigured `configuration-invalid` naming the setting, what was found and what is allowed.
  */
-export function readSettings(env: EnvironmentVariables, overrides: SettingOverrides = {}): Settings {
+export function readSettings(
+  env: EnvironmentVariables,
+  overrides: SettingOverrides = {},
+): Settings {
   refuseUnknown(env);
   refuseOtherPair(env);
   const value = (name: keyof typeof DEFAULTS, override: string | undefined) =>
@@ -65,7 +68,11 @@ export function readSettings(env: EnvironmentVariables, overrides: SettingOverri
     host: value('DRUMLINE_HOST', overrides.host),
     port: wholeNumber('DRUMLINE_PORT', value('DRUMLINE_PORT', overrides.port), 0, 65_535),
     watchDirectory: watch === '' ? null : resolve(watch),
-    logLevel: oneOf('DRUMLINE_LOG_LEVEL', value('DRUMLINE_LOG_LEVEL', overrides.logLevel), LOG_LEVELS),
+    logLevel: oneOf(
+      'DRUMLINE_LOG_LEVEL',
+      value('DRUMLINE_LOG_LEVEL', overrides.logLevel),
+      LOG_LEVELS,
+    ),
     poolThreads: wholeNumber(
       'DRUMLINE_POOL_THREADS',
       value('DRUMLINE_POOL_THREADS', undefined),

@@ -20,8 +20,14 @@ export class HealthController {
   async ready(): Promise<{ status: 'ready' }> {
     try {
       await this.database.db.selectFrom('instance').select('id').executeTakeFirst();
-    } catch (cause) {
-      throw new Problem('answer-not-current', 'the database does not answer', {}, { 'retry-after': '2' });
+    } catch {
+      // Whatever the reason, the database cannot take a bundle now; the log of the failing work names it.
+      throw new Problem(
+        'answer-not-current',
+        'the database does not answer',
+        {},
+        { 'retry-after': '2' },
+      );
     }
     return { status: 'ready' };
   }

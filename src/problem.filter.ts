@@ -26,6 +26,8 @@ export class ProblemFilter implements ExceptionFilter {
       return problemDetails('not-found', `${request.method} ${request.url}`);
     }
     this.log.error({ event: 'request.failed', err: error, requestId: request.id });
-    return problemDetails('request-failed', 'see the log of the gateway', { requestId: request.id });
+    return problemDetails('request-failed', 'see the log of the gateway', {
+      requestId: request.id,
+    });
   }
 }

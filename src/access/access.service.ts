@@ -122,7 +122,13 @@ export class AccessService {
     const refusal = judgeApiKey({ expiresAt: row.expires_at, revokedAt: row.revoked_at }, now);
     if (refusal) return refusal;
     await this.#noteUse(row.id, now);
-    return { kind: 'key', id: row.id, name: row.name, site: row.site, scopes: readScopes(row.scopes) };
+    return {
+      kind: 'key',
+      id: row.id,
+      name: row.name,
+      site: row.site,
+      scopes: readScopes(row.scopes),
+    };
   }
 
   async #noteUse(id: string, now: Instant): Promise<void> {

@@ -24,7 +24,8 @@ export function removeControl(dataDirectory: string): void {
 export function readControl(dataDirectory: string): Control | null {
   try {
     const read: unknown = JSON.parse(readFileSync(join(dataDirectory, NAME), 'utf8'));
-    if (typeof read !== 'object' || read === null || !('url' in read) || !('token' in read)) return null;
+    if (typeof read !== 'object' || read === null || !('url' in read) || !('token' in read))
+      return null;
     return typeof read.url === 'string' && typeof read.token === 'string'
       ? { url: read.url, token: read.token }
       : null;

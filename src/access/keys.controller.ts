@@ -4,8 +4,8 @@ import { readBody } from '../formats/read-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
 import { AccessService } from './access.service.js';
-import { parseScope, SCOPES, type Scope } from './api-key.js';
 import { type AuthenticatedRequest, GatewaySite, RequireScope } from './api-key.guard.js';
+import { parseScope, SCOPES, type Scope } from './api-key.js';
 import { actorOf } from './caller-actor.js';
 
 const NAME_MAX = 100;
@@ -94,7 +94,8 @@ function readScopes(value: unknown): Scope[] {
 function readExpiry(value: unknown): ReturnType<typeof parseTimestampOrNull> {
   if (value === undefined || value === null) return null;
   const instant = typeof value === 'string' ? parseTimestampOrNull(value) : null;
-  if (instant === null) throw new Problem('query-invalid', 'expiresAt: expected an RFC 3339 date-time');
+  if (instant === null)
+    throw new Problem('query-invalid', 'expiresAt: expected an RFC 3339 date-time');
   return instant;
 }
 

@@ -2,7 +2,7 @@ import { join, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import type { Command } from 'commander';
 import { processEnvironment } from '../config.js';
-import { type DemoOptions, type FinishedDemo, runDemo } from '../simulation/demo.runner.js';
+import type { DemoOptions, FinishedDemo } from '../simulation/demo.runner.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 
 interface DemoCommandOptions {
@@ -55,12 +55,23 @@ export function registerDemo(program: Command): void {
 async function demo(options: DemoCommandOptions, run: Omit<DemoOptions, 'signal'>): Promise<void> {
   const interruption = new AbortController();
   for (const name of ['SIGINT', 'SIGTERM'] as const) process.once(name, () => interruption.abort());
-  const finished = await runDemo({ ...run, signal: interruption.signal });
+  // Loaded here: no other command needs what the simulation brings along.
+  const { runDemo } = await import('../simulation/demo.runner.js');
+  const { signal } = interruption;
+  const finished = await runDemo({ ...run, signal }).catch((error: unknown) => {
+    if (!signal.aborted) throw error;
+    return null;
+  });
+  if (finished === null) {
+    progress('The demo was interrupted; everything it had started is stopped.');
+    process.exitCode = EXIT.problems;
+    return;
+  }
   const { report } = finished.verdict;
   if (options.json) progress(finished.summary);
   else printText(finished.summary);
   process.exitCode = report.ok ? EXIT.fine : EXIT.problems;
-  if (!options.once) await stayOpen(finished, interruption.signal);
+  if (!options.once) await stayOpen(finished, signal);
   await finished.stop();
   if (options.json) printJsonLine(report);
 }

@@ -1,6 +1,11 @@
 import { readFile } from 'node:fs/promises';
 import type { Command } from 'commander';
-import { commandSettings, type GatewayOptions, readAnswer, withGatewayOptions } from './gateway-command.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 

@@ -42,7 +42,9 @@ export function readAnswer(answer: GatewayAnswer, asJson: boolean): unknown {
 function describeProblem(body: unknown): string {
   const fields = typeof body === 'object' && body !== null ? (body as Record<string, unknown>) : {};
   const faults = Array.isArray(fields.faults)
-    ? fields.faults.map((fault) => `\n  ${typeof fault === 'string' ? fault : JSON.stringify(fault)}`)
+    ? fields.faults.map(
+        (fault) => `\n  ${typeof fault === 'string' ? fault : JSON.stringify(fault)}`,
+      )
     : [];
   return `${String(fields.title)} ${String(fields.detail)}. ${String(fields.advice)}${faults.join('')}`;
 }

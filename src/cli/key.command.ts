@@ -1,6 +1,11 @@
 import { type Command, Option } from 'commander';
 import { SCOPES } from '../access/api-key.js';
-import { commandSettings, type GatewayOptions, readAnswer, withGatewayOptions } from './gateway-command.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { printJsonLine, printText } from './output.js';
 
@@ -14,7 +19,9 @@ interface CreateOptions extends GatewayOptions {
 export function registerKey(program: Command): void {
   const key = program
     .command('key')
-    .description('create, list and revoke API keys of sync PCs and of systems that read statements');
+    .description(
+      'create, list and revoke API keys of sync PCs and of systems that read statements',
+    );
 
   withGatewayOptions(
     key
@@ -44,10 +51,15 @@ export function registerKey(program: Command): void {
         }),
       },
     });
-    const created = readAnswer(answer, options.json === true) as { id: string; key: string } | undefined;
+    const created = readAnswer(answer, options.json === true) as
+      | { id: string; key: string }
+      | undefined;
     if (!created) return;
     if (options.json) printJsonLine(created);
-    else printText(`id   ${created.id}\nkey  ${created.key}\nKeep the key now; it is not shown again.`);
+    else
+      printText(
+        `id   ${created.id}\nkey  ${created.key}\nKeep the key now; it is not shown again.`,
+      );
   });
 
   withGatewayOptions(
@@ -94,6 +106,8 @@ interface ListedKey {
 }
 
 function describeKey(key: ListedKey): string {
-  const state = key.revokedAt ? `revoked ${key.revokedAt}` : `last used ${key.lastUsedAt ?? 'never'}`;
+  const state = key.revokedAt
+    ? `revoked ${key.revokedAt}`
+    : `last used ${key.lastUsedAt ?? 'never'}`;
   return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${state}`;
 }

@@ -1,18 +1,21 @@
 import { readFile } from 'node:fs/promises';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
-import { examineBundle } from '../checks/examine-bundle.js';
 import { isHeld, type ReadableExamination } from '../checks/examination.js';
+import { examineBundle } from '../checks/examine-bundle.js';
 import type { Instant } from '../formats/instant.js';
 import { buildPayload } from '../mapping/build-payload.service.js';
 import type { CompiledMapping } from '../mapping/compiled-mapping.js';
 import type { ExpressionPool } from '../mapping/expression.pool.js';
-import { type IdentifierCollision, identifierCollisions } from '../mapping/identifier-collisions.js';
-import type { MessageName } from '../mapping/mapping-document.js';
+import {
+  type IdentifierCollision,
+  identifierCollisions,
+} from '../mapping/identifier-collisions.js';
 import { describeProblem } from '../mapping/mapping-problem.js';
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { sampleSubjects } from '../mapping/sample-subjects.js';
 import { resultSubject, type Subject } from '../mapping/subjects.js';
 import { buildResultRecord } from '../records/build-record.js';
+import type { MessageName } from '../site/mapping-document.js';
 import type { SiteFolder } from '../site/site-folder.js';
 
 export interface PreviewedPayload {
@@ -116,7 +119,15 @@ async function previewItems(
       const { bytes, contentType, request, permitsRelease, tree } = outcome.payload;
       const payload = Buffer.from(bytes).toString('utf8');
       trees.push(tree);
-      payloads.push({ subject: name, held, request, contentType, payload, permitsRelease, problems: [] });
+      payloads.push({
+        subject: name,
+        held,
+        request,
+        contentType,
+        payload,
+        permitsRelease,
+        problems: [],
+      });
     } else {
       const problems = outcome.problems.map(describeProblem);
       const nothing = { request: null, contentType: null, payload: null, permitsRelease: false };

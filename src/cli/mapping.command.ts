@@ -4,7 +4,7 @@ import { checkMapping } from '../mapping/check-mapping.service.js';
 import { compileMapping } from '../mapping/compiled-mapping.js';
 import { exampleFaults } from '../mapping/examples.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
-import { MESSAGE_NAMES, type MessageName } from '../mapping/mapping-document.js';
+import { MESSAGE_NAMES, type MessageName } from '../site/mapping-document.js';
 import { describeFault, inReadingOrder, type SiteFault } from '../site/site-fault.js';
 import { loadSiteFolder } from '../site/site-folder.files.js';
 import { anchoredClock } from '../storage/clock.js';
@@ -23,7 +23,9 @@ interface PreviewOptions extends CheckOptions {
 }
 
 export function registerMapping(program: Command): void {
-  const mapping = program.command('mapping').description('check and preview what destinations are sent');
+  const mapping = program
+    .command('mapping')
+    .description('check and preview what destinations are sent');
   withSiteFolder(mapping.command('check'))
     .description('check the site folder and every mapping in it, all faults at once')
     .addHelpText(
@@ -49,7 +51,10 @@ export function registerMapping(program: Command): void {
 
 function withSiteFolder(command: Command): Command {
   return command
-    .option('--site-folder <dir>', 'site folder (default: DRUMLINE_SITE_FOLDER or mappings/northquay)')
+    .option(
+      '--site-folder <dir>',
+      'site folder (default: DRUMLINE_SITE_FOLDER or mappings/northquay)',
+    )
     .option('--json', 'print one JSON line, last on stdout');
 }
 
@@ -94,7 +99,13 @@ async function preview(options: PreviewOptions): Promise<void> {
     if (faults.length > 0 || !compiled.ok) return report(options, faults, () => '');
     const shown =
       options.message === 'result' && options.bundle !== undefined
-        ? await previewBundle(options.bundle, loaded.site, compiled.mapping, pool, anchoredClock().now())
+        ? await previewBundle(
+            options.bundle,
+            loaded.site,
+            compiled.mapping,
+            pool,
+            anchoredClock().now(),
+          )
         : await previewSample(options.message, compiled.mapping, pool);
     show(options, source.digest, shown);
   });
@@ -105,7 +116,13 @@ function show(options: PreviewOptions, digest: string, shown: Preview): void {
   const ok = shown.payloads.length > 0 && shown.payloads.every((p) => p.problems.length === 0);
   if (!ok || shown.collisions.length > 0) process.exitCode = EXIT.problems;
   if (options.json) {
-    printJsonLine({ destination, message, digest, ...shown, ok: ok && shown.collisions.length === 0 });
+    printJsonLine({
+      destination,
+      message,
+      digest,
+      ...shown,
+      ok: ok && shown.collisions.length === 0,
+    });
     return;
   }
   const lines = shown.bundleFindings.map((finding) => `bundle: ${finding}`);
@@ -113,7 +130,8 @@ function show(options: PreviewOptions, digest: string, shown: Preview): void {
     const state = item.held ? ' (held: would not be sent)' : '';
     const permit = item.permitsRelease ? ' PERMITS RELEASE' : '';
     lines.push(`-- ${item.subject}${state}${permit}`);
-    if (item.request) lines.push(`${item.request.method} ${item.request.path}  ${item.contentType ?? ''}`);
+    if (item.request)
+      lines.push(`${item.request.method} ${item.request.path}  ${item.contentType ?? ''}`);
     lines.push(item.payload ?? '', ...item.problems.map((problem) => `problem: ${problem}`));
   }
   for (const { field, values, under } of shown.collisions) {

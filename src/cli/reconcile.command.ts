@@ -1,6 +1,11 @@
 import { writeFile } from 'node:fs/promises';
 import { type Command, Option } from 'commander';
-import { commandSettings, type GatewayOptions, readAnswer, withGatewayOptions } from './gateway-command.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText } from './output.js';
 
@@ -20,7 +25,9 @@ export function registerReconcile(program: Command): void {
       .option('--site <site>', 'site id; must be the one the gateway serves')
       .option('--from <date-time>', 'RFC 3339, start of the period by measured time (default: all)')
       .option('--to <date-time>', 'RFC 3339, end of the period')
-      .addOption(new Option('--format <format>', 'json or csv').choices(['json', 'csv']).default('json'))
+      .addOption(
+        new Option('--format <format>', 'json or csv').choices(['json', 'csv']).default('json'),
+      )
       .option('--out <file>', 'write the report there instead of printing it')
       .addHelpText('after', '\nExample:\n  drumline reconcile --format csv --out day.csv'),
   ).action(async (options: ReconcileOptions) => {

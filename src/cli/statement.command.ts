@@ -1,6 +1,11 @@
 import type { Command } from 'commander';
 import type { StatementRecord } from '../records/statement-record.js';
-import { commandSettings, type GatewayOptions, readAnswer, withGatewayOptions } from './gateway-command.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText } from './output.js';
 

@@ -1,6 +1,8 @@
 import type { Instant } from '../formats/instant.js';
 import type { ReconciliationReport } from '../reconciliation/reconciliation-report.js';
 import type {
+  Condition,
+  ConditionState,
   ReceiptIdentity,
   StatementOutcome,
   StatementRecord,
@@ -53,6 +55,37 @@ export function siteView(site: ShownSite): SiteView {
   return { site: site.site, title, environment, simulated, timeZone };
 }
 
+/** Conditions a row has room for, and characters of what was found; the receipt's page shows all. */
+const UNMET_SHOWN_MAX = 4;
+const FOUND_LENGTH_MAX = 160;
+
+const GRAVITY: Readonly<Record<ConditionState, number>> = {
+  contradicted: 0,
+  unmet: 1,
+  'not-evaluated': 2,
+  met: 3,
+};
+
+function unmetConditions(
+  conditions: readonly Condition[],
+): Pick<ReceiptLineView, 'unmet' | 'unmetMore'> {
+  const unmet = conditions
+    .filter((condition) => condition.state !== 'met')
+    .sort((a, b) => GRAVITY[a.state] - GRAVITY[b.state]);
+  return {
+    unmet: unmet.slice(0, UNMET_SHOWN_MAX).map((condition) => ({
+      title: CONDITION_TITLES[condition.code],
+      state: condition.state,
+      found: shortened(condition.found),
+    })),
+    unmetMore: unmet.slice(UNMET_SHOWN_MAX).map((condition) => CONDITION_TITLES[condition.code]),
+  };
+}
+
+function shortened(text: string): string {
+  return text.length <= FOUND_LENGTH_MAX ? text : `${text.slice(0, FOUND_LENGTH_MAX - 1)}…`;
+}
+
 function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): ReceiptLineView {
   const { receiptId, receiptNumber, line, siteLot, supplierLot } = receipt;
   const stop = statement?.stopInForce ?? null;
@@ -60,27 +93,26 @@ function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): Receip
     receiptId,
     receiptNumber,
     line,
-    material: materialText(receipt.material, site),
+    ...names(receipt, site),
     lot: siteLot ?? supplierLot,
-    area: site.areas.find((a) => a.id === receipt.area)?.title ?? receipt.area,
     outcome: statement?.outcome ?? null,
     revision: statement?.revision ?? null,
     stop: stop && { kind: stop.kind, reason: stop.reason },
-    unmet: (statement?.conditions ?? [])
-      .filter((condition) => condition.state !== 'met')
-      .map((condition) => ({
-        title: CONDITION_TITLES[condition.code],
-        state: condition.state,
-        found: condition.found,
-      })),
+    ...unmetConditions(statement?.conditions ?? []),
     tiles: tileStrip((statement?.containers ?? []).map(({ label, state }) => ({ label, state }))),
   };
 }
 
-function materialText(code: string | null, site: ShownSite): string | null {
-  if (code === null) return null;
-  const name = site.materials.find((m) => m.code === code)?.name;
-  return name === undefined ? code : `${code} ${name}`;
+/** Material and area as people call them. */
+export function names(
+  receipt: Pick<ReceiptIdentity, 'material' | 'area'>,
+  site: ShownSite,
+): Pick<ReceiptIdentity, 'material' | 'area'> {
+  const material = site.materials.find((m) => m.code === receipt.material);
+  return {
+    material: material === undefined ? receipt.material : `${material.code} ${material.name}`,
+    area: site.areas.find((a) => a.id === receipt.area)?.title ?? receipt.area,
+  };
 }
 
 const URGENCY: Readonly<Record<StatementOutcome | 'none', number>> = {

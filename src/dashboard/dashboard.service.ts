@@ -9,7 +9,13 @@ import { latestStatement } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
 import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import { buildDayView, type ReceiptOfDay, type ShownSite, siteView } from './build-day-view.js';
+import {
+  buildDayView,
+  names,
+  type ReceiptOfDay,
+  type ShownSite,
+  siteView,
+} from './build-day-view.js';
 import type { DayView } from './day-view.js';
 import { groupDiscrepancies } from './discrepancy-groups.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
@@ -41,12 +47,13 @@ export class DashboardService implements DayViewSource {
     if (!row) return null;
     const now = this.clock.now();
     const statement = await latestStatement(this.reader, site, receiptId);
+    const identity = statement?.receipt ?? identityOf(row);
     const open = await openDiscrepanciesFor(this.reader, site, receiptId);
     const owned = open.filter((d) => d.receipt_id === receiptId);
     return buildReceiptView({
       site: siteView(this.site),
       now,
-      receipt: statement?.receipt ?? identityOf(row),
+      receipt: { ...identity, ...names(identity, this.site) },
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
       discrepancies: groupDiscrepancies(

@@ -56,7 +56,7 @@ export function dayStages({ counts, outcomes, groups }: StageFacts): StageView[]
       of: counts.acceptedResults,
       unit: results,
       note: destinationsNote(counts, 'delivered'),
-      shortfalls: listed('delivered'),
+      shortfalls: [...listed('delivered'), ...underWay(counts, 'deliveredResults')],
     },
     {
       key: 'confirmed',
@@ -64,7 +64,7 @@ export function dayStages({ counts, outcomes, groups }: StageFacts): StageView[]
       of: counts.acceptedResults,
       unit: results,
       note: destinationsNote(counts, 'confirmed'),
-      shortfalls: listed('confirmed'),
+      shortfalls: [...listed('confirmed'), ...underWay(counts, 'confirmedResults')],
     },
     {
       key: 'statements',
@@ -84,6 +84,17 @@ function shortfallsOf(key: StageKey, groups: readonly DiscrepancyGroupView[]): S
     const text = DISCREPANCY_TITLES[cls].toLowerCase();
     return [{ count: group.count, text, href: `#class-${cls}` }];
   });
+}
+
+/** Results that a destination still owes; the receipt lines name them. */
+function underWay(
+  counts: PeriodCounts,
+  key: 'deliveredResults' | 'confirmedResults',
+): ShortfallView[] {
+  const count = counts.acceptedResults - counts[key];
+  if (count <= 0 || counts.byDestination.length === 0) return [];
+  const text = key === 'deliveredResults' ? 'not everywhere yet' : 'not confirmed yet';
+  return [{ count, text, href: '#receipts' }];
 }
 
 function outcomeShortfalls(outcomes: readonly (StatementOutcome | null)[]): ShortfallView[] {

@@ -81,7 +81,10 @@ export interface ReceiptLineView {
   readonly outcome: StatementOutcome | null;
   readonly revision: number | null;
   readonly stop: { readonly kind: 'suspend' | 'withdraw'; readonly reason: string } | null;
+  /** Conditions that are not met, contradicted ones first, each with what was found. */
   readonly unmet: readonly UnmetConditionView[];
+  /** Titles of further ones, for which the row has no room. */
+  readonly unmetMore: readonly string[];
   readonly tiles: TileStripView;
 }
 

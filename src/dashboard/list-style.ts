@@ -25,7 +25,8 @@ td, dd, .subject, .tile-label, .receipt-link { overflow-wrap: anywhere; }
 .glyph .mark { fill: none; stroke: #fff; stroke-width: 1.8; stroke-linecap: round; stroke-linejoin: round; }
 .glyph .line { fill: none; stroke: currentColor; stroke-width: 1.6; stroke-linecap: round; }
 .glyph .dashed { stroke-dasharray: 3.2 2.6; }
-.mark-word { display: inline-flex; gap: .35em; font-weight: 600; align-items: baseline; }
+.mark-word { display: inline-flex; gap: .35em; font-weight: 600; align-items: baseline; overflow-wrap: normal; }
+.conditions-table .mark-word { white-space: nowrap; }
 .tone-good { color: var(--good); }
 .tone-bad { color: var(--bad); }
 .tone-open { color: var(--open); }

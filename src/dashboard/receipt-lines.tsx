@@ -75,6 +75,12 @@ function ReceiptLine(props: {
                 <span class="small">{condition.found}</span>
               </li>
             ))}
+            {receipt.unmetMore.length === 0 ? null : (
+              <li class="small">
+                And <a href={`${href}#statement`}>{receipt.unmetMore.length} more</a>:{' '}
+                {receipt.unmetMore.join(', ')}
+              </li>
+            )}
           </ul>
         )}
       </td>

@@ -1,5 +1,5 @@
 import { parseXmlTree } from '../formats/xml-tree.js';
-import type { Path } from '../mapping/mapping-document.js';
+import type { Path } from '../site/mapping-document.js';
 
 /** A payload or an answer as a tree of objects, arrays and leaves; every leaf has a text form. */
 export type Tree = unknown;

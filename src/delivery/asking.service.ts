@@ -1,8 +1,8 @@
 import { addMs, type Instant } from '../formats/instant.js';
-import type { MappingDocument } from '../mapping/mapping-document.js';
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { fillRequestPath } from '../mapping/request-path.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';

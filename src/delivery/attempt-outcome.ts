@@ -1,5 +1,5 @@
 import type { Instant } from '../formats/instant.js';
-import type { AnswerReceipt } from '../mapping/mapping-document.js';
+import type { AnswerReceipt } from '../site/mapping-document.js';
 import { leafText, type PayloadFormat, readTree, type Tree, valueAt } from './answer-tree.js';
 import type { Answer, SendResult } from './endpoint.js';
 import { retryAfterMs } from './retry-after.js';

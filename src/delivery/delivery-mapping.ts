@@ -1,6 +1,6 @@
-import type { MappingDocument, MessageName, ReadBack } from '../mapping/mapping-document.js';
 import type { BuildOutcome } from '../mapping/payload.js';
 import type { Subject } from '../mapping/subjects.js';
+import type { MappingDocument, MessageName, ReadBack } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 

@@ -27,6 +27,8 @@ export class DeliveryService {
   readonly #asking: Asking;
   readonly #recovery: Recovery;
   #isStopping = false;
+  /** Set when work ended in an error: what it was doing may stand as sending with nobody sending it. */
+  #mustRecover = false;
 
   constructor(options: DeliveryOptions) {
     this.#parts = new DeliveryParts(options);
@@ -67,7 +69,7 @@ export class DeliveryService {
   }
 
   /**
-   * Before the first work of a process, and whenever a write failed: deliveries that stand as being built or
+   * Before the first work of a process (after a failed write it happens by itself): deliveries that stand as being built or
    * sent by nobody are taken up. An interrupted send is resent under its key where the destination honours
    * it, asked about where it can be asked, and otherwise parked. Returns how many there were.
    */
@@ -90,6 +92,18 @@ export class DeliveryService {
     destination: Destination,
     start: (group: WorkGroup) => Promise<number>,
   ): Promise<Worked> {
+    if (this.#mustRecover) await this.recover(this.#parts.options.clock.now());
+    this.#mustRecover = false;
+    try {
+      const worked = await this.#workThrough(start);
+      return { worked, nextDueAt: await this.#nextDueAt(destination) };
+    } catch (error) {
+      this.#mustRecover = true;
+      throw error;
+    }
+  }
+
+  async #workThrough(start: (group: WorkGroup) => Promise<number>): Promise<number> {
     const group = new WorkGroup();
     let worked = 0;
     try {
@@ -103,7 +117,7 @@ export class DeliveryService {
     } finally {
       await group.end();
     }
-    return { worked, nextDueAt: await this.#nextDueAt(destination) };
+    return worked;
   }
 
   async #startAsks(destination: Destination, group: WorkGroup, stops: boolean): Promise<number> {

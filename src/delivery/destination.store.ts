@@ -67,7 +67,7 @@ export async function saveBreaker(
     .execute();
 }
 
-/** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too) until `resumeDestination`. */
+/** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too). */
 export async function pauseDestination(
   trx: Trx,
   site: string,
@@ -77,15 +77,6 @@ export async function pauseDestination(
   await trx
     .updateTable('destination')
     .set({ paused: 1, pause_reason: reason })
-    .where('site', '=', site)
-    .where('name', '=', name)
-    .execute();
-}
-
-export async function resumeDestination(trx: Trx, site: string, name: string): Promise<void> {
-  await trx
-    .updateTable('destination')
-    .set({ paused: 0, pause_reason: null })
     .where('site', '=', site)
     .where('name', '=', name)
     .execute();

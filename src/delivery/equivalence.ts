@@ -1,6 +1,6 @@
 import { compareDecimals, type Decimal, isDecimal } from '../formats/decimal.js';
 import { parseTimestamp } from '../formats/instant.js';
-import type { Equivalence } from '../mapping/mapping-document.js';
+import type { Equivalence } from '../site/mapping-document.js';
 
 /**
  * True when a destination holds the same value as was sent, by the equivalence that the mapping declares

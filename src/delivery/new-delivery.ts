@@ -1,5 +1,5 @@
 import type { Instant } from '../formats/instant.js';
-import type { MessageName } from '../mapping/mapping-document.js';
+import type { MessageName } from '../site/mapping-document.js';
 import type { DeliveryState, SubjectKind } from '../storage/tables.js';
 
 /** A message that is to reach a destination, before it has a place in the order. */

@@ -1,5 +1,5 @@
 import { compareDecimals, isDecimal } from '../formats/decimal.js';
-import type { ReadBack } from '../mapping/mapping-document.js';
+import type { ReadBack } from '../site/mapping-document.js';
 import {
   itemsAt,
   leafText,

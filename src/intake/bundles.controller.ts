@@ -1,18 +1,14 @@
 import { Controller, Get, Param, Post, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import {
-  type AuthenticatedRequest,
-  GatewaySite,
-  RequireScope,
-} from '../access/api-key.guard.js';
+import { type AuthenticatedRequest, GatewaySite, RequireScope } from '../access/api-key.guard.js';
 import { actorOf } from '../access/caller-actor.js';
 import { formatInstant } from '../formats/instant.js';
+import { readBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
-import { OpenDatabase } from '../storage/database.js';
 import { step } from '../step.js';
+import { OpenDatabase } from '../storage/database.js';
 import { findBundle, findingsOfBundle } from './bundles.store.js';
 import { IntakeService } from './intake.service.js';
-import { readBody } from '../formats/read-body.files.js';
 
 /** Largest body taken; the site's limit. */
 export class BodyLimit {
@@ -105,7 +101,7 @@ const CLOSE = { connection: 'close' };
 /** The header is a structured-field string (quoted); a bare token is taken as well. */
 function readIdempotencyKey(header: string | string[] | undefined): string {
   const text = Array.isArray(header) ? header[0] : header;
-  const key = text === undefined ? undefined : /^"([^"\\]*)"$/.exec(text)?.[1] ?? text.trim();
+  const key = text === undefined ? undefined : (/^"([^"\\]*)"$/.exec(text)?.[1] ?? text.trim());
   if (key === undefined || key === '') {
     throw new Problem('idempotency-key-missing', 'POST /api/v1/bundles needs one');
   }

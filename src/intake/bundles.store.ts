@@ -31,15 +31,16 @@ export function findBundle(db: Reader, site: string, id: string): Promise<Bundle
     .executeTakeFirst();
 }
 
-export async function insertBundle(
-  trx: Trx,
-  row: BundleRow,
-): Promise<void> {
+export async function insertBundle(trx: Trx, row: BundleRow): Promise<void> {
   await trx.insertInto('bundle').values(row).execute();
 }
 
 export async function insertFindings(trx: Trx, rows: readonly FindingRow[]): Promise<void> {
-  if (rows.length > 0) await trx.insertInto('finding').values([...rows]).execute();
+  if (rows.length > 0)
+    await trx
+      .insertInto('finding')
+      .values([...rows])
+      .execute();
 }
 
 export function findingsOfBundle(db: Reader, bundleRowId: string): Promise<FindingRow[]> {

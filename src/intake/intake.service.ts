@@ -3,11 +3,11 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { type Sha256, sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
+import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import { GroupCommit } from '../storage/group-commit.js';
 import type { BundleState } from '../storage/tables.js';
-import { step } from '../step.js';
 import {
   findBundleByRaw,
   findIntakeKey,
@@ -113,7 +113,8 @@ export class IntakeService {
     const { site } = this.options;
     const key = intake.idempotencyKey;
     const used = key === null ? undefined : await findIntakeKey(trx, intake.source.name, key);
-    if (key !== null && used && used.raw_sha256 !== intake.sha256) return { kind: 'key-reused', key };
+    if (key !== null && used && used.raw_sha256 !== intake.sha256)
+      return { kind: 'key-reused', key };
 
     const existing = await findBundleByRaw(trx, site, intake.sha256);
     if (existing) {

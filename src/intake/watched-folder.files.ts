@@ -17,7 +17,10 @@ export async function prepareWatchedFolder(directory: string): Promise<void> {
 }
 
 /** Plain files waiting in the folder, by name. Links, folders and names still being written are left alone. */
-export async function listWaitingFiles(directory: string, filesMax: number): Promise<WaitingFile[]> {
+export async function listWaitingFiles(
+  directory: string,
+  filesMax: number,
+): Promise<WaitingFile[]> {
   const names = (await readdir(directory)).filter(isFinishedName).sort().slice(0, filesMax);
   const files: WaitingFile[] = [];
   for (const name of names) {
@@ -38,10 +41,9 @@ export async function readWaitingFile(
   name: string,
   bytesMax: number,
 ): Promise<Buffer | 'too-large' | 'gone'> {
-  const handle = await open(
-    join(directory, name),
-    constants.O_RDONLY | constants.O_NOFOLLOW,
-  ).catch(ignoreMissing);
+  const handle = await open(join(directory, name), constants.O_RDONLY | constants.O_NOFOLLOW).catch(
+    ignoreMissing,
+  );
   if (!handle) return 'gone';
   try {
     const { size } = await handle.stat();
@@ -85,7 +87,11 @@ async function tryLink(from: string, to: string): Promise<boolean> {
   }
 }
 
-async function writeFindings(shelfDirectory: string, name: string, findings: unknown): Promise<void> {
+async function writeFindings(
+  shelfDirectory: string,
+  name: string,
+  findings: unknown,
+): Promise<void> {
   const path = join(shelfDirectory, `${name}.findings.json`);
   await writeFile(`${path}.tmp`, `${JSON.stringify(findings, null, 2)}\n`);
   await rename(`${path}.tmp`, path);

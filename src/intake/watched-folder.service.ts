@@ -156,7 +156,8 @@ function tooLarge(size: number, bytesMax: number): unknown {
         severity: 'hold',
         pointer: '',
         message: `expected at most ${bytesMax} bytes, found ${size}`,
-        advice: 'Split the bundle at the source, or have limits.bundleBytesMax raised in the site folder.',
+        advice:
+          'Split the bundle at the source, or have limits.bundleBytesMax raised in the site folder.',
       },
     ],
   };

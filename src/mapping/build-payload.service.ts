@@ -47,7 +47,10 @@ async function fieldInputs(
 
 function asInput(result: ExpressionResult): FieldInput {
   if (result.ok) {
-    return { ok: true, value: result.json === null ? undefined : (JSON.parse(result.json) as unknown) };
+    return {
+      ok: true,
+      value: result.json === null ? undefined : (JSON.parse(result.json) as unknown),
+    };
   }
   const problem: FieldRefusal = {
     ok: false,
@@ -71,7 +74,8 @@ async function contractProblems(
     field: at === '' ? null : at,
     expression: null,
     detail,
-    remedy: 'The payload breaks the contract with the destination: correct the mapping or the record.',
+    remedy:
+      'The payload breaks the contract with the destination: correct the mapping or the record.',
   }));
 }
 

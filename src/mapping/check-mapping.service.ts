@@ -1,3 +1,4 @@
+import { type MappingDocument, MESSAGE_NAMES, type MessageName } from '../site/mapping-document.js';
 import type { MappingSource } from '../site/mapping-source.js';
 import { inReadingOrder, type RuleFault, type SiteFault } from '../site/site-fault.js';
 import { placed } from '../site/yaml-source.js';
@@ -5,7 +6,6 @@ import { compileBarePath } from './bare-path.js';
 import { buildPayload } from './build-payload.service.js';
 import { compileMapping } from './compiled-mapping.js';
 import type { ExpressionPool } from './expression.pool.js';
-import { MESSAGE_NAMES, type MappingDocument, type MessageName } from './mapping-document.js';
 import { mappingRuleFaults } from './mapping-rules.js';
 import { releaseVocabularyFaults } from './release-vocabulary.js';
 import { sampleSubjects } from './sample-subjects.js';
@@ -41,7 +41,13 @@ export async function checkMapping(
   return inReadingOrder(faults.map((fault) => placed(mapping.source, fault)));
 }
 
-const BUILD_RELIES_ON = new Set(['payload-name', 'payload-collision', 'xml-root', 'field-source', 'unknown-table']);
+const BUILD_RELIES_ON = new Set([
+  'payload-name',
+  'payload-collision',
+  'xml-root',
+  'field-source',
+  'unknown-table',
+]);
 
 /** Bare paths that lead nowhere even in a subject that has everything: most are misspelt. */
 function unknownSourceFaults(document: MappingDocument): RuleFault[] {

@@ -1,13 +1,13 @@
+import {
+  type MappingDocument,
+  MESSAGE_NAMES,
+  type MessageMapping,
+  type MessageName,
+} from '../site/mapping-document.js';
 import type { MappingSource } from '../site/mapping-source.js';
 import type { RuleFault } from '../site/site-fault.js';
 import { compileBarePath, type Getter } from './bare-path.js';
 import { type CompiledContract, compileContract, needsPool } from './contract.js';
-import {
-  MESSAGE_NAMES,
-  type MappingDocument,
-  type MessageMapping,
-  type MessageName,
-} from './mapping-document.js';
 
 /** A mapping made ready to build payloads from. */
 export interface CompiledMapping {

@@ -15,7 +15,12 @@ export type CompiledContract = (tree: unknown) => readonly ContractError[];
  * @throws Error with the validator's words when the schema is not valid.
  */
 export function compileContract(schema: string): CompiledContract {
-  const ajv = new Ajv2020({ allErrors: true, strict: true, ownProperties: true, validateFormats: true });
+  const ajv = new Ajv2020({
+    allErrors: true,
+    strict: true,
+    ownProperties: true,
+    validateFormats: true,
+  });
   addFormats(ajv);
   const validate: ValidateFunction = ajv.compile(JSON.parse(schema) as object);
   return (tree) => {

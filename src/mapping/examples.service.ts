@@ -23,7 +23,9 @@ export async function exampleFaults(
   pool: ExpressionPool,
 ): Promise<SiteFault[]> {
   const faults: SiteFault[] = [];
-  for (const file of Object.keys(files).filter((name) => PLACE.test(name)).sort()) {
+  for (const file of Object.keys(files)
+    .filter((name) => PLACE.test(name))
+    .sort()) {
     const found = await tryExample(readExample(files[file] ?? ''), mappings, pool);
     if (found === null) continue;
     const remedy = 'Correct the mapping, or the example when the change is meant.';
@@ -37,7 +39,8 @@ async function tryExample(
   mappings: ReadonlyMap<string, MappingSource>,
   pool: ExpressionPool,
 ): Promise<string | null> {
-  if (!example) return 'expected an object with destination, subject (with its message) and payload';
+  if (!example)
+    return 'expected an object with destination, subject (with its message) and payload';
   const source = mappings.get(example.destination);
   if (!source) return `there is no mapping for ${example.destination}`;
   const compiled = compileMapping(source);

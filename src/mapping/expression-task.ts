@@ -1,5 +1,3 @@
-import type { MessagePort } from 'node:worker_threads';
-
 /** What one unit of work in the pool may use; the numbers are ours, found by trying hostile mappings. */
 export const EXPRESSION_LIMITS = {
   /** Looked at by the evaluator between its steps. */
@@ -15,13 +13,19 @@ export const EXPRESSION_LIMITS = {
   heapMb: 64,
 } as const;
 
+/** The end of a channel through which a thread says what it is about to do. */
+export interface Announcements {
+  postMessage(index: number): void;
+  close(): void;
+}
+
 /** Expressions over one subject, evaluated one after the other. */
 export interface ExpressionTask {
   readonly expressions: readonly string[];
   /** JSON text of the subject. */
   readonly subject: string;
   /** Receives the index of each expression just before it starts. */
-  readonly started: MessagePort;
+  readonly started: Announcements;
 }
 
 /** A contract over one payload tree. */
@@ -30,8 +34,26 @@ export interface ContractTask {
   readonly schema: string;
   /** JSON text of the tree. */
   readonly tree: string;
-  readonly started: MessagePort;
+  readonly started: Announcements;
 }
+
+/** One unit of work as it travels to the process that holds the threads. */
+export type PoolUnit =
+  | { readonly name: 'evaluate'; readonly task: Omit<ExpressionTask, 'started'> }
+  | { readonly name: 'checkContract'; readonly task: Omit<ContractTask, 'started'> };
+
+export interface UnitEnded {
+  readonly ended: 'expression-deadline' | 'expression-memory';
+  /** Index of the expression that was running. */
+  readonly index: number;
+}
+
+/** What comes back from there: an answer, an end, or a fault that nobody expected. */
+export type UnitReply = { readonly id: number } & (
+  | { readonly kind: 'value'; readonly value: unknown }
+  | ({ readonly kind: 'ended' } & UnitEnded)
+  | { readonly kind: 'fault'; readonly message: string }
+);
 
 export type ExpressionResult =
   /** JSON text of the value; null when the expression yields nothing. */

@@ -1,43 +1,26 @@
-import { existsSync } from 'node:fs';
-import { fileURLToPath } from 'node:url';
-import { MessageChannel, receiveMessageOnPort } from 'node:worker_threads';
-import { Piscina } from 'piscina';
+import { ExpressionChild } from './expression-child.endpoint.js';
 import {
   type ContractResult,
   EXPRESSION_LIMITS,
   type ExpressionResult,
+  type PoolUnit,
+  type UnitEnded,
 } from './expression-task.js';
 
-interface Ended {
-  readonly ended: 'expression-deadline' | 'expression-memory';
-  /** Index of the expression that was running. */
-  readonly index: number;
-}
-
-/** Units waiting at once; past this something has gone wrong upstream. */
-const QUEUE_MAX = 10_000;
+type Answer = UnitEnded | { readonly value: unknown };
 
 /**
- * Threads that evaluate mapping expressions and contracts with patterns. A thread has a heap limit, and one
- * that works past its deadline is ended from outside and replaced; waiting in the queue does not count.
+ * Evaluates mapping expressions, and contracts with patterns, out of the gateway's way: in threads with a
+ * heap limit and a deadline, which live in a process of their own. Whatever an expression does, it ends
+ * within the bound with a named problem, and the gateway goes on.
  */
 export class ExpressionPool {
-  readonly #pool: Piscina;
+  readonly #child: ExpressionChild;
+  /** Units under suspicion run one at a time; everything else waits for them. */
+  #suspects: Promise<unknown> = Promise.resolve();
 
   constructor(options: { readonly threads: number }) {
-    this.#pool = new Piscina({
-      filename: workerFile(),
-      minThreads: 0,
-      maxThreads: options.threads,
-      idleTimeout: 30_000,
-      maxQueue: QUEUE_MAX,
-      concurrentTasksPerWorker: 1,
-      resourceLimits: {
-        maxOldGenerationSizeMb: EXPRESSION_LIMITS.heapMb,
-        maxYoungGenerationSizeMb: 16,
-        stackSizeMb: 4,
-      },
-    });
+    this.#child = new ExpressionChild(options.threads);
   }
 
   /**
@@ -52,16 +35,18 @@ export class ExpressionPool {
     let waiting = [...expressions.keys()];
     while (waiting.length > 0) {
       const batch = waiting.map((index) => expressions[index] ?? '');
-      const outcome = await this.#guarded<ExpressionResult[]>('evaluate', {
-        expressions: batch,
-        subject,
-      });
-      if ('ended' in outcome) {
-        const culprit = waiting[outcome.index] ?? 0;
-        results.set(culprit, { ok: false, code: outcome.ended, detail: explain(outcome.ended) });
+      const answer = await this.#run({ name: 'evaluate', task: { expressions: batch, subject } });
+      if (answer === 'died') {
+        for (const index of waiting) {
+          results.set(index, await this.#evaluateAlone(expressions[index] ?? '', subject));
+        }
+        waiting = [];
+      } else if ('ended' in answer) {
+        const culprit = waiting[answer.index] ?? 0;
+        results.set(culprit, failed(answer.ended));
         waiting = waiting.filter((index) => index !== culprit);
       } else {
-        for (const [position, result] of outcome.value.entries()) {
+        for (const [position, result] of (answer.value as ExpressionResult[]).entries()) {
           results.set(waiting[position] ?? position, result);
         }
         waiting = [];
@@ -76,63 +61,49 @@ export class ExpressionPool {
 
   /** What a contract (JSON text of a schema) says about a payload tree. */
   async checkContract(schema: string, tree: unknown): Promise<ContractResult> {
-    const outcome = await this.#guarded<ContractResult>('checkContract', {
-      schema,
-      tree: JSON.stringify(tree),
-    });
-    return 'ended' in outcome ? { ok: false, detail: explain(outcome.ended) } : outcome.value;
+    const unit: PoolUnit = { name: 'checkContract', task: { schema, tree: JSON.stringify(tree) } };
+    const first = await this.#run(unit);
+    const answer = first === 'died' ? await this.#runAlone(unit) : first;
+    if (answer === 'died') return { ok: false, detail: explain('expression-memory') };
+    return 'ended' in answer
+      ? { ok: false, detail: explain(answer.ended) }
+      : (answer.value as ContractResult);
   }
 
   async close(): Promise<void> {
-    await this.#pool.destroy();
+    await this.#child.close();
   }
 
-  async #guarded<T>(name: string, task: object): Promise<Ended | { readonly value: T }> {
-    const { port1, port2 } = new MessageChannel();
-    const abort = new AbortController();
-    let index = 0;
-    let timer: NodeJS.Timeout | undefined;
-    port1.on('message', (started: number) => {
-      index = started;
-      clearTimeout(timer);
-      timer = setTimeout(() => abort.abort(), EXPRESSION_LIMITS.deadlineMs);
-    });
-    try {
-      const value: unknown = await this.#pool.run(
-        { ...task, started: port2 },
-        { name, transferList: [port2], signal: abort.signal },
-      );
-      return { value: value as T };
-    } catch (error) {
-      // The thread may have died before its last words were read: they say what was running.
-      const last = receiveMessageOnPort(port1)?.message as number | undefined;
-      index = last ?? index;
-      if (abort.signal.aborted) return { ended: 'expression-deadline', index };
-      if ((error as NodeJS.ErrnoException).code === 'ERR_WORKER_OUT_OF_MEMORY') {
-        return { ended: 'expression-memory', index };
-      }
-      throw error;
-    } finally {
-      clearTimeout(timer);
-      port1.close();
-    }
+  async #evaluateAlone(expression: string, subject: string): Promise<ExpressionResult> {
+    const task = { expressions: [expression], subject };
+    const answer = await this.#runAlone({ name: 'evaluate', task });
+    if (answer === 'died') return failed('expression-memory');
+    if ('ended' in answer) return failed(answer.ended);
+    const [result] = answer.value as ExpressionResult[];
+    if (!result) throw new Error('the pool returned no result for an expression');
+    return result;
+  }
+
+  async #run(unit: PoolUnit): Promise<Answer | 'died'> {
+    await this.#suspects;
+    return await this.#child.run(unit);
+  }
+
+  /** After the process died every unit in it is suspect: alone, the one that did it shows itself. */
+  async #runAlone(unit: PoolUnit): Promise<Answer | 'died'> {
+    const turn = this.#suspects.then(() => this.#child.run(unit));
+    // A fault is the caller's to handle; the next in turn only waits for the end.
+    this.#suspects = turn.catch(() => undefined);
+    return await turn;
   }
 }
 
-function explain(ended: Ended['ended']): string {
+function failed(code: UnitEnded['ended']): ExpressionResult {
+  return { ok: false, code, detail: explain(code) };
+}
+
+function explain(ended: UnitEnded['ended']): string {
   return ended === 'expression-deadline'
     ? `it ran past ${EXPRESSION_LIMITS.deadlineMs} ms and was ended`
     : `it needed more than ${EXPRESSION_LIMITS.heapMb} MB and was ended`;
-}
-
-/**
- * Node loads the compiled worker. When this file runs as TypeScript source (tests, which do not compile),
- * the worker is the one `npm ci` built; a test makes sure that it was built from the source beside it.
- */
-function workerFile(): string {
-  const beside = fileURLToPath(new URL('./expression.worker.js', import.meta.url));
-  if (existsSync(beside)) return beside;
-  const built = fileURLToPath(new URL('../../dist/mapping/expression.worker.js', import.meta.url));
-  if (existsSync(built)) return built;
-  throw new Error(`the expression worker is not built: run npm run build (looked for ${built})`);
 }

@@ -88,7 +88,11 @@ function remembered<T>(cache: Map<string, T>, key: string, make: (key: string) =
 /** The evaluator throws plain objects with code, position and message. */
 function messageOf(error: unknown): string {
   if (typeof error !== 'object' || error === null) return String(error);
-  const { message, code, position } = error as { message?: unknown; code?: unknown; position?: unknown };
+  const { message, code, position } = error as {
+    message?: unknown;
+    code?: unknown;
+    position?: unknown;
+  };
   const place = typeof position === 'number' ? ` at character ${position}` : '';
   const text = `${code === undefined ? '' : `${String(code)} `}${String(message)}${place}`;
   return text.length > 500 ? `${text.slice(0, 497)}…` : text;

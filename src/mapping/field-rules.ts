@@ -1,8 +1,13 @@
 import { isXmlName } from '../formats/xml-text.js';
+import type {
+  FieldMapping,
+  MappingDocument,
+  MessageMapping,
+  MessageName,
+} from '../site/mapping-document.js';
 import type { DocumentPath, RuleFault } from '../site/site-fault.js';
 import { barePathSteps } from './bare-path.js';
 import { readExpression } from './expression-rules.js';
-import type { FieldMapping, MappingDocument, MessageMapping, MessageName } from './mapping-document.js';
 import { stepsOf } from './payload-tree.js';
 import { IDENTIFIER_SOURCES, REFUSED_FUNCTIONS } from './source-rules.js';
 
@@ -34,7 +39,8 @@ function placeFaults(field: FieldMapping, format: 'json' | 'xml', at: At): RuleF
       path: at('to'),
       rule: 'payload-name',
       message: `${JSON.stringify(bad)} in ${field.to} is no name a ${format.toUpperCase()} payload can have here`,
-      remedy: 'Name a member (in XML @name is an attribute, #text an own text, both last); lists come from list: true.',
+      remedy:
+        'Name a member (in XML @name is an attribute, #text an own text, both last); lists come from list: true.',
     },
   ];
 }
@@ -42,7 +48,8 @@ function placeFaults(field: FieldMapping, format: 'json' | 'xml', at: At): RuleF
 function isMemberName(step: string, format: 'json' | 'xml', isLast: boolean): boolean {
   if (/^\d+$/.test(step) || ['__proto__', 'constructor', 'prototype'].includes(step)) return false;
   if (format === 'json') return true;
-  if (isLast && (step === '#text' || (step.startsWith('@') && isXmlName(step.slice(1))))) return true;
+  if (isLast && (step === '#text' || (step.startsWith('@') && isXmlName(step.slice(1)))))
+    return true;
   return isXmlName(step);
 }
 
@@ -51,19 +58,44 @@ function sourceFaults(field: FieldMapping, document: MappingDocument, at: At): R
   const fault = (key: string, rule: string, message: string, remedy: string) =>
     faults.push({ path: at(key), rule, message, remedy });
   if ((field.from === undefined) === (field.constant === undefined)) {
-    fault('to', 'field-source', `${field.to} has both or neither of from and constant`, 'Give exactly one.');
+    fault(
+      'to',
+      'field-source',
+      `${field.to} has both or neither of from and constant`,
+      'Give exactly one.',
+    );
   }
   if (field.constant !== undefined && (field.table !== undefined || field.round || field.list)) {
-    fault('constant', 'field-source', 'a constant takes no table, rounding or list', 'Write the final text.');
+    fault(
+      'constant',
+      'field-source',
+      'a constant takes no table, rounding or list',
+      'Write the final text.',
+    );
   }
   if (field.table !== undefined && !Object.hasOwn(document.tables, field.table)) {
-    fault('table', 'unknown-table', `there is no table ${field.table}`, 'Add it under tables, or correct the name.');
+    fault(
+      'table',
+      'unknown-table',
+      `there is no table ${field.table}`,
+      'Add it under tables, or correct the name.',
+    );
   }
   if (document.format === 'xml' && field.as !== 'text') {
-    fault('as', 'leaf-type', `${field.as} in an XML payload, which is text always`, 'Leave as out.');
+    fault(
+      'as',
+      'leaf-type',
+      `${field.as} in an XML payload, which is text always`,
+      'Leave as out.',
+    );
   }
   if (document.format === 'xml' && field.list === true && /\/[@#][^/]*$/.test(field.to)) {
-    fault('list', 'leaf-type', 'an attribute or own text holds one value', 'Send the list as elements.');
+    fault(
+      'list',
+      'leaf-type',
+      'an attribute or own text holds one value',
+      'Send the list as elements.',
+    );
   }
   if (field.round && field.as === 'boolean') {
     fault('as', 'leaf-type', 'a rounded value is no boolean', 'Use text or number.');
@@ -86,7 +118,8 @@ function expressionFaults(expression: string, path: DocumentPath): RuleFault[] {
       path,
       rule: 'expression-function',
       message: `$${name} is not accepted in a mapping`,
-      remedy: 'The same subject has to yield the same payload each time: use a value of the subject.',
+      remedy:
+        'The same subject has to yield the same payload each time: use a value of the subject.',
     });
   }
   for (const source of [...read.paths].filter((p) => IDENTIFIER_SOURCES.has(p))) {
@@ -107,17 +140,30 @@ function identifierFaults(field: FieldMapping, at: At): RuleFault[] {
   const { from } = field;
   if (!field.identifier) {
     if (from !== undefined && IDENTIFIER_SOURCES.has(from)) {
-      fault('from', `${from} names a thing and is not mapped as an identifier`, 'Set identifier: true.');
+      fault(
+        'from',
+        `${from} names a thing and is not mapped as an identifier`,
+        'Set identifier: true.',
+      );
     }
     return faults;
   }
   if (from === undefined || !barePathSteps(from)) {
-    fault('to', `${field.to} is an identifier and does not come from a bare path`, 'Write a path such as record.resultId.');
+    fault(
+      'to',
+      `${field.to} is an identifier and does not come from a bare path`,
+      'Write a path such as record.resultId.',
+    );
   }
-  if (field.table !== undefined) fault('table', 'an identifier takes no table', 'Remove the table.');
+  if (field.table !== undefined)
+    fault('table', 'an identifier takes no table', 'Remove the table.');
   if (field.round) fault('round', 'an identifier is not rounded', 'Remove the rounding.');
   if (field.as !== 'text') {
-    fault('as', 'an identifier is sent as text, numbers lose leading zeros and digits', 'Leave as out.');
+    fault(
+      'as',
+      'an identifier is sent as text, numbers lose leading zeros and digits',
+      'Leave as out.',
+    );
   }
   return faults;
 }
@@ -127,7 +173,10 @@ function collisionFaults(name: MessageName, message: MessageMapping): RuleFault[
   for (const [index, field] of message.fields.entries()) {
     const earlier = message.fields
       .slice(0, index)
-      .find((f) => f.to === field.to || field.to.startsWith(`${f.to}/`) || f.to.startsWith(`${field.to}/`));
+      .find(
+        (f) =>
+          f.to === field.to || field.to.startsWith(`${f.to}/`) || f.to.startsWith(`${field.to}/`),
+      );
     if (earlier === undefined) continue;
     faults.push({
       path: ['messages', name, 'fields', index, 'to'],
@@ -139,7 +188,11 @@ function collisionFaults(name: MessageName, message: MessageMapping): RuleFault[
   return faults;
 }
 
-function rootFaults(document: MappingDocument, name: MessageName, message: MessageMapping): RuleFault[] {
+function rootFaults(
+  document: MappingDocument,
+  name: MessageName,
+  message: MessageMapping,
+): RuleFault[] {
   if (document.format !== 'xml') return [];
   const first = stepsOf(message.fields[0]?.to ?? '')[0];
   return message.fields.flatMap((field, index): RuleFault[] => {

@@ -1,5 +1,5 @@
 import { isDecimal, roundDecimal } from '../formats/decimal.js';
-import type { CodeTable, FieldMapping } from './mapping-document.js';
+import type { CodeTable, FieldMapping } from '../site/mapping-document.js';
 import type { MappingProblemCode } from './mapping-problem.js';
 import type { PayloadLeaf } from './payload-tree.js';
 
@@ -51,7 +51,11 @@ function absent(field: FieldMapping): FieldValue {
 function listValue(field: FieldMapping, table: CodeTable | null, found: unknown): FieldValue {
   const items = found === undefined ? [] : Array.isArray(found) ? found : [found];
   if (items.length > LIST_MAX) {
-    return refuse('several-values', `${items.length} values, at most ${LIST_MAX}`, 'Narrow the list.');
+    return refuse(
+      'several-values',
+      `${items.length} values, at most ${LIST_MAX}`,
+      'Narrow the list.',
+    );
   }
   if (items.length === 0 && field.required) return absent(field);
   const leaves: PayloadLeaf[] = [];
@@ -71,7 +75,11 @@ function leaf(field: FieldMapping, table: CodeTable | null, raw: unknown): Leaf 
   let value = text.value;
   if (field.round) {
     if (!isDecimal(value)) {
-      return refuse('not-decimal', `${quoted(value)} is no plain decimal`, 'Map it without rounding.');
+      return refuse(
+        'not-decimal',
+        `${quoted(value)} is no plain decimal`,
+        'Map it without rounding.',
+      );
     }
     value = roundDecimal(value, field.round.places, field.round.rule);
   }
@@ -113,7 +121,11 @@ function typed(field: FieldMapping, text: string): Leaf {
     }
     case 'boolean':
       if (text === 'true' || text === 'false') return { ok: true, value: text === 'true' };
-      return refuse('not-boolean', `${quoted(text)} is neither true nor false`, 'Map it by a table.');
+      return refuse(
+        'not-boolean',
+        `${quoted(text)} is neither true nor false`,
+        'Map it by a table.',
+      );
   }
 }
 
@@ -124,7 +136,8 @@ function identifierText(raw: unknown): Text {
   if (typeof raw === 'number' && Number.isSafeInteger(raw) && raw >= 0) {
     return { ok: true, value: String(raw) };
   }
-  if (typeof raw === 'string' && raw !== '' && !HALF_PAIR.test(raw)) return { ok: true, value: raw };
+  if (typeof raw === 'string' && raw !== '' && !HALF_PAIR.test(raw))
+    return { ok: true, value: raw };
   return refuse(
     'identifier-altered',
     `${quoted(raw)} cannot be sent as an identifier exactly as it stands`,
@@ -137,10 +150,18 @@ function plainText(raw: unknown): Text {
   if (typeof raw === 'number') {
     const text = String(raw);
     if (isDecimal(text)) return { ok: true, value: text };
-    return refuse('not-decimal', `the number ${text} has no plain decimal form`, 'Round it in the mapping.');
+    return refuse(
+      'not-decimal',
+      `the number ${text} has no plain decimal form`,
+      'Round it in the mapping.',
+    );
   }
   if (typeof raw !== 'string') {
-    return refuse('not-a-leaf', `the expression yields ${kindOf(raw)}, expected text`, 'Name a member of it.');
+    return refuse(
+      'not-a-leaf',
+      `the expression yields ${kindOf(raw)}, expected text`,
+      'Name a member of it.',
+    );
   }
   if (HALF_PAIR.test(raw)) {
     return refuse('lossy-character', 'the text holds half a surrogate pair', 'Correct the source.');
@@ -149,7 +170,11 @@ function plainText(raw: unknown): Text {
 }
 
 function kindOf(raw: unknown): string {
-  return Array.isArray(raw) ? 'a list in a list' : typeof raw === 'object' ? 'an object' : typeof raw;
+  return Array.isArray(raw)
+    ? 'a list in a list'
+    : typeof raw === 'object'
+      ? 'an object'
+      : typeof raw;
 }
 
 function quoted(value: unknown): string {

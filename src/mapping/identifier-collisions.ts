@@ -1,4 +1,4 @@
-import type { MessageMapping, Path } from './mapping-document.js';
+import type { MessageMapping, Path } from '../site/mapping-document.js';
 import { leafTexts, type PayloadTree } from './payload-tree.js';
 
 /** Identifiers that differ, and that a careless reader would take for one another. */
@@ -25,7 +25,9 @@ export function identifierCollisions(
   const fields = mapping.fields.filter((field) => field.identifier).map((field) => field.to);
   return fields.flatMap((field) => {
     const values = [...new Set(trees.flatMap((tree) => leafTexts(tree, field)))].sort();
-    return FOLDS.flatMap(({ under, fold }) => colliding(values, fold).map((v) => ({ field, values: v, under })));
+    return FOLDS.flatMap(({ under, fold }) =>
+      colliding(values, fold).map((v) => ({ field, values: v, under })),
+    );
   });
 }
 

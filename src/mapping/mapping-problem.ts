@@ -1,4 +1,4 @@
-import type { MessageName, Path } from './mapping-document.js';
+import type { MessageName, Path } from '../site/mapping-document.js';
 
 export type MappingProblemCode =
   | 'message-not-mapped'

@@ -1,12 +1,12 @@
+import {
+  type MappingDocument,
+  MESSAGE_NAMES,
+  type MessageMapping,
+  type MessageName,
+} from '../site/mapping-document.js';
 import type { DocumentPath, RuleFault } from '../site/site-fault.js';
 import { barePathSteps } from './bare-path.js';
 import { fieldFaults } from './field-rules.js';
-import {
-  MESSAGE_NAMES,
-  type MappingDocument,
-  type MessageMapping,
-  type MessageName,
-} from './mapping-document.js';
 import { areConfusable } from './permit-reading.js';
 import { placeholders, templateFault } from './request-path.js';
 import { REQUIRED_SOURCES } from './source-rules.js';
@@ -49,7 +49,11 @@ function requiredSourceFaults(
     }
     const table = field.table === undefined ? undefined : document.tables[field.table];
     const isTellingApart = /\.(?:environment|origin)$/.test(source);
-    if (!table || !isTellingApart || new Set(Object.values(table)).size === Object.keys(table).length) {
+    if (
+      !table ||
+      !isTellingApart ||
+      new Set(Object.values(table)).size === Object.keys(table).length
+    ) {
       return [];
     }
     return [
@@ -76,9 +80,14 @@ function requestFaults(name: MessageName, message: MessageMapping): RuleFault[] 
   const { readBack } = message;
   if (!readBack) return faults;
   const ask = templateFault(readBack.request.path);
-  if (ask) request(at('readBack', 'request', 'path'), ask, 'Write a path relative to the base address.');
+  if (ask)
+    request(at('readBack', 'request', 'path'), ask, 'Write a path relative to the base address.');
   if (readBack.request.method !== 'GET') {
-    request(at('readBack', 'request', 'method'), 'a question changes nothing: it is a GET', 'Write GET.');
+    request(
+      at('readBack', 'request', 'method'),
+      'a question changes nothing: it is a GET',
+      'Write GET.',
+    );
   }
   if (placeholders(readBack.request.path).length === 0) {
     request(
@@ -96,7 +105,11 @@ function writtenFaults(name: MessageName, message: MessageMapping): RuleFault[] 
   const all = new Set(message.fields.map((f) => f.to));
   const pointer = (template: string) => placeholders(template).filter((p) => p.startsWith('/'));
   const readBack = message.readBack;
-  const uses: { readonly sent: string; readonly path: DocumentPath; readonly mayBeAbsent?: boolean }[] = [
+  const uses: {
+    readonly sent: string;
+    readonly path: DocumentPath;
+    readonly mayBeAbsent?: boolean;
+  }[] = [
     ...message.answer.echo.map(({ sent }, i) => ({ sent, path: ['answer', 'echo', i, 'sent'] })),
     ...pointer(message.request.path).map((sent) => ({ sent, path: ['request', 'path'] })),
     ...(readBack?.compare ?? []).map(({ sent }, i) => ({
@@ -104,7 +117,9 @@ function writtenFaults(name: MessageName, message: MessageMapping): RuleFault[] 
       path: ['readBack', 'compare', i, 'sent'],
       mayBeAbsent: true,
     })),
-    ...(readBack?.revision ? [{ sent: readBack.revision.sent, path: ['readBack', 'revision', 'sent'] }] : []),
+    ...(readBack?.revision
+      ? [{ sent: readBack.revision.sent, path: ['readBack', 'revision', 'sent'] }]
+      : []),
     ...pointer(readBack?.request.path ?? '').map((sent) => ({
       sent,
       path: ['readBack', 'request', 'path'],
@@ -144,7 +159,8 @@ function decidingTables(document: MappingDocument): string[] {
   const places = new Set(document.permits.map((permit) => permit.at));
   const fields = MESSAGE_NAMES.flatMap((name) => document.messages[name]?.fields ?? []);
   const used = fields.filter(
-    (f) => places.has(f.to) || (f.from !== undefined && barePathSteps(f.from) && DECIDING.test(f.from)),
+    (f) =>
+      places.has(f.to) || (f.from !== undefined && barePathSteps(f.from) && DECIDING.test(f.from)),
   );
   return [...new Set(used.flatMap((f) => (f.table === undefined ? [] : [f.table])))];
 }
@@ -153,7 +169,9 @@ function codeFaults(document: MappingDocument): RuleFault[] {
   return decidingTables(document).flatMap((name) => {
     const rows = Object.entries(document.tables[name] ?? {});
     return rows.flatMap(([value, code], index): RuleFault[] => {
-      const clash = rows.slice(0, index).find(([, other]) => other !== code && areConfusable(other, code));
+      const clash = rows
+        .slice(0, index)
+        .find(([, other]) => other !== code && areConfusable(other, code));
       if (!clash) return [];
       return [
         {

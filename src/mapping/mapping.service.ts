@@ -2,6 +2,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { Misconfigured } from '../errors.js';
 import { canonicalJson } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
+import type { MessageName } from '../site/mapping-document.js';
 import { type MappingSource, readMapping } from '../site/mapping-source.js';
 import { mappingSchema } from '../site/schemas.files.js';
 import { describeFault, type SiteFault } from '../site/site-fault.js';
@@ -18,7 +19,6 @@ import {
   revisionContent,
   setActive,
 } from './mapping.store.js';
-import type { MessageName } from './mapping-document.js';
 import type { BuildOutcome } from './payload.js';
 import type { Subject } from './subjects.js';
 
@@ -52,7 +52,8 @@ export class MappingService {
   /** Every fault of every mapping, in reading order; none means they may be activated. */
   async check(mappings: Activation['mappings']): Promise<SiteFault[]> {
     const faults: SiteFault[] = [];
-    for (const mapping of mappings.values()) faults.push(...(await checkMapping(mapping, this.#pool)));
+    for (const mapping of mappings.values())
+      faults.push(...(await checkMapping(mapping, this.#pool)));
     return faults;
   }
 
@@ -78,7 +79,11 @@ export class MappingService {
         const previous = before.get(mapping.destination);
         if (previous === mapping.digest) continue;
         await insertRevision(trx, this.#row(activation, mapping));
-        await setActive(trx, { site: this.#site, destination: mapping.destination, digest: mapping.digest });
+        await setActive(trx, {
+          site: this.#site,
+          destination: mapping.destination,
+          digest: mapping.digest,
+        });
         await recordAudit(trx, {
           site: this.#site,
           zone: activation.site.timeZone,
@@ -115,9 +120,12 @@ export class MappingService {
     const read = readMapping(files, row.destination, mappingSchema());
     const compiled = read.ok ? compileMapping(read.mapping) : read;
     if (!compiled.ok) {
-      throw new Error(`mapping revision ${digest} cannot be read: ${JSON.stringify(compiled.faults)}`);
+      throw new Error(
+        `mapping revision ${digest} cannot be read: ${JSON.stringify(compiled.faults)}`,
+      );
     }
-    if (compiled.mapping.digest !== digest) throw new Error(`mapping revision ${digest} was altered`);
+    if (compiled.mapping.digest !== digest)
+      throw new Error(`mapping revision ${digest} was altered`);
     if (this.#compiled.size >= CACHED_MAX) this.#compiled.clear();
     this.#compiled.set(digest, compiled.mapping);
     return compiled.mapping;

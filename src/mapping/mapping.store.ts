@@ -18,7 +18,9 @@ export async function setActive(
 ): Promise<void> {
   await trx
     .updateTable('mapping_revision')
-    .set((eb) => ({ active: eb.case().when('digest', '=', of.digest).then(1).else(0).end() as never }))
+    .set((eb) => ({
+      active: eb.case().when('digest', '=', of.digest).then(1).else(0).end() as never,
+    }))
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
     .execute();

@@ -1,4 +1,4 @@
-import type { Path } from './mapping-document.js';
+import type { Path } from '../site/mapping-document.js';
 
 export type PayloadLeaf = string | number | boolean;
 export type PayloadNode = PayloadLeaf | readonly PayloadNode[] | PayloadTree;

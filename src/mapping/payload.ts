@@ -1,6 +1,6 @@
 import { writeXmlTree } from '../formats/xml-tree.js';
+import type { FieldMapping, MappingDocument, MessageMapping } from '../site/mapping-document.js';
 import { type FieldRefusal, fieldValue } from './field-value.js';
-import type { FieldMapping, MappingDocument, MessageMapping } from './mapping-document.js';
 import type { MappingProblem, MappingProblemCode } from './mapping-problem.js';
 import { emptyTree, type PayloadTree, putAt } from './payload-tree.js';
 import { readPermits } from './permit-reading.js';
@@ -68,9 +68,8 @@ export function finishPayload(
   const problems = [...earlier];
   const reading = readPermits(tree, document.permits);
   const permit = permitProblem(document, subject, reading);
-  if (permit && (earlier.length === 0 || permit.code === 'permits-without-conforms')) {
-    problems.push(permit);
-  }
+  const isWhole = earlier.every((found) => found.code === 'contract');
+  if (permit && (isWhole || permit.code === 'permits-without-conforms')) problems.push(permit);
   if (earlier.length > 0) return { ok: false, problems };
   const written = writeBytes(document, tree);
   if (!written.ok) problems.push(problem(subject, 'lossy-character', written.at, written.detail));
@@ -86,7 +85,8 @@ export function finishPayload(
     ok: true,
     payload: {
       bytes: written.bytes,
-      contentType: document.format === 'xml' ? 'application/xml; charset=utf-8' : 'application/json',
+      contentType:
+        document.format === 'xml' ? 'application/xml; charset=utf-8' : 'application/json',
       tree,
       request: { method: mapping.request.method, path: path.path },
       permitsRelease: reading === 'exact',
@@ -124,7 +124,8 @@ type Written =
   | { readonly ok: false; readonly at: string; readonly detail: string };
 
 function writeBytes(document: MappingDocument, tree: PayloadTree): Written {
-  if (document.format === 'json') return { ok: true, bytes: Buffer.from(JSON.stringify(tree), 'utf8') };
+  if (document.format === 'json')
+    return { ok: true, bytes: Buffer.from(JSON.stringify(tree), 'utf8') };
   const xml = writeXmlTree(tree);
   if (!xml.ok) return { ok: false, at: xml.at, detail: xml.message };
   return { ok: true, bytes: Buffer.from(xml.text, 'utf8') };
@@ -134,7 +135,11 @@ function tableOf(document: MappingDocument, field: FieldMapping) {
   return field.table === undefined ? null : (document.tables[field.table] ?? {});
 }
 
-function fieldProblem(subject: Subject, field: FieldMapping, refusal: FieldRefusal): MappingProblem {
+function fieldProblem(
+  subject: Subject,
+  field: FieldMapping,
+  refusal: FieldRefusal,
+): MappingProblem {
   const { code, detail, remedy } = refusal;
   return {
     code,
@@ -147,7 +152,8 @@ function fieldProblem(subject: Subject, field: FieldMapping, refusal: FieldRefus
 }
 
 const REMEDIES: Partial<Record<MappingProblemCode, string>> = {
-  'permits-without-conforms': 'Correct the mapping: only the statement conforms may yield this value.',
+  'permits-without-conforms':
+    'Correct the mapping: only the statement conforms may yield this value.',
   'conforms-without-permit': 'Map the outcome conforms to one of the values declared in permits.',
   'lossy-character': 'Correct the source: the character cannot be sent and is not replaced.',
   'request-path': 'Correct the path of the request in the mapping.',

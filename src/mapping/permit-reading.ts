@@ -1,4 +1,4 @@
-import type { MappingDocument } from './mapping-document.js';
+import type { MappingDocument } from '../site/mapping-document.js';
 import { leafTexts, type PayloadTree } from './payload-tree.js';
 
 /** How a destination could read a payload: as no permission, as one, or as something too near to one. */

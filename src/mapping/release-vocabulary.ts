@@ -1,7 +1,7 @@
 import { STATEMENT_OUTCOMES, STOP_KINDS } from '../records/statement-record.js';
+import type { MappingDocument } from '../site/mapping-document.js';
 import type { RuleFault } from '../site/site-fault.js';
 import { DECISIONS, ENVIRONMENTS, type Origin } from '../site/vocabulary.js';
-import type { MappingDocument } from './mapping-document.js';
 import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
 import { sampleResult, sampleStatement, sampleStop, sampleWithdrawal } from './sample-subjects.js';
@@ -39,12 +39,17 @@ export function vocabularyCases(): VocabularyCase[] {
       known(`result in ${environment}`, sampleResult({ environment })),
       known(`withdrawal in ${environment}`, sampleWithdrawal({ environment })),
       known(`stop in ${environment}`, sampleStop({}, { environment })),
-      known(`statement incomplete in ${environment}`, sampleStatement({ environment, outcome: 'incomplete' })),
+      known(
+        `statement incomplete in ${environment}`,
+        sampleStatement({ environment, outcome: 'incomplete' }),
+      ),
       known(`statement conforms in ${environment}`, sampleStatement({ environment })),
     ]),
     ...STATEMENT_OUTCOMES.flatMap((outcome) => [
       known(`statement ${outcome}`, sampleStatement({ outcome })),
-      ...STOP_KINDS.map((kind) => known(`stop ${kind} after ${outcome}`, sampleStop({ kind }, { outcome }))),
+      ...STOP_KINDS.map((kind) =>
+        known(`stop ${kind} after ${outcome}`, sampleStop({ kind }, { outcome })),
+      ),
     ]),
     ...UNKNOWN.flatMap((word) => {
       // Deliberately outside the types: a later version, or damaged data, could hold such a word.
@@ -75,11 +80,14 @@ export async function releaseVocabularyFaults(
   for (const { says, subject, isKnown } of vocabularyCases()) {
     if (document.messages[subject.message] === undefined) continue;
     const outcome = await build(subject);
-    const found = outcome.ok ? permitted(document, subject, outcome.payload.permitsRelease) : outcome.problems;
+    const found = outcome.ok
+      ? permitted(document, subject, outcome.payload.permitsRelease)
+      : outcome.problems;
     for (const problem of found) {
       if (isPermission(problem) || (isKnown && speaksOfVocabulary(document, problem))) {
         const fault = vocabularyFault(document, says, problem);
-        const key = JSON.stringify([fault.path, fault.rule, problem.detail]);
+        // Neither the recheck's answer nor the environment makes another word of it.
+        const key = JSON.stringify([fault.path, fault.rule, says.split(/,| in /)[0]]);
         if (!faults.has(key)) faults.set(key, fault);
       }
     }
@@ -88,7 +96,11 @@ export async function releaseVocabularyFaults(
 }
 
 /** What a built payload permits although it may not; `finishPayload` refuses it first, this is the second look. */
-function permitted(document: MappingDocument, subject: Subject, permits: boolean): MappingProblem[] {
+function permitted(
+  document: MappingDocument,
+  subject: Subject,
+  permits: boolean,
+): MappingProblem[] {
   if (!permits || mayPermitRelease(subject)) return [];
   return [
     {
@@ -106,7 +118,8 @@ const VOCABULARY = /(?:^|\.)(?:decision|outcome|kind|environment|origin)$/;
 
 /** The samples' invented ids may be too long or of another form; that says nothing about the vocabulary. */
 function speaksOfVocabulary(document: MappingDocument, problem: MappingProblem): boolean {
-  if (problem.code === 'conforms-without-permit' || problem.code.startsWith('expression-')) return true;
+  if (problem.code === 'conforms-without-permit' || problem.code.startsWith('expression-'))
+    return true;
   const field = document.messages[problem.message]?.fields.find((f) => f.to === problem.field);
   return field?.from !== undefined && VOCABULARY.test(field.from);
 }
@@ -115,7 +128,11 @@ function isPermission(problem: MappingProblem): boolean {
   return problem.code === 'permits-without-conforms';
 }
 
-function vocabularyFault(document: MappingDocument, says: string, problem: MappingProblem): RuleFault {
+function vocabularyFault(
+  document: MappingDocument,
+  says: string,
+  problem: MappingProblem,
+): RuleFault {
   const fields = document.messages[problem.message]?.fields ?? [];
   const index = fields.findIndex((field) => field.to === problem.field);
   const base = ['messages', problem.message];

@@ -16,12 +16,14 @@ export interface RequestNames {
 /** What is wrong with a template before any value is known; null when it can be filled. */
 export function templateFault(template: string): string | null {
   const literal = template.replace(PLACEHOLDER, '');
-  if (!LITERAL.test(literal)) return 'it holds a character that belongs percent-encoded or in a placeholder';
+  if (!LITERAL.test(literal))
+    return 'it holds a character that belongs percent-encoded or in a placeholder';
   if (template.startsWith('/') || /^[A-Za-z][A-Za-z0-9+.-]*:/.test(template)) {
     return 'it is not relative to the base address';
   }
   const segments = (template.split('?')[0] ?? '').split('/');
-  if (segments.some((segment) => segment === '..' || segment === '.')) return 'it leaves its folder';
+  if (segments.some((segment) => segment === '..' || segment === '.'))
+    return 'it leaves its folder';
   const unknown = placeholders(template).find((name) => !isKnown(name));
   return unknown === undefined ? null : `{${unknown}} is no placeholder`;
 }
@@ -43,7 +45,11 @@ export function fillRequestPath(
   let fault: string | null = templateFault(template);
   const path = template.replace(PLACEHOLDER, (_whole, name: string) => {
     const values =
-      name === 'key' ? [names.key] : name === 'deliveryId' ? [names.deliveryId] : leafTexts(tree, name);
+      name === 'key'
+        ? [names.key]
+        : name === 'deliveryId'
+          ? [names.deliveryId]
+          : leafTexts(tree, name);
     const [value] = values;
     if (values.length !== 1 || value === undefined || ['', '.', '..'].includes(value)) {
       fault ??= `{${name}} stands for ${values.length === 1 ? JSON.stringify(value) : `${values.length} values`}, expected one`;

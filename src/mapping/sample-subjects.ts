@@ -67,7 +67,12 @@ const RECORD: ResultRecord = {
   lot: 'LOT-1',
   method: { id: 'ID-SAMPLE-1', version: '1', digest: DIGEST },
   operator: { id: 'SAMPLE-OP', name: 'Operator (invented)' },
-  measuredAt: { reported: '2026-03-04T09:15:30+00:00', utc: AT, source: 'instrument', zone: 'Europe/London' },
+  measuredAt: {
+    reported: '2026-03-04T09:15:30+00:00',
+    utc: AT,
+    source: 'instrument',
+    zone: 'Europe/London',
+  },
   place: 'dock',
   presentation: { kind: 'through-packaging', between: 'liner', probeCover: 'PC-1' },
   acquisition: {
@@ -168,7 +173,12 @@ export function sampleStop(
   statement: Partial<StatementRecord> = {},
 ): StatementSubject {
   const stop = { ...STOP, ...change };
-  const about = { outcome: 'does-not-conform' as const, revision: 3, stopInForce: stop, ...statement };
+  const about = {
+    outcome: 'does-not-conform' as const,
+    revision: 3,
+    stopInForce: stop,
+    ...statement,
+  };
   return stopSubject(HEAD, { ...STATEMENT, ...about }, stop);
 }
 

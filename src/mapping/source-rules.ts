@@ -1,4 +1,4 @@
-import type { MessageName } from './mapping-document.js';
+import type { MessageName } from '../site/mapping-document.js';
 
 /**
  * Sources every message has to carry, from a bare path into a required field: where a result came from and
@@ -20,12 +20,7 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
     'statement.revision',
     'statement.outcome',
   ],
-  stop: [
-    'statement.environment',
-    'statement.receipt.receiptId',
-    'statement.revision',
-    'stop.kind',
-  ],
+  stop: ['statement.environment', 'statement.receipt.receiptId', 'statement.revision', 'stop.kind'],
 };
 
 const RECEIPT = ['receiptId', 'receiptNumber', 'line', 'material', 'supplierLot', 'siteLot'];

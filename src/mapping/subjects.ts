@@ -40,7 +40,10 @@ export function resultSubject(
   return { message: 'result', ...head, record, receipt };
 }
 
-export function withdrawalSubject(head: SubjectHead, withdrawal: WithdrawalRecord): WithdrawalSubject {
+export function withdrawalSubject(
+  head: SubjectHead,
+  withdrawal: WithdrawalRecord,
+): WithdrawalSubject {
   return { message: 'withdrawal', ...head, withdrawal };
 }
 
@@ -69,6 +72,8 @@ export function mayPermitRelease(subject: Subject): boolean {
 
 function covered(statement: StatementRecord): { readonly coveredContainers: readonly string[] } {
   return {
-    coveredContainers: statement.containers.filter((c) => c.state === 'covered').map((c) => c.label),
+    coveredContainers: statement.containers
+      .filter((c) => c.state === 'covered')
+      .map((c) => c.label),
   };
 }

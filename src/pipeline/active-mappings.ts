@@ -1,13 +1,13 @@
-import { MESSAGE_NAMES } from '../mapping/mapping-document.js';
-import type { LoadedSiteFolder } from '../site/site-folder.files.js';
+import { MESSAGE_NAMES } from '../site/mapping-document.js';
+import type { MappingSource } from '../site/mapping-source.js';
 import type { ActiveMapping } from '../statements/statement-messages.js';
 
 /** What new deliveries pin: the digest of each destination's mapping and the messages it knows. */
 export function activeMappings(
-  folder: Pick<LoadedSiteFolder, 'mappingSources'>,
+  sources: ReadonlyMap<string, MappingSource>,
 ): ReadonlyMap<string, ActiveMapping> {
   return new Map(
-    [...folder.mappingSources.values()].map((source) => [
+    [...sources.values()].map((source) => [
       source.destination,
       {
         digest: source.digest,

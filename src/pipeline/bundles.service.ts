@@ -1,16 +1,14 @@
-import { uuidv7 } from 'uuidv7';
 import type { Logger } from 'pino';
+import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings, loadRawBytes } from '../intake/bundles.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundleRow } from '../storage/tables.js';
-import { step } from '../step.js';
-import { type ExaminePool, UnitDied } from './examine.pool.js';
-import type { ExaminedUnit } from './examined-unit.js';
 import {
   addStrike,
   collectSuspects,
@@ -19,8 +17,10 @@ import {
   waitingBundles,
   waitingSince,
 } from './examination.store.js';
-import { findingRow } from './settled-result.js';
+import { type ExaminePool, UnitDied } from './examine.pool.js';
+import type { ExaminedUnit } from './examined-unit.js';
 import type { SettleBundleService } from './settle-bundle.service.js';
+import { findingRow } from './settled-result.js';
 import type { UnreadableEvidence } from './unreadable-evidence.service.js';
 
 /** Bundles looked at in one go: enough to keep the pool busy, few enough that a stop is never far. */
@@ -58,9 +58,7 @@ export class BundlesService {
   /** Settles what waits; true when there may be more. */
   async workOnce(): Promise<boolean> {
     const { database, site } = this.parts;
-    this.#suspects ??= new Set(
-      await database.transact((trx) => collectSuspects(trx, site.site)),
-    );
+    this.#suspects ??= new Set(await database.transact((trx) => collectSuspects(trx, site.site)));
     const waiting = await waitingBundles(database.db, site.site, BATCH);
     if (waiting.length === 0) return false;
     const batch = this.#nextBatch(waiting);
@@ -71,7 +69,12 @@ export class BundlesService {
     }
     const isAlone = batch.length === 1 && first !== undefined && this.#isSuspect(first);
     await database.transact((trx) =>
-      markExamining(trx, batch.map((b) => b.id), this.parts.workerId, isAlone),
+      markExamining(
+        trx,
+        batch.map((b) => b.id),
+        this.parts.workerId,
+        isAlone,
+      ),
     );
     // Started together, settled in order: the next bundle of an instrument builds on the one before it.
     const examined = batch.map((bundle) => ({ bundle, unit: this.#examine(bundle) }));

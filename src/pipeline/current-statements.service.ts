@@ -1,6 +1,6 @@
 import { setTimeout as wait } from 'node:timers/promises';
 import type { StatementRecord } from '../records/statement-record.js';
-import { FreshStatements } from '../statements/statements.controller.js';
+import { FreshStatements } from '../statements/fresh-statements.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { BundlesService } from './bundles.service.js';

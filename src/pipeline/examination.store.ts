@@ -62,7 +62,10 @@ export async function addStrike(trx: Trx, id: string): Promise<void> {
 export async function settleBundleRow(
   trx: Trx,
   id: string,
-  settled: Partial<BundleRow> & { readonly state: BundleRow['state']; readonly settled_at: Instant },
+  settled: Partial<BundleRow> & {
+    readonly state: BundleRow['state'];
+    readonly settled_at: Instant;
+  },
 ): Promise<boolean> {
   const changed = await trx
     .updateTable('bundle')

@@ -1,10 +1,15 @@
-import { examineBundle } from '../checks/examine-bundle.js';
 import type { ExaminedResult, ReadableExamination } from '../checks/examination.js';
+import { examineBundle } from '../checks/examine-bundle.js';
 import { sha256 } from '../formats/canonical-json.js';
 import { writeAniml } from '../records/animl-writer.js';
 import { buildResultRecord, recordJson } from '../records/build-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import { type BuiltRecord, type ExamineTask, type ExaminedUnit, withoutValues } from './examined-unit.js';
+import {
+  type BuiltRecord,
+  type ExaminedUnit,
+  type ExamineTask,
+  withoutValues,
+} from './examined-unit.js';
 
 type Context = Parameters<typeof examineBundle>[2];
 
@@ -39,7 +44,8 @@ function buildRecord(
 ): BuiltRecord | null {
   const { document } = examination;
   // A time that cannot be read is a finding that holds the result; no record can be built on it.
-  if (document === null || examined.result === null || examined.reading.measuredAt === null) return null;
+  if (document === null || examined.result === null || examined.reading.measuredAt === null)
+    return null;
   const record = buildResultRecord({
     bundle: document,
     result: examined.result,

@@ -1,7 +1,7 @@
 import { Piscina } from 'piscina';
 import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import type { ExamineTask, ExaminedUnit } from './examined-unit.js';
+import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
 
 /** Ample for the largest bundle a site may allow; a thread past it ends and the process goes on. */
 const HEAP_MB_MAX = 1024;
@@ -19,9 +19,13 @@ export class UnitDied extends Error {
 export class ExaminePool {
   readonly #pool: Piscina<ExamineTask, ExaminedUnit>;
 
-  constructor(site: SiteFolder, readonly threads: number) {
+  constructor(
+    site: SiteFolder,
+    readonly threads: number,
+  ) {
     this.#pool = new Piscina({
       filename: workerFile(import.meta.url, './examine.worker.js'),
+      name: 'examine',
       minThreads: threads,
       maxThreads: threads,
       workerData: { site },

@@ -1,4 +1,8 @@
-import type { ExaminedResult, ReadableExamination, UnreadableExamination } from '../checks/examination.js';
+import type {
+  ExaminedResult,
+  ReadableExamination,
+  UnreadableExamination,
+} from '../checks/examination.js';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 

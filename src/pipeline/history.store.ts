@@ -1,5 +1,10 @@
 import type { ReadableExamination } from '../checks/examination.js';
-import type { HistoryFacts, InstrumentHistory, KnownResult, ReceiptFacts } from '../checks/history-facts.js';
+import type {
+  HistoryFacts,
+  InstrumentHistory,
+  KnownResult,
+  ReceiptFacts,
+} from '../checks/history-facts.js';
 import type { RunRange } from '../checks/run-ranges.js';
 import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';

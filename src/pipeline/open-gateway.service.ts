@@ -1,5 +1,5 @@
-import { uuidv7 } from 'uuidv7';
 import type { Logger } from 'pino';
+import { uuidv7 } from 'uuidv7';
 import { AccessService } from '../access/access.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
@@ -90,7 +90,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     approvedBy: 'start of the service from the site folder',
     now: clock.now(),
   });
-  const mappings = activeMappings(folder);
+  const mappings = activeMappings(folder.mappingSources);
   const queue = new InProcessQueue(clock, (bell, err) => {
     log.error({ event: 'work.failed', bell, err });
   });

@@ -2,7 +2,11 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import { resultKey } from '../delivery/new-delivery.js';
-import { cancelUnsentResult, destinationsHolding, enqueueDelivery } from '../delivery/outbox.store.js';
+import {
+  cancelUnsentResult,
+  destinationsHolding,
+  enqueueDelivery,
+} from '../delivery/outbox.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { WithdrawalRecord } from '../records/result-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -46,7 +50,10 @@ export class ResultMessages {
 
   /** Receipts whose evidence the supersessions of a bundle may take away: locked before anything is read. */
   async receiptsOfSuperseded(trx: Trx, examination: ReadableExamination): Promise<string[]> {
-    const rows = await this.#superseded(trx, supersededIds(examination.results.map((r) => r.result)));
+    const rows = await this.#superseded(
+      trx,
+      supersededIds(examination.results.map((r) => r.result)),
+    );
     return rows.map((row) => row.receipt_id).filter((id) => id !== null);
   }
 

@@ -20,7 +20,10 @@ export async function insertResults(
 ): Promise<void> {
   const rows = results.map((result) => resultRow(result, place, examination));
   for (let i = 0; i < rows.length; i += ROWS) {
-    await trx.insertInto('result').values(rows.slice(i, i + ROWS)).execute();
+    await trx
+      .insertInto('result')
+      .values(rows.slice(i, i + ROWS))
+      .execute();
   }
 }
 

@@ -1,8 +1,8 @@
 import { type ExaminedResult, isHeld, type ReadableExamination } from '../checks/examination.js';
 import type { Finding } from '../checks/finding.js';
 import type { HistoryAnswer, ResultHistory } from '../checks/history-facts.js';
-import { ANIML_WRITER_VERSION } from '../records/animl-writer.js';
 import { matchScan, type ScanMatch, type ScanTargets } from '../receipts/scan-match.js';
+import { ANIML_WRITER_VERSION } from '../records/animl-writer.js';
 import type { FindingRow, ResultRow, ResultState } from '../storage/tables.js';
 import type { BuiltRecord } from './examined-unit.js';
 

@@ -1,5 +1,3 @@
-import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
-import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import {
   resultSubject,
   type Subject,
@@ -8,6 +6,8 @@ import {
   stopSubject,
   withdrawalSubject,
 } from '../mapping/subjects.js';
+import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
+import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import { statementAtRevision } from '../statements/statements.store.js';
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -99,7 +99,11 @@ async function loadStop(
   db: Reader,
   id: string,
 ): Promise<{ readonly receiptId: string; readonly record: StopRecord }> {
-  const row = await db.selectFrom('stop').selectAll().where('id', '=', id).executeTakeFirstOrThrow();
+  const row = await db
+    .selectFrom('stop')
+    .selectAll()
+    .where('id', '=', id)
+    .executeTakeFirstOrThrow();
   const statement = await statementAtRevision(db, row.site, row.receipt_id, row.statement_revision);
   const record = statement?.stopInForce;
   if (!record) throw new Error(`stop ${id} is not in force in its own statement revision`);

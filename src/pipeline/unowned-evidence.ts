@@ -4,8 +4,7 @@ import type { HistoryAnswer } from '../checks/history-facts.js';
 import { type RunRange, runsInWords } from '../checks/run-ranges.js';
 import type { Instant } from '../formats/instant.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
-import type { NewDiscrepancy } from '../reconciliation/discrepancies.store.js';
-import type { EvidenceScope } from '../reconciliation/discrepancies.js';
+import type { EvidenceScope, NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { ownerOf, type SettledResult } from './settled-result.js';
 
 export interface BundleIdentity {

@@ -1,7 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import { lockReceipts, lockSiteEvidence } from '../receipts/facts.store.js';
-import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
+import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Trx } from '../storage/database.js';
 

@@ -66,6 +66,19 @@ export async function markOpenReceiptsDue(trx: Trx, site: string): Promise<void>
     .execute();
 }
 
+/**
+ * Marks every announced receipt, conforming ones too: for a site folder activated with other content (a
+ * tightened plan, a method no longer approved), which can make any statement untrue.
+ */
+export async function markAnnouncedReceiptsDue(trx: Trx, site: string): Promise<void> {
+  await trx
+    .updateTable('receipt')
+    .set({ evaluation_due: 1 })
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .execute();
+}
+
 /** Locks the site's evidence row exclusively: for evidence that has no owner yet. After the receipts. */
 export async function lockSiteEvidence(trx: Trx, site: string): Promise<void> {
   await trx

@@ -2,21 +2,7 @@ import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { DiscrepancyClass, DiscrepancyRow } from '../storage/tables.js';
-import type { EvidenceScope } from './discrepancies.js';
-
-export interface NewDiscrepancy {
-  readonly site: string;
-  readonly class: DiscrepancyClass;
-  /** Stable name of what it is about; one open row for each class and subject. */
-  readonly subject: string;
-  readonly receiptId: string | null;
-  readonly containerLabel: string | null;
-  readonly destination: string | null;
-  /** Required while `receiptId` is null; `{}` covers every receipt. */
-  readonly scope: EvidenceScope | null;
-  readonly detail: string;
-  readonly openedAt: Instant;
-}
+import type { NewDiscrepancy } from './discrepancies.js';
 
 /**
  * Opens a discrepancy; opening one that is open does nothing. The caller has locked the receipt it belongs

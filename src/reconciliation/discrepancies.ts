@@ -13,6 +13,21 @@ export interface EvidenceScope {
   readonly to?: Instant;
 }
 
+/** A discrepancy that an event opens. */
+export interface NewDiscrepancy {
+  readonly site: string;
+  readonly class: DiscrepancyClass;
+  /** Stable name of what it is about; one open row for each class and subject. */
+  readonly subject: string;
+  readonly receiptId: string | null;
+  readonly containerLabel: string | null;
+  readonly destination: string | null;
+  /** Required while `receiptId` is null; `{}` covers every receipt. */
+  readonly scope: EvidenceScope | null;
+  readonly detail: string;
+  readonly openedAt: Instant;
+}
+
 /** What of a receipt decides whether a scope covers it. */
 export interface ScopedReceipt {
   /** Every area it was ever announced for; empty when unknown. */

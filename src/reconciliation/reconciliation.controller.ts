@@ -47,6 +47,7 @@ export class ReconciliationController {
 
 function readInstant(name: string, text: string): Instant {
   const parsed = parseTimestamp(text);
-  if (!parsed) throw new Problem('query-invalid', `${name}: expected an RFC 3339 date-time with offset`);
+  if (!parsed)
+    throw new Problem('query-invalid', `${name}: expected an RFC 3339 date-time with offset`);
   return parsed.instant;
 }

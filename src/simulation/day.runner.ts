@@ -1,5 +1,6 @@
 import { rename, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
+import { setTimeout } from 'node:timers/promises';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { Method, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
@@ -22,10 +23,13 @@ export interface DaySetup {
   readonly statementKey: string;
   readonly erp: Ledger;
   readonly receivedAt: Instant;
+  /** Ends the day where it stands. */
+  readonly signal: AbortSignal;
   readonly say: (text: string) => void;
 }
 
-const WAIT_MAX_MS = 25_000;
+/** Longest the whole day may spend waiting for the stand-in ERP. */
+const WAIT_MAX_MS = 35_000;
 const POLL_MS = 100;
 
 /** Lives a story's day and keeps the list of what really happened, for the judge. */
@@ -34,6 +38,7 @@ export class SimulatedDay {
   readonly drums = new Map<string, DrumPhase[]>();
   /** What the story waited for in vain. */
   readonly problems: string[] = [];
+  #waitingEnds = Number.POSITIVE_INFINITY;
   readonly #receiptOf = new Map<string, StoryReceipt>();
 
   constructor(readonly setup: DaySetup) {
@@ -50,8 +55,13 @@ export class SimulatedDay {
     return { receipts: this.setup.story.receipts, measured: this.measured, drums: this.drums };
   }
 
+  /** Throws when the signal ends it or a bundle is not taken. */
   async run(): Promise<void> {
-    for (const step of this.setup.story.steps) await this.#live(step);
+    this.#waitingEnds = performance.now() + WAIT_MAX_MS;
+    for (const step of this.setup.story.steps) {
+      this.setup.signal.throwIfAborted();
+      await this.#live(step);
+    }
   }
 
   async #live(step: StoryStep): Promise<void> {
@@ -74,7 +84,7 @@ export class SimulatedDay {
         this.#phases(step.drum).push({ from: this.#now(), holds: step.holds });
         return;
       case 'wait-margin':
-        return pause(this.setup.site.limits.syncMarginMs + 200);
+        return this.#pause(this.setup.site.limits.syncMarginMs + 200);
       case 'wait-released':
         return this.#waitFor(
           `release of ${step.receipt}`,
@@ -172,14 +182,17 @@ export class SimulatedDay {
   }
 
   async #waitFor(what: string, isThere: () => boolean): Promise<void> {
-    const end = performance.now() + WAIT_MAX_MS;
     while (!isThere()) {
-      if (performance.now() > end) {
-        this.problems.push(`waited ${WAIT_MAX_MS / 1000} s in vain for the ${what}`);
+      if (performance.now() > this.#waitingEnds) {
+        this.problems.push(`${WAIT_MAX_MS / 1000} s after the day began there was no ${what}`);
         return;
       }
-      await pause(POLL_MS);
+      await this.#pause(POLL_MS);
     }
+  }
+
+  async #pause(ms: number): Promise<void> {
+    await setTimeout(ms, undefined, { signal: this.setup.signal });
   }
 
   #usage(receiptId: string): string {
@@ -219,8 +232,4 @@ function spoil(bundle: SyncedBundle): Uint8Array {
 function found<T>(value: T | undefined, what: string): T {
   if (value === undefined) throw new Error(`the story names a ${what} that it does not have`);
   return value;
-}
-
-function pause(ms: number): Promise<void> {
-  return new Promise((resolve) => setTimeout(resolve, ms));
 }

@@ -6,9 +6,14 @@ import type { Story } from './story.js';
 export function demoSummary(
   { report, complaints }: DemoVerdict,
   story: Story,
-  erp: BooksDocument,
+  standIns: {
+    readonly erp: BooksDocument;
+    /** By stand-in: how often it misbehaved on purpose, by kind. */
+    readonly misdeeds: readonly (readonly [string, ReadonlyMap<string, number>])[];
+  },
 ): string {
   const { statements, sinks } = report;
+  const { erp, misdeeds } = standIns;
   const issued = erp.issues.reduce((sum, issue) => sum + issue.containers.length, 0);
   const lines = [
     '',
@@ -35,6 +40,7 @@ export function demoSummary(
     'The judge, from the stand-ins’ books and what was really in the drums:',
     `  lost ${sinks.lost}   double ${sinks.double}   out of order ${sinks.outOfOrder}   different ${sinks.different}   wrong release ${sinks.wrongRelease}`,
     `  stand-in ERP: ${erp.releases.length} releases, ${erp.blocks.length} blocks, ${issued} drums issued`,
+    ...misdeeds.map(([name, kinds]) => `  ${name} misbehaved on purpose: ${inWords(kinds)}`),
     ...complaints.map((c) => `  NOT AS IT SHOULD BE: ${c}`),
     '',
     report.ok
@@ -44,6 +50,10 @@ export function demoSummary(
     'Identity is one of several tests. Drumline reports; the quality unit releases.',
   ];
   return lines.join('\n');
+}
+
+function inWords(kinds: ReadonlyMap<string, number>): string {
+  return [...kinds].map(([kind, times]) => `${kind} ${times}`).join(', ') || 'never';
 }
 
 function row(name: string, count: number): string {

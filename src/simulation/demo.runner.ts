@@ -1,6 +1,7 @@
 import { randomBytes } from 'node:crypto';
 import { mkdir } from 'node:fs/promises';
 import { join } from 'node:path';
+import { setTimeout } from 'node:timers/promises';
 import { addMs, formatInstant } from '../formats/instant.js';
 import { loadSiteFolder } from '../site/site-folder.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -86,18 +87,15 @@ async function liveDay(
   say(`Stand-in LIMS at ${sinks.lims.url}, stand-in ERP at ${sinks.erp.url}`);
   const environment = { ...options.environment, ...sinks.environment };
   const place = { ...options, environment, watchDirectory };
-  const keys = await createKeys(place, site.site);
-  say('Starting the gateway');
-  const gateway = await startGateway({ ...place, log: (line) => say(`gateway: ${line}`) });
+  say(`Starting the gateway on ${options.dataDirectory}`);
+  const logFile = join(options.dataDirectory, 'gateway.log');
+  const gateway = await startGateway({ ...place, logFile });
   running.push({ close: () => gateway.stop() });
+  const keys = await createKeys(place, site.site);
   sinks.erp.releases.setGateway({ url: gateway.url, key: keys.statement });
-  const story = northquayDay({ seed: options.seed, auditedManufacturer: auditedBy(site) });
+  const story = northquayDay({ auditedManufacturer: auditedBy(site) });
   const receivedAt = addMs(clock.now(), -RECEIVED_BEFORE_MS);
-  await announce(
-    gateway.url,
-    keys.expectation,
-    expectationCsv(story.receipts, receivedAt, site.timeZone),
-  );
+  await announce(gateway.url, keys.desk, expectationCsv(story.receipts, receivedAt, site.timeZone));
   say(`${story.receipts.length} receipts announced; the gateway's page is ${gateway.url}/`);
   const day = new SimulatedDay({
     story,
@@ -111,14 +109,21 @@ async function liveDay(
     statementKey: keys.statement,
     erp: sinks.erp.ledger,
     receivedAt,
+    signal: options.signal,
     say,
   });
   await Promise.race([day.run(), failWhenDead(gateway)]);
   say('The day is over; waiting until nothing moves any more');
-  const verdict = await settle(gateway.url, keys.read, story, day, sinks);
+  const verdict = await settle(gateway.url, keys.desk, story, day, sinks);
   return {
     verdict,
-    summary: demoSummary(verdict, story, booksDocument(sinks.erp.ledger.books)),
+    summary: demoSummary(verdict, story, {
+      erp: booksDocument(sinks.erp.ledger.books),
+      misdeeds: [
+        ['stand-in LIMS', sinks.lims.misdeeds],
+        ['stand-in ERP', sinks.erp.misdeeds],
+      ],
+    }),
     url: gateway.url,
     gatewayDied: gateway.died,
     stop,
@@ -202,7 +207,7 @@ async function settle(
     const now = performance.now();
     if (text !== still.text) still = { text, since: now };
     if (now > end || (verdict.report.ok && now - still.since > STILL_MS)) return verdict;
-    await new Promise((resolve) => setTimeout(resolve, POLL_MS));
+    await setTimeout(POLL_MS, undefined, { signal: day.setup.signal });
   }
 }
 
@@ -233,13 +238,13 @@ async function announce(url: string, key: string, csv: string): Promise<void> {
 }
 
 async function createKeys(place: Parameters<typeof createKey>[0], site: string) {
-  const key = (name: string, scope: string) => createKey(place, { site, name, scope });
-  return {
-    bundle: await key('sync-a', 'bundle:write'),
-    statement: await key('stand-in-erp', 'statement:read'),
-    expectation: await key('stand-in-purchasing', 'expectation:write'),
-    read: await key('demo-report', 'read'),
-  };
+  const key = (name: string, ...scopes: string[]) => createKey(place, { site, name, scopes });
+  const [bundle, statement, desk] = await Promise.all([
+    key('sync-a', 'bundle:write'),
+    key('stand-in-erp', 'statement:read'),
+    key('receiving-desk', 'expectation:write', 'read'),
+  ]);
+  return { bundle, statement, desk };
 }
 
 async function readSite(options: DemoOptions): Promise<SiteFolder> {

@@ -35,7 +35,7 @@ export async function askGateway(
   return { status: answer.statusCode, body: text === '' ? null : JSON.parse(text) };
 }
 
-const ATTEMPTS_MAX = 10;
+const ATTEMPTS_MAX = 60;
 const PAUSE_MS = 300;
 
 /**

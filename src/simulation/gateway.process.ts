@@ -1,5 +1,6 @@
 import { type ChildProcess, spawn } from 'node:child_process';
 import { once } from 'node:events';
+import { appendFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
 import { fileURLToPath } from 'node:url';
 
@@ -22,14 +23,14 @@ export interface GatewayStart {
   readonly environment: NodeJS.ProcessEnv;
   /** Ends the process when aborted, also while it starts. */
   readonly signal: AbortSignal;
-  /** Takes the gateway's log, line by line. */
-  readonly log: (line: string) => void;
+  /** File that the gateway's log is appended to. */
+  readonly logFile: string;
 }
 
-/** Creates an API key in the data folder; no gateway may run on it yet. */
+/** Creates an API key as an administrator does, with the command that comes with the gateway. */
 export async function createKey(
   start: Pick<GatewayStart, 'dataDirectory' | 'siteFolderDirectory' | 'environment' | 'signal'>,
-  options: { readonly site: string; readonly name: string; readonly scope: string },
+  options: { readonly site: string; readonly name: string; readonly scopes: readonly string[] },
 ): Promise<string> {
   const child = spawn(
     process.execPath,
@@ -38,7 +39,8 @@ export async function createKey(
       'key',
       'create',
       ...['--data', start.dataDirectory, '--site-folder', start.siteFolderDirectory],
-      ...['--site', options.site, '--name', options.name, '--scope', options.scope, '--json'],
+      ...['--site', options.site, '--name', options.name, '--json'],
+      ...['--scope', ...options.scopes],
     ],
     { env: start.environment, stdio: ['ignore', 'pipe', 'pipe'], signal: start.signal },
   );
@@ -67,7 +69,7 @@ export async function startGateway(start: GatewayStart): Promise<GatewayProcess>
   createInterface({ input: child.stderr }).on('line', (line) => {
     complaints.push(line);
     if (complaints.length > 50) complaints.shift();
-    start.log(line);
+    appendFileSync(start.logFile, `${line}\n`);
   });
   const url = await listeningUrl(child);
   if (url === null) {

@@ -5,7 +5,12 @@ import type { BundleResult, PerformanceCheck } from '../intake/result-bundle.js'
 import type { Instrument, Method } from '../site/site-folder.js';
 import type { Decision, Environment } from '../site/vocabulary.js';
 import { findPeak } from './find-peak.js';
-import { PUBLISHED_SHIFTS, type Substance } from './published-shifts.js';
+import {
+  PUBLISHED_SHIFTS,
+  PUBLISHED_SHIFTS_SOURCE,
+  PUBLISHED_SHIFTS_VERSION,
+  type Substance,
+} from './published-shifts.js';
 import { seedFor } from './seeded-random.js';
 import { type SynthesisedSpectrum, synthesiseSpectrum } from './synthesise-spectrum.js';
 import { formatInZone } from './zoned-time.js';
@@ -47,6 +52,7 @@ const BASELINE = 3000;
 const AXIS = { axisFrom: 200, axisTo: 2000, step: 2 } as const;
 /** Tolerance of the simulated instrument's own check, cm-1: invented, and no pharmacopoeia's number. */
 const CHECK_TOLERANCE = 2.5;
+const REMARK = `spectrum synthesised from band positions of ${PUBLISHED_SHIFTS_SOURCE} (list ${PUBLISHED_SHIFTS_VERSION})`;
 const CHECK_BANDS = PUBLISHED_SHIFTS.polystyrene.filter((shift) => shift > 600 && shift < 1700);
 
 /**
@@ -125,7 +131,7 @@ export class SimulatedInstrument {
           : { algorithm: method.algorithm, value: score, threshold: method.threshold },
       candidates: [],
       spectrum: encodeSpectrum(curve.axis, curve.intensity, 'float32'),
-      remarks: [{ name: 'simulated', text: 'spectrum synthesised from published band positions' }],
+      remarks: [{ name: 'simulated', text: REMARK }],
       supersedes: null,
     };
     this.#results.push(result);

@@ -25,7 +25,6 @@ type ReceiptTale = Omit<StoryReceipt, Given | 'manufacturer' | 'sampled'> &
   Partial<Pick<StoryReceipt, 'manufacturer' | 'sampled'>>;
 
 export function northquayDay(options: {
-  readonly seed: number;
   /** Manufacturer that the site folder's sampling plan for sulfur names. */
   readonly auditedManufacturer: string;
 }): Story {
@@ -133,7 +132,6 @@ export function northquayDay(options: {
     ),
   ];
   return {
-    seed: options.seed,
     receipts,
     steps: [...morning(), ...afternoon()],
     discrepancies: expectedDiscrepancies(),

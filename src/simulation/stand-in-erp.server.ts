@@ -58,7 +58,8 @@ export async function startStandInErp(options: StandInErpOptions, port = 0): Pro
   };
   standIn.after(options.roundMs, again);
   const url = await standIn.listen(port);
-  return { url, ledger: standIn.ledger, releases, close: () => standIn.close() };
+  const { ledger, misdeeds } = standIn;
+  return { url, ledger, misdeeds, releases, close: () => standIn.close() };
 }
 
 function addRoutes(standIn: StandInServer, releases: ErpReleases): void {

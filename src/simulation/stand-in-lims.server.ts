@@ -51,7 +51,8 @@ export async function startStandInLims(options: StandInOptions, port = 0): Promi
     },
   );
   const url = await standIn.listen(port);
-  return { url, ledger: standIn.ledger, close: () => standIn.close() };
+  const { ledger, misdeeds } = standIn;
+  return { url, ledger, misdeeds, close: () => standIn.close() };
 }
 
 /** The header as a structured-field string, or as a bare token. */

@@ -37,6 +37,8 @@ export interface ReadMessage {
 export interface StandIn {
   readonly url: string;
   readonly ledger: Ledger;
+  /** How often it misbehaved, by kind. */
+  readonly misdeeds: ReadonlyMap<string, number>;
   close(): Promise<void>;
 }
 
@@ -54,6 +56,7 @@ export const MESSAGE_TYPES: ReadonlySet<string> = new Set([
 export class StandInServer {
   readonly server: FastifyInstance;
   readonly ledger: Ledger;
+  readonly misdeeds = new Map<string, number>();
   readonly #counts: Record<Operation, number> = { store: 0, ask: 0 };
   readonly #timers = new Set<NodeJS.Timeout>();
   #isClosed = false;
@@ -148,7 +151,9 @@ export class StandInServer {
   #next(operation: Operation, body: string) {
     this.#counts[operation] += 1;
     const ordinal = this.#counts[operation];
-    return misbehaviourFor(this.options.schedule, { operation, ordinal, body });
+    const act = misbehaviourFor(this.options.schedule, { operation, ordinal, body });
+    if (act !== null) this.misdeeds.set(act.kind, (this.misdeeds.get(act.kind) ?? 0) + 1);
+    return act;
   }
 
   #keep(message: ReadMessage, content: string, key: string | null): StoredMessage | 'key-reused' {

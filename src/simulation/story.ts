@@ -2,7 +2,6 @@ import type { Substance } from './published-shifts.js';
 
 /** A day as somebody who knows everything would tell it: what arrives, what is really inside, who does what. */
 export interface Story {
-  readonly seed: number;
   readonly receipts: readonly StoryReceipt[];
   readonly steps: readonly StoryStep[];
   /** Open discrepancies that must stand at the end, one each. */

@@ -2,7 +2,12 @@ import type { CodeTable } from './mapping-document.js';
 
 export type CodeTableRead =
   | { readonly ok: true; readonly table: CodeTable }
-  | { readonly ok: false; readonly line: number; readonly message: string; readonly remedy: string };
+  | {
+      readonly ok: false;
+      readonly line: number;
+      readonly message: string;
+      readonly remedy: string;
+    };
 
 const ROWS_MAX = 10_000;
 
@@ -25,7 +30,8 @@ export function readCodeTable(text: string): CodeTableRead {
     const cells = line.split(',');
     const [value = '', code = ''] = cells;
     if (!isHeaderSeen) {
-      if (line !== 'value,code') return refuse(`the header is ${JSON.stringify(line)}`, 'Write value,code.');
+      if (line !== 'value,code')
+        return refuse(`the header is ${JSON.stringify(line)}`, 'Write value,code.');
       isHeaderSeen = true;
     } else if (cells.length !== 2 || value === '' || code === '' || line.includes('"')) {
       return refuse(
@@ -33,7 +39,10 @@ export function readCodeTable(text: string): CodeTableRead {
         'Write value,code without quotes; a table has no default row.',
       );
     } else if (value in table) {
-      return refuse(`the value ${JSON.stringify(value)} has a row already`, 'Keep one of the two rows.');
+      return refuse(
+        `the value ${JSON.stringify(value)} has a row already`,
+        'Keep one of the two rows.',
+      );
     } else if (rows >= ROWS_MAX) {
       return refuse(`more than ${ROWS_MAX} rows`, 'Split the table.');
     } else {
@@ -42,7 +51,12 @@ export function readCodeTable(text: string): CodeTableRead {
     }
   }
   if (rows === 0) {
-    return { ok: false, line: 1, message: 'the table has no rows', remedy: 'Add one row for each value.' };
+    return {
+      ok: false,
+      line: 1,
+      message: 'the table has no rows',
+      remedy: 'Add one row for each value.',
+    };
   }
   return { ok: true, table };
 }

@@ -1,7 +1,7 @@
 import type { MappingDocument, MessageName } from './mapping-document.js';
 import { addressAllowed, parseCidr } from './network.js';
-import type { SiteFile } from './site-file.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
+import type { SiteFile } from './site-file.js';
 import type { Destination } from './site-folder.js';
 
 /**
@@ -77,7 +77,10 @@ function endpointFaults(
           },
         ],
   );
-  return [...faults, ...urlFaults(endpoint.baseUrl, endpoint.allow, environment, at('endpoint', 'baseUrl'))];
+  return [
+    ...faults,
+    ...urlFaults(endpoint.baseUrl, endpoint.allow, environment, at('endpoint', 'baseUrl')),
+  ];
 }
 
 function urlFaults(
@@ -87,13 +90,21 @@ function urlFaults(
   path: DocumentPath,
 ): RuleFault[] {
   const url = URL.canParse(text) ? new URL(text) : null;
-  if (!url || !['http:', 'https:'].includes(url.protocol) || url.username || url.password || url.search || url.hash) {
+  if (
+    !url ||
+    !['http:', 'https:'].includes(url.protocol) ||
+    url.username ||
+    url.password ||
+    url.search ||
+    url.hash
+  ) {
     return [
       {
         path,
         rule: 'base-url',
         message: `${JSON.stringify(text)} is no plain http or https address`,
-        remedy: 'Write scheme, host and path only; credentials belong into bearer, queries into the mapping.',
+        remedy:
+          'Write scheme, host and path only; credentials belong into bearer, queries into the mapping.',
       },
     ];
   }
@@ -113,7 +124,8 @@ function urlFaults(
       path,
       rule: 'address-not-allowed',
       message: `${literal} lies in none of the blocks of allow`,
-      remedy: 'Correct the address, or add the block it lies in; special ranges have to be named themselves.',
+      remedy:
+        'Correct the address, or add the block it lies in; special ranges have to be named themselves.',
     });
   }
   return faults;
@@ -156,7 +168,8 @@ function mappingFaults(
       remedy: `Give the ${message} message a readBack.`,
     });
   };
-  if (mapping.messages.result) needs('withdrawal', 'a result held later could not be withdrawn there');
+  if (mapping.messages.result)
+    needs('withdrawal', 'a result held later could not be withdrawn there');
   if (requiredForStatement) {
     needs('result', 'a statement waits for results to be confirmed there');
     askable('result', 'a statement waits for results to be confirmed there');
@@ -176,7 +189,11 @@ function mappingFaults(
   return faults;
 }
 
-function validityFaults(destination: Destination, validMs: number | undefined, at: At): RuleFault[] {
+function validityFaults(
+  destination: Destination,
+  validMs: number | undefined,
+  at: At,
+): RuleFault[] {
   if (!destination.acts || validMs === undefined) return [];
   const needed = destination.timing.deadlineMs + destination.timing.processingMs;
   if (validMs > needed) return [];

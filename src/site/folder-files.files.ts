@@ -30,7 +30,11 @@ export async function readFolderFiles(directory: string): Promise<FolderFiles> {
   let total = 0;
   for (const name of await listFiles(directory, '', 1, fault)) {
     if (bytes.size >= FILES_MAX) {
-      fault(name, `the folder holds more than ${FILES_MAX} files`, 'Keep only what the site needs.');
+      fault(
+        name,
+        `the folder holds more than ${FILES_MAX} files`,
+        'Keep only what the site needs.',
+      );
       break;
     }
     const content = await readBounded(join(directory, name));
@@ -66,7 +70,11 @@ async function listFiles(
       if (depth >= DEPTH_MAX) fault(name, `deeper than ${DEPTH_MAX} levels`, 'Move it up.');
       else found.push(...(await listFiles(root, name, depth + 1, fault)));
     } else if (!entry.isFile()) {
-      fault(name, 'neither a file nor a folder; links are not followed', 'Put the file itself here.');
+      fault(
+        name,
+        'neither a file nor a folder; links are not followed',
+        'Put the file itself here.',
+      );
     } else if (!ACCEPTED.test(name)) {
       fault(name, 'the site folder holds .yaml, .csv, .json and .md files only', 'Remove it.');
     } else {

@@ -3,8 +3,8 @@ import { readCodeTable } from './code-table.js';
 import {
   type CodeTable,
   type FieldMapping,
-  MESSAGE_NAMES,
   type MappingDocument,
+  MESSAGE_NAMES,
   type MessageMapping,
   type MessageName,
   type ReadBack,
@@ -42,13 +42,18 @@ interface MappingFile {
 }
 
 type Optional<T, K extends keyof T> = Omit<T, K> & Partial<Pick<T, K>>;
-type FieldEntry = Optional<FieldMapping, 'required' | 'identifier' | 'as'> & { readonly review?: string };
+type FieldEntry = Optional<FieldMapping, 'required' | 'identifier' | 'as'> & {
+  readonly review?: string;
+};
 
 interface MessageEntry {
   readonly request: MessageMapping['request'];
   readonly contract?: string | null;
   readonly fields: readonly FieldEntry[];
-  readonly answer: { readonly echo: MessageMapping['answer']['echo']; readonly reference?: string | null };
+  readonly answer: {
+    readonly echo: MessageMapping['answer']['echo'];
+    readonly reference?: string | null;
+  };
   readonly readBack: Optional<ReadBack, 'applied' | 'revision'> | null;
 }
 
@@ -94,7 +99,14 @@ export function readMapping(
   };
   return {
     ok: true,
-    mapping: { destination, document, source, reviews: reviewsOf(entry), content, digest: canonicalDigest(content) },
+    mapping: {
+      destination,
+      document,
+      source,
+      reviews: reviewsOf(entry),
+      content,
+      digest: canonicalDigest(content),
+    },
   };
 }
 

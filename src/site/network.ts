@@ -46,9 +46,13 @@ const SPECIAL: readonly Cidr[] = [
 ].map(known);
 
 /** Ranges no TCP connection can mean: never allowed, whatever the list says. */
-const NEVER: readonly Cidr[] = ['0.0.0.0/8', '224.0.0.0/4', '240.0.0.0/4', '::/128', 'ff00::/8'].map(
-  known,
-);
+const NEVER: readonly Cidr[] = [
+  '0.0.0.0/8',
+  '224.0.0.0/4',
+  '240.0.0.0/4',
+  '::/128',
+  'ff00::/8',
+].map(known);
 
 /** `::ffff:a.b.c.d` is the IPv4 address a.b.c.d on the wire; `::a.b.c.d` (deprecated) is refused. */
 const MAPPED = known('::ffff:0:0/96');

@@ -3,7 +3,12 @@ import type { ReferenceSpectrum } from './site-folder.js';
 
 export type ReferenceRead =
   | { readonly ok: true; readonly reference: ReferenceSpectrum }
-  | { readonly ok: false; readonly line: number; readonly message: string; readonly remedy: string };
+  | {
+      readonly ok: false;
+      readonly line: number;
+      readonly message: string;
+      readonly remedy: string;
+    };
 
 const POINTS_MAX = 20_000;
 const NUMBER = /^[+-]?\d{1,15}(?:\.\d{1,12})?$/;
@@ -38,16 +43,27 @@ export function readReferenceSpectrum(bytes: Uint8Array, text: string): Referenc
     if (!isPoint) continue;
     const before = axis.at(-1);
     if (before !== undefined && Number(shift) <= before) {
-      return fault(`the axis goes from ${before} to ${shift} cm-1`, 'Sort the points by rising shift.');
+      return fault(
+        `the axis goes from ${before} to ${shift} cm-1`,
+        'Sort the points by rising shift.',
+      );
     }
     if (axis.length >= POINTS_MAX) {
-      return fault(`more than ${POINTS_MAX} points`, 'Thin the curve to the spacing it was measured at.');
+      return fault(
+        `more than ${POINTS_MAX} points`,
+        'Thin the curve to the spacing it was measured at.',
+      );
     }
     axis.push(Number(shift));
     intensity.push(Number(height));
   }
   if (axis.length < 3) {
-    return { ok: false, line: 1, message: `only ${axis.length} points`, remedy: 'Store the whole curve.' };
+    return {
+      ok: false,
+      line: 1,
+      message: `only ${axis.length} points`,
+      remedy: 'Store the whole curve.',
+    };
   }
   return {
     ok: true,

@@ -32,7 +32,11 @@ function toFault(error: ErrorObject): RuleFault {
   switch (error.keyword) {
     case 'additionalProperties':
     case 'unevaluatedProperties':
-      return unknownKey(error, path, String(params['additionalProperty'] ?? params['unevaluatedProperty']));
+      return unknownKey(
+        error,
+        path,
+        String(params['additionalProperty'] ?? params['unevaluatedProperty']),
+      );
     case 'required':
       return fault(
         `${place} lacks the key ${JSON.stringify(params['missingProperty'])}`,
@@ -56,7 +60,10 @@ function toFault(error: ErrorObject): RuleFault {
           : 'Write a value of the type expected.',
       );
     case 'propertyNames':
-      return { ...fault(`${place} has a key that is not accepted`, 'Rename the key.'), onKey: true };
+      return {
+        ...fault(`${place} has a key that is not accepted`, 'Rename the key.'),
+        onKey: true,
+      };
     default:
       return fault(
         `${place} is ${shown(error.data)}, and ${error.message ?? 'breaks the schema'}`,

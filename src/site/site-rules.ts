@@ -1,7 +1,7 @@
 import { compareDecimals, isDecimal } from '../formats/decimal.js';
 import { parseTimestamp } from '../formats/instant.js';
-import type { MethodEntry, PlanEntry, SiteFile } from './site-file.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
+import type { MethodEntry, PlanEntry, SiteFile } from './site-file.js';
 
 /**
  * Rules between the entries of `site.yaml` that no schema can say. A file that broke its schema is checked
@@ -53,12 +53,36 @@ function environmentFaults(site: Partial<SiteFile>): RuleFault[] {
 
 function duplicateFaults(site: Partial<SiteFile>): RuleFault[] {
   return [
-    ...duplicates('areas', 'id', (site.areas ?? []).map((a) => a.id)),
-    ...duplicates('instruments', 'serial', (site.instruments ?? []).map((i) => i.serial)),
-    ...duplicates('materials', 'code', (site.materials ?? []).map((m) => m.code)),
-    ...duplicates('methods', 'id', (site.methods ?? []).map((m) => `${m.id} version ${m.version}`)),
-    ...duplicates('decisions', 'id', (site.decisions ?? []).map((d) => d.id)),
-    ...duplicates('destinations', 'name', (site.destinations ?? []).map((d) => d.name)),
+    ...duplicates(
+      'areas',
+      'id',
+      (site.areas ?? []).map((a) => a.id),
+    ),
+    ...duplicates(
+      'instruments',
+      'serial',
+      (site.instruments ?? []).map((i) => i.serial),
+    ),
+    ...duplicates(
+      'materials',
+      'code',
+      (site.materials ?? []).map((m) => m.code),
+    ),
+    ...duplicates(
+      'methods',
+      'id',
+      (site.methods ?? []).map((m) => `${m.id} version ${m.version}`),
+    ),
+    ...duplicates(
+      'decisions',
+      'id',
+      (site.decisions ?? []).map((d) => d.id),
+    ),
+    ...duplicates(
+      'destinations',
+      'name',
+      (site.destinations ?? []).map((d) => d.name),
+    ),
     ...duplicates('plans', 'material', (site.plans ?? []).map(planSelector)),
   ];
 }
@@ -91,14 +115,20 @@ function methodFaults(method: MethodEntry, index: number, known: KnownIds): Rule
   const faults = [...unknownId(known.materials, method.material, at('material'), 'material')];
   for (const [entry, approval] of method.approvals.entries()) {
     faults.push(
-      ...unknownDecision(known, approval.decision, at('approvals', entry, 'decision'), 'method-approvals'),
+      ...unknownDecision(
+        known,
+        approval.decision,
+        at('approvals', entry, 'decision'),
+        'method-approvals',
+      ),
     );
     if (approval.material !== method.material) {
       faults.push({
         path: at('approvals', entry, 'material'),
         rule: 'approval-of-other-material',
         message: `method ${method.id} identifies ${method.material} and is approved for ${approval.material}`,
-        remedy: 'A method proves only the material it identifies: approve one made for that material.',
+        remedy:
+          'A method proves only the material it identifies: approve one made for that material.',
       });
     }
   }
@@ -114,7 +144,10 @@ function methodFaults(method: MethodEntry, index: number, known: KnownIds): Rule
   return faults;
 }
 
-function numberFaults(method: MethodEntry, at: (...rest: DocumentPath) => DocumentPath): RuleFault[] {
+function numberFaults(
+  method: MethodEntry,
+  at: (...rest: DocumentPath) => DocumentPath,
+): RuleFault[] {
   const faults: RuleFault[] = [];
   const fault = (key: string, message: string, remedy: string) =>
     faults.push({ path: at(key), rule: 'method-numbers', message, remedy });
@@ -123,11 +156,22 @@ function numberFaults(method: MethodEntry, at: (...rest: DocumentPath) => Docume
     fault('threshold', `threshold is ${threshold}, expected above 0 and at most 1`, 'Correct it.');
   }
   if (outside(scoreTolerance, '0', '0.1')) {
-    fault('scoreTolerance', `scoreTolerance is ${scoreTolerance}, expected 0 to 0.1`, 'Correct it.');
+    fault(
+      'scoreTolerance',
+      `scoreTolerance is ${scoreTolerance}, expected 0 to 0.1`,
+      'Correct it.',
+    );
   }
   if (compareDecimals(range.from, range.to) >= 0 || Number(range.from) < 0) {
-    fault('range', `range runs from ${range.from} to ${range.to} cm-1`, 'Let it rise from 0 or above.');
-  } else if (Number(gridStep) <= 0 || (Number(range.to) - Number(range.from)) / Number(gridStep) > 20_000) {
+    fault(
+      'range',
+      `range runs from ${range.from} to ${range.to} cm-1`,
+      'Let it rise from 0 or above.',
+    );
+  } else if (
+    Number(gridStep) <= 0 ||
+    (Number(range.to) - Number(range.from)) / Number(gridStep) > 20_000
+  ) {
     fault(
       'gridStep',
       `a gridStep of ${gridStep} cm-1 divides the range into no or more than 20000 steps`,
@@ -168,7 +212,8 @@ function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[
       path: at('expires'),
       rule: 'plan-expiry',
       message: `expires is ${JSON.stringify(plan.expires)}, expected a date-time with offset`,
-      remedy: 'Write one such as 2030-12-31T23:59:59Z: an unread expiry would leave the plan in force for ever.',
+      remedy:
+        'Write one such as 2030-12-31T23:59:59Z: an unread expiry would leave the plan in force for ever.',
     });
   }
   const isReduced = plan.plan !== 'every';
@@ -176,7 +221,8 @@ function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[
     faults.push({
       path: at(plan.material === '*' ? 'material' : 'manufacturer'),
       rule: 'reduced-plan-unbound',
-      message: 'a reduced plan names neither one material nor one manufacturer it was justified for',
+      message:
+        'a reduced plan names neither one material nor one manufacturer it was justified for',
       remedy: 'Name material and manufacturer, or test every container.',
     });
   }
@@ -220,7 +266,12 @@ function secondPersonFaults(site: Partial<SiteFile>, known: KnownIds): RuleFault
   return unknownDecision(known, rule.decision, ['secondPerson', 'decision'], 'second-person-off');
 }
 
-function unknownDecision(known: KnownIds, id: string, path: DocumentPath, rule: string): RuleFault[] {
+function unknownDecision(
+  known: KnownIds,
+  id: string,
+  path: DocumentPath,
+  rule: string,
+): RuleFault[] {
   const decides = known.decisions.get(id);
   if (decides === undefined) return unknownId(new Set(), id, path, 'decision');
   if (decides === null || decides === rule) return [];

@@ -86,9 +86,15 @@ export function buildSite(
   });
 }
 
-function buildMethod(entry: MethodEntry, references: ReadonlyMap<string, ReferenceSpectrum>): Method {
+function buildMethod(
+  entry: MethodEntry,
+  references: ReadonlyMap<string, ReferenceSpectrum>,
+): Method {
   const reference = entry.reference === null ? null : (references.get(entry.reference) ?? null);
-  const contentDigest = methodContentDigest({ ...entry, referenceSha256: reference?.sha256 ?? null });
+  const contentDigest = methodContentDigest({
+    ...entry,
+    referenceSha256: reference?.sha256 ?? null,
+  });
   return { ...entry, reference, contentDigest };
 }
 
@@ -110,7 +116,12 @@ function readReferences(methods: readonly MethodEntry[], folder: FolderContent):
     const text = Object.hasOwn(folder.texts, name) ? folder.texts[name] : undefined;
     if (bytes === undefined || text === undefined) {
       const message = `there is no file ${name} in the site folder`;
-      inSite.push({ path, rule: 'unknown-file', message, remedy: 'Add the file, or correct its name.' });
+      inSite.push({
+        path,
+        rule: 'unknown-file',
+        message,
+        remedy: 'Add the file, or correct its name.',
+      });
       continue;
     }
     const read = readReferenceSpectrum(bytes, text);

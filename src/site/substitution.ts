@@ -1,5 +1,5 @@
-import type { SiteFile } from './site-file.js';
 import type { RuleFault } from './site-fault.js';
+import type { SiteFile } from './site-file.js';
 import type { Destination } from './site-folder.js';
 
 export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -53,7 +53,8 @@ export function misplacedPlaceholders(site: Partial<SiteFile>): RuleFault[] {
           path,
           rule: 'substitution-not-allowed',
           message: `${JSON.stringify(value.slice(0, 80))} would stay as it stands`,
-          remedy: 'Variables are filled in only in baseUrl and directory of a destination: write the value.',
+          remedy:
+            'Variables are filled in only in baseUrl and directory of a destination: write the value.',
         });
       }
     } else if (typeof value === 'object' && value !== null) {

@@ -39,7 +39,10 @@ export function readYaml(file: string, text: string): YamlRead {
   };
   const document = parseBounded(text, lines);
   if (document === null) {
-    return { ok: false, faults: [syntaxFault(file, { line: 1, column: 1 }, 'the nesting is too deep')] };
+    return {
+      ok: false,
+      faults: [syntaxFault(file, { line: 1, column: 1 }, 'the nesting is too deep')],
+    };
   }
   const faults = [...document.errors, ...document.warnings].map((error) =>
     syntaxFault(file, at(error.pos[0]), error.message),
@@ -100,7 +103,9 @@ function refusedNodes(
       if (anchor === undefined) return;
       const start = node.range?.[0] ?? 0;
       // A node starts behind its anchor, often on the next line.
-      const position = at(isAlias(node) ? start : Math.max(text.lastIndexOf(`&${anchor}`, start), 0));
+      const position = at(
+        isAlias(node) ? start : Math.max(text.lastIndexOf(`&${anchor}`, start), 0),
+      );
       faults.push({
         ...syntaxFault(file, position, `anchors and aliases are not accepted, found ${anchor}`),
         remedy: 'Write the value out where it is needed.',

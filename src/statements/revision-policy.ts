@@ -9,19 +9,23 @@ import { decideStop, type StopDecision } from './stop-decision.js';
 type Told = Pick<StatementRecord, 'outcome' | 'conditions' | 'containers'>;
 
 /**
- * What of a statement is news when it changes: the outcome, which conditions do not hold, and, once it says
- * conforms or does not conform, the containers and results it says so of. Words, times and who was heard
- * when are no news.
+ * What of a statement is news when it changes: the outcome; for a *conforms* the containers and results it
+ * says so of; for a *does not conform* what contradicts it, since what is still missing beside a
+ * contradiction changes nothing for anybody; for an *incomplete* which conditions do not hold. Words, times
+ * and who was heard when are no news.
  */
 export function statementFingerprint(statement: Told): string {
+  const isContradicted = statement.outcome === 'does-not-conform';
   const open = statement.conditions
-    .filter((c) => c.state !== 'met')
+    .filter((c) => (isContradicted ? c.state === 'contradicted' : c.state !== 'met'))
     .map((c) => `${c.code} ${c.state}`)
     .sort();
   const containers =
     statement.outcome === 'incomplete'
       ? []
-      : statement.containers.map((c) => [c.label, c.required, c.state, [...c.resultIds]]);
+      : statement.containers
+          .filter((c) => !isContradicted || c.state === 'contrary')
+          .map((c) => [c.label, c.required, c.state, [...c.resultIds]]);
   return canonicalDigest([statement.outcome, open, containers]);
 }
 

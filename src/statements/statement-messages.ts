@@ -1,4 +1,4 @@
-import type { MessageName } from '../mapping/mapping-document.js';
+import type { MessageName } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 
 /** The active mapping of a destination: which revision is pinned and which messages it knows. */

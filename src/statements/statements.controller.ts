@@ -2,11 +2,7 @@ import { Controller, Get, Header, Param, Req } from '@nestjs/common';
 import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
 import { Problem } from '../problem-details.js';
 import type { StatementRecord } from '../records/statement-record.js';
-
-/** Answers with the statement as of now, or null when it cannot be given against the last committed event. */
-export abstract class FreshStatements {
-  abstract fresh(receiptId: string, caller: string): Promise<StatementRecord | null>;
-}
+import { FreshStatements } from './fresh-statements.js';
 
 const RECEIPT_ID_MAX = 200;
 

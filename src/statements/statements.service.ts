@@ -17,6 +17,7 @@ import { statementRecord } from './statement-document.js';
 import type { ActiveMapping } from './statement-messages.js';
 import {
   clearEvaluationDue,
+  conformingPastRetest,
   conformingReceipts,
   deliveriesOfStop,
   insertPull,
@@ -98,12 +99,9 @@ export class StatementsService {
     const { site } = this.settings.site;
     const { db } = this.database;
     const now = this.clock.now();
-    const expired = (await conformingReceipts(db, site))
-      .filter((r) => r.retest_at !== null && r.retest_at <= now)
-      .map((r) => r.id);
     const ids = new Set([
       ...(await receiptsWithIneffectiveStop(db, site, limit)),
-      ...expired,
+      ...(await conformingPastRetest(db, site, now)),
       ...(await receiptsDue(db, site, limit)),
     ]);
     const done: Evaluation[] = [];

@@ -167,11 +167,25 @@ export async function receiptsDue(reader: Reader, site: string, limit: number): 
   return rows.map((r) => r.id);
 }
 
-/** Receipts that conform by their latest statement and have no stop: id and what a scope looks at. */
+/** Receipts that conform by their latest statement and have no stop, with what a scope looks at. */
 export function conformingReceipts(reader: Reader, site: string) {
+  return conforming(reader, site).execute();
+}
+
+/** Conforming receipts whose retest date is reached. */
+export async function conformingPastRetest(
+  reader: Reader,
+  site: string,
+  now: Instant,
+): Promise<string[]> {
+  const rows = await conforming(reader, site).where('retest_at', '<=', now).execute();
+  return rows.map((r) => r.id);
+}
+
+function conforming(reader: Reader, site: string) {
   return reader
     .selectFrom('receipt')
-    .select(['id', 'area', 'material', 'received_at', 'retest_at', 'revision'])
+    .select(['id', 'area', 'material', 'received_at', 'revision'])
     .where('site', '=', site)
     .where('announced', '=', 1)
     .where(({ exists, selectFrom }) =>
@@ -193,8 +207,7 @@ export function conformingReceipts(reader: Reader, site: string) {
         ),
       ),
     )
-    .orderBy('id')
-    .execute();
+    .orderBy('id');
 }
 
 /** Serials that measured a receipt. */

@@ -18,7 +18,11 @@ describe('API keys', () => {
       { name: 'sync-a', site: 'northquay', scopes: ['bundle:write'], expiresAt: null },
       actor,
     );
-    expect(await service.authenticate(key)).toMatchObject({ id, site: 'northquay', scopes: ['bundle:write'] });
+    expect(await service.authenticate(key)).toMatchObject({
+      id,
+      site: 'northquay',
+      scopes: ['bundle:write'],
+    });
     const rows = await database.db.selectFrom('api_key').selectAll().execute();
     const trail = await database.db.selectFrom('audit_entry').selectAll().execute();
     expect(JSON.stringify([rows, trail])).not.toContain(key);

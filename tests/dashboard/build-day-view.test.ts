@@ -8,8 +8,8 @@ import type { Discrepancy } from '../../src/reconciliation/compare.js';
 import type { PeriodCounts } from '../../src/reconciliation/reconciliation-report.js';
 import type { StatementOutcome } from '../../src/records/statement-record.js';
 import type { DiscrepancyClass } from '../../src/storage/tables.js';
-import { ids, links } from './html.js';
-import { at, statement } from './sample-views.js';
+import { ids, links, text } from './html.js';
+import { at, condition, statement } from './sample-views.js';
 
 const ALL_CLASSES = Object.keys(DISCREPANCY_TITLES) as DiscrepancyClass[];
 
@@ -112,7 +112,7 @@ describe('buildDayView', () => {
       }),
     );
     const shortfalls = view.stages.flatMap((s) => s.shortfalls);
-    expect(shortfalls).toHaveLength(ALL_CLASSES.length + 3);
+    expect(shortfalls).toHaveLength(ALL_CLASSES.length + 5);
     const html = renderDayPage(view);
     const targets = ids(html);
     for (const { href } of shortfalls) {
@@ -171,6 +171,49 @@ describe('buildDayView', () => {
       'not-measured': 0,
       'not-required': 0,
     });
+  });
+
+  test('names every condition not met, the contradicted first, and gives room to four', () => {
+    const codes = [
+      'coverage',
+      'recheck',
+      'methods-by-content',
+      'retest-date',
+      'second-person',
+      'no-contrary-result',
+    ] as const;
+    const record = statement({
+      conditions: codes.map((code) =>
+        condition({
+          code,
+          state: code === 'no-contrary-result' ? 'contradicted' : 'unmet',
+          found: 'x'.repeat(500),
+        }),
+      ),
+    });
+    const view = buildDayView(
+      facts({ receipts: [{ receipt: record.receipt, statement: record }] }),
+    );
+    const line = view.receipts[0];
+    expect(line?.unmet.map((c) => c.title)).toEqual([
+      'No contrary result',
+      'Required containers covered',
+      'Recheck of score and decision',
+      'Methods as approved, by content',
+    ]);
+    expect(line?.unmetMore).toEqual(['Retest date ahead', 'Second person']);
+    expect(line?.unmet[0]?.found).toHaveLength(160);
+    expect(text(renderDayPage(view))).toContain('And 2 more : Retest date ahead, Second person');
+  });
+
+  test('says what the destinations still owe', () => {
+    const view = buildDayView(facts());
+    expect(view.stages[3]?.shortfalls).toEqual([
+      { count: 1, text: 'not everywhere yet', href: '#receipts' },
+    ]);
+    expect(view.stages[4]?.shortfalls).toEqual([
+      { count: 2, text: 'not confirmed yet', href: '#receipts' },
+    ]);
   });
 
   test('says how a discrepancy is closed, and since when it is open', () => {

@@ -42,6 +42,7 @@ export function line(change: Partial<ReceiptLineView> = {}): ReceiptLineView {
     revision: 4,
     stop: null,
     unmet: [],
+    unmetMore: [],
     tiles: tileStrip(tiles('D', ['covered', 'covered', 'covered', 'covered'])),
     ...change,
   };

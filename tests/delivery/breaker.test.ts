@@ -27,7 +27,13 @@ describe('the breaker', () => {
   });
 
   it('closes on any answer given on purpose, a refusal too', () => {
-    for (const kind of ['accepted', 'rejected', 'credentials', 'key-busy', 'key-conflict'] as const) {
+    for (const kind of [
+      'accepted',
+      'rejected',
+      'credentials',
+      'key-busy',
+      'key-conflict',
+    ] as const) {
       expect(breakerAfter(afterFailures(9), kind, 3_000, NOW)).toEqual(CLOSED);
     }
   });

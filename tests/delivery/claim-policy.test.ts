@@ -39,10 +39,9 @@ const ids = (candidates: readonly ClaimCandidate[], gate: Partial<Gate> = {}) =>
 describe('chooseClaims', () => {
   it('lets contrary results pass waiting passes (rule 29)', () => {
     const later = (DUE + 1) as Instant;
-    expect(ids([candidate('pass'), candidate('fail', { isContrary: true, dueAt: later })])).toEqual([
-      'fail',
-      'pass',
-    ]);
+    expect(ids([candidate('pass'), candidate('fail', { isContrary: true, dueAt: later })])).toEqual(
+      ['fail', 'pass'],
+    );
   });
 
   it('never takes two of one key, and none that waits behind another', () => {

@@ -5,7 +5,7 @@ import { addMs, instantFromMillis } from '../../src/formats/instant.js';
 import { TIMING } from './northquay-bench.js';
 
 const NOW = instantFromMillis(Date.UTC(2026, 10, 25, 9));
-const after = (ms: number) => addMs(NOW, ms);
+const later = (ms: number) => addMs(NOW, ms);
 const FIRST: AttemptFacts = {
   attempts: 1,
   honoursKey: false,
@@ -26,7 +26,7 @@ describe('nextStep after an acceptance', () => {
     expect(step({ askable: true }, accepted)).toEqual({
       kind: 'accept',
       reference: 'L-1',
-      askAt: after(TIMING.processingMs),
+      askAt: later(TIMING.processingMs),
     });
     expect(step({}, accepted)).toMatchObject({ kind: 'accept', askAt: null });
   });
@@ -39,13 +39,13 @@ describe('nextStep after a failure that processed nothing', () => {
       return next.kind === 'retry' ? Math.round((next.at - NOW) / 1000) : null;
     });
     expect(waits).toEqual([200, 400, 800, 1600, 3000, 3000]);
-    expect(step({}, UNAVAILABLE, 0)).toMatchObject({ kind: 'retry', at: after(100) });
+    expect(step({}, UNAVAILABLE, 0)).toMatchObject({ kind: 'retry', at: later(100) });
   });
 
   it('takes the larger of Retry-After and its own wait (RFC 9110, Retry-After)', () => {
     const asked = (retryAfterMs: number): AttemptOutcome => ({ ...UNAVAILABLE, retryAfterMs });
-    expect(step({}, asked(7_000))).toMatchObject({ at: after(7_000) });
-    expect(step({}, asked(1))).toMatchObject({ at: after(100) });
+    expect(step({}, asked(7_000))).toMatchObject({ at: later(7_000) });
+    expect(step({}, asked(1))).toMatchObject({ at: later(100) });
   });
 
   it('parks as exhausted when the attempts are used up', () => {
@@ -61,9 +61,9 @@ describe('nextStep after a failure that processed nothing', () => {
   });
 
   it('does not forget an earlier doubt: a refused resend is still doubtful', () => {
-    expect(step({ wasUncertain: true, askable: true, honoursKey: true }, UNAVAILABLE)).toMatchObject(
-      { kind: 'ask' },
-    );
+    expect(
+      step({ wasUncertain: true, askable: true, honoursKey: true }, UNAVAILABLE),
+    ).toMatchObject({ kind: 'ask' });
     expect(step({ wasUncertain: true, honoursKey: true }, UNAVAILABLE)).toMatchObject({
       kind: 'resend',
     });
@@ -74,7 +74,7 @@ describe('nextStep after a doubt', () => {
   it('resends under a key that is honoured', () => {
     expect(step({ honoursKey: true }, UNCERTAIN)).toEqual({
       kind: 'resend',
-      at: after(100),
+      at: later(100),
       fault: null,
     });
   });
@@ -82,7 +82,7 @@ describe('nextStep after a doubt', () => {
   it('asks first where the destination can be asked and honours no key', () => {
     expect(step({ askable: true }, UNCERTAIN)).toEqual({
       kind: 'ask',
-      at: after(TIMING.processingMs),
+      at: later(TIMING.processingMs),
     });
   });
 
@@ -119,7 +119,7 @@ describe('nextStep about our own key', () => {
   it('waits on a 409, then asks; where it cannot ask it repeats the same request', () => {
     expect(step({ honoursKey: true, askable: true }, busy)).toEqual({
       kind: 'ask',
-      at: after(TIMING.processingMs),
+      at: later(TIMING.processingMs),
     });
     expect(step({ honoursKey: true }, busy)).toMatchObject({ kind: 'resend' });
   });
@@ -137,7 +137,7 @@ describe('nextStep after refused credentials', () => {
   const denied: AttemptOutcome = { kind: 'credentials', detail: '401' };
 
   it('tries once more, then parks for a person', () => {
-    expect(step({}, denied)).toEqual({ kind: 'retry', at: after(100), fault: 'credentials' });
+    expect(step({}, denied)).toEqual({ kind: 'retry', at: later(100), fault: 'credentials' });
     expect(step({ wasDenied: true, attempts: 2 }, denied)).toMatchObject({
       kind: 'park',
       fault: 'credentials',

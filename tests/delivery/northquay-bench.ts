@@ -1,5 +1,5 @@
-import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { DeliveryService } from '../../src/delivery/delivery.service.js';
+import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
 import type { Endpoint } from '../../src/delivery/endpoint.js';
 import {
@@ -14,7 +14,6 @@ import {
   supersedeWaitingStatements,
 } from '../../src/delivery/outbox.store.js';
 import type { Sha256 } from '../../src/formats/canonical-json.js';
-import type { MappingDocument, MessageMapping } from '../../src/mapping/mapping-document.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
@@ -25,6 +24,7 @@ import {
 } from '../../src/mapping/sample-subjects.js';
 import type { Subject } from '../../src/mapping/subjects.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
+import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import type { DeliveryRow } from '../../src/storage/tables.js';
@@ -130,9 +130,7 @@ class BenchMapping implements DeliveryMapping {
       usage: this.usage(subject),
       score: '0.9700',
     };
-    return Promise.resolve(
-      finishPayload(this.document, mapping, subject, { tree, problems: [] }),
-    );
+    return Promise.resolve(finishPayload(this.document, mapping, subject, { tree, problems: [] }));
   }
 }
 
@@ -174,6 +172,8 @@ export class Bench {
   readonly destination: Destination;
   secret = 'first-secret';
   service: DeliveryService;
+  /** True while the disk is full: every write transaction of the service fails. */
+  failsWrites = false;
   #workers = 0;
 
   private constructor(
@@ -211,8 +211,16 @@ export class Bench {
   #newService(): DeliveryService {
     this.#workers += 1;
     const { endpoint } = this.options;
+    const { database } = this;
     return new DeliveryService({
-      database: this.database,
+      database: {
+        db: database.db,
+        close: () => database.close(),
+        transact: (work) =>
+          this.failsWrites
+            ? Promise.reject(new Error('SQLITE_FULL (simulated)'))
+            : database.transact(work),
+      },
       site: siteFolder([this.destination]),
       clock: this.clock,
       mapping: this.mapping,
@@ -280,7 +288,12 @@ export class Bench {
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
       await this.#insertStatement(trx, receiptId, revision, outcome);
-      await supersedeWaitingStatements(trx, { site: SITE, receiptId, belowRevision: revision, now });
+      await supersedeWaitingStatements(trx, {
+        site: SITE,
+        receiptId,
+        belowRevision: revision,
+        now,
+      });
       return await enqueueDelivery(trx, {
         site: SITE,
         subjectKind: 'statement',

@@ -41,8 +41,12 @@ afterEach(async () => {
 export class Sink {
   readonly entries: HeldEntry[] = [];
   /** Method, path and idempotency key of every request, in order. */
-  readonly seen: { method: string; path: string; key: string | null; authorization: string | null }[] =
-    [];
+  readonly seen: {
+    method: string;
+    path: string;
+    key: string | null;
+    authorization: string | null;
+  }[] = [];
   readonly #acts: { readonly method: string; readonly act: Act }[] = [];
   readonly #options: SinkOptions;
   readonly #server: Server;

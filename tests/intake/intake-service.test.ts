@@ -31,13 +31,19 @@ function bundle(text: string, key: string | null = null): IncomingBundle {
   };
 }
 
-const GOOD = '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
+const GOOD =
+  '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
 
 describe('intake', () => {
   it('stores the bytes as they came, with their row and trail, before it answers', async () => {
     const { database, service, taken } = await intake();
     const answer = await service.take(bundle(GOOD, 'k1'));
-    expect(answer).toMatchObject({ kind: 'taken', bundleId: 'b-1', state: 'received', isFirst: true });
+    expect(answer).toMatchObject({
+      kind: 'taken',
+      bundleId: 'b-1',
+      state: 'received',
+      isFirst: true,
+    });
     const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
     expect(Buffer.from(raw[0]?.bytes ?? []).toString()).toBe(GOOD);
     const trail = await database.db.selectFrom('audit_entry').select('action').execute();
@@ -47,7 +53,9 @@ describe('intake', () => {
 
   it('gives the first receipt again for the same bytes, a hundred times in parallel', async () => {
     const { database, service } = await intake();
-    const answers = await Promise.all(Array.from({ length: 100 }, () => service.take(bundle(GOOD))));
+    const answers = await Promise.all(
+      Array.from({ length: 100 }, () => service.take(bundle(GOOD))),
+    );
     const ids = new Set(answers.map((a) => (a.kind === 'taken' ? a.intakeId : a.kind)));
     expect(ids.size).toBe(1);
     expect(answers.filter((a) => a.kind === 'taken' && a.isFirst)).toHaveLength(1);
@@ -82,7 +90,11 @@ describe('intake', () => {
   ])('stores and refuses %s, naming place and rule', async (_name, text, code, pointer) => {
     const { database, service, taken, refused } = await intake();
     const answer = await service.take(bundle(text));
-    expect(answer).toMatchObject({ kind: 'refused', state: 'refused', unreadable: { code, pointer } });
+    expect(answer).toMatchObject({
+      kind: 'refused',
+      state: 'refused',
+      unreadable: { code, pointer },
+    });
     const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
     expect(Buffer.from(raw[0]?.bytes ?? []).toString()).toBe(text);
     expect(await database.db.selectFrom('finding').select('code').execute()).toEqual([{ code }]);

@@ -8,7 +8,8 @@ import { WatchedFolder } from '../../src/intake/watched-folder.service.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
 
-const GOOD = '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
+const GOOD =
+  '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
 
 async function watching(bytesMax = 1_000_000) {
   const database = await temporaryDatabase();

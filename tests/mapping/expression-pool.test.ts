@@ -1,7 +1,8 @@
+import { fork } from 'node:child_process';
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import ts from 'typescript';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { ExpressionPool } from '../../src/mapping/expression.pool.js';
 import { EXPRESSION_LIMITS } from '../../src/mapping/expression-task.js';
 import { repositoryRoot } from '../support/shared.js';
@@ -23,7 +24,10 @@ async function timed(expressions: readonly string[], subject: unknown) {
 
 describe('the expression pool', () => {
   it('evaluates expressions in order and says nothing for a missing value', async () => {
-    const { results } = await timed(['a & "-" & b', 'none.at.all', '[1..3]', 'null'], { a: 'x', b: 'y' });
+    const { results } = await timed(['a & "-" & b', 'none.at.all', '[1..3]', 'null'], {
+      a: 'x',
+      b: 'y',
+    });
     expect(results).toEqual([
       { ok: true, json: '"x-y"' },
       { ok: true, json: null },
@@ -35,13 +39,20 @@ describe('the expression pool', () => {
   it('names the place of a syntax error and the reason of a failure', async () => {
     const { results } = await timed(['a &', '$number("x")'], { a: 1 });
     expect(results[0]).toMatchObject({ ok: false, code: 'expression-invalid' });
-    expect(results[1]).toMatchObject({ ok: false, code: 'expression-failed', detail: expect.stringContaining('D3030') as string });
+    expect(results[1]).toMatchObject({
+      ok: false,
+      code: 'expression-failed',
+      detail: expect.stringContaining('D3030') as string,
+    });
   });
 
   // The inputs of reliability.md §4, tried there on the same release of the library.
   it('ends a regular expression that backtracks without end, and keeps the others', async () => {
     const subject = { s: `${'a'.repeat(29)}!`, t: 'fine' };
-    const { results, elapsedMs } = await timed(['t', '$match(s, /^(a+)+$/)', '$uppercase(t)'], subject);
+    const { results, elapsedMs } = await timed(
+      ['t', '$match(s, /^(a+)+$/)', '$uppercase(t)'],
+      subject,
+    );
     expect(results[0]).toEqual({ ok: true, json: '"fine"' });
     expect(results[1]).toMatchObject({ ok: false, code: 'expression-deadline' });
     expect(results[2]).toEqual({ ok: true, json: '"FINE"' });
@@ -49,10 +60,19 @@ describe('the expression pool', () => {
   });
 
   it('keeps a text of 300 million characters from leaving the thread', async () => {
-    const { results, elapsedMs } = await timed(['$length($pad("x", 300000000))', '$pad("x", 300000000)'], {});
+    const { results, elapsedMs } = await timed(
+      ['$length($pad("x", 300000000))', '$pad("x", 300000000)'],
+      {},
+    );
     for (const result of results) {
       if (result.ok) expect(result.json).toBe('300000000');
-      else expect(['expression-memory', 'expression-output', 'expression-failed', 'expression-deadline']).toContain(result.code);
+      else
+        expect([
+          'expression-memory',
+          'expression-output',
+          'expression-failed',
+          'expression-deadline',
+        ]).toContain(result.code);
     }
     expect(results[1]?.ok).toBe(false);
     expect(elapsedMs).toBeLessThan(2 * BOUND_MS);
@@ -76,15 +96,48 @@ describe('the expression pool', () => {
     expect(({} as { polluted?: boolean }).polluted).toBeUndefined();
   });
 
+  it('survives an expression that takes its whole process down, and so does the work beside it', async () => {
+    const beside = Array.from({ length: 5 }, (_, i) => pool.evaluate([`${i} + 1`], '{}'));
+    const { results } = await timed(['a', '$length($pad("x", 300000000))', 'b'], { a: 1, b: 2 });
+    expect(results[0]).toEqual({ ok: true, json: '1' });
+    // On a machine too busy to fill the memory within the deadline, the deadline comes first.
+    expect(results[1]).toMatchObject({ ok: false });
+    expect(results[1]).toHaveProperty(
+      'code',
+      expect.stringMatching(/^expression-(?:memory|deadline)$/),
+    );
+    expect(results[2]).toEqual({ ok: true, json: '2' });
+    const sums = await Promise.all(beside);
+    expect(sums.map(([sum]) => sum)).toEqual(
+      [1, 2, 3, 4, 5].map((n) => ({ ok: true, json: `${n}` })),
+    );
+  });
+
+  it('ends its process with the gateway, also while an expression burns', async () => {
+    const child = fork(join(repositoryRoot(), 'dist/mapping/expression.process.js'), ['1'], {
+      execArgv: [],
+    });
+    const task = { expressions: ['$match(s, /^(a+)+$/)'], subject: `{"s":"${'a'.repeat(40)}!"}` };
+    const gone = new Promise((resolve) => child.once('exit', resolve));
+    child.send({ id: 1, name: 'evaluate', task }, () => child.disconnect());
+    expect(await gone).toBe(0);
+  });
+
   it('does not count waiting in the queue against an expression', async () => {
-    const slow = pool.evaluate(['$match(s, /^(a+)+$/)'], JSON.stringify({ s: `${'a'.repeat(29)}!` }));
+    const slow = pool.evaluate(
+      ['$match(s, /^(a+)+$/)'],
+      JSON.stringify({ s: `${'a'.repeat(29)}!` }),
+    );
     const quick = await pool.evaluate(['1 + 1'], '{}');
     expect(quick).toEqual([{ ok: true, json: '2' }]);
     expect((await slow)[0]).toMatchObject({ code: 'expression-deadline' });
   });
 
   it('leaves the main thread free while an expression burns', async () => {
-    const waiting = pool.evaluate(['$match(s, /^(a+)+$/)'], JSON.stringify({ s: `${'a'.repeat(29)}!` }));
+    const waiting = pool.evaluate(
+      ['$match(s, /^(a+)+$/)'],
+      JSON.stringify({ s: `${'a'.repeat(29)}!` }),
+    );
     let turns = 0;
     let isDone = false;
     const counted = (async () => {
@@ -100,26 +153,35 @@ describe('the expression pool', () => {
   });
 
   it('checks a contract whose pattern backtracks without end within the bound', async () => {
-    const schema = JSON.stringify({ type: 'object', properties: { s: { type: 'string', pattern: '^(a+)+$' } } });
+    const schema = JSON.stringify({
+      type: 'object',
+      properties: { s: { type: 'string', pattern: '^(a+)+$' } },
+    });
     expect(await pool.checkContract(schema, { s: 'aaa' })).toEqual({ ok: true, errors: [] });
     const result = await pool.checkContract(schema, { s: `${'a'.repeat(35)}!` });
     expect(result).toMatchObject({ ok: false });
   });
 
-  it.each(['expression.worker', 'contract', 'expression-task'])(
-    'runs a worker that was built from the source beside it (%s)',
-    (name) => {
-      const file = (path: string) => readFileSync(join(repositoryRoot(), path), 'utf8');
-      const config = ts.parseConfigFileTextToJson('tsconfig.json', file('tsconfig.json')).config as {
-        compilerOptions: Record<string, unknown>;
-      };
-      const { options } = ts.convertCompilerOptionsFromJson(config.compilerOptions, repositoryRoot());
-      const fresh = ts.transpileModule(file(`src/mapping/${name}.ts`), {
-        compilerOptions: { ...options, noEmit: false },
-        fileName: `${name}.ts`,
-      }).outputText;
-      const plain = (text: string) => text.replace(/\n?\/\/# sourceMappingURL=.*\n?$/, '').trim();
-      expect(plain(file(`dist/mapping/${name}.js`)), 'dist is stale: run npm run build').toBe(plain(fresh));
-    },
-  );
+  it.each([
+    'expression.process',
+    'expression-threads.pool',
+    'expression.worker',
+    'contract',
+    'expression-task',
+  ])('runs a worker that was built from the source beside it (%s)', (name) => {
+    const file = (path: string) => readFileSync(join(repositoryRoot(), path), 'utf8');
+    const config = ts.parseConfigFileTextToJson('tsconfig.json', file('tsconfig.json')).config as {
+      compilerOptions: Record<string, unknown>;
+    };
+    const { options } = ts.convertCompilerOptionsFromJson(config.compilerOptions, repositoryRoot());
+    const fresh = ts.transpileModule(file(`src/mapping/${name}.ts`), {
+      // The package is ESM; alone, without package.json, the compiler would not know.
+      compilerOptions: { ...options, noEmit: false, module: ts.ModuleKind.ESNext },
+      fileName: `${name}.ts`,
+    }).outputText;
+    const plain = (text: string) => text.replace(/\n?\/\/# sourceMappingURL=.*\n?$/, '').trim();
+    expect(plain(file(`dist/mapping/${name}.js`)), 'dist is stale: run npm run build').toBe(
+      plain(fresh),
+    );
+  });
 });

@@ -1,7 +1,7 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { fieldValue } from '../../src/mapping/field-value.js';
-import type { FieldMapping } from '../../src/mapping/mapping-document.js';
+import type { FieldMapping } from '../../src/site/mapping-document.js';
 
 const FIELD: FieldMapping = { to: '/x', from: 'x', required: true, identifier: false, as: 'text' };
 const field = (change: Partial<FieldMapping>): FieldMapping => ({ ...FIELD, ...change });
@@ -46,12 +46,17 @@ describe('identifier fields', () => {
     expect(value(identifier, 9007199254740991)).toBe('9007199254740991');
   });
 
-  it.each([['empty', ''], ['half a pair', 'a\ud800'], ['a fraction', 1.5], ['beyond exactness', 2 ** 53], ['negative', -1], ['a boolean', true], ['an object', {}]])(
-    'refuse %s instead of altering it',
-    (_name, raw) => {
-      expect(value(identifier, raw)).toBe('identifier-altered');
-    },
-  );
+  it.each([
+    ['empty', ''],
+    ['half a pair', 'a\ud800'],
+    ['a fraction', 1.5],
+    ['beyond exactness', 2 ** 53],
+    ['negative', -1],
+    ['a boolean', true],
+    ['an object', {}],
+  ])('refuse %s instead of altering it', (_name, raw) => {
+    expect(value(identifier, raw)).toBe('identifier-altered');
+  });
 
   it('that are too long are an error, never cut', () => {
     expect(value(field({ identifier: true, maxLength: 3 }), 'abcd')).toBe('too-long');
@@ -60,7 +65,10 @@ describe('identifier fields', () => {
 });
 
 describe('code tables', () => {
-  const table = Object.assign(Object.create(null) as Record<string, string>, { pass: 'P', fail: 'F' });
+  const table = Object.assign(Object.create(null) as Record<string, string>, {
+    pass: 'P',
+    fail: 'F',
+  });
 
   it('translate a value that has a row and refuse every other', () => {
     const f = field({ table: 't' });
@@ -92,7 +100,8 @@ describe('rounding', () => {
   });
 
   it('refuses what is no plain decimal', () => {
-    for (const text of ['1e3', '1,5', 'NaN', '', '.5', '+1']) expect(rounded(text, 1, 'half-up')).toBe('not-decimal');
+    for (const text of ['1e3', '1,5', 'NaN', '', '.5', '+1'])
+      expect(rounded(text, 1, 'half-up')).toBe('not-decimal');
   });
 });
 
@@ -102,7 +111,16 @@ describe('JSON leaf types', () => {
     expect(value(number, '0.25')).toBe(0.25);
     expect(value(number, '17')).toBe(17);
     expect(value(number, 3)).toBe(3);
-    for (const text of ['0.90', '1.0', '007', '12345678901234567890', '0.1234567890123456789', '1e3', 'x', '-0']) {
+    for (const text of [
+      '0.90',
+      '1.0',
+      '007',
+      '12345678901234567890',
+      '0.1234567890123456789',
+      '1e3',
+      'x',
+      '-0',
+    ]) {
       expect(value(number, text), text).toBe('number-not-exact');
     }
   });

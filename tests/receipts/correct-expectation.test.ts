@@ -6,6 +6,7 @@ import {
   saysTheSame,
 } from '../../src/receipts/correct-expectation.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import { chooseContainers } from '../../src/receipts/sampling-plan.js';
 import type { PlanRule } from '../../src/site/site-folder.js';
 
 const at = (n: number) => n as Instant;
@@ -124,8 +125,9 @@ describe('the plan of a receipt', () => {
     expect(again).toEqual(first);
   });
 
-  it('keeps every container chosen before when the list grows', () => {
-    const grown = { ...forty, containers: [...forty.containers, 'E-1', 'E-2', 'E-3'] };
+  it('keeps every container chosen before when the list grows, also those the order would now leave out', () => {
+    const more = Array.from({ length: 60 }, (_, i) => `E-${i}`);
+    const grown = { ...forty, containers: [...forty.containers, ...more] };
     const next = planContainers({
       rules: [],
       line: grown,
@@ -134,11 +136,14 @@ describe('the plan of a receipt', () => {
       seed: 'other',
       now: at(2),
     });
-    for (const label of first.required) expect(next.required.has(label)).toBe(true);
-    expect(next.plan?.seed).toBe('seed');
-    expect(next.plan?.containers).toBe(43);
-    expect(next.required.size).toBe(next.plan?.required);
-    expect(next.required.size).toBeGreaterThanOrEqual(8);
+    const byOrder = chooseContainers(grown.containers, 11, 'seed');
+    expect([...first.required].filter((label) => !byOrder.has(label))).not.toEqual([]);
+    expect(next.required).toEqual(new Set([...byOrder, ...first.required]));
+    expect(next.plan).toMatchObject({
+      seed: 'seed',
+      containers: 100,
+      required: next.required.size,
+    });
   });
 
   it('rule 4: a change of supplier returns to every container, and not back once measuring began', () => {

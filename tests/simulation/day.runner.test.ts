@@ -58,10 +58,13 @@ afterEach(async () => {
   rmSync(watch, { recursive: true });
 });
 
-function newDay(steps: readonly StoryStep[], sampled = 2): SimulatedDay {
+function newDay(
+  steps: readonly StoryStep[],
+  sampled = 2,
+  signal = new AbortController().signal,
+): SimulatedDay {
   const clock = new TestClock();
   const story: Story = {
-    seed: 1,
     steps,
     discrepancies: [],
     receipts: [
@@ -109,6 +112,7 @@ function newDay(steps: readonly StoryStep[], sampled = 2): SimulatedDay {
     statementKey: 'statement-key',
     erp: openLedger(null),
     receivedAt: clock.now(),
+    signal,
     say: () => undefined,
   });
 }
@@ -198,6 +202,16 @@ describe('a simulated day', () => {
     const other = newDay([chosen], 3);
     await other.run();
     expect(other.problems).toEqual(['the plan chose 2 drums of r-1, not 3']);
+  });
+
+  it('ends where it stands when it is interrupted', async () => {
+    const interruption = new AbortController();
+    const waiting: StoryStep = { do: 'wait-released', receipt: 'r-1' };
+    const day = newDay([measure('D-1'), waiting, measure('D-2')], 2, interruption.signal);
+    const living = day.run();
+    interruption.abort();
+    await expect(living).rejects.toThrow(/abort/i);
+    expect(day.measured).toHaveLength(1);
   });
 
   it('goes on as soon as the stand-in ERP has done what the story waits for', async () => {

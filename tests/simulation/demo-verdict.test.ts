@@ -7,7 +7,6 @@ import { goodWorld } from './support/world.js';
 
 const { truth } = goodWorld();
 const story: Story = {
-  seed: 1,
   receipts: truth.receipts,
   steps: [],
   discrepancies: [{ class: 'not-measured', mentions: ['late-1'] }],
@@ -77,9 +76,13 @@ describe('the verdict on a demo', () => {
 
   it('names every discrepancy and complaint in the summary, and says that all is simulated', () => {
     const verdict = demoVerdict({ ...counts, confirmed: 4 }, world);
-    const text = demoSummary(verdict, story, booksDocument(emptyBooks()));
+    const text = demoSummary(verdict, story, {
+      erp: booksDocument(emptyBooks()),
+      misdeeds: [['stand-in LIMS', new Map([['hang', 2]])]],
+    });
     expect(text).toContain('late:late-1');
     expect(text).toContain('confirmed: the gateway counts 4, the story 5');
+    expect(text).toContain('stand-in LIMS misbehaved on purpose: hang 2');
     expect(text).toContain('simulated');
     expect(text).toContain('the quality unit releases');
   });

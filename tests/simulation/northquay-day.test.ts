@@ -6,7 +6,7 @@ import { northquayDay } from '../../src/simulation/northquay-day.js';
 import { LIMS_SCHEDULE } from '../../src/simulation/northquay-faults.js';
 import { SUBSTANCE_OF } from '../../src/simulation/story.js';
 
-const story = northquayDay({ seed: 1, auditedManufacturer: 'Audited (simulated)' });
+const story = northquayDay({ auditedManufacturer: 'Audited (simulated)' });
 const drums = story.receipts.flatMap((r) => r.drums);
 const of = <K extends (typeof story.steps)[number]['do']>(kind: K) =>
   story.steps.filter((s): s is Extract<(typeof story.steps)[number], { do: K }> => s.do === kind);

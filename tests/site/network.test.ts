@@ -4,12 +4,16 @@ import { describe, expect, it } from 'vitest';
 import { addressAllowed, parseCidr } from '../../src/site/network.js';
 
 describe('parseCidr', () => {
-  it.each(['10.0.0.0/8', '0.0.0.0/0', '::/0', '2001:db8::/32', '::ffff:10.0.0.0/104', '1.2.3.4/32'])(
-    'reads %s',
-    (text) => {
-      expect(parseCidr(text)).not.toBeNull();
-    },
-  );
+  it.each([
+    '10.0.0.0/8',
+    '0.0.0.0/0',
+    '::/0',
+    '2001:db8::/32',
+    '::ffff:10.0.0.0/104',
+    '1.2.3.4/32',
+  ])('reads %s', (text) => {
+    expect(parseCidr(text)).not.toBeNull();
+  });
 
   it.each([
     '10.0.0.1/8', // bits beyond the prefix
@@ -82,18 +86,25 @@ describe('addressAllowed', () => {
   it.each(['0.0.0.0', '0.1.2.3', '224.0.0.1', '255.255.255.255', '240.0.0.1', '::', 'ff02::1'])(
     'never allows %s',
     (address) => {
-      expect(addressAllowed(address, ['0.0.0.0/8', '224.0.0.0/4', '240.0.0.0/4', '::/128', 'ff00::/8'])).toBe(
-        false,
-      );
+      expect(
+        addressAllowed(address, ['0.0.0.0/8', '224.0.0.0/4', '240.0.0.0/4', '::/128', 'ff00::/8']),
+      ).toBe(false);
     },
   );
 
-  it.each(['2130706433', '0177.0.0.1', '0x7f.0.0.1', '127.1', '[::1]', '::1%lo', 'localhost', ' 127.0.0.1', ''])(
-    'refuses the spelling %j, which readers disagree on',
-    (address) => {
-      expect(addressAllowed(address, ['127.0.0.0/8', '::1/128'])).toBe(false);
-    },
-  );
+  it.each([
+    '2130706433',
+    '0177.0.0.1',
+    '0x7f.0.0.1',
+    '127.1',
+    '[::1]',
+    '::1%lo',
+    'localhost',
+    ' 127.0.0.1',
+    '',
+  ])('refuses the spelling %j, which readers disagree on', (address) => {
+    expect(addressAllowed(address, ['127.0.0.0/8', '::1/128'])).toBe(false);
+  });
 
   it('agrees with the block list of the Node runtime on ordinary addresses', () => {
     // Outside reference: node:net BlockList.
@@ -105,7 +116,9 @@ describe('addressAllowed', () => {
         const width = 32 - prefix;
         const bits = base.split('.').reduce((sum, octet) => sum * 256 + Number(octet), 0);
         const network = Math.floor(bits / 2 ** width) * 2 ** width;
-        const text = [24, 16, 8, 0].map((shift) => Math.floor(network / 2 ** shift) % 256).join('.');
+        const text = [24, 16, 8, 0]
+          .map((shift) => Math.floor(network / 2 ** shift) % 256)
+          .join('.');
         const list = new BlockList();
         list.addSubnet(text, prefix, 'ipv4');
         expect(addressAllowed(address, [`${text}/${prefix}`])).toBe(list.check(address, 'ipv4'));

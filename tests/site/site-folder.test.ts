@@ -1,14 +1,21 @@
+// biome-ignore-all lint/suspicious/noTemplateCurlyInString: these are the site folder's own placeholders
 import { appendFileSync, mkdirSync, readFileSync, symlinkSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
-import { sha256 } from '../../src/formats/canonical-json.js';
 import { spectralScore } from '../../src/checks/spectral-score.js';
+import { sha256 } from '../../src/formats/canonical-json.js';
 import { methodContentDigest } from '../../src/site/method-content.js';
-import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFault } from '../../src/site/site-fault.js';
+import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
+import {
+  type FileEdits,
+  lineOf,
+  NORTHQUAY,
+  northquayWith,
+  replacing,
+} from '../support/site-folder-copy.js';
 import { temporaryDirectory } from '../support/temp-database.js';
-import { type FileEdits, lineOf, NORTHQUAY, northquayWith, replacing } from '../support/site-folder-copy.js';
 
 async function northquay(env: Record<string, string> = {}): Promise<SiteFolder> {
   const loaded = await loadSiteFolder(NORTHQUAY, env);
@@ -29,7 +36,12 @@ describe('the Northquay site folder', () => {
   it('loads, is labelled simulated and runs as training', async () => {
     const site = await northquay();
     expect(site).toMatchObject({ site: 'northquay', environment: 'training', simulated: true });
-    expect(site.instruments.map((i) => i.serial)).toEqual(['NQ-R-0001', 'NQ-R-0002', 'NQ-R-0003', 'NQ-R-0004']);
+    expect(site.instruments.map((i) => i.serial)).toEqual([
+      'NQ-R-0001',
+      'NQ-R-0002',
+      'NQ-R-0003',
+      'NQ-R-0004',
+    ]);
     expect(site.secondPerson).toEqual({ required: false, decision: 'D-001' });
   });
 
@@ -87,22 +99,69 @@ describe('loadSiteFolder reports', () => {
   // Each row: rule, file, edit, and the text whose line the fault has to name.
   const rows: readonly [string, string, string, string, string?][] = [
     ['unknown-area', 'site.yaml', 'area: west-dock', 'area: north-dock', 'area: north-dock'],
-    ['unknown-material', 'site.yaml', 'material: NQ-1002\n    mode', 'material: NQ-9\n    mode', 'material: NQ-9'],
+    [
+      'unknown-material',
+      'site.yaml',
+      'material: NQ-1002\n    mode',
+      'material: NQ-9\n    mode',
+      'material: NQ-9',
+    ],
     ['unknown-decision', 'site.yaml', 'decision: D-003 }]', 'decision: D-9 }]', 'D-9'],
-    ['decision-of-other-rule', 'site.yaml', 'required: false, decision: D-001', 'required: false, decision: D-002', 'required: false, decision: D-002'],
-    ['approval-of-other-material', 'site.yaml', '[{ material: NQ-1001,', '[{ material: NQ-1002,', '[{ material: NQ-1002,'],
+    [
+      'decision-of-other-rule',
+      'site.yaml',
+      'required: false, decision: D-001',
+      'required: false, decision: D-002',
+      'required: false, decision: D-002',
+    ],
+    [
+      'approval-of-other-material',
+      'site.yaml',
+      '[{ material: NQ-1001,',
+      '[{ material: NQ-1002,',
+      '[{ material: NQ-1002,',
+    ],
     ['duplicate-id', 'site.yaml', 'serial: NQ-R-0004', 'serial: NQ-R-0003'],
     ['time-zone', 'site.yaml', 'Europe/London', 'Europe/Northquay', 'Europe/Northquay'],
     ['method-numbers', 'site.yaml', 'threshold: "0.90"', 'threshold: "1.90"', 'threshold: "1.90"'],
     ['method-numbers', 'site.yaml', 'points: 15', 'points: 14', 'points: 14'],
     ['method-numbers', 'site.yaml', 'from: "250"', 'from: "1900"', 'from: "1900"'],
     ['method-numbers', 'site.yaml', 'gridStep: "1"', 'gridStep: "0"', 'gridStep: "0"'],
-    ['method-without-reference', 'site.yaml', 'reference: references/NQ-1001.csv', 'reference: null', 'reference: null'],
+    [
+      'method-without-reference',
+      'site.yaml',
+      'reference: references/NQ-1001.csv',
+      'reference: null',
+      'reference: null',
+    ],
     ['reference-too-short', 'site.yaml', 'to: "1800"', 'to: "2400"'],
-    ['unknown-file', 'site.yaml', 'references/NQ-1003.csv', 'references/NQ-1.csv', 'references/NQ-1.csv'],
-    ['reduced-plan-unbound', 'site.yaml', '    manufacturer: Quarrymoor Sulfur Works (simulated)\n', ''],
-    ['plan-rounding', 'site.yaml', 'plan: sqrt\n    rounding: up', 'plan: sqrt\n    rounding: down', 'rounding: down'],
-    ['plan-expiry', 'site.yaml', 'expires: "2030-12-31T23:59:59Z" }', 'expires: "2030-12-31" }', 'expires: "2030-12-31" }'],
+    [
+      'unknown-file',
+      'site.yaml',
+      'references/NQ-1003.csv',
+      'references/NQ-1.csv',
+      'references/NQ-1.csv',
+    ],
+    [
+      'reduced-plan-unbound',
+      'site.yaml',
+      '    manufacturer: Quarrymoor Sulfur Works (simulated)\n',
+      '',
+    ],
+    [
+      'plan-rounding',
+      'site.yaml',
+      'plan: sqrt\n    rounding: up',
+      'plan: sqrt\n    rounding: down',
+      'rounding: down',
+    ],
+    [
+      'plan-expiry',
+      'site.yaml',
+      'expires: "2030-12-31T23:59:59Z" }',
+      'expires: "2030-12-31" }',
+      'expires: "2030-12-31" }',
+    ],
     ['schema-required', 'site.yaml', '    expires: "2030-12-31T23:59:59Z"\n', ''],
     ['decision-date', 'site.yaml', 'date: "2026-01-12"', 'date: "2026-02-30"', '2026-02-30'],
     ['could-post-twice', 'site.yaml', 'settleMs: 500', 'settleMs: 300', 'settleMs: 300'],
@@ -111,15 +170,56 @@ describe('loadSiteFolder reports', () => {
     ['schema-maximum', 'site.yaml', 'deadlineMs: 1500', 'deadlineMs: 150000', 'deadlineMs: 150000'],
     ['cidr', 'site.yaml', 'allow: ["127.0.0.0/8"]', 'allow: ["127.0.0.1/8"]', '127.0.0.1/8'],
     ['address-not-allowed', 'site.yaml', 'allow: ["127.0.0.0/8"]', 'allow: ["0.0.0.0/0"]'],
-    ['base-url', 'site.yaml', '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}', 'ftp://127.0.0.1/', 'ftp:'],
-    ['base-url', 'site.yaml', '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}', 'http://u:p@127.0.0.1/', 'u:p@'],
-    ['variable-missing', 'site.yaml', '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}', '${NORTHQUAY_LIMS_URL}', '${NORTHQUAY_LIMS_URL}'],
-    ['substitution-not-allowed', 'site.yaml', 'title: Northquay (simulated)', 'title: ${HOME}', '${HOME}'],
-    ['statement-expires-on-the-way', 'site.yaml', 'statementValidMs: 600000', 'statementValidMs: 1500'],
+    [
+      'base-url',
+      'site.yaml',
+      '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}',
+      'ftp://127.0.0.1/',
+      'ftp:',
+    ],
+    [
+      'base-url',
+      'site.yaml',
+      '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}',
+      'http://u:p@127.0.0.1/',
+      'u:p@',
+    ],
+    [
+      'variable-missing',
+      'site.yaml',
+      '${NORTHQUAY_LIMS_URL:-http://127.0.0.1:7071}',
+      '${NORTHQUAY_LIMS_URL}',
+      '${NORTHQUAY_LIMS_URL}',
+    ],
+    [
+      'substitution-not-allowed',
+      'site.yaml',
+      'title: Northquay (simulated)',
+      'title: ${HOME}',
+      '${HOME}',
+    ],
+    [
+      'statement-expires-on-the-way',
+      'site.yaml',
+      'statementValidMs: 600000',
+      'statementValidMs: 1500',
+    ],
     ['several-acting-destinations', 'site.yaml', 'acts: false', 'acts: true'],
-    ['schema-unknown-key', 'site.yaml', 'simulated: true\n', 'simulated: true\nsimulatd: true\n', 'simulatd'],
+    [
+      'schema-unknown-key',
+      'site.yaml',
+      'simulated: true\n',
+      'simulated: true\nsimulatd: true\n',
+      'simulatd',
+    ],
     ['schema-type', 'site.yaml', 'threshold: "0.90"', 'threshold: 0.90', 'threshold: 0.90'],
-    ['schema-pattern', 'site.yaml', 'bearer: env:NORTHQUAY_LIMS_TOKEN', 'bearer: hunter2', 'hunter2'],
+    [
+      'schema-pattern',
+      'site.yaml',
+      'bearer: env:NORTHQUAY_LIMS_TOKEN',
+      'bearer: hunter2',
+      'hunter2',
+    ],
     ['schema-const', 'site.yaml', 'signed: false', 'signed: true', 'signed: true'],
     ['yaml', 'site.yaml', 'environment: training', 'environment: training\nenvironment: training'],
     ['yaml', 'site.yaml', 'limits:', 'limits: &l', '&l'],
@@ -128,9 +228,27 @@ describe('loadSiteFolder reports', () => {
     ['reference-spectrum', 'references/NQ-1002.csv', '\n206,', '\n2 06,', '2 06,'],
     ['code-table', 'tables/entries.csv', 'typed,KEYED', 'scanned,KEYED', 'scanned,KEYED'],
     ['code-table', 'tables/entries.csv', 'typed,KEYED', 'typed,', 'typed,'],
-    ['unknown-file', 'lims.mapping.yaml', 'contracts/lims-result.json', 'contracts/none.json', 'contracts/none.json'],
-    ['schema-unknown-key', 'lims.mapping.yaml', 'format: json', 'format: json\ndefault: x', 'default: x'],
-    ['mapping-of-other-destination', 'lims.mapping.yaml', 'destination: lims', 'destination: limz', 'limz'],
+    [
+      'unknown-file',
+      'lims.mapping.yaml',
+      'contracts/lims-result.json',
+      'contracts/none.json',
+      'contracts/none.json',
+    ],
+    [
+      'schema-unknown-key',
+      'lims.mapping.yaml',
+      'format: json',
+      'format: json\ndefault: x',
+      'default: x',
+    ],
+    [
+      'mapping-of-other-destination',
+      'lims.mapping.yaml',
+      'destination: lims',
+      'destination: limz',
+      'limz',
+    ],
     ['schema-enum', 'erp.mapping.yaml', 'format: xml', 'format: csv', 'format: csv'],
   ];
 
@@ -180,8 +298,14 @@ describe('loadSiteFolder reports', () => {
   it('a mapping without a destination and a destination without a mapping', async () => {
     const directory = northquayWith({});
     const text = readFileSync(join(directory, 'lims.mapping.yaml'), 'utf8');
-    writeFileSync(join(directory, 'lims.mapping.yaml'), text.replace('destination: lims', 'destination: lims'));
-    writeFileSync(join(directory, 'mes.mapping.yaml'), text.replace('destination: lims', 'destination: mes'));
+    writeFileSync(
+      join(directory, 'lims.mapping.yaml'),
+      text.replace('destination: lims', 'destination: lims'),
+    );
+    writeFileSync(
+      join(directory, 'mes.mapping.yaml'),
+      text.replace('destination: lims', 'destination: mes'),
+    );
     expect((await faultsOf(directory)).map((f) => f.rule)).toEqual(['mapping-without-destination']);
     const renamed = northquayWith({ 'site.yaml': replacing('- name: lims', '- name: mes') });
     expect((await faultsOf(renamed)).map((f) => f.rule).sort()).toEqual([
@@ -193,8 +317,14 @@ describe('loadSiteFolder reports', () => {
   it('every fault of every file at once, in reading order', async () => {
     const faults = await faultsWith({
       'site.yaml': (text) =>
-        replacing('area: west-dock', 'area: nowhere')(
-          replacing('threshold: "0.90"', 'threshold: 0.90')(replacing('absentAsks: 2', 'absentAsks: 1')(text)),
+        replacing(
+          'area: west-dock',
+          'area: nowhere',
+        )(
+          replacing(
+            'threshold: "0.90"',
+            'threshold: 0.90',
+          )(replacing('absentAsks: 2', 'absentAsks: 1')(text)),
         ),
       'lims.mapping.yaml': replacing('format: json', 'format: yaml'),
       'references/NQ-1004.csv': replacing('\n206,', '\n203,'),
@@ -217,7 +347,12 @@ describe('loadSiteFolder reports', () => {
 
   it('a short file that would unfold into a huge one', async () => {
     const bomb = ['a: &a [x,x,x,x,x,x,x,x,x]'];
-    for (let i = 0; i < 9; i += 1) bomb.push(`b${i}: &b${i} [${Array(9).fill(i ? `*b${i - 1}` : '*a').join(',')}]`);
+    for (let i = 0; i < 9; i += 1)
+      bomb.push(
+        `b${i}: &b${i} [${Array(9)
+          .fill(i ? `*b${i - 1}` : '*a')
+          .join(',')}]`,
+      );
     const faults = await faultsWith({ 'site.yaml': () => bomb.join('\n') });
     expect(faults[0]).toMatchObject({ file: 'site.yaml', line: 1, rule: 'yaml' });
   });
@@ -247,12 +382,17 @@ describe('loadSiteFolder reports', () => {
   it('a folder that is not there, or holds no site.yaml', async () => {
     const empty = temporaryDirectory();
     expect((await faultsOf(join(empty, 'none')))[0]?.message).toContain('ENOENT');
-    expect((await faultsOf(empty)).map((f) => f.message)).toEqual(['the folder holds no site.yaml']);
+    expect((await faultsOf(empty)).map((f) => f.message)).toEqual([
+      'the folder holds no site.yaml',
+    ]);
   });
 
   it('keys that mean something to JavaScript objects as unknown keys', async () => {
     const faults = await faultsWith({
-      'site.yaml': replacing('simulated: true\n', 'simulated: true\n__proto__: { polluted: true }\nconstructor: 1\n'),
+      'site.yaml': replacing(
+        'simulated: true\n',
+        'simulated: true\n__proto__: { polluted: true }\nconstructor: 1\n',
+      ),
     });
     expect(faults.map((f) => f.rule)).toEqual(['schema-unknown-key', 'schema-unknown-key']);
     expect(({} as { polluted?: boolean }).polluted).toBeUndefined();

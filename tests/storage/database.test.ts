@@ -1,6 +1,6 @@
+import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { describe, expect, it } from 'vitest';
-import { join } from 'node:path';
 import { openDatabase } from '../../src/storage/database.js';
 import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
 
@@ -27,9 +27,15 @@ describe('the embedded database', () => {
 
   it('keeps raw bytes as they were written, whoever asks', async () => {
     const { db } = await temporaryDatabase();
-    await db.insertInto('raw_bytes').values({ sha256: 'a', size: 1, bytes: Buffer.from('x') }).execute();
+    await db
+      .insertInto('raw_bytes')
+      .values({ sha256: 'a', size: 1, bytes: Buffer.from('x') })
+      .execute();
     await expect(
-      db.updateTable('raw_bytes').set({ bytes: Buffer.from('y') }).execute(),
+      db
+        .updateTable('raw_bytes')
+        .set({ bytes: Buffer.from('y') })
+        .execute(),
     ).rejects.toThrow(/kept as written/);
     await expect(db.deleteFrom('raw_bytes').execute()).rejects.toThrow(/kept as written/);
   });
@@ -54,9 +60,9 @@ describe('the embedded database', () => {
         sequence: null,
       })
       .execute();
-    await expect(
-      db.updateTable('audit_entry').set({ reason: 'other' }).execute(),
-    ).rejects.toThrow(/kept as written/);
+    await expect(db.updateTable('audit_entry').set({ reason: 'other' }).execute()).rejects.toThrow(
+      /kept as written/,
+    );
     await db.updateTable('audit_entry').set({ sequence: 1 }).execute();
     await expect(db.updateTable('audit_entry').set({ sequence: 2 }).execute()).rejects.toThrow(
       /kept as written/,

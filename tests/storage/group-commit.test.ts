@@ -43,8 +43,17 @@ describe('group commit', () => {
       return site;
     });
     const settled = await Promise.allSettled(['a', 'bad', 'b', 'c'].map((s) => commits.submit(s)));
-    expect(settled.map((s) => s.status)).toEqual(['fulfilled', 'rejected', 'fulfilled', 'fulfilled']);
-    const rows = await database.db.selectFrom('site_evidence').select('site').orderBy('site').execute();
+    expect(settled.map((s) => s.status)).toEqual([
+      'fulfilled',
+      'rejected',
+      'fulfilled',
+      'fulfilled',
+    ]);
+    const rows = await database.db
+      .selectFrom('site_evidence')
+      .select('site')
+      .orderBy('site')
+      .execute();
     expect(rows.map((r) => r.site)).toEqual(['a', 'b', 'c']);
   });
 });

@@ -1,5 +1,5 @@
 import type { Bell, BellHandler } from '../queue/work-queue.js';
-import type { GatewayParts } from './gateway.service.js';
+import type { GatewayParts } from './gateway-parts.service.js';
 
 /** Receipts evaluated before other work gets its turn. */
 const RECEIPTS_A_ROUND = 50;

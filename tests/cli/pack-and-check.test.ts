@@ -1,0 +1,371 @@
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { mkdir } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { Command } from 'commander';
+import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { listRules } from '../../src/checks/rule-list.js';
+import { registerCheck } from '../../src/cli/check.command.js';
+import { registerPack } from '../../src/cli/pack.command.js';
+import type { ResultBundle } from '../../src/intake/result-bundle.js';
+import { curve } from '../checks/fixture.js';
+import { describeWithSpectra } from '../support/shared.js';
+
+const HEADER = 'run,file,receipt,material,lot,container,method,operator,measured_at,decision,score';
+const CREATED = '2026-03-04T12:00:00+00:00';
+
+let folder: string;
+let out: string;
+let err: string;
+
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), 'drumline-pack-'));
+  out = '';
+  err = '';
+  vi.spyOn(process.stdout, 'write').mockImplementation((text) => {
+    out += String(text);
+    return true;
+  });
+  vi.spyOn(process.stderr, 'write').mockImplementation((text) => {
+    err += String(text);
+    return true;
+  });
+});
+
+afterEach(() => {
+  vi.restoreAllMocks();
+  rmSync(folder, { recursive: true, force: true });
+  process.exitCode = undefined;
+});
+
+/** Runs a command as the program would, and gives exit code and the last line of stdout. */
+async function run(...args: string[]): Promise<{ exit: number; json: unknown }> {
+  out = '';
+  err = '';
+  process.exitCode = undefined;
+  const program = new Command('drumline').exitOverride();
+  registerPack(program);
+  registerCheck(program);
+  try {
+    await program.parseAsync(args, { from: 'user' });
+  } catch (error) {
+    if (!(error instanceof Error && 'exitCode' in error)) throw error;
+    process.exitCode = 2;
+  }
+  const last = out.trim().split('\n').at(-1) ?? '';
+  return {
+    exit: Number(process.exitCode ?? 0),
+    json: last.startsWith('{') ? JSON.parse(last) : null,
+  };
+}
+
+/** A site folder of one instrument and one method a material, each with the reference given. */
+async function site(materials: Record<string, string>, instruments = ['LAB-1']): Promise<string> {
+  await mkdir(join(folder, 'site', 'references'), { recursive: true });
+  const methods = Object.entries(materials).map(([code, reference]) => {
+    writeFileSync(join(folder, 'site', 'references', `${code}.csv`), reference);
+    return `  - { id: ID-${code}, version: "1", title: Identity, material: ${code}, mode: verification, algorithm: squared-correlation, threshold: "0.80", scoreTolerance: "0.02", range: { from: "400", to: "1800" }, gridStep: "1", derivative: { points: 15, polynomialOrder: 2, order: 1 }, reference: references/${code}.csv, approvals: [{ material: ${code}, decision: D-2 }] }`;
+  });
+  const decision = 'decidedBy: Tester (invented), date: "2026-01-01", reason: Test, signed: false';
+  writeFileSync(
+    join(folder, 'site', 'site.yaml'),
+    [
+      'site: lab',
+      'title: Laboratory (invented)',
+      'environment: training',
+      'simulated: false',
+      'timeZone: Europe/London',
+      'areas: [{ id: lab, title: Laboratory }]',
+      'instruments:',
+      ...instruments.map(
+        (serial) =>
+          `  - { serial: ${serial}, model: Bench, firmware: "1", laserWavelengthNm: "785", area: lab, inService: true }`,
+      ),
+      'materials:',
+      ...Object.keys(materials).map(
+        (code) => `  - { code: ${code}, name: ${code}, furtherIdentityTests: [] }`,
+      ),
+      'methods:',
+      ...methods,
+      'plans: [{ material: "*", plan: every, rounding: up, decision: D-1, expires: "2090-12-31T23:59:59Z" }]',
+      'decisions:',
+      `  - { id: D-1, rule: sampling-plans, ${decision} }`,
+      `  - { id: D-2, rule: method-approvals, ${decision} }`,
+      'secondPerson: { required: true }',
+      'limits: { bundleBytesMax: 33554432, resultsPerBundleMax: 5000, spectrumPointsMax: 20000, syncMarginMs: 1000, statementValidMs: 600000, futureToleranceMs: 120000, clockSkewMs: 120000 }',
+      'destinations: []',
+      '',
+    ].join('\n'),
+  );
+  return join(folder, 'site');
+}
+
+function table(points: { axis: Float64Array; intensity: Float64Array }): string {
+  return Array.from(points.axis, (x, i) => `${x},${points.intensity[i]?.toFixed(3)}\n`).join('');
+}
+
+function sheet(...rows: string[]): string {
+  const file = join(folder, 'runs.csv');
+  writeFileSync(file, [HEADER, ...rows, ''].join('\r\n'));
+  return file;
+}
+
+const row = (over: Partial<Record<string, string>> = {}): string =>
+  Object.values({
+    run: '1',
+    file: 'one.csv',
+    receipt: 'GR-1',
+    material: 'M-1',
+    lot: 'L-1',
+    container: 'C-1',
+    method: 'ID-M-1',
+    operator: 'op-1',
+    measured_at: '2026-03-04T11:00:00+00:00',
+    decision: 'pass',
+    score: '0.99',
+    ...over,
+  }).join(',');
+
+describe('drumline pack and check', () => {
+  const options = (file: string, siteFolder: string, ...more: string[]) => [
+    'pack',
+    '--sheet',
+    file,
+    '--spectra',
+    folder,
+    '--site-folder',
+    siteFolder,
+    '--out',
+    join(folder, 'bundle.json'),
+    ...more,
+  ];
+  const simulated = curve('paracetamol', 1);
+
+  it('packs a sheet into a bundle that is accepted, byte for byte the same twice', async () => {
+    const siteFolder = await site({ 'M-1': table(curve('paracetamol', 7, 0)) });
+    writeFileSync(join(folder, 'one.csv'), `shift,counts\n${table(simulated)}`);
+    const args = options(sheet(row()), siteFolder, '--created-at', CREATED, '--json');
+    const packed = await run(...args);
+    expect(packed).toMatchObject({ exit: 0, json: { results: 1 } });
+    const bytes = readFileSync(join(folder, 'bundle.json'));
+    expect((await run(...args)).json).toEqual(packed.json);
+    expect(readFileSync(join(folder, 'bundle.json'))).toEqual(bytes);
+
+    const bundle = JSON.parse(bytes.toString('utf8')) as ResultBundle;
+    expect(bundle).toMatchObject({
+      origin: 'packed',
+      environment: 'training',
+      instrument: { serial: 'LAB-1', model: 'Bench', laserWavelengthNm: '785' },
+      runs: { epoch: 1, first: 1, last: 1 },
+      previousBundle: null,
+      createdAt: CREATED,
+    });
+    expect(bundle.results[0]).toMatchObject({
+      receipt: { scanned: 'GR-1', entry: 'typed' },
+      score: { algorithm: 'squared-correlation', value: '0.99', threshold: '0.80' },
+      spectrum: { points: 901 },
+    });
+
+    const checked = await run(
+      'check',
+      join(folder, 'bundle.json'),
+      '--site-folder',
+      siteFolder,
+      '--json',
+    );
+    expect(checked.exit).toBe(0);
+    const { files } = checked.json as {
+      files: {
+        outcome: string;
+        findings: { code: string; severity: string }[];
+        skipped: string[];
+      }[];
+    };
+    expect(files[0]?.outcome).toBe('accepted');
+    expect(files[0]?.findings.map((f) => `${f.severity} ${f.code}`)).toEqual([
+      'remark label-not-scanned',
+      'remark label-not-scanned',
+      'remark time-assumed',
+    ]);
+    expect(files[0]?.skipped).toEqual(
+      listRules()
+        .filter((rule) => rule.needs === 'history')
+        .map((rule) => rule.code),
+    );
+  });
+
+  it('keeps extra columns as remarks, and the digest and epoch given', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) }, ['LAB-1', 'LAB-2']);
+    writeFileSync(join(folder, 'one.csv'), table(simulated));
+    writeFileSync(
+      join(folder, 'runs.csv'),
+      `${HEADER};instrument;Remark of the "day"\n`.replaceAll(',', ';').replace('"day"', 'day') +
+        `${row({ score: '' }).replaceAll(',', ';')};LAB-2;bag was wet, wiped\n`,
+    );
+    const digest = 'a'.repeat(64);
+    const answer = await run(
+      ...options(
+        join(folder, 'runs.csv'),
+        siteFolder,
+        '--previous-bundle',
+        digest,
+        '--epoch',
+        '3',
+        '--json',
+      ),
+    );
+    expect(answer.exit).toBe(0);
+    const bundle = JSON.parse(readFileSync(join(folder, 'bundle.json'), 'utf8')) as ResultBundle;
+    expect(bundle).toMatchObject({
+      instrument: { serial: 'LAB-2' },
+      runs: { epoch: 3 },
+      previousBundle: digest,
+    });
+    expect(bundle.results[0]?.score).toBeNull();
+    expect(bundle.results[0]?.remarks).toEqual([
+      { name: 'Remark of the day', text: 'bag was wet, wiped' },
+    ]);
+  });
+
+  it('names file, line and column of everything wrong, and writes nothing', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    writeFileSync(join(folder, 'one.csv'), table(simulated));
+    writeFileSync(join(folder, 'bad.csv'), '100,1\n102,x\n');
+    const file = sheet(
+      row({ run: '0' }),
+      row({ run: '2', decision: 'ok' }),
+      row({ run: '2', score: '1e-3' }),
+      row({ run: '3', measured_at: '4.3.2026' }),
+      row({ run: '4', file: '../secret.csv' }),
+      row({ run: '5', operator: '' }),
+      '6,too,few',
+    );
+    const refused = await run(...options(file, siteFolder, '--json'));
+    expect(refused.exit).toBe(1);
+    const { faults } = refused.json as { faults: { line: number; column: string }[] };
+    expect(faults.map((fault) => `${fault.line} ${fault.column}`)).toEqual([
+      '2 run',
+      '3 decision',
+      '4 score',
+      '4 run',
+      '5 measured_at',
+      '6 file',
+      '7 operator',
+      '8 ',
+    ]);
+    expect(err).toContain('line 3, column decision: expected one of pass, fail');
+
+    const spectra = await run(
+      ...options(sheet(row({ file: 'bad.csv' }), row({ run: '2', file: 'none.csv' })), siteFolder),
+    );
+    expect(spectra.exit).toBe(1);
+    expect(err).toContain('bad.csv, line 2, column 2: expected a number with a point, found "x"');
+    expect(err).toContain('runs.csv, line 3, column file');
+
+    const method = await run(...options(sheet(row({ method: 'ID-M-9' })), siteFolder));
+    expect(method.exit).toBe(1);
+    expect(err).toContain(
+      'line 2, column method: ID-M-9 is not registered; the site folder has ID-M-1',
+    );
+    expect(() => readFileSync(join(folder, 'bundle.json'))).toThrow();
+  });
+
+  it('asks for the instrument when the site has several, and refuses two in one bundle', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) }, ['LAB-1', 'LAB-2']);
+    writeFileSync(join(folder, 'one.csv'), table(simulated));
+    expect((await run(...options(sheet(row()), siteFolder))).exit).toBe(1);
+    expect(err).toContain('name one of LAB-1, LAB-2');
+    expect((await run(...options(sheet(row()), siteFolder, '--instrument', 'LAB-3'))).exit).toBe(1);
+    expect(err).toContain('LAB-3 is not registered');
+    expect((await run(...options(sheet(row()), siteFolder, '--instrument', 'LAB-2'))).exit).toBe(0);
+  });
+
+  it.each([
+    [['pack', '--sheet', 'x']],
+    [['check']],
+    [['check', 'no-such-file.json', '--site-folder', 'SITE']],
+    [['check', 'x', '--site-folder', 'no-such-folder']],
+  ])('exits 2 on wrong usage: %j', async (args) => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    const { exit } = await run(...args.map((arg) => (arg === 'SITE' ? siteFolder : arg)));
+    expect(exit).toBe(2);
+  });
+
+  it('exits 1 with a held and a refused file, and tells of both', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    writeFileSync(join(folder, 'one.csv'), table(curve('naphthalene', 1)));
+    await run(...options(sheet(row()), siteFolder, '--created-at', CREATED));
+    writeFileSync(join(folder, 'half.json'), '{"format":');
+    const files = [join(folder, 'bundle.json'), join(folder, 'half.json')];
+    const checked = await run('check', ...files, '--site-folder', siteFolder, '--json');
+    expect(checked.exit).toBe(1);
+    expect(checked.json).toMatchObject({
+      files: [
+        { file: files[0], outcome: 'held' },
+        {
+          file: files[1],
+          outcome: 'refused',
+          findings: [{ code: 'json-syntax', pointer: '/format' }],
+        },
+      ],
+    });
+    await run('check', ...files, '--site-folder', siteFolder);
+    expect(out).toContain('hold recheck-disagrees at /results/0/score/value');
+  });
+});
+
+describeWithSpectra('measured spectra, packed and checked', (spectra) => {
+  // Open data sets; HQI figures are those of the README beside them.
+  it('are accepted against a reference of their own instrument, and held as another substance', async () => {
+    const reference = (file: string) => readFileSync(join(spectra, file), 'utf8');
+    const siteFolder = await site({
+      CALCITE: reference('calcite__S4_785_z20.csv'),
+      POLYSTYRENE: reference('polystyrene__S4_785_z20.csv'),
+    });
+    const measured = { receipt: 'GR-1', lot: 'L', score: '1.00' };
+    const file = sheet(
+      row({
+        ...measured,
+        run: '1',
+        file: 'calcite__S4_785_z50.csv',
+        material: 'CALCITE',
+        method: 'ID-CALCITE',
+      }),
+      row({
+        ...measured,
+        run: '2',
+        file: 'polystyrene__S4_785_z50.csv',
+        material: 'POLYSTYRENE',
+        method: 'ID-POLYSTYRENE',
+      }),
+      row({
+        ...measured,
+        run: '3',
+        file: 'toluene__S1a.csv',
+        material: 'POLYSTYRENE',
+        method: 'ID-POLYSTYRENE',
+      }),
+    );
+    const bundle = join(folder, 'bundle.json');
+    const packed = await run(
+      'pack',
+      '--sheet',
+      file,
+      '--spectra',
+      spectra,
+      '--site-folder',
+      siteFolder,
+      '--out',
+      bundle,
+      '--json',
+    );
+    expect(packed.exit).toBe(0);
+    const checked = await run('check', bundle, '--site-folder', siteFolder, '--json');
+    const { files } = checked.json as {
+      files: { findings: { code: string; severity: string; pointer: string }[] }[];
+    };
+    expect(
+      files[0]?.findings.filter((f) => f.severity === 'hold').map((f) => `${f.code} ${f.pointer}`),
+    ).toEqual(['recheck-disagrees /results/2/score/value']);
+  });
+});

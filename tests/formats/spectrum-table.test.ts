@@ -1,0 +1,42 @@
+import { describe, expect, it } from 'vitest';
+import { readSpectrumTable } from '../../src/formats/spectrum-table.js';
+
+const read = (text: string, max = 100) => {
+  const answer = readSpectrumTable(text, max);
+  return answer.ok
+    ? [Array.from(answer.table.axis), Array.from(answer.table.intensity)]
+    : `${answer.fault.line}:${answer.fault.column} ${answer.fault.message}`;
+};
+
+describe('a two-column spectrum', () => {
+  it.each([
+    ['comma and header', 'raman_shift_cm1,intensity\r\n100,1.5\r\n102,-2e3\r\n'],
+    ['tabs', '100\t1.5\n102\t-2000'],
+    ['semicolons', '\ufeffshift;counts\n100;1.5\n102;-2000\n\n'],
+    ['spaces', '  100   1.5\n  102   -2000.0\n'],
+    ['a descending axis', '102,-2000\n100,1.5\n'],
+  ])('is read with %s', (_name, text) => {
+    expect(read(text)).toEqual([
+      [100, 102],
+      [1.5, -2000],
+    ]);
+  });
+
+  it.each([
+    ['', '1:0 expected at least 2 points, found 0'],
+    ['a,b\n1,2', '1:0 expected at least 2 points, found 1'],
+    ['a,b\nc,d\n1,2', '2:0 expected at most one header line'],
+    ['1,2\n2,x\n', '2:2 expected a number with a point, found "x"'],
+    ['1;2,5\n2;3', '1:2 expected a number with a point, found "2,5"'],
+    ['1,2\n2,3,4', '2:0 expected two columns, found 3'],
+    ['1,2\n1,3', '2:1 found 1 after 1, expected an axis that runs one way'],
+    ['1,2\n2,3\n1.5,4', '3:1 found 1.5 after 2, expected an axis that runs one way'],
+    ['1,2\n2,1e999', '2:2 expected a number with a point, found "1e999"'],
+  ])('%j is refused with line and column', (text, fault) => {
+    expect(read(text)).toBe(fault);
+  });
+
+  it('stops at the bound of points', () => {
+    expect(read('1,1\n2,2\n3,3\n', 2)).toBe('3:0 more than 2 points');
+  });
+});

@@ -1,0 +1,324 @@
+import { describe, expect, it } from 'vitest';
+import { checkMapping } from '../../src/mapping/check-mapping.service.js';
+import { mappingFaults, mappingWith, poolForFile } from '../support/mapping-bench.js';
+import { replacing } from '../support/site-folder-copy.js';
+
+const pool = poolForFile();
+
+/** Line of the edited text on which a part stands. */
+function lineIn(text: string, part: string): number {
+  return text.slice(0, text.indexOf(part)).split('\n').length;
+}
+
+describe('a mapping', () => {
+  it.each(['lims', 'erp'])('of Northquay has no fault (%s)', async (destination) => {
+    expect(await checkMapping(mappingWith(destination), pool)).toEqual([]);
+  });
+
+  // Each row: rule, destination, found, replaced by, and the text whose line the fault names.
+  const rows: readonly [string, string, string, string, string?][] = [
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      'from: record.lot',
+      'from: record.lot',
+    ],
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      "from: '$uppercase(record.lot)', identifier: true",
+    ],
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      "from: '$substring(record.lot, 0, 8)'",
+    ],
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.revision, identifier: true',
+      'from: record.revision, identifier: true, as: number',
+    ],
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      'from: record.lot, identifier: true, table: decisions',
+    ],
+    [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      'from: record.lot, identifier: true, round: { places: 1, rule: half-up }',
+    ],
+    ['source-not-mapped', 'lims', '      - { to: /origin, from: record.origin }\n', ''],
+    ['source-not-mapped', 'lims', 'from: record.environment', 'constant: training'],
+    ['source-not-mapped', 'lims', 'from: record.origin', 'from: \'record.origin & ""\''],
+    [
+      'source-not-mapped',
+      'erp',
+      'from: statement.revision, identifier: true',
+      'from: statement.factsVersion',
+    ],
+    [
+      'source-not-mapped',
+      'lims',
+      'to: /origin, from: record.origin',
+      'to: /origin, from: record.origin, required: false',
+    ],
+    ['unknown-source', 'lims', 'from: record.place', 'from: record.plaze', 'record.plaze'],
+    ['unknown-table', 'lims', 'table: entries,', 'table: entrys,', 'table: entrys'],
+    ['unused-table', 'lims', 'tables:\n', 'tables:\n  spare: { rows: { a: b } }\n', 'spare:'],
+    ['field-source', 'lims', 'constant: result', 'constant: result, from: message'],
+    ['payload-collision', 'lims', 'to: /lot,', 'to: /material,'],
+    ['payload-collision', 'lims', 'to: /lot,', 'to: /material/lot,'],
+    ['payload-name', 'lims', 'to: /lot,', 'to: /constructor,', 'to: /constructor'],
+    ['payload-name', 'lims', 'to: /lot,', 'to: /0,', 'to: /0,'],
+    [
+      'payload-name',
+      'erp',
+      'to: /IdentityMessage/Body/Score',
+      'to: "/IdentityMessage/Body/Sc ore"',
+      'Sc ore',
+    ],
+    ['xml-root', 'erp', 'to: /IdentityMessage/Body/Score', 'to: /Other/Body/Score', '/Other/'],
+    ['leaf-type', 'erp', 'from: record.method.version', 'from: record.method.version, as: number'],
+    [
+      'not-in-payload',
+      'lims',
+      'held: /reference }',
+      'held: /reference }, { sent: /none, held: /x }',
+      '/none',
+    ],
+    ['not-in-payload', 'lims', 'sent: /lot, held', 'sent: /loot, held', '/loot'],
+    [
+      'not-in-payload',
+      'erp',
+      'at: /IdentityMessage/Body/UsageDecision',
+      'at: /IdentityMessage/Body/Usage',
+      'Body/Usage,',
+    ],
+    [
+      'request',
+      'lims',
+      'path: api/identity-results }',
+      'path: /api/identity-results }',
+      'path: /api',
+    ],
+    [
+      'request',
+      'lims',
+      'path: api/identity-results }',
+      'path: "http://192.0.2.1/x" }',
+      '192.0.2.1',
+    ],
+    ['request', 'lims', 'path: api/identity-results }', 'path: "a/../../b" }', '../..'],
+    ['request', 'lims', 'reference={deliveryId}', 'reference={nothing}', '{nothing}'],
+    ['request', 'lims', '?reference={deliveryId}', ''],
+    ['request', 'lims', 'method: POST, path', 'method: GET, path', 'method: GET'],
+    [
+      'expression-invalid',
+      'lims',
+      'from: record.place',
+      "from: 'record.place &'",
+      'record.place &',
+    ],
+    ['expression-function', 'lims', 'from: record.place', "from: '$now()'", '$now'],
+    ['expression-function', 'lims', 'from: record.place', 'from: \'$eval("1")\'', '$eval'],
+    [
+      'open-review-mark',
+      'lims',
+      'from: record.place',
+      'from: record.place, review: is this the dock?',
+      'review:',
+    ],
+    ['source-mapped-away', 'lims', 'from: record.origin', 'from: record.origin, table: decisions'],
+  ];
+
+  it.each(rows)('%s in %s (%j to %j)', async (rule, destination, found, by, at) => {
+    let edited = '';
+    const faults = await mappingFaults(pool, destination, (text) => {
+      edited = replacing(found, by)(text);
+      if (rule === 'source-mapped-away') {
+        const rows =
+          'instrument: SAME\n      packed: SAME\n      simulated: SAME\n      pass: PASSED';
+        edited = replacing('pass: PASSED', rows)(edited);
+      }
+      return edited;
+    });
+    const own = faults.filter((fault) => fault.rule === rule);
+    expect(own.length, JSON.stringify(faults)).toBeGreaterThan(0);
+    for (const fault of own) {
+      expect(fault.file).toBe(`${destination}.mapping.yaml`);
+      expect(fault.line).toBeGreaterThan(1);
+      expect(fault.remedy).not.toBe('');
+    }
+    if (at) expect(own.map((fault) => fault.line)).toContain(lineIn(edited, at));
+  });
+
+  it('with a contract that is no schema is refused at the line that names it', async () => {
+    const source = mappingWith('lims', {
+      'contracts/lims-result.json': replacing('"type": "object"', '"type": "objekt"'),
+    });
+    const faults = await checkMapping(source, pool);
+    expect(faults).toMatchObject([{ rule: 'contract-schema', file: 'lims.mapping.yaml' }]);
+  });
+
+  it('with several faults shows them all, in reading order', async () => {
+    const faults = await mappingFaults(pool, 'lims', (text) =>
+      replacing(
+        'from: record.place',
+        'from: record.plaze',
+      )(
+        replacing(
+          'from: record.lot, identifier: true',
+          'from: record.lot',
+        )(replacing('?reference={deliveryId}', '')(text)),
+      ),
+    );
+    expect(faults.map((fault) => fault.rule)).toEqual([
+      'identifier-altered',
+      'unknown-source',
+      'request',
+    ]);
+    expect(faults.map((fault) => fault.line)).toEqual(
+      faults.map((fault) => fault.line).sort((a, b) => a - b),
+    );
+  });
+
+  it('with a hostile expression is refused within the bound, naming it', async () => {
+    const start = performance.now();
+    const faults = await mappingFaults(
+      pool,
+      'lims',
+      replacing('from: record.place', `from: '($f := function($x) { $f($x + 1) }; $f(0))'`),
+    );
+    expect(faults.map((fault) => fault.rule)).toContain('vocabulary-expression-failed');
+    expect(performance.now() - start).toBeLessThan(25_000);
+  });
+});
+
+describe('the release vocabulary refuses', () => {
+  const refused = async (edit: (text: string) => string): Promise<string[]> => {
+    const faults = await mappingFaults(pool, 'erp', edit);
+    return faults
+      .filter((fault) => fault.rule === 'release-vocabulary')
+      .map((fault) => fault.message);
+  };
+
+  it('a result table in which aborted yields the permitting value', async () => {
+    const messages = await refused((text) =>
+      replacing(
+        '/IdentityMessage/Body/Decision',
+        '/IdentityMessage/Body/UsageDecision',
+      )(replacing('ABORTED', 'USE-PERMITTED')(text)),
+    );
+    expect(messages.length).toBeGreaterThan(0);
+    expect(messages.every((message) => message.startsWith('decision aborted'))).toBe(true);
+  });
+
+  it('a statement table in which incomplete yields the permitting value', async () => {
+    const messages = await refused(replacing('incomplete: AWAITING', 'incomplete: USE-PERMITTED'));
+    expect(messages.some((message) => message.startsWith('statement incomplete'))).toBe(true);
+  });
+
+  it.each([
+    'use-permitted',
+    'NOT-USE-PERMITTED',
+    'PERMITTED',
+    ' USE-PERMITTED',
+    'ＵＳＥ-PERMITTED',
+  ])(
+    'a code for incomplete that a careless reader takes for the permitting one: %j',
+    async (code) => {
+      const edit = replacing('incomplete: AWAITING', `incomplete: ${JSON.stringify(code)}`);
+      expect(
+        (await refused(edit)).some((message) => message.startsWith('statement incomplete')),
+      ).toBe(true);
+      const faults = await mappingFaults(pool, 'erp', edit);
+      expect(faults.map((fault) => fault.rule)).toContain('code-contains-code');
+    },
+  );
+
+  it('a stop that yields the permitting value', async () => {
+    const messages = await refused(replacing('suspend: BLOCK-DOUBT', 'suspend: USE-PERMITTED'));
+    expect(messages.some((message) => message.startsWith('stop suspend'))).toBe(true);
+  });
+
+  it('a constant that permits in any message', async () => {
+    const messages = await refused(
+      replacing('from: statement.outcome, table: outcomes', 'constant: USE-PERMITTED'),
+    );
+    expect(messages.some((message) => message.startsWith('statement incomplete'))).toBe(true);
+  });
+
+  it('an expression that takes does-not-conform for conforms', async () => {
+    const messages = await refused(
+      replacing(
+        'from: statement.outcome, table: outcomes',
+        `from: '$contains(statement.outcome, "conform") ? "USE-PERMITTED" : "AWAITING"'`,
+      ),
+    );
+    expect(messages.some((message) => message.startsWith('statement does-not-conform'))).toBe(true);
+  });
+
+  it('an expression with a default for what it does not know', async () => {
+    const messages = await refused(
+      replacing(
+        'from: statement.outcome, table: outcomes',
+        `from: 'statement.outcome in ["incomplete", "does-not-conform"] ? "AWAITING" : "USE-PERMITTED"'`,
+      ),
+    );
+    expect(messages.some((message) => message.startsWith('statement a-word-nobody-knows'))).toBe(
+      true,
+    );
+    expect(messages.some((message) => message.startsWith('statement null'))).toBe(true);
+  });
+
+  it('also when the samples fail for another reason', async () => {
+    const messages = await refused((text) =>
+      replacing(
+        'incomplete: AWAITING',
+        'incomplete: USE-PERMITTED',
+      )(
+        replacing(
+          'from: statement.receipt.receiptId, identifier: true',
+          'from: statement.receipt.receiptId, identifier: true, maxLength: 2',
+        )(text),
+      ),
+    );
+    expect(messages.some((message) => message.startsWith('statement incomplete'))).toBe(true);
+  });
+
+  it('a conforms that permits nothing although the destination acts on it', async () => {
+    const faults = await mappingFaults(
+      pool,
+      'erp',
+      replacing('conforms: USE-PERMITTED', 'conforms: USE-ALLOWED'),
+    );
+    expect(faults.map((fault) => fault.rule)).toContain('vocabulary-conforms-without-permit');
+  });
+
+  it('a known word without a row: what cannot be sent would be held up for ever', async () => {
+    const faults = await mappingFaults(pool, 'lims', replacing('      aborted: ABORTED\n', ''));
+    expect(faults).toMatchObject([
+      {
+        rule: 'vocabulary-table-row-missing',
+        message: expect.stringContaining('decision aborted') as string,
+      },
+    ]);
+  });
+
+  it('codes of decisions that contain one another', async () => {
+    const faults = await mappingFaults(
+      pool,
+      'lims',
+      replacing('no-match: NO-HIT', 'no-match: NOT-MATCHED'),
+    );
+    const clash = faults.filter((fault) => fault.rule === 'code-contains-code');
+    expect(clash.map((fault) => fault.message)).toEqual([expect.stringContaining('NOT-MATCHED')]);
+  });
+});

@@ -1,0 +1,137 @@
+import { describe, expect, it } from 'vitest';
+import type { Instant } from '../../src/formats/instant.js';
+import { closeByEvidence, openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
+import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
+import { siteDay } from '../../src/reconciliation/site-day.js';
+import { time } from '../statements/conforming-facts.js';
+import { StatementWorld } from '../statements/statement-world.js';
+
+async function reportOf(world: StatementWorld, day = '2026-03-04') {
+  const period = siteDay(day, world.site.timeZone);
+  if (!period) throw new Error('no day');
+  const service = new ReconciliationService(world.database.db, world.clock, world.site);
+  return service.report(world.site.site, period.from, period.to);
+}
+
+async function storeBundle(
+  world: StatementWorld,
+  id: string,
+  state: 'accepted' | 'refused',
+  at: Instant,
+) {
+  await world.database.db
+    .insertInto('bundle')
+    .values({
+      id,
+      site: world.site.site,
+      bundle_id: id,
+      raw_sha256: id,
+      canonical_digest: null,
+      state,
+      duplicate_of: null,
+      source_kind: 'http',
+      source_name: 'key',
+      file_name: null,
+      received_at: at,
+      settled_at: at,
+      environment: null,
+      origin: null,
+      instrument_serial: null,
+      run_epoch: null,
+      run_first: null,
+      run_last: null,
+      strikes: 0,
+      examining_by: null,
+    })
+    .execute();
+}
+
+describe('the reconciliation report', () => {
+  it('sets expected against measured against confirmed', async () => {
+    const world = await StatementWorld.open();
+    await storeBundle(world, 'bundle-1', 'accepted', time('08:50'));
+    await storeBundle(world, 'bundle-2', 'refused', time('08:55'));
+    await world.conform();
+    await world.announce({ receiptId: 'R-2', scanText: 'RC-2', line: '20' });
+    await world.measure(
+      { container: 'D-01', receipt: 'RC-2' },
+      { container: 'X', receipt: 'RC-2', state: 'held' },
+    );
+    const report = await reportOf(world);
+    expect(report.counts).toMatchObject({
+      receipts: 2,
+      expectedContainers: 4,
+      measuredContainers: 3,
+      acceptedResults: 3,
+      heldResults: 1,
+      refusedBundles: 1,
+      heldBundles: 0,
+      deliveredResults: 2,
+      confirmedResults: 2,
+      byDestination: [
+        { destination: 'lims', delivered: 2, confirmed: 2 },
+        { destination: 'erp', delivered: 2, confirmed: 2 },
+      ],
+    });
+    expect(report.statements).toEqual([
+      { receiptId: 'R-1', revision: 3, outcome: 'conforms', hasStop: false },
+      { receiptId: 'R-2', revision: expect.any(Number), outcome: 'incomplete', hasStop: false },
+    ]);
+    expect(report.discrepancies.map((d) => `${d.class} ${d.subject}`)).toEqual([
+      'held result:row-4',
+      'not-expected result:row-4',
+      'not-measured container:["R-2","D-02"]',
+    ]);
+  });
+
+  it('counts a stop, and what came on another day elsewhere', async () => {
+    const world = await StatementWorld.open();
+    await storeBundle(world, 'bundle-1', 'accepted', time('08:50'));
+    await world.conform();
+    await world.measure({ container: 'D-01', decision: 'fail' });
+    const report = await reportOf(world);
+    expect(report.stops).toBe(1);
+    expect(report.statements).toMatchObject([{ outcome: 'does-not-conform', hasStop: true }]);
+    const other = await reportOf(world, '2026-03-05');
+    expect(other.counts).toMatchObject({ receipts: 0, acceptedResults: 0, expectedContainers: 0 });
+    expect(other.stops).toBe(0);
+  });
+
+  it('rule 16: opens a discrepancy once, keeps it open over days, and closes it by evidence', async () => {
+    const world = await StatementWorld.open();
+    const gap = {
+      site: world.site.site,
+      class: 'run-gap',
+      subject: 'runs:NQ-R-0001:1:4-5',
+      receiptId: null,
+      containerLabel: null,
+      destination: null,
+      scope: { instruments: ['NQ-R-0001'] },
+      detail: 'runs 4 to 5',
+      openedAt: time('08:00'),
+    } as const;
+    await world.database.transact(async (trx) => {
+      await openDiscrepancy(trx, gap);
+      await openDiscrepancy(trx, { ...gap, detail: 'again' });
+    });
+    expect((await reportOf(world)).discrepancies).toMatchObject([
+      { class: 'run-gap', detail: 'runs 4 to 5' },
+    ]);
+    expect((await reportOf(world, '2026-03-06')).discrepancies).toHaveLength(1);
+    const close = () =>
+      world.database.transact((trx) =>
+        closeByEvidence(trx, {
+          site: gap.site,
+          class: gap.class,
+          subject: gap.subject,
+          evidence: 'bundle b7',
+          closedAt: time('12:00'),
+        }),
+      );
+    expect(await close()).toBe(true);
+    expect(await close()).toBe(false);
+    expect((await reportOf(world)).discrepancies).toEqual([]);
+    await world.database.transact((trx) => openDiscrepancy(trx, gap));
+    expect((await reportOf(world)).discrepancies).toHaveLength(1);
+  });
+});

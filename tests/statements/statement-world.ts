@@ -1,0 +1,280 @@
+import { resultKey } from '../../src/delivery/new-delivery.js';
+import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
+import type { Instant } from '../../src/formats/instant.js';
+import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import {
+  lockReceipts,
+  lockSiteEvidence,
+  markEvaluationDue,
+} from '../../src/receipts/facts.store.js';
+import { normaliseLabel } from '../../src/receipts/label.js';
+import { ReceiptsService } from '../../src/receipts/receipts.service.js';
+import { ensureScannedReceipt, loadScanTargets } from '../../src/receipts/receipts.store.js';
+import { matchScan } from '../../src/receipts/scan-match.js';
+import type { EvidenceScope } from '../../src/reconciliation/discrepancies.js';
+import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
+import type { SiteFolder } from '../../src/site/site-folder.js';
+import { StatementsService } from '../../src/statements/statements.service.js';
+import type { OpenDatabase } from '../../src/storage/database.js';
+import type { DeliveryState, ResultRow } from '../../src/storage/tables.js';
+import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+import { site as northquay, time } from './conforming-facts.js';
+
+const ALL = { digest: 'mapping', messages: ['result', 'withdrawal', 'statement', 'stop'] as const };
+
+export interface Measured {
+  readonly container: string | null;
+  readonly receipt?: string;
+  readonly at?: Instant;
+  readonly decision?: string;
+  readonly state?: ResultRow['state'];
+  readonly instrument?: string;
+  readonly recheck?: string;
+}
+
+/** A database with receipts and statements over it, fed as the pipeline feeds them. */
+export class StatementWorld {
+  readonly clock = new ManualClock(time('09:00'));
+  readonly statements: StatementsService;
+  readonly receipts: ReceiptsService;
+  #rows = 0;
+
+  private constructor(
+    readonly database: OpenDatabase,
+    readonly site: SiteFolder,
+  ) {
+    this.statements = new StatementsService(database, this.clock, {
+      site,
+      mappings: new Map(site.destinations.map((d) => [d.name, ALL])),
+      epoch: 1,
+    });
+    this.receipts = new ReceiptsService({
+      site,
+      evaluate: (trx, id, now) => this.statements.evaluateInTransaction(trx, id, now),
+    });
+  }
+
+  static async open(site: SiteFolder = northquay): Promise<StatementWorld> {
+    return new StatementWorld(await temporaryDatabase(), site);
+  }
+
+  /** The same database under another site folder. */
+  withSite(site: SiteFolder): StatementWorld {
+    return new StatementWorld(this.database, site);
+  }
+
+  line(changes: Partial<ReceiptLine> = {}): ReceiptLine {
+    const containers = changes.containers ?? ['D-01', 'D-02'];
+    return {
+      receiptId: 'R-1',
+      receiptNumber: '4500012345',
+      line: '10',
+      material: 'NQ-1001',
+      manufacturer: 'Maker A',
+      supplier: 'Trader B',
+      supplierLot: 'SL-7',
+      siteLot: 'NQ26-001',
+      quantity: '50 kg',
+      area: 'east-dock',
+      receivedAt: time('08:00'),
+      dockCount: containers.length,
+      countedBy: 'dock',
+      retestAt: null,
+      scanText: 'RC-1',
+      ...changes,
+      containers,
+    };
+  }
+
+  announce(...lines: Partial<ReceiptLine>[]) {
+    const actor = { kind: 'cli', name: 'tester' } as const;
+    const announced = (lines.length === 0 ? [{}] : lines).map((l) => this.line(l));
+    return this.database.transact((trx) =>
+      this.receipts.announce(trx, announced, actor, this.clock.now()),
+    );
+  }
+
+  /** One bundle's results: matched, stored, delivered and evaluated in one transaction; returns row ids. */
+  measure(...measured: Measured[]): Promise<string[]> {
+    const { site } = this.site;
+    return this.database.transact(async (trx) => {
+      const texts = measured.map((m) => normaliseLabel(m.receipt ?? 'RC-1'));
+      const locked: string[] = [];
+      for (const text of texts) locked.push(await ensureScannedReceipt(trx, site, text));
+      await lockReceipts(trx, site, locked);
+      const targets = await loadScanTargets(trx, site, texts);
+      const ids: string[] = [];
+      const touched = new Set<string>();
+      for (const m of measured) {
+        const scan = { receipt: m.receipt ?? 'RC-1', container: m.container };
+        const match = matchScan(targets, scan);
+        const owner = match.kind === 'receipt' ? match : null;
+        const row = this.row(m, owner?.receiptId ?? null, owner?.containerLabel ?? null);
+        await trx.insertInto('result').values(row).execute();
+        if (owner) touched.add(owner.receiptId);
+        if (row.state === 'accepted') await this.deliver(trx, row);
+        ids.push(row.id);
+      }
+      for (const id of touched) {
+        await this.statements.evaluateInTransaction(trx, id, this.clock.now());
+      }
+      return ids;
+    });
+  }
+
+  private async deliver(trx: Parameters<typeof enqueueDelivery>[0], row: ResultRow): Promise<void> {
+    for (const { name } of this.site.destinations) {
+      await enqueueDelivery(trx, {
+        site: row.site,
+        subjectKind: 'result',
+        subjectId: row.id,
+        subjectRevision: 1,
+        receiptId: row.receipt_id,
+        destination: name,
+        message: 'result',
+        orderingKey: resultKey(row.result_id),
+        isConforms: false,
+        isContrary: row.contrary === 1,
+        mappingDigest: 'mapping',
+        epoch: 1,
+        now: this.clock.now(),
+      });
+    }
+  }
+
+  private row(m: Measured, receiptId: string | null, containerLabel: string | null): ResultRow {
+    this.#rows += 1;
+    const id = `row-${this.#rows}`;
+    const decision = m.decision ?? 'pass';
+    return {
+      id,
+      site: this.site.site,
+      result_id: `result-${this.#rows}`,
+      revision: 1,
+      bundle_row_id: 'bundle-1',
+      pointer: `/results/${this.#rows}`,
+      state: m.state ?? 'accepted',
+      instrument_serial: m.instrument ?? 'NQ-R-0001',
+      run_epoch: 1,
+      run_number: this.#rows,
+      mode: 'verification',
+      decision,
+      contrary: decision === 'pass' ? 0 : 1,
+      receipt_id: receiptId,
+      receipt_scanned: m.receipt ?? 'RC-1',
+      container_scanned: m.container,
+      container_label: containerLabel,
+      material: 'NQ-1001',
+      matched_material: null,
+      lot: null,
+      method_id: 'ID-NQ-1001',
+      method_version: '1',
+      operator_id: 'op-1',
+      measured_at: m.at ?? time('08:30'),
+      measured_text: null,
+      environment: 'training',
+      origin: 'simulated',
+      recheck: JSON.stringify({ answer: m.recheck ?? 'agrees', score: null, reason: '' }),
+      record: JSON.stringify({ method: { digest: 'digest of ID-NQ-1001' } }),
+      record_sha256: null,
+      animl_sha256: null,
+      animl_writer: null,
+      spectrum_sha256: null,
+      element_sha256: id,
+    };
+  }
+
+  /** An accepted sync of an instrument. */
+  async hear(serial: string, at: Instant): Promise<void> {
+    const { site } = this.site;
+    const state = { epoch: 1, last_run: 1, last_bundle_sha256: null, covered: '[]', heard_at: at };
+    await this.database.db
+      .insertInto('instrument_state')
+      .values({ site, serial, ...state })
+      .onConflict((c) => c.columns(['site', 'serial']).doUpdateSet({ heard_at: at }))
+      .execute();
+  }
+
+  /** Sets deliveries of a kind to a state, as the delivery stage would after its attempts. */
+  async setDeliveries(
+    kind: 'result' | 'statement' | 'stop',
+    state: DeliveryState,
+    fault: 'not-effective' | null = null,
+  ): Promise<void> {
+    await this.database.transact(async (trx) => {
+      await lockReceipts(trx, this.site.site, ['R-1', 'R-2']);
+      await trx
+        .updateTable('delivery')
+        .set({ state, fault })
+        .where('subject_kind', '=', kind)
+        .where('state', 'not in', ['cancelled', 'superseded'])
+        .execute();
+      await markEvaluationDue(trx, this.site.site, ['R-1', 'R-2']);
+    });
+  }
+
+  async openUnowned(subject: string, scope: EvidenceScope): Promise<void> {
+    const { site } = this.site;
+    await this.database.transact(async (trx) => {
+      const now = this.clock.now();
+      const inDoubt = await this.statements.conformingInScope(trx, scope);
+      await lockReceipts(trx, site, inDoubt);
+      await lockSiteEvidence(trx, site);
+      await openDiscrepancy(trx, {
+        site,
+        class: 'run-gap',
+        subject,
+        receiptId: null,
+        containerLabel: null,
+        destination: null,
+        scope,
+        detail: subject,
+        openedAt: now,
+      });
+      for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
+    });
+  }
+
+  /** Everything R-1 needs to conform: measured, heard, delivered, evaluated. */
+  async conform(): Promise<void> {
+    await this.announce();
+    await this.measure({ container: 'D-01' }, { container: 'D-02' });
+    await this.hear('NQ-R-0001', time('08:59'));
+    await this.hear('NQ-R-0002', time('08:59'));
+    await this.setDeliveries('result', 'confirmed');
+    await this.statements.evaluateDue(10);
+  }
+
+  /** `1 incomplete`, `2 conforms` … of a receipt. */
+  async told(receiptId = 'R-1'): Promise<string[]> {
+    const rows = await this.database.db
+      .selectFrom('statement')
+      .select(['revision', 'outcome'])
+      .where('receipt_id', '=', receiptId)
+      .orderBy('revision')
+      .execute();
+    return rows.map((r) => `${r.revision} ${r.outcome}`);
+  }
+
+  async stops(receiptId = 'R-1'): Promise<string[]> {
+    const rows = await this.database.db
+      .selectFrom('stop')
+      .select(['kind', 'statement_revision'])
+      .where('receipt_id', '=', receiptId)
+      .orderBy('statement_revision')
+      .execute();
+    return rows.map((r) => `${r.statement_revision} ${r.kind}`);
+  }
+
+  /** Statement and stop deliveries: `erp stop 3 due`. */
+  async messages(): Promise<string[]> {
+    const rows = await this.database.db
+      .selectFrom('delivery')
+      .select(['destination', 'message', 'subject_revision', 'state'])
+      .where('subject_kind', 'in', ['statement', 'stop'])
+      .orderBy('subject_revision')
+      .orderBy('destination', 'desc')
+      .execute();
+    return rows.map((r) => `${r.destination} ${r.message} ${r.subject_revision} ${r.state}`);
+  }
+}
