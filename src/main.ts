@@ -47,7 +47,7 @@ async function openHttp(gateway: Gateway, token: string): Promise<NestFastifyApp
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
     keepAliveTimeout: KEEP_ALIVE_MS,
-    routerOptions: { maxParamLength: 500 },
+    routerOptions: { maxParamLength: 1000 },
   });
   const app = await NestFactory.create<NestFastifyApplication>(
     AppModule.of(gateway.parts, token),

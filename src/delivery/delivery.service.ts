@@ -16,6 +16,13 @@ export interface Worked {
   readonly nextDueAt: Instant | null;
 }
 
+/** Says while work runs that more may have become due, so that it never waits behind a slow answer. */
+export interface MoreWork {
+  next(): Promise<void>;
+}
+
+const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
+
 /**
  * Delivery of one site: builds, sends and reads back what its outbox says is due. It holds no state that is
  * not in the database; a doorbell only saves waiting.
@@ -47,9 +54,9 @@ export class DeliveryService {
    * Builds, sends and reads back at one destination until nothing more can be started now. A slow answer
    * holds only its own place. One call a destination at a time.
    */
-  async workOnce(destination: string): Promise<Worked> {
+  async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    return await this.#work(to, async (group) => {
+    return await this.#work(to, more, async (group) => {
       const built = await this.#building.buildDue(to, false);
       const claims = await this.#sending.claim(to);
       for (const claim of claims) group.add(this.#sending.deliver(to, claim));
@@ -58,9 +65,9 @@ export class DeliveryService {
   }
 
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
-  async workStops(destination: string): Promise<Worked> {
+  async workStops(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    return await this.#work(to, async (group) => {
+    return await this.#work(to, more, async (group) => {
       const built = await this.#building.buildDue(to, true);
       const claims = await this.#sending.claimStops(to);
       for (const claim of claims) group.add(this.#sending.deliver(to, claim));
@@ -90,12 +97,13 @@ export class DeliveryService {
 
   async #work(
     destination: Destination,
+    more: MoreWork,
     start: (group: WorkGroup) => Promise<number>,
   ): Promise<Worked> {
     if (this.#mustRecover) await this.recover(this.#parts.options.clock.now());
     this.#mustRecover = false;
     try {
-      const worked = await this.#workThrough(start);
+      const worked = await this.#workThrough(start, more);
       return { worked, nextDueAt: await this.#nextDueAt(destination) };
     } catch (error) {
       this.#mustRecover = true;
@@ -103,7 +111,10 @@ export class DeliveryService {
     }
   }
 
-  async #workThrough(start: (group: WorkGroup) => Promise<number>): Promise<number> {
+  async #workThrough(
+    start: (group: WorkGroup) => Promise<number>,
+    more: MoreWork,
+  ): Promise<number> {
     const group = new WorkGroup();
     let worked = 0;
     try {
@@ -112,7 +123,7 @@ export class DeliveryService {
         worked += started;
         if (started > 0) continue;
         if (group.size === 0) break;
-        await group.next();
+        await Promise.race([group.next(), more.next()]);
       }
     } finally {
       await group.end();

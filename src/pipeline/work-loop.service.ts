@@ -30,7 +30,7 @@ export function answerBells(gateway: GatewayParts): void {
   });
 
   for (const { name } of site.destinations) {
-    answer(`deliveries:${name}`, () => deliveries.workOnce(name));
-    answer(`stops:${name}`, () => deliveries.workStops(name));
+    answer(`deliveries:${name}`, (ringing) => deliveries.workOnce(name, ringing));
+    answer(`stops:${name}`, (ringing) => deliveries.workStops(name, ringing));
   }
 }

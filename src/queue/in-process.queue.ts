@@ -1,6 +1,6 @@
 import { msBetween } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
-import type { Bell, BellHandler, WorkQueue } from './work-queue.js';
+import type { Bell, BellHandler, Ringing, WorkQueue } from './work-queue.js';
 
 /** Nothing due is found later than this, whatever bell was missed. */
 const SWEEP_EVERY_MS = 2_000;
@@ -10,7 +10,14 @@ interface Answering {
   readonly handler: BellHandler;
   running: Promise<void> | null;
   rung: boolean;
+  /** Who waits inside the running handler for the next ring. */
+  waiting: Deferred | null;
   timer: NodeJS.Timeout | null;
+}
+
+interface Deferred {
+  readonly promise: Promise<void>;
+  readonly resolve: () => void;
 }
 
 /**
@@ -33,12 +40,14 @@ export class InProcessQueue implements WorkQueue {
     const answering = this.#bells.get(bell);
     if (!answering || this.#draining) return;
     answering.rung = true;
+    answering.waiting?.resolve();
+    answering.waiting = null;
     if (!answering.running) answering.running = this.#run(bell, answering);
   }
 
   answer(bell: Bell, handler: BellHandler): void {
     if (this.#bells.has(bell)) throw new Error(`bell ${bell} already has a handler`);
-    this.#bells.set(bell, { handler, running: null, rung: false, timer: null });
+    this.#bells.set(bell, { handler, running: null, rung: false, waiting: null, timer: null });
     this.ring(bell);
   }
 
@@ -63,7 +72,7 @@ export class InProcessQueue implements WorkQueue {
       if (answering.timer) clearTimeout(answering.timer);
       answering.timer = null;
       try {
-        const { nextDueAt } = await answering.handler();
+        const { nextDueAt } = await answering.handler(ringingOf(answering));
         if (nextDueAt !== null) {
           this.#ringIn(bell, answering, msBetween(this.clock.now(), nextDueAt));
         }
@@ -79,4 +88,21 @@ export class InProcessQueue implements WorkQueue {
     if (this.#draining || waitMs > SWEEP_EVERY_MS) return;
     answering.timer = setTimeout(() => this.ring(bell), Math.max(1, waitMs));
   }
+}
+
+function ringingOf(answering: Answering): Ringing {
+  return {
+    next: () => {
+      answering.waiting ??= deferred();
+      return answering.waiting.promise;
+    },
+  };
+}
+
+function deferred(): Deferred {
+  let resolve: () => void = () => undefined;
+  const promise = new Promise<void>((done) => {
+    resolve = done;
+  });
+  return { promise, resolve };
 }

@@ -6,8 +6,14 @@ import type { Instant } from '../formats/instant.js';
  */
 export type Bell = 'bundles' | 'receipts' | `deliveries:${string}` | `stops:${string}`;
 
+/** The bell while its handler runs: a handler that waits for slow work can look again when it is rung. */
+export interface Ringing {
+  /** Resolves at the next ring; the same promise until then. */
+  next(): Promise<void>;
+}
+
 /** Does what is due and says when there will be more, or null when nothing is known to come. */
-export type BellHandler = () => Promise<{ readonly nextDueAt: Instant | null }>;
+export type BellHandler = (ringing: Ringing) => Promise<{ readonly nextDueAt: Instant | null }>;
 
 export interface WorkQueue {
   /** Never waits and never fails. */

@@ -1,6 +1,6 @@
+import type { KnownIds } from './known-ids.js';
 import type { DocumentPath } from './site-fault.js';
 import type { SiteFile } from './site-file.js';
-import type { KnownIds } from './site-rules.js';
 
 /**
  * What of a `site.yaml` can still be checked although parts broke its schema: sections and list entries

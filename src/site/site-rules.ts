@@ -1,21 +1,13 @@
-import { compareDecimals, isDecimal } from '../formats/decimal.js';
 import { parseTimestamp } from '../formats/instant.js';
+import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
+import { methodFaults } from './method-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
-import type { MethodEntry, PlanEntry, SiteFile } from './site-file.js';
+import type { PlanEntry, SiteFile } from './site-file.js';
 
 /**
- * Rules between the entries of `site.yaml` that no schema can say. A file that broke its schema is checked
- * as far as it stands: sections may be missing, and `known` says which ids were written anywhere, so that
- * a broken entry is not also reported as unknown.
+ * Rules between the entries of `site.yaml` that no schema can say, in the order of the file. A file that
+ * broke its schema is checked as far as it stands: sections and entries may be missing.
  */
-export interface KnownIds {
-  readonly areas: ReadonlySet<string>;
-  readonly materials: ReadonlySet<string>;
-  /** Decision id to the rule it decides; null when that part could not be read. */
-  readonly decisions: ReadonlyMap<string, string | null>;
-}
-
-/** Every fault, in the order of the file. */
 export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFault[] {
   return [
     ...environmentFaults(site),
@@ -110,97 +102,6 @@ function duplicates(section: string, key: string, ids: readonly string[]): RuleF
   return faults;
 }
 
-function methodFaults(method: MethodEntry, index: number, known: KnownIds): RuleFault[] {
-  const at = (...rest: DocumentPath): DocumentPath => ['methods', index, ...rest];
-  const faults = [...unknownId(known.materials, method.material, at('material'), 'material')];
-  for (const [entry, approval] of method.approvals.entries()) {
-    faults.push(
-      ...unknownDecision(
-        known,
-        approval.decision,
-        at('approvals', entry, 'decision'),
-        'method-approvals',
-      ),
-    );
-    if (approval.material !== method.material) {
-      faults.push({
-        path: at('approvals', entry, 'material'),
-        rule: 'approval-of-other-material',
-        message: `method ${method.id} identifies ${method.material} and is approved for ${approval.material}`,
-        remedy:
-          'A method proves only the material it identifies: approve one made for that material.',
-      });
-    }
-  }
-  faults.push(...numberFaults(method, at));
-  if (method.algorithm === 'squared-correlation' && method.reference === null) {
-    faults.push({
-      path: at('reference'),
-      rule: 'method-without-reference',
-      message: `method ${method.id} is recomputed by squared correlation and names no reference`,
-      remedy: 'Name the reference spectrum, a two-column CSV in the site folder.',
-    });
-  }
-  return faults;
-}
-
-function numberFaults(
-  method: MethodEntry,
-  at: (...rest: DocumentPath) => DocumentPath,
-): RuleFault[] {
-  const faults: RuleFault[] = [];
-  const fault = (key: string, message: string, remedy: string) =>
-    faults.push({ path: at(key), rule: 'method-numbers', message, remedy });
-  const { threshold, scoreTolerance, range, gridStep, derivative } = method;
-  if (outside(threshold, '0', '1') || Number(threshold) === 0) {
-    fault('threshold', `threshold is ${threshold}, expected above 0 and at most 1`, 'Correct it.');
-  }
-  if (outside(scoreTolerance, '0', '0.1')) {
-    fault(
-      'scoreTolerance',
-      `scoreTolerance is ${scoreTolerance}, expected 0 to 0.1`,
-      'Correct it.',
-    );
-  }
-  if (compareDecimals(range.from, range.to) >= 0 || Number(range.from) < 0) {
-    fault(
-      'range',
-      `range runs from ${range.from} to ${range.to} cm-1`,
-      'Let it rise from 0 or above.',
-    );
-  } else if (
-    Number(gridStep) <= 0 ||
-    (Number(range.to) - Number(range.from)) / Number(gridStep) > 20_000
-  ) {
-    fault(
-      'gridStep',
-      `a gridStep of ${gridStep} cm-1 divides the range into no or more than 20000 steps`,
-      'Choose a step near the spacing of the spectra.',
-    );
-  }
-  if (derivative && !isFilter(derivative)) {
-    fault(
-      'derivative',
-      `${derivative.points} points, polynomial order ${derivative.polynomialOrder}, derivative ${derivative.order} is no Savitzky-Golay filter`,
-      'Choose an odd number of points above the polynomial order, and an order of derivative up to it.',
-    );
-  }
-  return faults;
-}
-
-function isFilter(filter: NonNullable<MethodEntry['derivative']>): boolean {
-  return (
-    filter.points % 2 === 1 &&
-    filter.polynomialOrder < filter.points &&
-    filter.order <= filter.polynomialOrder
-  );
-}
-
-function outside(value: string, low: string, high: string): boolean {
-  if (!isDecimal(value) || !isDecimal(low) || !isDecimal(high)) return true;
-  return compareDecimals(value, low) < 0 || compareDecimals(value, high) > 0;
-}
-
 function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[] {
   const at = (key: string): DocumentPath => ['plans', index, key];
   const faults = [...unknownDecision(known, plan.decision, at('decision'), 'sampling-plans')];
@@ -264,42 +165,6 @@ function secondPersonFaults(site: Partial<SiteFile>, known: KnownIds): RuleFault
   const rule = site.secondPerson;
   if (!rule || rule.required) return [];
   return unknownDecision(known, rule.decision, ['secondPerson', 'decision'], 'second-person-off');
-}
-
-function unknownDecision(
-  known: KnownIds,
-  id: string,
-  path: DocumentPath,
-  rule: string,
-): RuleFault[] {
-  const decides = known.decisions.get(id);
-  if (decides === undefined) return unknownId(new Set(), id, path, 'decision');
-  if (decides === null || decides === rule) return [];
-  return [
-    {
-      path,
-      rule: 'decision-of-other-rule',
-      message: `decision ${id} is about ${decides}, expected one about ${rule}`,
-      remedy: 'Name the decision that allows this.',
-    },
-  ];
-}
-
-function unknownId(
-  known: ReadonlySet<string>,
-  id: string,
-  path: DocumentPath,
-  what: string,
-): RuleFault[] {
-  if (known.has(id)) return [];
-  return [
-    {
-      path,
-      rule: `unknown-${what}`,
-      message: `${what} ${JSON.stringify(id)} is not in this file`,
-      remedy: `Add the ${what}, or correct the spelling (case counts).`,
-    },
-  ];
 }
 
 function isTimeZone(name: string): boolean {

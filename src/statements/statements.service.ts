@@ -19,7 +19,7 @@ import {
   clearEvaluationDue,
   conformingPastRetest,
   conformingReceipts,
-  deliveriesOfStop,
+  deliveriesFromStop,
   insertPull,
   insertStatement,
   insertStop,
@@ -167,15 +167,15 @@ export class StatementsService {
   }
 
   /**
-   * Marks stops effective whose deliveries every acting destination's read-back confirmed; returns their
-   * receipts. A stop without a delivery never becomes effective.
+   * Marks stops effective that every acting destination's read-back confirmed, by their own delivery or by
+   * that of a later stop; returns their receipts. A stop without a delivery never becomes effective.
    */
   async updateStopEffectiveness(trx: Trx, now: Instant): Promise<string[]> {
     const { site, destinations } = this.settings.site;
     const acting = destinations.filter((d) => d.acts).map((d) => d.name);
     const receipts: string[] = [];
     for (const stop of await stopsNotEffective(trx, site)) {
-      const deliveries = await deliveriesOfStop(trx, site, stop.id);
+      const deliveries = await deliveriesFromStop(trx, site, stop);
       const shown = acting.every((name) =>
         deliveries.some((d) => d.destination === name && d.state === 'confirmed'),
       );

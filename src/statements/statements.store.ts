@@ -114,17 +114,19 @@ export interface StopDelivery {
   readonly state: string;
 }
 
-export function deliveriesOfStop(
+/** Deliveries of a stop and of every later stop of its receipt, each of which says at least as much. */
+export function deliveriesFromStop(
   reader: Reader,
   site: string,
-  stopId: string,
+  stop: Pick<StopRow, 'receipt_id' | 'statement_revision'>,
 ): Promise<StopDelivery[]> {
   return reader
     .selectFrom('delivery')
     .select(['destination', 'state'])
     .where('site', '=', site)
     .where('subject_kind', '=', 'stop')
-    .where('subject_id', '=', stopId)
+    .where('receipt_id', '=', stop.receipt_id)
+    .where('subject_revision', '>=', stop.statement_revision)
     .execute();
 }
 

@@ -52,6 +52,24 @@ describe('the in-process queue', () => {
     expect(errors.length).toBeGreaterThanOrEqual(1);
   });
 
+  it('tells a handler that waits for slow work that it was rung meanwhile', async () => {
+    const queue = new InProcessQueue(clock, failOnError);
+    const looked = countdown(2);
+    let looks = 0;
+    queue.answer('deliveries:lims', async (ringing) => {
+      while (looks < 2) {
+        looks += 1;
+        looked.count();
+        if (looks === 1) queueMicrotask(() => queue.ring('deliveries:lims'));
+        if (looks < 2) await ringing.next();
+      }
+      return { nextDueAt: null };
+    });
+    await looked.promise;
+    await queue.drain();
+    expect(looks).toBe(2);
+  });
+
   it('ignores a bell nobody answers, and every bell once it drains', async () => {
     const queue = new InProcessQueue(clock, failOnError);
     queue.ring('deliveries:nowhere');

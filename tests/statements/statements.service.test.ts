@@ -338,6 +338,22 @@ describe('statements on a database', () => {
     expect(stop.effective_at).toBe(world.clock.now());
   });
 
+  it('counts an earlier stop as effective once a later one is', async () => {
+    const world = await StatementWorld.open();
+    await world.conform();
+    await world.setDeliveries('result', 'uncertain');
+    await world.statements.evaluateDue(10);
+    await world.setDeliveries('stop', 'superseded');
+    await world.measure({ container: 'D-01', decision: 'fail' });
+    const update = () =>
+      world.database.transact((trx) =>
+        world.statements.updateStopEffectiveness(trx, world.clock.now()),
+      );
+    expect(await update()).toEqual([]);
+    await world.setDeliveries('stop', 'confirmed');
+    expect(await update()).toEqual(['R-1', 'R-1']);
+  });
+
   it('reaches the same verdict in whatever order the events come', async () => {
     const events: [string, (w: StatementWorld) => Promise<unknown>][] = [
       ['announce', (w) => w.announce()],

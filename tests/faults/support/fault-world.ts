@@ -8,13 +8,9 @@ import { addMs } from '../../../src/formats/instant.js';
 import { booksDocument } from '../../../src/simulation/books.js';
 import { SimulatedDay } from '../../../src/simulation/day.runner.js';
 import { expectationCsv } from '../../../src/simulation/expectation-rows.js';
-import {
-  createKey,
-  type GatewayProcess,
-  startGateway,
-} from '../../../src/simulation/gateway.process.js';
+import { type GatewayProcess, startGateway } from '../../../src/simulation/gateway.process.js';
 import { askGateway } from '../../../src/simulation/gateway-api.client.js';
-import { SimulatedInstrument } from '../../../src/simulation/instrument.js';
+import { SimulatedInstrument, type SyncedBundle } from '../../../src/simulation/instrument.js';
 import { type Judgement, judge } from '../../../src/simulation/judge.js';
 import { type MisbehaviourSchedule, WELL_BEHAVED } from '../../../src/simulation/misbehaviour.js';
 import { OPERATORS } from '../../../src/simulation/northquay-day.js';
@@ -163,6 +159,13 @@ export class FaultWorld {
     const days = stories.map((story) => this.#day(story));
     this.days.push(...days);
     await Promise.all(days.map((day) => day.run()));
+  }
+
+  /** Takes what an instrument has not synced yet, to be handed over by the test itself. */
+  sync(serial: string): SyncedBundle {
+    const instrument = this.instruments.get(serial);
+    if (!instrument) throw new Error(`no instrument ${serial}`);
+    return instrument.sync(this.clock.now());
   }
 
   /** From the stand-ins' books and what really was in the drums; never from the gateway's. */
