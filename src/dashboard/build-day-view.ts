@@ -86,6 +86,11 @@ function shortened(text: string): string {
   return text.length <= FOUND_LENGTH_MAX ? text : `${text.slice(0, FOUND_LENGTH_MAX - 1)}…`;
 }
 
+/** Beside a contradiction, what is merely missing helps nobody. */
+function isToldOf(state: ConditionState, outcome: StatementOutcome | undefined): boolean {
+  return outcome === 'does-not-conform' ? state === 'contradicted' : state !== 'met';
+}
+
 function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): ReceiptLineView {
   const { receiptId, receiptNumber, line, siteLot, supplierLot } = receipt;
   const stop = statement?.stopInForce ?? null;

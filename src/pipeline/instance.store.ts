@@ -1,7 +1,9 @@
 import { uuidv7 } from 'uuidv7';
+import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
+import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
-import type { OpenDatabase } from '../storage/database.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { InstanceRow } from '../storage/tables.js';
 
 /** Finds or makes the row that says which life of this database is running, and keeps the folder it runs from. */
@@ -11,20 +13,44 @@ export function openInstance(
   now: Instant,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
-    await trx
-      .insertInto('site')
-      .values({
-        site: folder.site.site,
-        digest: folder.site.digest,
-        content: JSON.stringify(folder.files),
-        activated_at: now,
-      })
-      .onConflict((c) => c.doNothing())
-      .execute();
+    await activateSite(trx, folder, now);
     const existing = await trx.selectFrom('instance').selectAll().executeTakeFirst();
     if (existing) return existing;
     const row: InstanceRow = { id: uuidv7(), epoch: 1, created_at: now };
     await trx.insertInto('instance').values(row).execute();
     return row;
+  });
+}
+
+/**
+ * Keeps the folder the service runs from. With other content than before every statement may have become
+ * untrue (a tightened plan, a method no longer approved, another instrument in service), so all are due.
+ */
+async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): Promise<void> {
+  const { site, digest, timeZone: zone } = folder.site;
+  const before = await trx
+    .selectFrom('site')
+    .select('digest')
+    .where('site', '=', site)
+    .orderBy('activated_at', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  if (before?.digest === digest) return;
+  await trx
+    .insertInto('site')
+    .values({ site, digest, content: JSON.stringify(folder.files), activated_at: now })
+    .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: now }))
+    .execute();
+  await markAnnouncedReceiptsDue(trx, site);
+  await recordAudit(trx, {
+    site,
+    zone,
+    at: now,
+    actor: { kind: 'system', name: 'start' },
+    action: 'site.activated',
+    subjectKind: 'site',
+    subjectId: site,
+    ...(before ? { before: { digest: before.digest } } : {}),
+    after: { digest },
   });
 }

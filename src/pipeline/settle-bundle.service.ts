@@ -5,7 +5,7 @@ import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
-import { lockReceipts, lockSiteEvidence } from '../receipts/facts.store.js';
+import { lockReceipts, lockSiteEvidence, markWaitingReceiptsDue } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
 import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.store.js';
 import type { NewDiscrepancy } from '../reconciliation/discrepancies.js';
@@ -134,6 +134,7 @@ export class SettleBundleService {
     const isHeard = bundleState(settling) === 'accepted';
     await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
     await closeFilledGaps(trx, place, examination, history.gaps, now);
+    await markWaitingReceiptsDue(trx, site);
     const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
     for (const id of await this.#openUnowned(trx, unowned)) touched.add(id);
     for (const id of await this.messages.takeBackSuperseded(trx, results, now)) touched.add(id);

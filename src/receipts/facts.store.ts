@@ -43,26 +43,16 @@ export async function markEvaluationDue(
 }
 
 /**
- * Marks every announced receipt that never conformed: for unowned evidence that found its owner and so may
- * block fewer receipts than before.
+ * Marks the receipts whose containers are covered and which wait for news from elsewhere: an instrument that
+ * synced, a gap that was filled, unowned evidence that found its owner. A receipt whose containers are not
+ * covered yet is evaluated when its next result comes.
  */
-export async function markOpenReceiptsDue(trx: Trx, site: string): Promise<void> {
+export async function markWaitingReceiptsDue(trx: Trx, site: string): Promise<void> {
   await trx
     .updateTable('receipt')
     .set({ evaluation_due: 1 })
     .where('site', '=', site)
-    .where('announced', '=', 1)
-    .where(({ not, exists, selectFrom }) =>
-      not(
-        exists(
-          selectFrom('statement')
-            .select('statement.revision')
-            .whereRef('statement.site', '=', 'receipt.site')
-            .whereRef('statement.receipt_id', '=', 'receipt.id')
-            .where('statement.outcome', '=', 'conforms'),
-        ),
-      ),
-    )
+    .where('evaluation_due', '=', 2)
     .execute();
 }
 

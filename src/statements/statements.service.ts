@@ -7,7 +7,7 @@ import type { StatementOutcome, StatementRecord } from '../records/statement-rec
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
-import { unknownReceipt } from './evaluate-statement.js';
+import { type StatementDraft, unknownReceipt } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import { type LoadedFacts, loadFacts } from './facts.store.js';
 import { auditRevision, takeBackConforms, tellDestinations } from './revision-messages.service.js';
@@ -16,7 +16,6 @@ import { stopInForce } from './standing-conditions.js';
 import { statementRecord } from './statement-document.js';
 import type { ActiveMapping } from './statement-messages.js';
 import {
-  clearEvaluationDue,
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
@@ -29,6 +28,7 @@ import {
   receiptsDue,
   receiptsWithIneffectiveStop,
   setStopEffective,
+  settleEvaluation,
   stopsNotEffective,
 } from './statements.store.js';
 
@@ -79,7 +79,7 @@ export class StatementsService {
   ): Promise<Evaluation | null> {
     const { site } = this.settings.site;
     const decided = await this.decide(trx, receiptId, now);
-    await clearEvaluationDue(trx, site, receiptId);
+    await settleEvaluation(trx, site, receiptId, decided !== null && isWaiting(decided.draft));
     if (decided === null) return null;
     if (decided.isNew) await this.store(trx, receiptId, decided, now);
     return {
@@ -270,4 +270,12 @@ export class StatementsService {
 /** The stored revision that says what was decided. */
 function revisionOf(decided: Decided): number {
   return decided.isNew ? decided.newStop.statementRevision : (decided.latest?.revision ?? 0);
+}
+
+/** Covered and not complete: what it lacks comes from elsewhere, not with a result of its own. */
+function isWaiting(draft: StatementDraft): boolean {
+  return (
+    draft.outcome === 'incomplete' &&
+    draft.conditions.some((c) => c.code === 'coverage' && c.state === 'met')
+  );
 }

@@ -146,10 +146,15 @@ export async function insertPull(trx: Trx, row: Omit<StatementPullRow, 'id'>): P
     .execute();
 }
 
-export async function clearEvaluationDue(trx: Trx, site: string, receiptId: string): Promise<void> {
+export async function settleEvaluation(
+  trx: Trx,
+  site: string,
+  receiptId: string,
+  isWaiting: boolean,
+): Promise<void> {
   await trx
     .updateTable('receipt')
-    .set({ evaluation_due: 0 })
+    .set({ evaluation_due: isWaiting ? 2 : 0 })
     .where('site', '=', site)
     .where('id', '=', receiptId)
     .execute();

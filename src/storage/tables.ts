@@ -216,8 +216,11 @@ export interface ReceiptRow {
   /** Number of the expectation revision in force. */
   revision: number;
   facts_version: number;
-  /** 1 while a fact changed that a later evaluation has to look at. */
-  evaluation_due: 0 | 1;
+  /**
+   * 1 while a fact changed that a later evaluation has to look at; 2 while its containers are covered and
+   * it waits for news from elsewhere, such as the sync of another instrument.
+   */
+  evaluation_due: 0 | 1 | 2;
 }
 
 export interface ReceiptRevisionRow {

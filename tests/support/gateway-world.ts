@@ -1,0 +1,286 @@
+import { cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import Database from 'better-sqlite3';
+import { Kysely, SqliteDialect } from 'kysely';
+import { request } from 'undici';
+import { readControl } from '../../src/access/control.files.js';
+import { readSettings } from '../../src/config.js';
+import { type Application, openApplication } from '../../src/main.js';
+import type { StatementRecord } from '../../src/records/statement-record.js';
+import { type MisbehaviourSchedule, WELL_BEHAVED } from '../../src/simulation/misbehaviour.js';
+import type { StandIn } from '../../src/simulation/stand-in.server.js';
+import { type StandInErp, startStandInErp } from '../../src/simulation/stand-in-erp.server.js';
+import { startStandInLims } from '../../src/simulation/stand-in-lims.server.js';
+import { loadSiteFolder } from '../../src/site/site-folder.files.js';
+import type { SiteFolder } from '../../src/site/site-folder.js';
+import { anchoredClock } from '../../src/storage/clock.js';
+import type { Tables } from '../../src/storage/tables.js';
+import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
+
+const TOKEN = 'simulated';
+const WAIT_MS_MAX = 15_000;
+const LOOK_EVERY_MS = 10;
+const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
+
+export interface WorldOptions {
+  readonly edits?: FileEdits;
+  /** False: the gateway answers and does nothing by itself, so that no bundle is ever examined. */
+  readonly work?: boolean;
+  readonly lims?: MisbehaviourSchedule;
+  readonly erp?: MisbehaviourSchedule;
+}
+
+export interface HttpAnswer {
+  readonly status: number;
+  readonly headers: Readonly<Record<string, string | string[] | undefined>>;
+  readonly text: string;
+  readonly json: Record<string, unknown>;
+}
+
+export interface HttpAsk {
+  readonly path: string;
+  readonly method?: 'GET' | 'POST' | 'PUT' | 'DELETE';
+  /** Presented as a bearer; null presents none; the all-scopes key when left out. */
+  readonly key?: string | null;
+  readonly headers?: Readonly<Record<string, string>>;
+  readonly body?: string | Uint8Array;
+}
+
+/** A bundle as `GET /api/v1/bundles/{id}` shows it. */
+export interface ShownBundle {
+  readonly intakeId: string;
+  readonly state: string;
+  readonly duplicateOf: string | null;
+  readonly findings: readonly {
+    readonly code: string;
+    readonly pointer: string;
+    readonly message: string;
+    readonly advice: string;
+  }[];
+}
+
+/**
+ * The whole wired gateway in this process, over real HTTP, between two stand-ins that keep their own books.
+ * The site folder is Northquay's with shorter waits at its destinations.
+ */
+export class GatewayWorld {
+  readonly clock = anchoredClock();
+  /** The database as another reader sees it: committed rows only. */
+  readonly db: Kysely<Tables>;
+  key = '';
+
+  private constructor(
+    readonly directory: string,
+    readonly site: SiteFolder,
+    readonly lims: StandIn,
+    readonly erp: StandInErp,
+    private readonly app: Application,
+    readonly url: string,
+  ) {
+    const database = new Database(join(directory, 'data', 'drumline.db'), { readonly: true });
+    this.db = new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
+  }
+
+  static async open(options: WorldOptions = {}): Promise<GatewayWorld> {
+    const directory = mkdtempSync(join(tmpdir(), 'drumline-world-'));
+    process.env['NORTHQUAY_LIMS_TOKEN'] = TOKEN;
+    process.env['NORTHQUAY_ERP_TOKEN'] = TOKEN;
+    const siteFolder = join(directory, 'site');
+    copySite(siteFolder, options.edits ?? {});
+    const environment = (await loaded(siteFolder)).environment;
+    const common = { clock: anchoredClock(), journal: null, askable: true, token: TOKEN };
+    const lims = await startStandInLims({
+      ...common,
+      honoursKey: false,
+      processingMs: 5,
+      schedule: options.lims ?? WELL_BEHAVED,
+    });
+    const erp = await startStandInErp({
+      ...common,
+      honoursKey: true,
+      processingMs: 5,
+      schedule: options.erp ?? WELL_BEHAVED,
+      environment,
+      holdingMs: 200,
+      roundMs: 100,
+    });
+    process.env['NORTHQUAY_LIMS_URL'] = lims.url;
+    process.env['NORTHQUAY_ERP_URL'] = erp.url;
+    const settings = readSettings(
+      { DRUMLINE_LOG_LEVEL: 'silent' },
+      { data: join(directory, 'data'), siteFolder, port: '0' },
+    );
+    const app = await openApplication(settings, { work: options.work ?? true });
+    const url = await app.listen();
+    const world = new GatewayWorld(directory, await loaded(siteFolder), lims, erp, app, url);
+    world.key = await world.createKey('everything', { scopes: SCOPES });
+    erp.releases.setGateway({ url, key: world.key });
+    return world;
+  }
+
+  async close(): Promise<void> {
+    await this.erp.close();
+    await this.lims.close();
+    await this.db.destroy();
+    await this.app.close();
+    rmSync(this.directory, { recursive: true, force: true });
+  }
+
+  async http(ask: HttpAsk): Promise<HttpAnswer> {
+    const key = ask.key === undefined ? this.key : ask.key;
+    const answer = await request(new URL(ask.path, this.url), {
+      method: ask.method ?? (ask.body === undefined ? 'GET' : 'POST'),
+      headers: {
+        ...(key === null ? {} : { authorization: `Bearer ${key}` }),
+        ...ask.headers,
+      },
+      body: ask.body ?? null,
+    });
+    const text = await answer.body.text();
+    const type = String(answer.headers['content-type'] ?? '');
+    const json = /json/.test(type) ? (JSON.parse(text) as Record<string, unknown>) : {};
+    return { status: answer.statusCode, headers: answer.headers, text, json };
+  }
+
+  /** As `drumline key create` does it: through the control file of the data folder. */
+  async createKey(
+    name: string,
+    key: { readonly scopes: readonly string[]; readonly expiresAt?: string },
+  ): Promise<string> {
+    const { json, status, text } = await this.http({
+      path: '/api/v1/keys',
+      key: this.controlToken,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({ site: this.site.site, name, ...key }),
+    });
+    if (status !== 201) throw new Error(`a key was answered ${status} ${text}`);
+    return String(json['key']);
+  }
+
+  get controlToken(): string {
+    const control = readControl(join(this.directory, 'data'));
+    if (!control) throw new Error('the gateway wrote no control file');
+    return control.token;
+  }
+
+  postBundle(bytes: string | Uint8Array, idempotencyKey: string): Promise<HttpAnswer> {
+    return this.http({
+      path: '/api/v1/bundles',
+      headers: { 'content-type': 'application/json', 'idempotency-key': `"${idempotencyKey}"` },
+      body: bytes,
+    });
+  }
+
+  /** Hands a bundle over and waits until its checks are through. */
+  async take(bundle: { readonly bytes: Uint8Array; readonly sha256: string }): Promise<ShownBundle> {
+    const answer = await this.postBundle(bundle.bytes, bundle.sha256);
+    if (answer.status !== 202) throw new Error(`a bundle was answered ${answer.text}`);
+    return this.settled(String(answer.json['intakeId']));
+  }
+
+  async settled(intakeId: string): Promise<ShownBundle> {
+    let shown = await this.#bundle(intakeId);
+    await this.until(`bundle ${intakeId} is settled`, async () => {
+      shown = await this.#bundle(intakeId);
+      return shown.state !== 'received';
+    });
+    return shown;
+  }
+
+  async announce(csv: string): Promise<HttpAnswer> {
+    return this.http({
+      path: '/api/v1/expectations',
+      headers: { 'content-type': 'text/csv' },
+      body: csv,
+    });
+  }
+
+  async statement(receiptId: string): Promise<StatementRecord> {
+    const path = `/api/v1/receipts/${encodeURIComponent(receiptId)}/statement`;
+    const { status, text, json } = await this.http({ path });
+    if (status !== 200) throw new Error(`the statement of ${receiptId} was answered ${text}`);
+    return json as unknown as StatementRecord;
+  }
+
+  /** Waits until the statement says so, and returns it; fails with what it says instead. */
+  async says(receiptId: string, outcome: StatementRecord['outcome']): Promise<StatementRecord> {
+    let statement = await this.statement(receiptId);
+    const open = () =>
+      statement.conditions.filter((c) => c.state !== 'met').map((c) => `${c.code}: ${c.found}`);
+    await this.until(
+      () => `${receiptId} is ${outcome}, it is ${statement.outcome} (${open().join(' | ')})`,
+      async () => {
+        statement = await this.statement(receiptId);
+        return statement.outcome === outcome;
+      },
+    );
+    return statement;
+  }
+
+  /** Waits for a condition, looking every few milliseconds; fails by name when it does not come true. */
+  async until(
+    what: string | (() => string),
+    condition: () => boolean | Promise<boolean>,
+  ): Promise<void> {
+    const end = performance.now() + WAIT_MS_MAX;
+    while (!(await condition())) {
+      if (performance.now() > end) {
+        throw new Error(`waited in vain: ${typeof what === 'string' ? what : what()}`);
+      }
+      await new Promise((resolve) => setTimeout(resolve, LOOK_EVERY_MS));
+    }
+  }
+
+  /** Waits until nothing is on its way to any destination. */
+  async quiet(): Promise<void> {
+    let open: { subject_kind: string; destination: string; state: string }[] = [];
+    await this.until(
+      () => `deliveries are through: ${JSON.stringify(open)}`,
+      async () => {
+        open = await this.db
+          .selectFrom('delivery')
+          .select(['subject_kind', 'destination', 'state'])
+          .where('state', 'not in', ['confirmed', 'cancelled', 'superseded', 'parked', 'rejected'])
+          .execute();
+        const due = await this.db
+          .selectFrom('receipt')
+          .select('id')
+          .where('evaluation_due', '=', 1)
+          .where('announced', '=', 1)
+          .execute();
+        return open.length === 0 && due.length === 0;
+      },
+    );
+  }
+
+  async #bundle(intakeId: string): Promise<ShownBundle> {
+    const { status, text, json } = await this.http({ path: `/api/v1/bundles/${intakeId}` });
+    if (status !== 200) throw new Error(`bundle ${intakeId} was answered ${text}`);
+    return json as unknown as ShownBundle;
+  }
+}
+
+function copySite(directory: string, edits: FileEdits): void {
+  cpSync(NORTHQUAY, directory, { recursive: true });
+  for (const [name, edit] of Object.entries({ ...edits })) {
+    const file = join(directory, name);
+    writeFileSync(file, edit(readFileSync(file, 'utf8')));
+  }
+  const file = join(directory, 'site.yaml');
+  writeFileSync(file, shorterWaits(readFileSync(file, 'utf8')));
+}
+
+function shorterWaits(siteYaml: string): string {
+  return siteYaml
+    .replaceAll('processingMs: 400', 'processingMs: 30')
+    .replaceAll('settleMs: 500', 'settleMs: 60')
+    .replaceAll('retryBaseMs: 200', 'retryBaseMs: 20')
+    .replaceAll('retryMaxMs: 3000', 'retryMaxMs: 200');
+}
+
+async function loaded(directory: string): Promise<SiteFolder> {
+  const folder = await loadSiteFolder(directory, process.env);
+  if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
+  return folder.site;
+}
