@@ -19,8 +19,3 @@ export class Misconfigured extends Error {
     this.found = options.found;
   }
 }
-
-/** Marks a branch that the types say cannot be reached. */
-export function unreachable(value: never): never {
-  throw new Error(`unreachable: ${JSON.stringify(value)}`);
-}

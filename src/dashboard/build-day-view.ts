@@ -69,8 +69,10 @@ const GRAVITY: Readonly<Record<ConditionState, number>> = {
 function unmetConditions(
   conditions: readonly Condition[],
 ): Pick<ReceiptLineView, 'unmet' | 'unmetMore'> {
+  // Beside a contradiction, what is merely missing helps nobody and soon is out of date.
+  const isContradicted = conditions.some((condition) => condition.state === 'contradicted');
   const unmet = conditions
-    .filter((condition) => condition.state !== 'met')
+    .filter(({ state }) => (isContradicted ? state === 'contradicted' : state !== 'met'))
     .sort((a, b) => GRAVITY[a.state] - GRAVITY[b.state]);
   return {
     unmet: unmet.slice(0, UNMET_SHOWN_MAX).map((condition) => ({
@@ -84,11 +86,6 @@ function unmetConditions(
 
 function shortened(text: string): string {
   return text.length <= FOUND_LENGTH_MAX ? text : `${text.slice(0, FOUND_LENGTH_MAX - 1)}…`;
-}
-
-/** Beside a contradiction, what is merely missing helps nobody. */
-function isToldOf(state: ConditionState, outcome: StatementOutcome | undefined): boolean {
-  return outcome === 'does-not-conform' ? state === 'contradicted' : state !== 'met';
 }
 
 function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): ReceiptLineView {

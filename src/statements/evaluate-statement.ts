@@ -14,6 +14,7 @@ import { approvalDecision, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
+import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
 
 /** Every condition of a statement, in the order in which it is shown. */
@@ -55,6 +56,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
   const { receipt } = facts;
   if (receipt === null) return unknownReceipt(facts, now, '');
   const assessment = assessEvidence(facts, receipt, now);
+  const spare = spareDeliveries(facts, assessment);
   const conditions: Condition[] = [
     evidence.receiptKnown(facts, receipt),
     evidence.planInForce(facts, receipt),
@@ -64,8 +66,8 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     evidence.methodsByContent(facts, assessment),
     evidence.originAndEnvironment(facts, assessment),
     evidence.heardFromEveryInstrument(facts, assessment),
-    standing.deliveriesConfirmed(facts),
-    standing.noOpenDiscrepancy(facts, receipt),
+    standing.deliveriesConfirmed(facts, spare),
+    standing.noOpenDiscrepancy(facts, receipt, spare),
     standing.noStopInForce(facts),
     standing.furtherIdentityTests(facts, receipt),
     standing.retestDate(receipt, now),

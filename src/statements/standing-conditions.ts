@@ -15,8 +15,10 @@ import type {
 /**
  * Rules 14 and 17: every accepted result is confirmed where the site requires it; never the statement's own.
  * What was superseded or held must not still be on its way, and its withdrawal must have arrived.
+ *
+ * @param spare see `spareDeliveries`
  */
-export function deliveriesConfirmed(facts: StatementFacts): Condition {
+export function deliveriesConfirmed(facts: StatementFacts, spare: ReadonlySet<string>): Condition {
   const code = 'deliveries-confirmed';
   const required = facts.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
   if (required.length === 0) return condition(code, 'unmet', 'the site requires no destination');
@@ -32,7 +34,8 @@ export function deliveriesConfirmed(facts: StatementFacts): Condition {
   for (const result of facts.results) {
     for (const destination of required) {
       const delivery = byPlace.get(`${result.rowId} ${destination}`);
-      if (isSettled(result.state, delivery)) continue;
+      if (isSettled(result.state, delivery) || (delivery && spare.has(delivery.deliveryId)))
+        continue;
       against.push(
         `result ${result.resultId} at ${destination}: ${delivery?.state ?? 'no delivery'}`,
       );
@@ -64,7 +67,11 @@ function isSettled(state: ResultState, delivery: DeliveryFact | undefined): bool
 }
 
 /** Rules 8, 10 and 16: nothing open of this receipt, and no unowned evidence that could be its own. */
-export function noOpenDiscrepancy(facts: StatementFacts, receipt: ReceiptFacts): Condition {
+export function noOpenDiscrepancy(
+  facts: StatementFacts,
+  receipt: ReceiptFacts,
+  spare: ReadonlySet<string>,
+): Condition {
   const against: string[] = [];
   const evidence: EvidenceReference[] = [];
   for (const discrepancy of facts.discrepancies) {
@@ -86,7 +93,7 @@ export function noOpenDiscrepancy(facts: StatementFacts, receipt: ReceiptFacts):
   }
   for (const delivery of facts.deliveries) {
     const fault = openFault(delivery);
-    if (fault === null) continue;
+    if (fault === null || spare.has(delivery.deliveryId)) continue;
     against.push(`${fault}: delivery ${delivery.deliveryId} at ${delivery.destination}`);
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });
   }

@@ -10,7 +10,7 @@ import {
   evaluateStatement,
   outcomeOf,
 } from '../../src/statements/evaluate-statement.js';
-import type { DiscrepancyFact, StatementFacts } from '../../src/statements/facts.js';
+import type { DeliveryFact, DiscrepancyFact, StatementFacts } from '../../src/statements/facts.js';
 import {
   confirmedDeliveries,
   containers,
@@ -535,6 +535,42 @@ describe('the other conditions', () => {
     }));
     const deliveries = facts.deliveries.filter((d) => d.destination === 'erp');
     expect(verdict({ ...withSite({ destinations: optional }), deliveries })).toBe('conforms');
+  });
+
+  it('is not taken back by a further pass on its way, only by what is found against its delivery', () => {
+    const further = pass('D-01', { rowId: 'further', measuredAt: time('09:30') });
+    const results = [...facts.results, further];
+    const delivered = (state: DeliveryFact['state'], fault: DeliveryFact['fault'] = null) =>
+      verdict({
+        ...facts,
+        results,
+        deliveries: [
+          ...facts.deliveries,
+          ...confirmedDeliveries([further]).map((d) => ({ ...d, state, fault })),
+        ],
+      });
+    for (const state of ['due', 'building', 'sending', 'accepted', 'uncertain'] as const) {
+      expect(delivered(state)).toBe('conforms');
+    }
+    expect(delivered('confirmed')).toBe('conforms');
+    expect(delivered('rejected')).toContain('no-open-discrepancy unmet');
+    expect(delivered('parked', 'exhausted')).toContain('no-open-discrepancy unmet');
+    expect(delivered('accepted', 'differs')).toContain('no-open-discrepancy unmet');
+    expect(delivered('confirmed', 'duplicate')).toContain('no-open-discrepancy unmet');
+    expect(verdict({ ...facts, results })).toContain('deliveries-confirmed unmet');
+  });
+
+  it('rests on no pass that is on its way itself', () => {
+    const further = pass('D-01', { rowId: 'further', measuredAt: time('09:30') });
+    const deliveries = [
+      ...facts.deliveries.map((d) =>
+        d.resultRowId === 'row-D-01' ? { ...d, state: 'due' as const } : d,
+      ),
+      ...confirmedDeliveries([further]).map((d) => ({ ...d, state: 'due' as const })),
+    ];
+    expect(verdict({ ...facts, results: [...facts.results, further], deliveries })).toContain(
+      'deliveries-confirmed unmet',
+    );
   });
 
   it('waits for withdrawals to be confirmed', () => {

@@ -1,0 +1,56 @@
+import { fork } from 'node:child_process';
+import { once } from 'node:events';
+import { fileURLToPath } from 'node:url';
+
+/**
+ * A process of its own that answers questions: `ask` sends one and waits for its answer. What it writes to
+ * stderr is shown.
+ */
+export function startChild(file) {
+  const child = fork(fileURLToPath(new URL(file, import.meta.url)), {
+    stdio: ['ignore', 'ignore', 'inherit', 'ipc'],
+  });
+  const waiting = new Map();
+  let asked = 0;
+  child.on('message', ({ id, value, error }) => {
+    const { resolve, reject } = waiting.get(id);
+    waiting.delete(id);
+    if (error === undefined) resolve(value);
+    else reject(new Error(`${file}: ${error}`));
+  });
+  child.on('exit', (code, signal) => {
+    for (const { reject } of waiting.values())
+      reject(new Error(`${file} ended: ${signal ?? code}`));
+  });
+  return {
+    ask: (name, payload = {}) =>
+      new Promise((resolve, reject) => {
+        asked += 1;
+        waiting.set(asked, { resolve, reject });
+        child.send({ id: asked, name, payload });
+      }),
+    stop: async () => {
+      if (child.exitCode !== null || child.signalCode !== null) return;
+      const ended = once(child, 'exit');
+      child.disconnect();
+      child.kill('SIGTERM');
+      await ended;
+    },
+  };
+}
+
+/** The other side: answers each question by the function of its name. */
+export function answerParent(handlers) {
+  process.on('message', async ({ id, name, payload }) => {
+    try {
+      process.send({ id, value: await handlers[name](payload) });
+    } catch (error) {
+      process.send({ id, error: error instanceof Error ? error.stack : String(error) });
+    }
+  });
+}
+
+/** Milliseconds on a clock that all processes of one machine share. */
+export function now() {
+  return performance.timeOrigin + performance.now();
+}

@@ -1,0 +1,50 @@
+import type { Assessment } from './assess-evidence.js';
+import type { DeliveryFact, StatementFacts } from './facts.js';
+
+/** On its way, with nothing known against it. */
+const UNDER_WAY: readonly DeliveryFact['state'][] = [
+  'due',
+  'building',
+  'sending',
+  'accepted',
+  'uncertain',
+];
+
+/**
+ * Deliveries of passing results that the statement does not rest on: their container is covered by another
+ * result, confirmed wherever the site requires it. While such a delivery is on its way without a fault it
+ * takes nothing from the statement; otherwise measuring a drum once more after a *conforms* would suspend the
+ * receipt for the second that the delivery takes. Once it is rejected, parked or found to differ it counts
+ * like any other.
+ */
+export function spareDeliveries(
+  facts: StatementFacts,
+  assessment: Assessment,
+): ReadonlySet<string> {
+  const required = facts.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
+  const byResult = new Map<string, DeliveryFact[]>();
+  for (const delivery of facts.deliveries) {
+    if (delivery.subjectKind !== 'result') continue;
+    const known = byResult.get(delivery.resultRowId);
+    if (known) known.push(delivery);
+    else byResult.set(delivery.resultRowId, [delivery]);
+  }
+  const isConfirmed = (rowId: string) =>
+    required.every((name) =>
+      byResult.get(rowId)?.some((d) => d.destination === name && d.state === 'confirmed'),
+    );
+  const spare = new Set<string>();
+  for (const passes of assessment.passesByContainer.values()) {
+    const standing = passes.find((p) => p.gaps.length === 0 && isConfirmed(p.result.rowId));
+    if (!standing) continue;
+    for (const { result } of passes) {
+      if (result.rowId === standing.result.rowId || result.state !== 'accepted') continue;
+      for (const delivery of byResult.get(result.rowId) ?? []) {
+        if (delivery.fault === null && UNDER_WAY.includes(delivery.state)) {
+          spare.add(delivery.deliveryId);
+        }
+      }
+    }
+  }
+  return spare;
+}
