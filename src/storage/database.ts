@@ -3,7 +3,8 @@ import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { Kysely, Migrator, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
-import { openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import { KeptStatements, openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import { GroupCommit } from './group-commit.js';
 import { migrations } from './migrations/index.js';
 import type { Tables } from './tables.js';
 
@@ -15,7 +16,10 @@ export type Reader = Kysely<Tables> | Trx;
 /** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
 export abstract class OpenDatabase {
   abstract readonly db: Db;
-  /** Runs `work` in one write transaction (`begin immediate`). Await only queries on `trx` inside. */
+  /**
+   * Runs `work` as one write transaction (`begin immediate`): all of it or nothing, answered after the commit.
+   * Await only queries on `trx` inside.
+   */
   abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
   abstract close(): Promise<void>;
 }
@@ -32,7 +36,9 @@ export async function openDatabase(dataDirectory: string): Promise<OpenDatabase>
   mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
-  const db = new Kysely<Tables>({ dialect: new TransactionalSqliteDialect({ database: file }) });
+  const db = new Kysely<Tables>({
+    dialect: new TransactionalSqliteDialect({ database: new KeptStatements(file) }),
+  });
   try {
     await migrateToLatest(db);
   } catch (error) {
@@ -40,9 +46,10 @@ export async function openDatabase(dataDirectory: string): Promise<OpenDatabase>
     lock.close();
     throw error;
   }
+  const commits = new GroupCommit(db);
   return {
     db,
-    transact: (work) => db.transaction().execute(work),
+    transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();
       lock.close();

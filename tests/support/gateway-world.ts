@@ -1,4 +1,4 @@
-import { cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -19,16 +19,19 @@ import type { Tables } from '../../src/storage/tables.js';
 import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
 
 const TOKEN = 'simulated';
-const WAIT_MS_MAX = 15_000;
+const WAIT_MS_MAX = 20_000;
 const LOOK_EVERY_MS = 10;
 const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
 
 export interface WorldOptions {
+  /** Changes of the site folder; a file that is not there begins empty. */
   readonly edits?: FileEdits;
   /** False: the gateway answers and does nothing by itself, so that no bundle is ever examined. */
   readonly work?: boolean;
   readonly lims?: MisbehaviourSchedule;
   readonly erp?: MisbehaviourSchedule;
+  /** False: the ERP asks for no statement, so that nothing is evaluated because somebody looked. */
+  readonly erpPulls?: boolean;
 }
 
 export interface HttpAnswer {
@@ -69,15 +72,18 @@ export class GatewayWorld {
   /** The database as another reader sees it: committed rows only. */
   readonly db: Kysely<Tables>;
   key = '';
+  url = '';
+  #app: Application;
 
   private constructor(
     readonly directory: string,
     readonly site: SiteFolder,
     readonly lims: StandIn,
     readonly erp: StandInErp,
-    private readonly app: Application,
-    readonly url: string,
+    app: Application,
+    private readonly options: WorldOptions,
   ) {
+    this.#app = app;
     const database = new Database(join(directory, 'data', 'drumline.db'), { readonly: true });
     this.db = new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
   }
@@ -107,15 +113,11 @@ export class GatewayWorld {
     });
     process.env['NORTHQUAY_LIMS_URL'] = lims.url;
     process.env['NORTHQUAY_ERP_URL'] = erp.url;
-    const settings = readSettings(
-      { DRUMLINE_LOG_LEVEL: 'silent' },
-      { data: join(directory, 'data'), siteFolder, port: '0' },
-    );
-    const app = await openApplication(settings, { work: options.work ?? true });
-    const url = await app.listen();
-    const world = new GatewayWorld(directory, await loaded(siteFolder), lims, erp, app, url);
+    const app = await openGateway(directory, options);
+    const world = new GatewayWorld(directory, await loaded(siteFolder), lims, erp, app, options);
+    await world.#listen();
     world.key = await world.createKey('everything', { scopes: SCOPES });
-    erp.releases.setGateway({ url, key: world.key });
+    world.#showErp();
     return world;
   }
 
@@ -123,8 +125,16 @@ export class GatewayWorld {
     await this.erp.close();
     await this.lims.close();
     await this.db.destroy();
-    await this.app.close();
+    await this.#app.close();
     rmSync(this.directory, { recursive: true, force: true });
+  }
+
+  /** Closes the gateway and starts it again on the same data folder. */
+  async restart(): Promise<void> {
+    await this.#app.close();
+    this.#app = await openGateway(this.directory, this.options);
+    await this.#listen();
+    this.#showErp();
   }
 
   async http(ask: HttpAsk): Promise<HttpAnswer> {
@@ -158,6 +168,10 @@ export class GatewayWorld {
     return String(json['key']);
   }
 
+  get siteFolder(): string {
+    return join(this.directory, 'site');
+  }
+
   get controlToken(): string {
     const control = readControl(join(this.directory, 'data'));
     if (!control) throw new Error('the gateway wrote no control file');
@@ -173,7 +187,10 @@ export class GatewayWorld {
   }
 
   /** Hands a bundle over and waits until its checks are through. */
-  async take(bundle: { readonly bytes: Uint8Array; readonly sha256: string }): Promise<ShownBundle> {
+  async take(bundle: {
+    readonly bytes: Uint8Array;
+    readonly sha256: string;
+  }): Promise<ShownBundle> {
     const answer = await this.postBundle(bundle.bytes, bundle.sha256);
     if (answer.status !== 202) throw new Error(`a bundle was answered ${answer.text}`);
     return this.settled(String(answer.json['intakeId']));
@@ -254,6 +271,16 @@ export class GatewayWorld {
     );
   }
 
+  async #listen(): Promise<void> {
+    this.url = await this.#app.listen();
+  }
+
+  #showErp(): void {
+    if (this.options.erpPulls ?? true) {
+      this.erp.releases.setGateway({ url: this.url, key: this.key });
+    }
+  }
+
   async #bundle(intakeId: string): Promise<ShownBundle> {
     const { status, text, json } = await this.http({ path: `/api/v1/bundles/${intakeId}` });
     if (status !== 200) throw new Error(`bundle ${intakeId} was answered ${text}`);
@@ -261,11 +288,19 @@ export class GatewayWorld {
   }
 }
 
+function openGateway(directory: string, options: WorldOptions): Promise<Application> {
+  const settings = readSettings(
+    { DRUMLINE_LOG_LEVEL: 'silent' },
+    { data: join(directory, 'data'), siteFolder: join(directory, 'site'), port: '0' },
+  );
+  return openApplication(settings, { work: options.work ?? true });
+}
+
 function copySite(directory: string, edits: FileEdits): void {
   cpSync(NORTHQUAY, directory, { recursive: true });
   for (const [name, edit] of Object.entries({ ...edits })) {
     const file = join(directory, name);
-    writeFileSync(file, edit(readFileSync(file, 'utf8')));
+    writeFileSync(file, edit(existsSync(file) ? readFileSync(file, 'utf8') : ''));
   }
   const file = join(directory, 'site.yaml');
   writeFileSync(file, shorterWaits(readFileSync(file, 'utf8')));
