@@ -52,6 +52,9 @@ export const CONDITION_TITLES: Readonly<Record<ConditionCode, string>> = {
   'retest-date': 'Retest date ahead',
   'second-person': 'Second person',
   'performance-brackets': 'Performance checks on both sides',
+  'labels-verified': 'Labels looked at',
+  'receipt-undivided': 'Receipt in one piece',
+  'destination-unchanged': 'Destinations unchanged',
 };
 
 /** What a person does about a condition that is not met. No text here may lead to a release. */
@@ -81,6 +84,12 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
   'second-person': 'A second person has to review; this version keeps no signatures.',
   'performance-brackets':
     'Look at the instrument’s performance checks before and after these results yourself.',
+  'labels-verified':
+    'Compare every label that was typed, chosen or carried over with the container itself.',
+  'receipt-undivided':
+    'Check that no container was split off, merged, returned, opened or relabelled since it was announced.',
+  'destination-unchanged':
+    'Check that the destination still means what its mapping says, and that nothing was used already.',
 };
 
 /** Where the evidence of a met condition stands on the receipt's page when the statement lists none by itself. */

@@ -27,7 +27,7 @@ export function saysTheSame(a: ReceiptLine, b: ReceiptLine): boolean {
 
 /**
  * The stricter of two announcements of one receipt, for use once something was measured under it: a
- * container leaves, a goods receipt moves back, a retest date moves out or a scan text changes only by a
+ * container leaves, a goods receipt moves back, a retest date moves out or material, lot or scan text change only by a
  * signed correction, since each could turn missing or contrary evidence into a conforming receipt (rule 9).
  * What makes the receipt harder to conform is taken at once.
  */
@@ -41,12 +41,14 @@ export function correctStrictly(inForce: ReceiptLine, announced: ReceiptLine): C
   if (retestAt !== announced.retestAt) keptBack.push('the earlier retest date stays');
   const dockCount = higherOf(inForce.dockCount, announced.dockCount);
   if (dockCount !== announced.dockCount) keptBack.push('the higher dock count stays');
+  const identity = keepIdentity(inForce, announced, keptBack);
   if (inForce.scanText !== announced.scanText) {
     keptBack.push(`scan text "${inForce.scanText}" stays, results were measured under it`);
   }
   return {
     line: {
       ...announced,
+      ...identity,
       receivedAt,
       retestAt,
       dockCount,
@@ -56,6 +58,33 @@ export function correctStrictly(inForce: ReceiptLine, announced: ReceiptLine): C
     keptBack,
   };
 }
+
+const IDENTITY = ['material', 'supplierLot', 'siteLot'] as const;
+
+/**
+ * Material and lots decide which results cover: announcing those that were measured, instead of those that
+ * were expected, would turn a mix-up into a pass. A value that was missing may be supplied.
+ */
+function keepIdentity(
+  inForce: ReceiptLine,
+  announced: ReceiptLine,
+  keptBack: string[],
+): Pick<ReceiptLine, (typeof IDENTITY)[number]> {
+  const kept = {
+    material: announced.material,
+    supplierLot: announced.supplierLot,
+    siteLot: announced.siteLot,
+  };
+  for (const field of IDENTITY) {
+    const held = inForce[field];
+    if (held === null || held === announced[field]) continue;
+    kept[field] = held;
+    keptBack.push(`${WORDS[field]} "${held}" stays, results were measured under it`);
+  }
+  return kept;
+}
+
+const WORDS = { material: 'material', supplierLot: "supplier's lot", siteLot: 'site lot' } as const;
 
 function removedContainers(inForce: ReceiptLine, announced: ReceiptLine): string[] {
   const still = new Set(announced.containers.map(normaliseLabel));

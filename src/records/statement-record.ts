@@ -33,7 +33,10 @@ export type ConditionCode =
   | 'further-identity-tests'
   | 'retest-date'
   | 'second-person'
-  | 'performance-brackets';
+  | 'performance-brackets'
+  | 'labels-verified'
+  | 'receipt-undivided'
+  | 'destination-unchanged';
 
 export interface EvidenceReference {
   /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`. */

@@ -34,6 +34,9 @@ export const CONDITION_CODES: readonly ConditionCode[] = [
   'retest-date',
   'second-person',
   'performance-brackets',
+  'labels-verified',
+  'receipt-undivided',
+  'destination-unchanged',
 ];
 
 /** A statement before it has a revision. */
@@ -72,7 +75,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.furtherIdentityTests(facts, receipt),
     standing.retestDate(receipt, now),
     standing.secondPerson(facts),
-    standing.performanceBrackets(),
+    ...standing.notEvaluated(),
   ];
   const { plan } = receipt;
   return {
@@ -119,11 +122,12 @@ export function unknownReceipt(
 ): StatementDraft {
   return {
     outcome: 'incomplete',
-    conditions: CONDITION_CODES.map((code) =>
-      code === 'performance-brackets'
-        ? standing.performanceBrackets()
-        : condition(code, 'unmet', 'the receipt is not known'),
-    ),
+    conditions: [
+      ...CONDITION_CODES.filter((code) => !standing.isNotEvaluated(code)).map((code) =>
+        condition(code, 'unmet', 'the receipt is not known'),
+      ),
+      ...standing.notEvaluated(),
+    ],
     containers: [],
     receipt: {
       receiptId,

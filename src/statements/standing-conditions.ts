@@ -1,6 +1,6 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
-import type { Condition, EvidenceReference } from '../records/statement-record.js';
+import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
 import { decisionFaults } from './decisions.js';
@@ -204,7 +204,20 @@ export function secondPerson(facts: StatementFacts): Condition {
   );
 }
 
-/** Rule 13 is not built: this version cannot tell. */
-export function performanceBrackets(): Condition {
-  return condition('performance-brackets', 'not-evaluated', 'this version does not evaluate it');
+/** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
+const NOT_EVALUATED: ReadonlyMap<ConditionCode, string> = new Map([
+  ['performance-brackets', 'rule 13: a passing performance check after the results'],
+  ['labels-verified', 'rule 2: labels that were not scanned, looked at by a person'],
+  ['receipt-undivided', 'rule 19: split, merged, returned, opened or relabelled containers'],
+  ['destination-unchanged', 'rules 26 and 27: what was used already, and changed destinations'],
+]);
+
+export function isNotEvaluated(code: ConditionCode): boolean {
+  return NOT_EVALUATED.has(code);
+}
+
+export function notEvaluated(): Condition[] {
+  return [...NOT_EVALUATED].map(([code, what]) =>
+    condition(code, 'not-evaluated', `this version does not evaluate ${what}`),
+  );
 }

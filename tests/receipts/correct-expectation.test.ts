@@ -52,7 +52,6 @@ describe('correcting an expectation after measuring began', () => {
   it('takes what makes the receipt stricter, and everything else, as announced', () => {
     const next = {
       ...line,
-      material: 'NQ-1001',
       quantity: '20 kg',
       receivedAt: at(200),
       dockCount: 4,
@@ -60,6 +59,18 @@ describe('correcting an expectation after measuring began', () => {
       containers: ['D-1', 'D-2', 'D-3', 'D-4'],
     };
     expect(correctStrictly(line, next)).toEqual({ line: next, keptBack: [] });
+  });
+
+  it('keeps material and lots that results were measured under', () => {
+    const known = { ...line, siteLot: 'NQL-1', supplierLot: 'SL-1' };
+    const mixedUp = { ...known, material: 'NQ-1001', siteLot: 'NQL-2', supplierLot: 'SL-2' };
+    const corrected = correctStrictly(known, mixedUp);
+    expect(corrected.line).toEqual(known);
+    expect(corrected.keptBack).toEqual([
+      'material "NQ-1004" stays, results were measured under it',
+      'supplier\'s lot "SL-1" stays, results were measured under it',
+      'site lot "NQL-1" stays, results were measured under it',
+    ]);
   });
 
   it('takes a value that was missing before', () => {
