@@ -4,7 +4,7 @@ import type { Instant } from '../formats/instant.js';
 import { closeByEvidence } from '../reconciliation/discrepancies.store.js';
 import type { Trx } from '../storage/database.js';
 import { loadInstrumentState, readCovered } from './history.store.js';
-import { gapSubject, gapSubjectPrefix } from './unowned-evidence.js';
+import { afterGapSubjects, gapSubject, gapSubjectPrefix } from './unowned-evidence.js';
 
 interface Place {
   readonly rowId: string;
@@ -64,7 +64,8 @@ export async function closeFilledGaps(
     .where('site', '=', place.site)
     .where('class', '=', 'run-gap')
     .where('closed_at', 'is', null)
-    .where('subject', 'like', `${gapSubjectPrefix(instrumentSerial, runEpoch)}%`)
+    .where('subject', '>=', gapSubjectPrefix(instrumentSerial, runEpoch))
+    .where('subject', '<', afterGapSubjects(instrumentSerial, runEpoch))
     .execute();
   const still = new Set(stillOpen.map((gap) => gapSubject(instrumentSerial, gap)));
   for (const { subject } of open) {

@@ -93,6 +93,14 @@ export function gapSubjectPrefix(serial: string, epoch: number): string {
   return `runs:${serial}:${epoch}:`;
 }
 
+/**
+ * The first text, by bytes, behind every subject of that prefix: a serial may hold what `like` reads as its own
+ * signs. The prefix ends in a colon, and a semicolon is the next byte.
+ */
+export function afterGapSubjects(serial: string, epoch: number): string {
+  return `${gapSubjectPrefix(serial, epoch).slice(0, -1)};`;
+}
+
 function contraryWords(result: SettledResult): string {
   const { reading } = result.examined;
   const near = result.match.kind === 'unknown-receipt' ? result.match.nearMisses : [];
