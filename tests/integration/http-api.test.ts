@@ -1,9 +1,8 @@
 import { createHash } from 'node:crypto';
 import { readFileSync } from 'node:fs';
-import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { apiKeyDigest, formatApiKey } from '../../src/access/api-key.js';
-import { openSqliteFile } from '../../src/storage/dialect-sqlite.js';
+import type { Instant } from '../../src/formats/instant.js';
 import { Dock, EAST, receiptOf, remade } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer, type HttpAsk } from '../support/gateway-world.js';
 import { replacing } from '../support/site-folder-copy.js';
@@ -124,7 +123,7 @@ describe('a caller who is somebody else', () => {
   });
 
   it('gets 403 with the key of another site, whatever it may do there', async () => {
-    const key = keyOfOtherSite();
+    const key = await keyOfOtherSite();
     const before = await rowCounts();
     const answer = await world.http({ path: '/api/v1/bundles', key, headers: BUNDLE, body: '{}' });
     expectProblem(answer, 403, 'site-mismatch');
@@ -133,15 +132,24 @@ describe('a caller who is somebody else', () => {
 });
 
 /** No address makes one: put into the database as a gateway of that site would have. */
-function keyOfOtherSite(): string {
+async function keyOfOtherSite(): Promise<string> {
   const key = formatApiKey(new Uint8Array(32).fill(7));
-  const file = openSqliteFile(join(world.directory, 'data', 'drumline.db'));
-  file
-    .prepare(
-      "insert into api_key (id, site, name, scopes, secret_sha256, created_at) values ('k', 'southquay', 'sync', ?, ?, 0)",
-    )
-    .run(JSON.stringify(['bundle:write']), apiKeyDigest(key));
-  file.close();
+  await world.write((db) =>
+    db
+      .insertInto('api_key')
+      .values({
+        id: 'k',
+        site: 'southquay',
+        name: 'sync',
+        scopes: JSON.stringify(['bundle:write']),
+        secret_sha256: apiKeyDigest(key),
+        created_at: 0 as Instant,
+        expires_at: null,
+        last_used_at: null,
+        revoked_at: null,
+      })
+      .execute(),
+  );
   return key;
 }
 
@@ -149,7 +157,13 @@ describe('a bundle that is handed in wrongly', () => {
   it.each([
     ['larger than the limit', BUNDLE, 'x'.repeat(BYTES_MAX + 1), 413, 'body-too-large'],
     ['of no content type', { 'idempotency-key': 'k' }, '{}', 415, 'body-type-unsupported'],
-    ['of another type', { ...BUNDLE, 'content-type': 'text/csv' }, 'a', 415, 'body-type-unsupported'],
+    [
+      'of another type',
+      { ...BUNDLE, 'content-type': 'text/csv' },
+      'a',
+      415,
+      'body-type-unsupported',
+    ],
     [
       'without an Idempotency-Key',
       { 'content-type': 'application/json' },
@@ -164,13 +178,22 @@ describe('a bundle that is handed in wrongly', () => {
       400,
       'idempotency-key-missing',
     ],
-    ['with an endless one', { ...BUNDLE, 'idempotency-key': 'k'.repeat(256) }, '{}', 400, 'query-invalid'],
-  ] as const)('is refused when %s, and nothing is stored', async (_name, headers, body, status, code) => {
-    const before = await rowCounts();
-    const answer = await world.http({ path: '/api/v1/bundles', headers, body });
-    expectProblem(answer, status, code);
-    expect(await rowCounts()).toEqual(before);
-  });
+    [
+      'with an endless one',
+      { ...BUNDLE, 'idempotency-key': 'k'.repeat(256) },
+      '{}',
+      400,
+      'query-invalid',
+    ],
+  ] as const)(
+    'is refused when %s, and nothing is stored',
+    async (_name, headers, body, status, code) => {
+      const before = await rowCounts();
+      const answer = await world.http({ path: '/api/v1/bundles', headers, body });
+      expectProblem(answer, status, code);
+      expect(await rowCounts()).toEqual(before);
+    },
+  );
 
   it('is refused under a key that was used with other content; the first receipt stands', async () => {
     const first = await world.postBundle(dock.pack(EAST[1]).bytes, 'used-key');
@@ -188,29 +211,37 @@ describe('bytes of a known caller that cannot be read as a bundle', () => {
   it.each([
     ['no JSON', 'hello', 'json-syntax', ''],
     ['JSON that breaks off', '{"format": {"a": [1, 2', 'json-syntax', '/format/a/1'],
-    ['a key that stands twice', '{"bundleId":"a","bundleId":"b"}', 'json-duplicate-key', '/bundleId'],
+    [
+      'a key that stands twice',
+      '{"bundleId":"a","bundleId":"b"}',
+      'json-duplicate-key',
+      '/bundleId',
+    ],
     ['another format', '{"format":"something"}', 'not-a-bundle', '/format'],
     ['nothing at all', '', 'json-syntax', ''],
-  ])('answer 422 for %s with rule, place, remedy and intake id', async (_name, text, rule, pointer) => {
-    const answer = await world.postBundle(text, `unreadable ${text}`);
-    expectProblem(answer, 422, 'bundle-unreadable');
-    const [finding] = answer.json['findings'] as Record<string, string>[];
-    expect(finding).toMatchObject({ code: rule, pointer });
-    expect(finding?.['message']).not.toBe('');
-    expect(finding?.['advice']).not.toBe('');
+  ])(
+    'answer 422 for %s with rule, place, remedy and intake id',
+    async (_name, text, rule, pointer) => {
+      const answer = await world.postBundle(text, `unreadable ${text}`);
+      expectProblem(answer, 422, 'bundle-unreadable');
+      const [finding] = answer.json['findings'] as Record<string, string>[];
+      expect(finding).toMatchObject({ code: rule, pointer });
+      expect(finding?.['message']).not.toBe('');
+      expect(finding?.['advice']).not.toBe('');
 
-    const intakeId = String(answer.json['intakeId']);
-    const shown = await world.http({ path: `/api/v1/bundles/${intakeId}` });
-    expect(shown.json).toMatchObject({ intakeId, state: 'refused', findings: [finding] });
-    const sha256 = createHash('sha256').update(text).digest('hex');
-    expect(answer.json['sha256']).toBe(sha256);
-    const kept = await world.db
-      .selectFrom('raw_bytes')
-      .select('bytes')
-      .where('sha256', '=', sha256)
-      .executeTakeFirstOrThrow();
-    expect(Buffer.from(kept.bytes).toString()).toBe(text);
-  });
+      const intakeId = String(answer.json['intakeId']);
+      const shown = await world.http({ path: `/api/v1/bundles/${intakeId}` });
+      expect(shown.json).toMatchObject({ intakeId, state: 'refused', findings: [finding] });
+      const sha256 = createHash('sha256').update(text).digest('hex');
+      expect(answer.json['sha256']).toBe(sha256);
+      const kept = await world.db
+        .selectFrom('raw_bytes')
+        .select('bytes')
+        .where('sha256', '=', sha256)
+        .executeTakeFirstOrThrow();
+      expect(Buffer.from(kept.bytes).toString()).toBe(text);
+    },
+  );
 });
 
 describe('an address that leads nowhere', () => {

@@ -1,8 +1,7 @@
 import { cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import Database from 'better-sqlite3';
-import { Kysely, SqliteDialect } from 'kysely';
+import type { Kysely } from 'kysely';
 import { request } from 'undici';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
@@ -15,8 +14,10 @@ import { startStandInLims } from '../../src/simulation/stand-in-lims.server.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { anchoredClock } from '../../src/storage/clock.js';
+import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
 import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
+import { readerOf, takePlace, writerOf } from './temp-database.js';
 
 const TOKEN = 'simulated';
 const WAIT_MS_MAX = 15_000;
@@ -77,9 +78,9 @@ export class GatewayWorld {
     readonly erp: StandInErp,
     private readonly app: Application,
     readonly url: string,
+    private readonly place: DatabasePlace & { release(): void },
   ) {
-    const database = new Database(join(directory, 'data', 'drumline.db'), { readonly: true });
-    this.db = new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
+    this.db = readerOf(place);
   }
 
   static async open(options: WorldOptions = {}): Promise<GatewayWorld> {
@@ -107,13 +108,18 @@ export class GatewayWorld {
     });
     process.env['NORTHQUAY_LIMS_URL'] = lims.url;
     process.env['NORTHQUAY_ERP_URL'] = erp.url;
+    const place = await takePlace(join(directory, 'data'));
     const settings = readSettings(
       { DRUMLINE_LOG_LEVEL: 'silent' },
-      { data: join(directory, 'data'), siteFolder, port: '0' },
+      { data: place.dataDirectory, siteFolder, port: '0' },
     );
-    const app = await openApplication(settings, { work: options.work ?? true });
+    const app = await openApplication(
+      { ...settings, databaseUrl: place.databaseUrl },
+      { work: options.work ?? true },
+    );
     const url = await app.listen();
-    const world = new GatewayWorld(directory, await loaded(siteFolder), lims, erp, app, url);
+    const site = await loaded(siteFolder);
+    const world = new GatewayWorld(directory, site, lims, erp, app, url, place);
     world.key = await world.createKey('everything', { scopes: SCOPES });
     erp.releases.setGateway({ url, key: world.key });
     return world;
@@ -124,7 +130,15 @@ export class GatewayWorld {
     await this.lims.close();
     await this.db.destroy();
     await this.app.close();
+    this.place.release();
     rmSync(this.directory, { recursive: true, force: true });
+  }
+
+  /** Writes what no address of the gateway would. */
+  async write(work: (db: Kysely<Tables>) => Promise<unknown>): Promise<void> {
+    const db = writerOf(this.place);
+    await work(db);
+    await db.destroy();
   }
 
   async http(ask: HttpAsk): Promise<HttpAnswer> {
@@ -173,7 +187,10 @@ export class GatewayWorld {
   }
 
   /** Hands a bundle over and waits until its checks are through. */
-  async take(bundle: { readonly bytes: Uint8Array; readonly sha256: string }): Promise<ShownBundle> {
+  async take(bundle: {
+    readonly bytes: Uint8Array;
+    readonly sha256: string;
+  }): Promise<ShownBundle> {
     const answer = await this.postBundle(bundle.bytes, bundle.sha256);
     if (answer.status !== 202) throw new Error(`a bundle was answered ${answer.text}`);
     return this.settled(String(answer.json['intakeId']));
