@@ -79,9 +79,7 @@ function note(what, count) {
 answerParent({
   listen: () =>
     new Promise((resolve) => {
-      server.listen(0, '127.0.0.1', () =>
-        resolve(`http://127.0.0.1:${server.address().port}`),
-      );
+      server.listen(0, '127.0.0.1', () => resolve(`http://127.0.0.1:${server.address().port}`));
     }),
   /** Waits until so many more results than at `since` were stored, or asked about; answers when that was. */
   until: ({ what, since, more, deadlineMs }) =>

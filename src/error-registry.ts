@@ -160,7 +160,7 @@ export const ERRORS = {
   ),
   'not-found': entry('There is nothing at this address.', 'Check the address.', 404, 'info'),
   'query-invalid': entry(
-    'A query parameter is missing or has a form this address does not read.',
+    'A parameter is missing or has a value this address does not take.',
     'Correct the parameter named.',
     400,
     'info',
@@ -173,7 +173,7 @@ export const ERRORS = {
   ),
   'request-failed': entry(
     'The request failed for a reason of its own.',
-    'Try again; if it persists, give the trace id to whoever runs the gateway.',
+    'Try again; if it persists, give the `requestId` to whoever runs the gateway.',
     500,
     'error',
   ),

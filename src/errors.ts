@@ -11,11 +11,17 @@ export class Misconfigured extends Error {
   constructor(code: ErrorCode, options: { found: string; cause?: unknown }) {
     const entry = ERRORS[code];
     super(
-      `${entry.meaning} Found: ${options.found}. ${entry.remedy}`,
+      `${entry.meaning} ${foundText(options.found)}${entry.remedy}`,
       options.cause === undefined ? undefined : { cause: options.cause },
     );
     this.name = 'Misconfigured';
     this.code = code;
     this.found = options.found;
   }
+}
+
+/** One finding is a sentence; several keep their lines, and what to do begins a new one. */
+function foundText(found: string): string {
+  const text = found.trim();
+  return text.includes('\n') ? `Found: ${text}\n` : `Found: ${text.replace(/\.$/, '')}. `;
 }

@@ -7,9 +7,10 @@ import { destination, pino } from 'pino';
 import { removeControl, writeControl } from './access/control.files.js';
 import { AppModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
+import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
 import { openGateway } from './pipeline/open-gateway.service.js';
-import { ProblemFilter } from './problem.filter.js';
+import { answerUnroutable, ProblemFilter } from './problem.filter.js';
 
 export interface Application {
   /** Takes requests; returns the address. */
@@ -24,17 +25,23 @@ export interface Application {
 }
 
 const KEEP_ALIVE_MS = 72_000;
+/** From the first byte of a request to the last of its body: the largest bundle over a slow line, and no more. */
+const REQUEST_MS_MAX = 120_000;
+const HEADERS_MS_MAX = 20_000;
+const LOOK_FOR_SLOW_REQUESTS_MS = 5_000;
+/** What requests under way may still take once the gateway closes. */
+const CLOSING_MS_MAX = 3_000;
 
 /** Opens a gateway with its HTTP rim. With `work` it also does what is due; without, it only answers. */
 export async function openApplication(
   settings: Settings,
-  options: { readonly work: boolean },
+  options: { readonly work: boolean; readonly requestMsMax?: number },
 ): Promise<Application> {
   const log = pino({ level: settings.logLevel }, destination(2));
   const gateway = await openGateway(settings, processEnvironment(), log);
   const token = randomBytes(32).toString('base64url');
   try {
-    const app = await openHttp(gateway, token);
+    const app = await openHttp(gateway, token, options.requestMsMax ?? REQUEST_MS_MAX);
     if (options.work) await gateway.work();
     return applicationOf(app, gateway, token);
   } catch (error) {
@@ -43,11 +50,23 @@ export async function openApplication(
   }
 }
 
-async function openHttp(gateway: Gateway, token: string): Promise<NestFastifyApplication> {
+async function openHttp(
+  gateway: Gateway,
+  token: string,
+  requestMsMax: number,
+): Promise<NestFastifyApplication> {
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
     keepAliveTimeout: KEEP_ALIVE_MS,
+    requestTimeout: requestMsMax,
+    http: {
+      requestTimeout: requestMsMax,
+      // Must not lie above the other: Node takes the larger of the two for whole requests.
+      headersTimeout: Math.min(HEADERS_MS_MAX, requestMsMax),
+      connectionsCheckingInterval: Math.min(LOOK_FOR_SLOW_REQUESTS_MS, requestMsMax),
+    },
     routerOptions: { maxParamLength: 1000 },
+    frameworkErrors: answerUnroutable,
   });
   const app = await NestFactory.create<NestFastifyApplication>(
     AppModule.of(gateway.parts, token),
@@ -67,14 +86,48 @@ async function openHttp(gateway: Gateway, token: string): Promise<NestFastifyApp
   return app;
 }
 
+/** An address that cannot be had is a setting to correct; the caller closes the application. */
+async function listenOn(app: NestFastifyApplication, { host, port }: Settings): Promise<void> {
+  try {
+    await app.listen(port, host);
+  } catch (error) {
+    const code = error instanceof Error && 'code' in error ? String(error.code) : '';
+    const reason = UNUSABLE_ADDRESS[code];
+    if (reason === undefined) throw error;
+    const found = `DRUMLINE_HOST ${host}, DRUMLINE_PORT ${port}: ${reason} (${code})`;
+    throw new Misconfigured('configuration-invalid', { found, cause: error });
+  }
+}
+
+const UNUSABLE_ADDRESS: Readonly<Record<string, string>> = {
+  EADDRINUSE: 'another program listens there already',
+  EADDRNOTAVAIL: 'this machine has no such address',
+  EACCES: 'this user may not listen there',
+  ENOTFOUND: 'no such host is known',
+};
+
 type Done = (error: Error | null, payload: unknown) => void;
+
+/**
+ * Lets requests end, then hangs up: a closing server no longer looks for slow ones, so a connection on which
+ * nobody ever speaks would keep the process, and its data folder, for ever.
+ */
+async function closeHttp(app: NestFastifyApplication): Promise<void> {
+  const { server } = app.getHttpAdapter().getInstance();
+  const hangUp = setTimeout(() => server.closeAllConnections(), CLOSING_MS_MAX);
+  try {
+    await app.close();
+  } finally {
+    clearTimeout(hangUp);
+  }
+}
 
 function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: string): Application {
   const { settings, log } = gateway.parts;
   let isListening = false;
   return {
     listen: async () => {
-      await app.listen(settings.port, settings.host);
+      await listenOn(app, settings);
       const url = await app.getUrl();
       writeControl(settings.dataDirectory, { url, token });
       isListening = true;
@@ -95,7 +148,7 @@ function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: str
     },
     close: async () => {
       if (isListening) removeControl(settings.dataDirectory);
-      await app.close();
+      await closeHttp(app);
       await gateway.close();
     },
   };

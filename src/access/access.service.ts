@@ -4,6 +4,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { type Instant, msBetween } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
+import type { ApiKeyRow } from '../storage/tables.js';
 import {
   apiKeyDigest,
   type Caller,
@@ -121,7 +122,7 @@ export class AccessService {
     const now = this.clock.now();
     const refusal = judgeApiKey({ expiresAt: row.expires_at, revokedAt: row.revoked_at }, now);
     if (refusal) return refusal;
-    await this.#noteUse(row.id, now);
+    await this.#noteUse(row, now);
     return {
       kind: 'key',
       id: row.id,
@@ -131,11 +132,24 @@ export class AccessService {
     };
   }
 
-  async #noteUse(id: string, now: Instant): Promise<void> {
+  async #noteUse({ id, site, last_used_at: before }: ApiKeyRow, now: Instant): Promise<void> {
     const last = this.#lastNoted.get(id);
     if (last !== undefined && msBetween(last, now) < USE_NOTED_EVERY_MS) return;
     this.#lastNoted.set(id, now);
-    await noteApiKeyUse(this.database.db, id, now);
+    await this.database.transact(async (trx) => {
+      await noteApiKeyUse(trx, id, now);
+      await recordAudit(trx, {
+        site,
+        zone: this.zone,
+        at: now,
+        actor: { kind: 'key', name: id },
+        action: 'key.used',
+        subjectKind: 'key',
+        subjectId: id,
+        before: { lastUsedAt: before },
+        after: { lastUsedAt: now },
+      });
+    });
   }
 }
 

@@ -59,7 +59,7 @@ export class ApiKeyGuard implements CanActivate {
     const { site } = this.gateway;
     if (presented === undefined) {
       // Until people can sign in, pages are for the machine itself; everybody else needs a key.
-      if (need === 'pages' && isLoopback(request.ip)) {
+      if (need === 'pages' && isThisMachine(request)) {
         return { kind: 'loopback', id: 'loopback', name: 'loopback', site, scopes: ['read'] };
       }
       throw new Problem('key-missing', `${request.method} ${request.url}`, {}, CHALLENGE);
@@ -84,6 +84,18 @@ export class ApiKeyGuard implements CanActivate {
 
 const CHALLENGE = { 'www-authenticate': 'Bearer realm="drumline"' };
 
-function isLoopback(ip: string): boolean {
-  return ip === '127.0.0.1' || ip === '::1' || ip === '::ffff:127.0.0.1';
+const LOOPBACK: ReadonlySet<string> = new Set(['127.0.0.1', '::1', '::ffff:127.0.0.1']);
+const LOCAL_HOST = /^(?:localhost|127\.0\.0\.1|\[::1\])(?::\d+)?$/i;
+const FORWARDED = ['forwarded', 'x-forwarded-for', 'x-forwarded-host', 'x-real-ip', 'via'];
+
+/**
+ * True for a person at this machine. A connection from here is not enough: a proxy on this machine passes
+ * everybody on, and a page from elsewhere can point a name of its own at the loopback address.
+ */
+function isThisMachine({ ip, headers }: FastifyRequest): boolean {
+  return (
+    LOOPBACK.has(ip) &&
+    LOCAL_HOST.test(headers.host ?? '') &&
+    FORWARDED.every((name) => headers[name] === undefined)
+  );
 }

@@ -41,6 +41,6 @@ export async function revokeApiKey(
   return changed.numUpdatedRows > 0n;
 }
 
-export async function noteApiKeyUse(db: Reader, id: string, now: Instant): Promise<void> {
-  await db.updateTable('api_key').set({ last_used_at: now }).where('id', '=', id).execute();
+export async function noteApiKeyUse(trx: Trx, id: string, now: Instant): Promise<void> {
+  await trx.updateTable('api_key').set({ last_used_at: now }).where('id', '=', id).execute();
 }

@@ -3,6 +3,7 @@ import { formatInstant, parseTimestamp } from '../formats/instant.js';
 import { readBody } from '../formats/read-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
+import { Clock } from '../storage/clock.js';
 import { AccessService } from './access.service.js';
 import { type AuthenticatedRequest, GatewaySite, RequireScope } from './api-key.guard.js';
 import { parseScope, SCOPES, type Scope } from './api-key.js';
@@ -17,6 +18,7 @@ export class KeysController {
   constructor(
     private readonly access: AccessService,
     private readonly gateway: GatewaySite,
+    private readonly clock: Clock,
   ) {}
 
   @Post()
@@ -25,6 +27,12 @@ export class KeysController {
     const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request));
     if (site !== this.gateway.site) {
       throw new Problem('query-invalid', `site: expected ${this.gateway.site}, found ${site}`);
+    }
+    if (expiresAt !== null && expiresAt <= this.clock.now()) {
+      throw new Problem(
+        'query-invalid',
+        'expiresAt: expected a time to come, found one that is over',
+      );
     }
     return this.access.create({ name, site, scopes, expiresAt }, actorOf(request.caller));
   }
@@ -95,7 +103,7 @@ function readExpiry(value: unknown): ReturnType<typeof parseTimestampOrNull> {
   if (value === undefined || value === null) return null;
   const instant = typeof value === 'string' ? parseTimestampOrNull(value) : null;
   if (instant === null)
-    throw new Problem('query-invalid', 'expiresAt: expected an RFC 3339 date-time');
+    throw new Problem('query-invalid', 'expiresAt: expected an RFC 3339 date-time with offset');
   return instant;
 }
 

@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Trx } from '../storage/database.js';
+import { preparedInsert } from '../storage/prepared.js';
 import type { AuditEntryRow } from '../storage/tables.js';
 
 export interface Actor {
@@ -22,24 +23,23 @@ export interface AuditEvent {
   readonly after?: unknown;
 }
 
+const insertEntry = preparedInsert('audit_entry');
+
 /** Writes one entry of the trail in the transaction of the change it speaks of. */
 export async function recordAudit(trx: Trx, event: AuditEvent): Promise<void> {
-  await trx
-    .insertInto('audit_entry')
-    .values({
-      id: uuidv7(),
-      site: event.site,
-      at: event.at,
-      zone: event.zone,
-      actor_kind: event.actor.kind,
-      actor: event.actor.name,
-      action: event.action,
-      subject_kind: event.subjectKind,
-      subject_id: event.subjectId,
-      reason: event.reason ?? null,
-      before: event.before === undefined ? null : JSON.stringify(event.before),
-      after: event.after === undefined ? null : JSON.stringify(event.after),
-      sequence: null,
-    })
-    .execute();
+  await insertEntry(trx, {
+    id: uuidv7(),
+    site: event.site,
+    at: event.at,
+    zone: event.zone,
+    actor_kind: event.actor.kind,
+    actor: event.actor.name,
+    action: event.action,
+    subject_kind: event.subjectKind,
+    subject_id: event.subjectId,
+    reason: event.reason ?? null,
+    before: event.before === undefined ? null : JSON.stringify(event.before),
+    after: event.after === undefined ? null : JSON.stringify(event.after),
+    sequence: null,
+  });
 }

@@ -49,12 +49,20 @@ export interface HistoryAnswer {
   /** In the order of the examination's results. */
   readonly results: readonly ResultHistory[];
   /**
-   * Every gap of the bundle's epoch once the bundle is taken: open a discrepancy for each that has none,
-   * close those of this instrument and epoch that are not here any more.
+   * Every gap of the bundle's epoch once the bundle is taken: open a discrepancy for each that has none.
    */
   readonly gaps: readonly RunRange[];
+  /** Set when this bundle begins an epoch and nothing shows that the one before was heard to its end. */
+  readonly unjoinedEpoch: UnjoinedEpoch | null;
   /** Runs accounted for before that this bundle holds again with something else. */
   readonly overlaps: readonly RunRange[];
+}
+
+/** An epoch that begins behind a bundle that was not taken, or that it does not name. */
+export interface UnjoinedEpoch {
+  readonly epoch: number;
+  /** SHA-256 of the bytes of the bundle that is missing; null when none is named. */
+  readonly previousBundle: string | null;
 }
 
 export interface ResultHistory {

@@ -7,6 +7,7 @@ import type {
   ReceiptFacts,
   ResultHistory,
   Standing,
+  UnjoinedEpoch,
 } from './history-facts.js';
 import { applyRule } from './rule.js';
 import { BUNDLE_HISTORY_RULES, RESULT_HISTORY_RULES } from './rule-list.js';
@@ -38,6 +39,7 @@ export function applyHistory(
     bundleFindings: BUNDLE_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, '')),
     results: examination.results.map((examined) => judgeResult(examined, facts, index, runs)),
     gaps: runs.gaps,
+    unjoinedEpoch: findUnjoinedEpoch(examination, facts),
     overlaps: runs.overlaps,
   };
 }
@@ -109,6 +111,25 @@ function judgeRuns(examination: ReadableExamination, facts: HistoryFacts): RunJu
     overlaps: rangesOf(intersectSpans(newRuns(examination, facts), covered), epoch),
     isCovered: (run) => run !== null && covered.some((span) => span.from <= run && run <= span.to),
   };
+}
+
+/**
+ * Run numbers show what is missing inside an epoch, and nothing of how the one before it ended: only the
+ * bundle that the first bundle of an epoch follows on does. Bundles of an epoch are taken in any order, so the
+ * first one is known by its runs.
+ */
+function findUnjoinedEpoch(
+  { header, document }: ReadableExamination,
+  { instrument }: HistoryFacts,
+): UnjoinedEpoch | null {
+  const { runEpoch: epoch, previousBundle } = header;
+  if (document === null || epoch === null || instrument === null) return null;
+  const { first, last } = document.runs;
+  const isFirst = first === 1 || (first === null && last === 0);
+  const followsAnother =
+    instrument.epoch < epoch || instrument.covered.some((range) => range.epoch < epoch);
+  const isJoined = previousBundle !== null && instrument.bundles.has(previousBundle);
+  return isFirst && followsAnother && !isJoined ? { epoch, previousBundle } : null;
 }
 
 function gapsBelow(

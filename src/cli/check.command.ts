@@ -6,6 +6,7 @@ import { examineBundle } from '../checks/examine-bundle.js';
 import type { Finding } from '../checks/finding.js';
 import { listRules } from '../checks/rule-list.js';
 import { instantFromMillis } from '../formats/instant.js';
+import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 import { loadSiteForCommand } from './site-folder-option.files.js';
 
@@ -69,7 +70,7 @@ async function readOrReport(file: string): Promise<Uint8Array | null> {
   try {
     return await readFile(file);
   } catch (error) {
-    progress(`${file}: ${error instanceof Error ? error.message : String(error)}`);
+    progress(unreadableFile(file, error));
     return null;
   }
 }

@@ -17,6 +17,7 @@ import {
   convertBundle,
   SITE_OF_NOTHING,
 } from './convert-bundle.js';
+import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 import { type WriteOutcome, writeOnce } from './write-once.files.js';
 
@@ -101,7 +102,7 @@ async function readInput(file: string): Promise<Buffer | null> {
   try {
     return await readFile(file);
   } catch (error) {
-    progress(`the bundle ${file} cannot be read: ${(error as Error).message}`);
+    progress(unreadableFile(file, error));
     return null;
   }
 }

@@ -1,7 +1,7 @@
 import { join, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import type { Command } from 'commander';
-import { processEnvironment } from '../config.js';
+import { processEnvironment, readSettings } from '../config.js';
 import type { DemoOptions, FinishedDemo } from '../simulation/demo.runner.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 
@@ -37,6 +37,8 @@ export function registerDemo(program: Command): void {
         process.exitCode = EXIT.usage;
         return;
       }
+      // Refused here, before anything is started for the day.
+      readSettings(processEnvironment(), { port: options.port });
       const started = performance.now();
       await demo(options, {
         dataDirectory: resolve(options.data ?? defaultDataDirectory()),
@@ -57,11 +59,18 @@ async function demo(options: DemoCommandOptions, run: Omit<DemoOptions, 'signal'
   for (const name of ['SIGINT', 'SIGTERM'] as const) process.once(name, () => interruption.abort());
   // Loaded here: no other command needs what the simulation brings along.
   const { runDemo } = await import('../simulation/demo.runner.js');
+  const { GatewayNotStarted } = await import('../simulation/gateway.process.js');
   const { signal } = interruption;
   const finished = await runDemo({ ...run, signal }).catch((error: unknown) => {
-    if (!signal.aborted) throw error;
-    return null;
+    if (signal.aborted) return null;
+    if (error instanceof GatewayNotStarted) return error;
+    throw error;
   });
+  if (finished instanceof GatewayNotStarted) {
+    progress(finished.message);
+    process.exitCode = EXIT.usage;
+    return;
+  }
   if (finished === null) {
     progress('The demo was interrupted; everything it had started is stopped.');
     process.exitCode = EXIT.problems;

@@ -1,10 +1,12 @@
 import 'reflect-metadata';
+import { readFileSync } from 'node:fs';
 import { Command } from 'commander';
 import { Misconfigured } from '../errors.js';
 import { registerCheck } from './check.command.js';
 import { registerConvert } from './convert.command.js';
 import { registerDemo } from './demo.command.js';
 import { registerExpect } from './expect.command.js';
+import { describeFileFault } from './file-fault.js';
 import { registerKey } from './key.command.js';
 import { registerMapping } from './mapping.command.js';
 import { EXIT, progress } from './output.js';
@@ -17,6 +19,7 @@ const program = new Command('drumline')
   .description(
     'Takes Raman identity results from the receiving dock to LIMS and ERP and proves that they arrived.\nDrumline reports; the quality unit releases.',
   )
+  .version(packageVersion())
   .exitOverride()
   .configureHelp({ showGlobalOptions: true });
 
@@ -37,6 +40,11 @@ try {
   process.exitCode = exitFor(error);
 }
 
+function packageVersion(): string {
+  const file = new URL('../../package.json', import.meta.url);
+  return (JSON.parse(readFileSync(file, 'utf8')) as { version: string }).version;
+}
+
 /** Commander prints its own usage errors; what is left is said in one sentence. */
 function exitFor(error: unknown): number {
   if (error instanceof Error && 'exitCode' in error && 'code' in error) {
@@ -44,6 +52,11 @@ function exitFor(error: unknown): number {
   }
   if (error instanceof Misconfigured) {
     progress(`${error.code}: ${error.message}`);
+    return EXIT.usage;
+  }
+  const fault = describeFileFault(error);
+  if (fault !== null) {
+    progress(fault);
     return EXIT.usage;
   }
   progress(error instanceof Error ? (error.stack ?? error.message) : String(error));

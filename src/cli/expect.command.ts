@@ -1,5 +1,7 @@
 import { readFile } from 'node:fs/promises';
 import type { Command } from 'commander';
+import { headerSeparator } from '../formats/csv.js';
+import { unreadableFile } from './file-fault.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -17,17 +19,15 @@ export function registerExpect(program: Command): void {
       .argument('<file>', 'CSV, one receipt line a row')
       .addHelpText('after', '\nExample:\n  drumline expect receipts.csv --json'),
   ).action(async (file: string, options: GatewayOptions) => {
-    let text: string;
-    try {
-      text = await readFile(file, 'utf8');
-    } catch (error) {
-      progress(`${file}: ${error instanceof Error ? error.message : String(error)}`);
+    const text = await readUtf8(file);
+    if (text === null) {
       process.exitCode = EXIT.usage;
       return;
     }
     const answer = await requestGateway(commandSettings(options), {
       method: 'POST',
-      path: '/api/v1/expectations',
+      // Spreadsheets of many countries separate by semicolons; the header line shows it.
+      path: `/api/v1/expectations${headerSeparator(text) === ';' ? '?separator=;' : ''}`,
       body: { contentType: 'text/csv', text },
     });
     const taken = readAnswer(answer, options.json === true) as { lines: TakenLine[] } | undefined;
@@ -40,6 +40,20 @@ export function registerExpect(program: Command): void {
       }
     }
   });
+}
+
+/** null, with the reason printed, when it cannot be read; other encodings would change labels unseen. */
+async function readUtf8(file: string): Promise<string | null> {
+  try {
+    return new TextDecoder('utf-8', { fatal: true }).decode(await readFile(file));
+  } catch (error) {
+    progress(
+      error instanceof TypeError
+        ? `${file}: not UTF-8; save it as UTF-8`
+        : unreadableFile(file, error),
+    );
+    return null;
+  }
 }
 
 interface TakenLine {

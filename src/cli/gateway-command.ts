@@ -33,7 +33,8 @@ export function commandSettings(options: GatewayOptions): Settings {
 export function readAnswer(answer: GatewayAnswer, asJson: boolean): unknown {
   const body: unknown = answer.text === '' ? null : JSON.parse(answer.text);
   if (answer.status < 400) return body;
-  process.exitCode = EXIT.problems;
+  // 400 says that the question itself was wrong.
+  process.exitCode = answer.status === 400 ? EXIT.usage : EXIT.problems;
   if (asJson) printJsonLine(body);
   else progress(describeProblem(body));
   return undefined;
@@ -46,5 +47,6 @@ function describeProblem(body: unknown): string {
         (fault) => `\n  ${typeof fault === 'string' ? fault : JSON.stringify(fault)}`,
       )
     : [];
-  return `${String(fields.title)} ${String(fields.detail)}. ${String(fields.advice)}${faults.join('')}`;
+  const detail = String(fields.detail).replace(/\.$/, '');
+  return `${String(fields.title)} ${detail}. ${String(fields.advice)}${faults.join('')}`;
 }

@@ -19,8 +19,10 @@ interface CreateOptions extends GatewayOptions {
 export function registerKey(program: Command): void {
   const key = program
     .command('key')
-    .description(
-      'create, list and revoke API keys of sync PCs and of systems that read statements',
+    .description('create, list and revoke API keys of sync PCs and of systems that read statements')
+    .addHelpText(
+      'after',
+      '\nExample:\n  drumline key create --site northquay --name sync-a --scope bundle:write',
     );
 
   withGatewayOptions(
@@ -101,6 +103,7 @@ interface ListedKey {
   readonly id: string;
   readonly name: string;
   readonly scopes: readonly string[];
+  readonly expiresAt: string | null;
   readonly lastUsedAt: string | null;
   readonly revokedAt: string | null;
 }
@@ -109,5 +112,6 @@ function describeKey(key: ListedKey): string {
   const state = key.revokedAt
     ? `revoked ${key.revokedAt}`
     : `last used ${key.lastUsedAt ?? 'never'}`;
-  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${state}`;
+  const ends = key.expiresAt === null ? 'no expiry' : `expires ${key.expiresAt}`;
+  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${ends}  ${state}`;
 }

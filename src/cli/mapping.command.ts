@@ -25,7 +25,8 @@ interface PreviewOptions extends CheckOptions {
 export function registerMapping(program: Command): void {
   const mapping = program
     .command('mapping')
-    .description('check and preview what destinations are sent');
+    .description('check and preview what destinations are sent')
+    .addHelpText('after', '\nExample:\n  drumline mapping check --site-folder mappings/northquay');
   withSiteFolder(mapping.command('check'))
     .description('check the site folder and every mapping in it, all faults at once')
     .addHelpText(

@@ -1,4 +1,4 @@
-import { type CsvSeparator, parseCsv } from '../formats/csv.js';
+import { headerSeparator, parseCsv } from '../formats/csv.js';
 import { type Decimal, isDecimal } from '../formats/decimal.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { DECISIONS, type Decision } from '../site/vocabulary.js';
@@ -60,7 +60,7 @@ const FAULTS_MAX = 50;
  * and any others, which become remarks. Reports every fault, up to a bound.
  */
 export function readRunSheet(text: string, file: string, rowsMax: number): ReadSheet {
-  const parsed = parseCsv(text, { separator: separatorOf(text), rowsMax: rowsMax + 1 });
+  const parsed = parseCsv(text, { separator: headerSeparator(text), rowsMax: rowsMax + 1 });
   if (!parsed.ok) {
     return refused(parsed.faults.map((fault) => ({ file, column: '', ...fault })));
   }
@@ -97,12 +97,6 @@ export function readRunSheet(text: string, file: string, rowsMax: number): ReadS
 
 function refused(faults: readonly PackFault[]): ReadSheet {
   return { ok: false, faults: faults.slice(0, FAULTS_MAX) };
-}
-
-/** The separator that the header line is made with. */
-function separatorOf(text: string): CsvSeparator {
-  const header = text.slice(0, text.indexOf('\n') === -1 ? undefined : text.indexOf('\n'));
-  return (['\t', ';'] as const).find((separator) => header.includes(separator)) ?? ',';
 }
 
 function headerFaults(names: readonly string[], file: string, line: number): PackFault[] {

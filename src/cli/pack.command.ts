@@ -5,6 +5,7 @@ import { loadBundleSchema } from '../checks/bundle-schema.files.js';
 import { formatInstant, instantFromMillis, parseTimestamp } from '../formats/instant.js';
 import { readSpectrumTable, type SpectrumTable } from '../formats/spectrum-table.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 import { packBundle } from './pack-bundle.js';
 import { type PackFault, readRunSheet, SHEET_COLUMNS, type SheetRow } from './pack-sheet.js';
@@ -124,13 +125,9 @@ async function readText(file: string): Promise<string | { readonly message: stri
   try {
     return new TextDecoder('utf-8', { fatal: true }).decode(await readFile(file));
   } catch (error) {
-    const reason = error instanceof TypeError ? 'not UTF-8' : describeError(error);
-    return { message: `${file}: ${reason}` };
+    if (error instanceof TypeError) return { message: `${file}: not UTF-8` };
+    return { message: unreadableFile(file, error) };
   }
-}
-
-function describeError(error: unknown): string {
-  return error instanceof Error ? error.message : String(error);
 }
 
 function readTime(text: string): string {

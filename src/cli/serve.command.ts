@@ -17,10 +17,16 @@ export function registerServe(program: Command): void {
     .command('serve')
     .description('run the gateway: intake, checks, delivery, statements and the page')
     .option('--data <dir>', 'data folder (default: DRUMLINE_DATA or .drumline/data)')
-    .option('--site-folder <dir>', 'site folder (default: mappings/northquay)')
-    .option('--host <address>', 'address to listen on (default: 127.0.0.1)')
-    .option('--port <number>', 'port to listen on, 0 for a free one (default: 7070)')
-    .option('--watch <dir>', 'folder to take bundles from')
+    .option(
+      '--site-folder <dir>',
+      'site folder (default: DRUMLINE_SITE_FOLDER or mappings/northquay)',
+    )
+    .option('--host <address>', 'address to listen on (default: DRUMLINE_HOST or 127.0.0.1)')
+    .option(
+      '--port <number>',
+      'port to listen on, 0 for a free one (default: DRUMLINE_PORT or 7070)',
+    )
+    .option('--watch <dir>', 'folder to take bundles from (default: DRUMLINE_WATCH, or none)')
     .option('--log-level <level>', 'fatal, error, warn, info, debug or silent (default: info)')
     .option('--json', 'print a JSON line on stdout once listening; the log goes to stderr')
     .addHelpText(
@@ -31,7 +37,10 @@ export function registerServe(program: Command): void {
       const settings = readSettings(processEnvironment(), options);
       const { openApplication } = await import('../main.js');
       const application = await openApplication(settings, { work: true });
-      const url = await application.listen();
+      const url = await application.listen().catch(async (error: unknown) => {
+        await application.close();
+        throw error;
+      });
       if (options.json) printJsonLine({ event: 'listening', url });
       else progress(`listening on ${url}`);
       for (const signal of ['SIGTERM', 'SIGINT'] as const) {

@@ -8,6 +8,7 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText } from './output.js';
+import { statementText } from './statement-text.js';
 
 export function registerStatement(program: Command): void {
   withGatewayOptions(
@@ -17,7 +18,7 @@ export function registerStatement(program: Command): void {
       .requiredOption('--receipt <id>', 'receipt id')
       .addHelpText(
         'after',
-        '\nExample:\n  drumline statement --receipt R-1001 --json\n\nDrumline reports; the quality unit releases.',
+        '\nExample:\n  drumline statement --receipt R-1001 --json\n\nExit: 0 conforms, 1 anything else, 2 wrong usage. Drumline reports; the quality unit releases.',
       ),
   ).action(async (options: GatewayOptions & { receipt: string }) => {
     const answer = await requestGateway(commandSettings(options), {
@@ -28,22 +29,6 @@ export function registerStatement(program: Command): void {
     if (!statement) return;
     if (statement.outcome !== 'conforms') process.exitCode = EXIT.problems;
     if (options.json) printJsonLine(statement);
-    else printText(describeStatement(statement));
+    else printText(statementText(statement));
   });
-}
-
-function describeStatement(statement: StatementRecord): string {
-  const { receipt } = statement;
-  const lines = [
-    `${receipt.receiptId}: ${statement.outcome} (revision ${statement.revision}, valid until ${statement.validUntil})`,
-    ...statement.conditions.map((c) => `  ${c.state.padEnd(13)} ${c.code}: ${c.found}`),
-    ...statement.decisions.map(
-      (d) => `  rests on ${d.id} (${d.rule}), ${d.decidedBy}, ${d.date}: ${d.reason}`,
-    ),
-  ];
-  if (statement.stopInForce) {
-    const { kind, reason, issuedAt } = statement.stopInForce;
-    lines.push(`  stop in force: ${kind} since ${issuedAt}, ${reason}`);
-  }
-  return lines.join('\n');
 }

@@ -12,6 +12,7 @@ import { dayStages } from './day-stages.js';
 import type { DayView, ReceiptLineView, SiteView } from './day-view.js';
 import { groupDiscrepancies } from './discrepancy-groups.js';
 import { moment } from './local-time.js';
+import { inPlainWords } from './plain-text.js';
 import { tileStrip } from './tiles.js';
 import { CONDITION_TITLES } from './wording.js';
 
@@ -68,6 +69,7 @@ const GRAVITY: Readonly<Record<ConditionState, number>> = {
 
 function unmetConditions(
   conditions: readonly Condition[],
+  timeZone: string,
 ): Pick<ReceiptLineView, 'unmet' | 'unmetMore'> {
   // Beside a contradiction, what is merely missing helps nobody and soon is out of date.
   const isContradicted = conditions.some((condition) => condition.state === 'contradicted');
@@ -78,7 +80,7 @@ function unmetConditions(
     unmet: unmet.slice(0, UNMET_SHOWN_MAX).map((condition) => ({
       title: CONDITION_TITLES[condition.code],
       state: condition.state,
-      found: shortened(condition.found),
+      found: shortened(inPlainWords(condition.found, timeZone)),
     })),
     unmetMore: unmet.slice(UNMET_SHOWN_MAX).map((condition) => CONDITION_TITLES[condition.code]),
   };
@@ -99,8 +101,8 @@ function lineView({ receipt, statement }: ReceiptOfDay, site: ShownSite): Receip
     lot: siteLot ?? supplierLot,
     outcome: statement?.outcome ?? null,
     revision: statement?.revision ?? null,
-    stop: stop && { kind: stop.kind, reason: stop.reason },
-    ...unmetConditions(statement?.conditions ?? []),
+    stop: stop && { kind: stop.kind, reason: inPlainWords(stop.reason, site.timeZone) },
+    ...unmetConditions(statement?.conditions ?? [], site.timeZone),
     tiles: tileStrip((statement?.containers ?? []).map(({ label, state }) => ({ label, state }))),
   };
 }

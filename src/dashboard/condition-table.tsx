@@ -31,9 +31,12 @@ export function ConditionTable({
             <td data-label="State">
               <ConditionMark state={condition.state} />
             </td>
-            <td data-label="Found">{condition.found}</td>
+            <td data-label="Found">
+              {condition.found}
+              {condition.next === null ? null : <p class="small next">{condition.next}</p>}
+            </td>
             <td data-label="Evidence">
-              <Evidence evidence={condition.evidence} />
+              <Evidence evidence={condition.evidence} elsewhere={condition.evidenceIn} />
             </td>
           </tr>
         ))}
@@ -42,7 +45,14 @@ export function ConditionTable({
   );
 }
 
-function Evidence({ evidence }: { readonly evidence: readonly EvidenceReference[] }): JSX.Element {
+function Evidence(props: {
+  readonly evidence: readonly EvidenceReference[];
+  readonly elsewhere: 'containers' | 'deliveries' | null;
+}): JSX.Element {
+  const { evidence, elsewhere } = props;
+  if (evidence.length === 0 && elsewhere !== null) {
+    return <a href={`#${elsewhere}`}>see {elsewhere}</a>;
+  }
   if (evidence.length === 0) return <span class="none">none</span>;
   const shown = evidence.slice(0, EVIDENCE_SHOWN_MAX);
   return (

@@ -11,6 +11,14 @@ import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 export const PAGE_POLICY =
   "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
+/** What every page goes out with, also one that says why there is none. */
+export const PAGE_HEADERS = {
+  'content-security-policy': PAGE_POLICY,
+  'cache-control': 'no-store',
+  'x-content-type-options': 'nosniff',
+  'referrer-policy': 'same-origin',
+} as const;
+
 const HTML = 'text/html; charset=utf-8';
 const UNCHANGING = 'public, max-age=31536000, immutable';
 

@@ -5,6 +5,7 @@ import type { ReconciliationService } from '../reconciliation/reconciliation.ser
 import { receiptsOfPeriod } from '../reconciliation/reconciliation.store.js';
 import { dayOf, siteDay } from '../reconciliation/site-day.js';
 import type { ReceiptIdentity } from '../records/statement-record.js';
+import type { StatementsService } from '../statements/statements.service.js';
 import { latestStatement } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
 import type { Reader } from '../storage/database.js';
@@ -19,15 +20,17 @@ import {
 import type { DayView } from './day-view.js';
 import { groupDiscrepancies } from './discrepancy-groups.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
+import { resultNames } from './result-names.store.js';
 import type { DayViewSource } from './view-source.js';
 
-/** Reads what the pages show from the store; evaluates and changes nothing. */
+/** Reads what the pages show; changes nothing. A receipt's page shows what a question would be answered now. */
 export class DashboardService implements DayViewSource {
   constructor(
     private readonly reader: Reader,
     private readonly clock: Clock,
     private readonly site: ShownSite,
     private readonly reconciliation: Pick<ReconciliationService, 'report'>,
+    private readonly statements: Pick<StatementsService, 'shown'>,
   ) {}
 
   async load(): Promise<DayView> {
@@ -46,7 +49,7 @@ export class DashboardService implements DayViewSource {
     const row = (await findReceipts(this.reader, site, [receiptId])).get(receiptId);
     if (!row) return null;
     const now = this.clock.now();
-    const statement = await latestStatement(this.reader, site, receiptId);
+    const statement = await this.statements.shown(receiptId);
     const identity = statement?.receipt ?? identityOf(row);
     const open = await openDiscrepanciesFor(this.reader, site, receiptId);
     const owned = open.filter((d) => d.receipt_id === receiptId);
@@ -56,6 +59,7 @@ export class DashboardService implements DayViewSource {
       receipt: { ...identity, ...names(identity, this.site) },
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
+      resultNames: await resultNames(this.reader, site, receiptId),
       discrepancies: groupDiscrepancies(
         owned.map((d) => ({
           class: d.class,

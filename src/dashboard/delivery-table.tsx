@@ -40,7 +40,7 @@ function Delivery({ delivery }: { readonly delivery: DeliveryView }): JSX.Elemen
         {delivery.message}, revision {delivery.revision}
         <br />
         <code>
-          <Verbatim>{delivery.subjectId}</Verbatim>
+          <Verbatim>{delivery.subject}</Verbatim>
         </code>
       </td>
       <td data-label="State">

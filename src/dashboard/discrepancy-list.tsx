@@ -41,10 +41,7 @@ export function DiscrepancyList({
 function Discrepancy({ item }: { readonly item: DiscrepancyView }): JSX.Element {
   return (
     <li>
-      <p class="subject">
-        <Verbatim>{item.subject}</Verbatim>
-      </p>
-      <p>{item.detail}</p>
+      <p class="subject">{item.detail}</p>
       <p class="small">
         {item.receiptId === null ? null : (
           <span>
@@ -66,6 +63,11 @@ function Discrepancy({ item }: { readonly item: DiscrepancyView }): JSX.Element 
             {item.age === null ? null : `, ${item.age}`}
           </span>
         )}
+      </p>
+      <p class="small">
+        <code>
+          <Verbatim>{item.subject}</Verbatim>
+        </code>
       </p>
     </li>
   );

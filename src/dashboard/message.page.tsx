@@ -1,5 +1,6 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
+import type { ProblemDetails } from '../problem-details.js';
 import { Layout } from './layout.js';
 
 function MessagePage(props: { readonly title: string; readonly text: string }): JSX.Element {
@@ -12,6 +13,17 @@ function MessagePage(props: { readonly title: string; readonly text: string }): 
       </p>
     </Layout>
   );
+}
+
+/** Pages open without a key on the gateway's own machine only; a browser elsewhere cannot send one. */
+const PAGES_WITHOUT_KEY =
+  'Pages open without a key only in a browser on the machine that runs the gateway.';
+
+/** Why there is no page, in the words that programs get as problem details. */
+export function renderProblem({ title, advice, status }: ProblemDetails): string {
+  const heading = title.replace(/\.$/, '');
+  const text = status === 401 ? `${PAGES_WITHOUT_KEY} Elsewhere: ${advice}` : advice;
+  return `<!doctype html>${render(<MessagePage title={heading} text={text} />)}`;
 }
 
 /** The page of a receipt nobody announced and nothing was measured on. */

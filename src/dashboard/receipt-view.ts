@@ -9,7 +9,8 @@ import type {
 import type { DeliveryRow } from '../storage/tables.js';
 import type { DiscrepancyGroupView, MomentView, SiteView } from './day-view.js';
 import { moment, momentOf } from './local-time.js';
-import { CONDITION_TITLES, DELIVERY_WORDS } from './wording.js';
+import { inPlainWords } from './plain-text.js';
+import { CONDITION_NEXT, CONDITION_TITLES, DELIVERY_WORDS, EVIDENCE_ELSEWHERE } from './wording.js';
 
 /** Everything the page of one receipt line shows. */
 export interface ReceiptView {
@@ -45,6 +46,10 @@ export interface ConditionView {
   readonly title: string;
   readonly state: ConditionState;
   readonly found: string;
+  /** What a person does about it; null when it is met. */
+  readonly next: string | null;
+  /** Section of the page that holds its evidence when it lists none. */
+  readonly evidenceIn: 'containers' | 'deliveries' | null;
   readonly evidence: readonly EvidenceReference[];
 }
 
@@ -53,7 +58,8 @@ export interface DeliveryView {
   readonly destination: string;
   /** result, withdrawal, statement or stop, with the revision it speaks of. */
   readonly message: string;
-  readonly subjectId: string;
+  /** The result and its container as people know them, else the subject's id. */
+  readonly subject: string;
   readonly revision: number;
   readonly state: string;
   readonly attempts: number;
@@ -86,6 +92,8 @@ export interface ReceiptFacts {
   readonly statement: StatementRecord | null;
   /** In the order to show. */
   readonly deliveries: readonly ShownDelivery[];
+  /** Names of results by their row id. */
+  readonly resultNames: ReadonlyMap<string, string>;
   readonly discrepancies: readonly DiscrepancyGroupView[];
 }
 
@@ -97,7 +105,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     asOf,
     receipt: facts.receipt,
     statement: facts.statement === null ? null : statementView(facts.statement, zone, asOf),
-    deliveries: facts.deliveries.map((row) => deliveryView(row, zone)),
+    deliveries: facts.deliveries.map((row) => deliveryView(row, facts.resultNames, zone)),
     discrepancies: facts.discrepancies,
   };
 }
@@ -116,22 +124,35 @@ function statementView(statement: StatementRecord, zone: string, asOf: MomentVie
     conditions: statement.conditions.map((condition) => ({
       title: CONDITION_TITLES[condition.code],
       state: condition.state,
-      found: condition.found,
+      found: inPlainWords(condition.found, zone),
+      next: condition.state === 'met' ? null : CONDITION_NEXT[condition.code],
+      evidenceIn: condition.state === 'met' ? (EVIDENCE_ELSEWHERE[condition.code] ?? null) : null,
       evidence: condition.evidence,
     })),
     containers: statement.containers,
     plan: statement.plan,
     decisions: statement.decisions,
-    stop: stop === null ? null : { ...stop, issuedAt: momentOf(stop.issuedAt, zone) },
+    stop:
+      stop === null
+        ? null
+        : {
+            ...stop,
+            reason: inPlainWords(stop.reason, zone),
+            issuedAt: momentOf(stop.issuedAt, zone),
+          },
   };
 }
 
-function deliveryView(row: ShownDelivery, zone: string): DeliveryView {
+function deliveryView(
+  row: ShownDelivery,
+  resultNames: ReadonlyMap<string, string>,
+  zone: string,
+): DeliveryView {
   return {
     deliveryId: row.id,
     destination: row.destination,
     message: row.message,
-    subjectId: row.subject_id,
+    subject: resultNames.get(row.subject_id) ?? row.subject_id,
     revision: row.subject_revision,
     state: DELIVERY_WORDS[row.state],
     attempts: row.attempts,

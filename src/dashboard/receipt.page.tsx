@@ -87,7 +87,7 @@ function Statement({ statement }: { readonly statement: StatementView }): JSX.El
       </p>
       {statement.stop === null ? null : (
         <p class="stop">
-          <StopMark kind={statement.stop.kind} /> {statement.stop.reason} Issued{' '}
+          <StopMark kind={statement.stop.kind} /> {sentence(statement.stop.reason)} Issued{' '}
           <Moment at={statement.stop.issuedAt} /> with revision {statement.stop.statementRevision}.
         </p>
       )}
@@ -109,6 +109,11 @@ function Statement({ statement }: { readonly statement: StatementView }): JSX.El
       <Decisions statement={statement} />
     </section>
   );
+}
+
+/** What came without a full stop gets one, so that the next sentence begins as one. */
+function sentence(text: string): string {
+  return /[.!?…]$/.test(text) ? text : `${text}.`;
 }
 
 function Decisions({ statement }: { readonly statement: StatementView }): JSX.Element | null {

@@ -54,6 +54,47 @@ export const CONDITION_TITLES: Readonly<Record<ConditionCode, string>> = {
   'performance-brackets': 'Performance checks on both sides',
 };
 
+/** What a person does about a condition that is not met. No text here may lead to a release. */
+export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
+  'receipt-known': 'Announce the receipt line with its containers, or correct what was announced.',
+  'plan-in-force': 'Have a sampling plan for this material put into the site folder by a decision.',
+  coverage:
+    'Measure the containers named, labels scanned, under the instrument’s and the site’s laser and ignition rules.',
+  'no-contrary-result':
+    'Keep the receipt blocked; the quality unit investigates. A further measurement takes nothing back.',
+  recheck:
+    'Do not rely on these results. Compare method and reference on the instrument with the registered ones.',
+  'methods-by-content':
+    'Measure with a method registered with this content and approved for the material the receipt expects.',
+  'origin-and-environment':
+    'Measure with a registered instrument that works in this site’s environment.',
+  'heard-from-every-instrument':
+    'Sync every instrument named: it may hold a fail that nobody has seen.',
+  'deliveries-confirmed':
+    'Look at the deliveries below; one that is rejected, parked or uncertain needs a person.',
+  'no-open-discrepancy': 'Close what is named by the evidence that its class asks for.',
+  'no-stop-in-force':
+    'The stop stands until a signed act names it, which this version does not have. The quality unit decides.',
+  'further-identity-tests':
+    'The quality unit decides by the other tests this material needs; Raman is a part only.',
+  'retest-date': 'The retest date has come: the site’s procedure decides what is tested again.',
+  'second-person': 'A second person has to review; this version keeps no signatures.',
+  'performance-brackets':
+    'Look at the instrument’s performance checks before and after these results yourself.',
+};
+
+/** Where the evidence of a met condition stands on the receipt's page when the statement lists none by itself. */
+export const EVIDENCE_ELSEWHERE: Readonly<
+  Partial<Record<ConditionCode, 'containers' | 'deliveries'>>
+> = {
+  coverage: 'containers',
+  'no-contrary-result': 'containers',
+  recheck: 'containers',
+  'methods-by-content': 'containers',
+  'origin-and-environment': 'containers',
+  'deliveries-confirmed': 'deliveries',
+};
+
 export const STAGE_TITLES: Readonly<Record<StageKey, string>> = {
   expected: 'Expected',
   measured: 'Measured',

@@ -1,7 +1,9 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { insertAttempt } from './claim.store.js';
 import type { AttemptEnd } from './outcome.store.js';
 
 /** Accepted or doubtful deliveries whose read-back is due, longest waiting first. */
@@ -39,35 +41,50 @@ export async function claimAsk(
   askAgainAt: Instant,
 ): Promise<number | null> {
   const fence = row.fence + 1;
-  const taken = await trx
-    .updateTable('delivery')
-    .set({ next_ask_at: askAgainAt, fence, claimed_by: worker })
-    .where('id', '=', row.id)
-    .where('state', '=', row.state)
-    .where('fence', '=', row.fence)
-    .executeTakeFirst();
-  return taken.numUpdatedRows === 1n ? fence : null;
+  const to = { id: row.id, state: row.state, held: row.fence, fence, worker, askAgainAt };
+  return (await moveAsk(trx, to)).written === 1 ? fence : null;
 }
+
+interface AskClaim {
+  readonly id: string;
+  readonly state: DeliveryRow['state'];
+  readonly held: number;
+  readonly fence: number;
+  readonly worker: string;
+  readonly askAgainAt: Instant;
+}
+
+const moveAsk = prepared((db, to: AskClaim) =>
+  db
+    .updateTable('delivery')
+    .set({ next_ask_at: to.askAgainAt, fence: to.fence, claimed_by: to.worker })
+    .where('id', '=', to.id)
+    .where('state', '=', to.state)
+    .where('fence', '=', to.held),
+);
 
 /** Asks made so far, and when the last send started (the delivery's creation when none is known). */
 export async function askHistory(
   reader: Reader,
   row: DeliveryRow,
 ): Promise<{ readonly asks: number; readonly sentAt: Instant }> {
-  const asks = await reader
-    .selectFrom('attempt')
-    .select((eb) => eb.fn.countAll<number>().as('n'))
-    .where('delivery_id', '=', row.id)
-    .where('kind', '=', 'ask')
-    .executeTakeFirstOrThrow();
-  const sent = await reader
-    .selectFrom('attempt')
-    .select((eb) => eb.fn.max('started_at').as('at'))
-    .where('delivery_id', '=', row.id)
-    .where('kind', '=', 'send')
-    .executeTakeFirstOrThrow();
-  return { asks: Number(asks.n), sentAt: sent.at ?? row.created_at };
+  const attempts = (await attemptsByKind(reader, { deliveryId: row.id })).rows;
+  const asks = attempts.find(({ kind }) => kind === 'ask');
+  const sends = attempts.find(({ kind }) => kind === 'send');
+  return { asks: Number(asks?.n ?? 0), sentAt: sends?.last_started_at ?? row.created_at };
 }
+
+const attemptsByKind = prepared((db, of: { readonly deliveryId: string }) =>
+  db
+    .selectFrom('attempt')
+    .select((eb) => [
+      'kind',
+      eb.fn.countAll<number>().as('n'),
+      eb.fn.max('started_at').as('last_started_at'),
+    ])
+    .where('delivery_id', '=', of.deliveryId)
+    .groupBy('kind'),
+);
 
 /** Writes the row of a finished ask; a read that nobody finished changes nothing and leaves none. */
 export async function recordAsk(
@@ -81,22 +98,19 @@ export async function recordAsk(
     readonly end: AttemptEnd;
   },
 ): Promise<void> {
-  await trx
-    .insertInto('attempt')
-    .values({
-      id: uuidv7(),
-      site: row.site,
-      delivery_id: row.id,
-      number: ask.number,
-      kind: 'ask',
-      worker: ask.worker,
-      fence: ask.fence,
-      started_at: ask.startedAt,
-      finished_at: ask.end.finishedAt,
-      outcome: ask.end.outcome,
-      status: ask.end.status,
-      answer: ask.end.answer,
-      detail: ask.end.detail,
-    })
-    .execute();
+  await insertAttempt(trx, {
+    id: uuidv7(),
+    site: row.site,
+    delivery_id: row.id,
+    number: ask.number,
+    kind: 'ask',
+    worker: ask.worker,
+    fence: ask.fence,
+    started_at: ask.startedAt,
+    finished_at: ask.end.finishedAt,
+    outcome: ask.end.outcome,
+    status: ask.end.status,
+    answer: ask.end.answer,
+    detail: ask.end.detail,
+  });
 }

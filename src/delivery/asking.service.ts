@@ -1,3 +1,4 @@
+import { recordAudit } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { fillRequestPath } from '../mapping/request-path.js';
@@ -9,10 +10,9 @@ import type { DeliveryRow } from '../storage/tables.js';
 import { readTree } from './answer-tree.js';
 import { askHistory, claimAsk, dueAsks, recordAsk } from './ask.store.js';
 import { payloadBytes } from './build.store.js';
-import { isStopped, maySendByRule21 } from './claim.store.js';
-import { CLAIM_MAX } from './claim-policy.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
+import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
 import type { AskResult } from './endpoint.js';
 import {
   auditDelivery,
@@ -51,10 +51,15 @@ export class Asking {
     this.#parts = parts;
   }
 
-  /** Takes the read-backs that are due, at most a claim's worth. Pausing holds no question. */
-  async claim(destination: Destination, stops: boolean): Promise<readonly ClaimedAsk[]> {
+  /** Takes the read-backs that are due, at most `room`. Pausing holds no question. */
+  async claim(
+    destination: Destination,
+    stops: boolean,
+    room: number,
+  ): Promise<readonly ClaimedAsk[]> {
+    if (room <= 0) return [];
     const { database, site, clock, workerId } = this.#parts.options;
-    const of = { site: site.site, destination: destination.name, stops, limit: CLAIM_MAX };
+    const of = { site: site.site, destination: destination.name, stops, limit: room };
     const seen = await dueAsks(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
     return await database.transact(async (trx) => {
@@ -148,7 +153,19 @@ export class Asking {
     if (row.message !== 'stop') return;
     const earlier = await supersedeBelowStop(trx, row);
     for (const stopId of [...earlier, row.subject_id]) {
-      await markStopEffective(trx, row.site, stopId, now);
+      if (!(await markStopEffective(trx, row.site, stopId, now))) continue;
+      await recordAudit(trx, {
+        site: row.site,
+        zone: this.#parts.options.site.timeZone,
+        at: now,
+        actor: { kind: 'system', name: 'delivery' },
+        action: 'stop.effective',
+        subjectKind: 'stop',
+        subjectId: stopId,
+        reason: `${row.destination} shows delivery ${row.id}`,
+        before: { effectiveAt: null },
+        after: { effectiveAt: now },
+      });
     }
   }
 
@@ -188,7 +205,7 @@ export class Asking {
       attempts: row.attempts,
       asks: history.asks + 1,
       absentAsks: row.absent_asks,
-      maySend: await maySendByRule21(trx, row.id),
+      maySend: await maySendByRule21(trx, row),
     };
     if (row.message !== 'stop') {
       return judgeReadBack(facts, answer, destination.timing, now, random());
@@ -214,7 +231,7 @@ export class Asking {
     const { row, fence } = claimed;
     const now = this.#parts.options.clock.now();
     const held = { id: row.id, state: row.state, fence };
-    const maySend = await maySendByRule21(trx, row.id);
+    const maySend = await maySendByRule21(trx, row);
     const waits =
       row.state === 'accepted' ||
       (await isStopped(trx, row.site, row.receipt_id)) ||

@@ -21,7 +21,9 @@ export function breakerAt(state: BreakerState, now: Instant): 'closed' | 'open' 
 
 /**
  * Counts an outcome. Any answer that the destination gave on purpose closes the breaker, a refusal too;
- * only what says that it cannot be reached or does not work counts against it.
+ * only what says that it cannot be reached or does not work counts against it. What fails while it is open
+ * (a stop that passed it, a send that was under way) does not move the time of the next probe: one stop that
+ * keeps failing would otherwise keep everything else away for good.
  */
 export function breakerAfter(
   state: BreakerState,
@@ -33,5 +35,6 @@ export function breakerAfter(
   if (outcome !== 'unavailable' && outcome !== 'uncertain') return CLOSED;
   const failures = state.failures + 1;
   if (failures < BREAKER_FAILURES) return { breaker: 'closed', failures, until: null };
+  if (breakerAt(state, now) === 'open') return { ...state, failures };
   return { breaker: 'open', failures, until: addMs(now, openForMs) };
 }

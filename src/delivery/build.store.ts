@@ -1,7 +1,9 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 import type { Held } from './outcome.store.js';
 
 /** Due deliveries that have no payload yet, contrary ones and stops first. */
@@ -20,10 +22,9 @@ export async function unbuiltDeliveries(
     .selectAll()
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
-    .where('state', '=', 'due')
-    .where('payload_sha256', 'is', null)
+    .where(TO_BUILD)
     .where('due_at', '<=', of.now);
-  if (of.stopsOnly) query = query.where('message', '=', 'stop');
+  if (of.stopsOnly) query = query.where(OPEN_STOP);
   return await query
     .orderBy('contrary', 'desc')
     .orderBy('due_at')
@@ -39,15 +40,25 @@ export async function claimBuild(
   worker: string,
 ): Promise<number | null> {
   const fence = row.fence + 1;
-  const taken = await trx
-    .updateTable('delivery')
-    .set({ state: 'building', fence, claimed_by: worker })
-    .where('id', '=', row.id)
-    .where('state', '=', 'due')
-    .where('fence', '=', row.fence)
-    .executeTakeFirst();
-  return taken.numUpdatedRows === 1n ? fence : null;
+  const { written } = await moveToBuilding(trx, { id: row.id, held: row.fence, fence, worker });
+  return written === 1 ? fence : null;
 }
+
+interface BuildClaim {
+  readonly id: string;
+  readonly held: number;
+  readonly fence: number;
+  readonly worker: string;
+}
+
+const moveToBuilding = prepared((db, claim: BuildClaim) =>
+  db
+    .updateTable('delivery')
+    .set({ state: 'building', fence: claim.fence, claimed_by: claim.worker })
+    .where('id', '=', claim.id)
+    .where('state', '=', 'due')
+    .where('fence', '=', claim.held),
+);
 
 export interface StoredPayload {
   readonly sha256: Sha256;
@@ -59,34 +70,37 @@ export interface StoredPayload {
 
 /** Stores the payload bytes by digest and pins them to the delivery. False when it is no longer ours. */
 export async function savePayload(trx: Trx, held: Held, payload: StoredPayload): Promise<boolean> {
-  await trx
-    .insertInto('payload_bytes')
-    .values({ sha256: payload.sha256, size: payload.bytes.length, bytes: payload.bytes })
-    .onConflict((c) => c.column('sha256').doNothing())
-    .execute();
-  const saved = await trx
+  const { sha256, bytes, contentType, request } = payload;
+  await insertPayload(trx, { sha256, size: bytes.length, bytes });
+  const { written } = await pinPayload(trx, { ...held, sha256, contentType, request });
+  return written === 1;
+}
+
+const insertPayload = preparedInsert('payload_bytes', ['sha256']);
+
+const pinPayload = prepared((db, to: Held & Omit<StoredPayload, 'bytes'>) =>
+  db
     .updateTable('delivery')
     .set({
       state: 'due',
-      payload_sha256: payload.sha256,
-      content_type: payload.contentType,
-      request: payload.request,
+      payload_sha256: to.sha256,
+      content_type: to.contentType,
+      request: to.request,
       claimed_by: null,
       fault: null,
       reason: null,
     })
-    .where('id', '=', held.id)
-    .where('state', '=', held.state)
-    .where('fence', '=', held.fence)
-    .executeTakeFirst();
-  return saved.numUpdatedRows === 1n;
-}
+    .where('id', '=', to.id)
+    .where('state', '=', to.state)
+    .where('fence', '=', to.fence),
+);
 
 export async function payloadBytes(reader: Reader, sha256: string): Promise<Uint8Array> {
-  const row = await reader
-    .selectFrom('payload_bytes')
-    .select('bytes')
-    .where('sha256', '=', sha256)
-    .executeTakeFirstOrThrow();
+  const [row] = (await selectPayload(reader, { sha256 })).rows;
+  if (row === undefined) throw new Error(`no payload is stored under ${sha256}`);
   return row.bytes;
 }
+
+const selectPayload = prepared((db, of: { readonly sha256: string }) =>
+  db.selectFrom('payload_bytes').select('bytes').where('sha256', '=', of.sha256),
+);

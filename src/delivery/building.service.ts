@@ -13,8 +13,13 @@ import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from '.
 import { STOP_RETRY_MAX_MS } from './stop-policy.js';
 
 /** Payloads built at once for one destination. */
-const BUILD_MAX = 16;
+export const BUILD_MAX = 16;
 const REASON_MAX = 2_000;
+
+export interface ClaimedBuild {
+  readonly row: DeliveryRow;
+  readonly fence: number;
+}
 
 type Built =
   | { readonly ok: true; readonly payload: BuiltPayload }
@@ -29,37 +34,45 @@ export class Building {
   }
 
   /** Builds what is due and has no payload, at most `BUILD_MAX`; returns how many were taken. */
-  async buildDue(destination: Destination, stopsOnly: boolean): Promise<number> {
-    const claimed = await this.#claim(destination, stopsOnly);
-    for (const { row } of claimed) this.#parts.busy.add(row.id);
-    const builds = claimed.map(({ row, fence }) => this.#buildOne(destination, row, fence));
+  async buildDue(destination: Destination): Promise<number> {
+    const claimed = await this.claim(destination, false, BUILD_MAX);
+    const builds = claimed.map((build) => this.build(destination, build));
     for (const end of await Promise.allSettled(builds)) {
       if (end.status === 'rejected') throw end.reason;
     }
     return claimed.length;
   }
 
-  async #claim(destination: Destination, stopsOnly: boolean) {
+  /** Takes what is due and has no payload, at most `room`. */
+  async claim(
+    destination: Destination,
+    stopsOnly: boolean,
+    room: number,
+  ): Promise<readonly ClaimedBuild[]> {
+    if (room <= 0) return [];
     const { database, site, clock, workerId } = this.#parts.options;
     const rows = await unbuiltDeliveries(database.db, {
       site: site.site,
       destination: destination.name,
       stopsOnly,
       now: clock.now(),
-      limit: BUILD_MAX,
+      limit: room,
     });
     if (rows.length === 0) return [];
-    return await database.transact(async (trx) => {
-      const taken: { readonly row: DeliveryRow; readonly fence: number }[] = [];
+    const claimed = await database.transact(async (trx) => {
+      const taken: ClaimedBuild[] = [];
       for (const row of rows) {
         const fence = await claimBuild(trx, row, workerId);
         if (fence !== null) taken.push({ row, fence });
       }
       return taken;
     });
+    for (const { row } of claimed) this.#parts.busy.add(row.id);
+    return claimed;
   }
 
-  async #buildOne(destination: Destination, row: DeliveryRow, fence: number): Promise<void> {
+  /** Builds one taken delivery and saves its payload, or why there is none. */
+  async build(destination: Destination, { row, fence }: ClaimedBuild): Promise<void> {
     const held: Held = { id: row.id, state: 'building', fence };
     try {
       const built = await this.#build(row);

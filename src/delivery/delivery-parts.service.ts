@@ -2,7 +2,6 @@ import { Misconfigured } from '../errors.js';
 import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import { GroupCommit } from '../storage/group-commit.js';
 import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
@@ -33,11 +32,9 @@ export class DeliveryParts {
   /** Deliveries this process is building or sending now; any other in these states is an orphan. */
   readonly busy = new Set<string>();
   readonly #endpoints = new Map<string, Endpoint>();
-  readonly #commits: GroupCommit<Settlement, readonly string[]>;
 
   constructor(options: DeliveryOptions) {
     this.options = options;
-    this.#commits = new GroupCommit(options.database, (trx, settle) => settle(trx));
   }
 
   destination(name: string): Destination {
@@ -55,9 +52,9 @@ export class DeliveryParts {
     return endpoint;
   }
 
-  /** Commits together with what else ends at this moment, then tells whom it concerns. */
+  /** Commits, then tells whom it concerns. */
   async settle(settlement: Settlement): Promise<void> {
-    const receipts = await this.#commits.submit(settlement);
+    const receipts = await this.options.database.transact(settlement);
     for (const receiptId of receipts) this.options.onReceiptChanged(receiptId);
   }
 

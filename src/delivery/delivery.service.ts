@@ -1,8 +1,9 @@
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
-import { Asking } from './asking.service.js';
-import { Building } from './building.service.js';
-import { nextDueAt } from './claim.store.js';
+import { Asking, type ClaimedAsk } from './asking.service.js';
+import { BUILD_MAX, Building, type ClaimedBuild } from './building.service.js';
+import { type Claim, nextDueAt } from './claim.store.js';
+import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
 import { Recovery } from './recovery.service.js';
@@ -47,7 +48,7 @@ export class DeliveryService {
 
   /** Builds payloads that are due; returns how many were taken. */
   async buildDue(destination: string): Promise<number> {
-    return await this.#building.buildDue(this.#parts.destination(destination), false);
+    return await this.#building.buildDue(this.#parts.destination(destination));
   }
 
   /**
@@ -56,23 +57,26 @@ export class DeliveryService {
    */
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    return await this.#work(to, more, async (group) => {
-      const built = await this.#building.buildDue(to, false);
-      const claims = await this.#sending.claim(to);
-      for (const claim of claims) group.add(this.#sending.deliver(to, claim));
-      return built + claims.length + (await this.#startAsks(to, group, false));
-    });
+    const { inFlightMax } = to.timing;
+    return await this.#work(to, more, (group) =>
+      this.#start(to, group, [
+        this.#building.claim(to, false, BUILD_MAX - group.running('build')),
+        this.#sending.claim(to, inFlightMax - group.running('send')),
+        this.#asking.claim(to, false, inFlightMax - group.running('ask')),
+      ]),
+    );
   }
 
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
   async workStops(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    return await this.#work(to, more, async (group) => {
-      const built = await this.#building.buildDue(to, true);
-      const claims = await this.#sending.claimStops(to);
-      for (const claim of claims) group.add(this.#sending.deliver(to, claim));
-      return built + claims.length + (await this.#startAsks(to, group, true));
-    });
+    return await this.#work(to, more, (group) =>
+      this.#start(to, group, [
+        this.#building.claim(to, true, CLAIM_MAX - group.running('build')),
+        this.#sending.claimStops(to),
+        this.#asking.claim(to, true, CLAIM_MAX - group.running('ask')),
+      ]),
+    );
   }
 
   /**
@@ -131,10 +135,30 @@ export class DeliveryService {
     return worked;
   }
 
-  async #startAsks(destination: Destination, group: WorkGroup, stops: boolean): Promise<number> {
-    const asks = await this.#asking.claim(destination, stops);
-    for (const ask of asks) group.add(this.#asking.ask(destination, ask));
-    return asks.length;
+  /**
+   * Starts what was claimed, side by side. What one claim took is started also when another one failed: it
+   * stands as taken, and nobody else would end it.
+   */
+  async #start(
+    to: Destination,
+    group: WorkGroup,
+    [building, sending, asking]: readonly [
+      Promise<readonly ClaimedBuild[]>,
+      Promise<readonly Claim[]>,
+      Promise<readonly ClaimedAsk[]>,
+    ],
+  ): Promise<number> {
+    const [builds, sends, asks] = await Promise.allSettled([building, sending, asking]);
+    const taken = {
+      builds: builds.status === 'fulfilled' ? builds.value : [],
+      sends: sends.status === 'fulfilled' ? sends.value : [],
+      asks: asks.status === 'fulfilled' ? asks.value : [],
+    };
+    for (const build of taken.builds) group.add('build', this.#building.build(to, build));
+    for (const claim of taken.sends) group.add('send', this.#sending.deliver(to, claim));
+    for (const ask of taken.asks) group.add('ask', this.#asking.ask(to, ask));
+    for (const end of [builds, sends, asks]) if (end.status === 'rejected') throw end.reason;
+    return taken.builds.length + taken.sends.length + taken.asks.length;
   }
 
   async #nextDueAt(destination: Destination): Promise<Instant | null> {

@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { DestinationRow } from '../storage/tables.js';
 import type { BreakerState } from './breaker.js';
 
@@ -14,13 +15,20 @@ export async function lockDestination(
   ratePerSecond: number,
   now: Instant,
 ): Promise<DestinationRow> {
-  return await trx
+  const full = { site, name, tokensLeft: Math.max(1, ratePerSecond), now };
+  const [row] = (await takeRow(trx, full)).rows;
+  if (row === undefined) throw new Error(`the row of destination ${name} cannot be taken`);
+  return row;
+}
+
+const takeRow = prepared((db, full: Tokens) =>
+  db
     .insertInto('destination')
     .values({
-      site,
-      name,
-      tokens: Math.max(1, ratePerSecond),
-      tokens_at: now,
+      site: full.site,
+      name: full.name,
+      tokens: full.tokensLeft,
+      tokens_at: full.now,
       breaker: 'closed',
       breaker_failures: 0,
       breaker_until: null,
@@ -30,9 +38,8 @@ export async function lockDestination(
     .onConflict((c) =>
       c.columns(['site', 'name']).doUpdateSet((eb) => ({ name: eb.ref('destination.name') })),
     )
-    .returningAll()
-    .executeTakeFirstOrThrow();
-}
+    .returningAll(),
+);
 
 export async function spendTokens(
   trx: Trx,
@@ -41,13 +48,23 @@ export async function spendTokens(
   tokensLeft: number,
   now: Instant,
 ): Promise<void> {
-  await trx
-    .updateTable('destination')
-    .set({ tokens: tokensLeft, tokens_at: now })
-    .where('site', '=', site)
-    .where('name', '=', name)
-    .execute();
+  await setTokens(trx, { site, name, tokensLeft, now });
 }
+
+interface Tokens {
+  readonly site: string;
+  readonly name: string;
+  readonly tokensLeft: number;
+  readonly now: Instant;
+}
+
+const setTokens = prepared((db, to: Tokens) =>
+  db
+    .updateTable('destination')
+    .set({ tokens: to.tokensLeft, tokens_at: to.now })
+    .where('site', '=', to.site)
+    .where('name', '=', to.name),
+);
 
 export async function saveBreaker(
   trx: Trx,
@@ -88,11 +105,9 @@ export async function readDestination(
   site: string,
   name: string,
 ): Promise<DestinationRow | null> {
-  const row = await reader
-    .selectFrom('destination')
-    .selectAll()
-    .where('site', '=', site)
-    .where('name', '=', name)
-    .executeTakeFirst();
-  return row ?? null;
+  return (await selectRow(reader, { site, name })).rows[0] ?? null;
 }
+
+const selectRow = prepared((db, of: { readonly site: string; readonly name: string }) =>
+  db.selectFrom('destination').selectAll().where('site', '=', of.site).where('name', '=', of.name),
+);

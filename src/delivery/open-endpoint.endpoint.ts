@@ -18,8 +18,8 @@ export function openEndpoint(
     case 'http':
       return new HttpEndpoint({
         config,
-        // Sends, and beside them a claim's worth of questions and of stops.
-        connectionsMax: destination.timing.inFlightMax + 3 * CLAIM_MAX,
+        // Sends and as many questions, and beside them a claim's worth of stops and of questions about them.
+        connectionsMax: 2 * (destination.timing.inFlightMax + CLAIM_MAX),
         connectTimeoutMs: destination.timing.deadlineMs,
         bearer: () => (config.bearer === null ? null : secrets(config.bearer)),
       });

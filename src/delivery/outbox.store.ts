@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Trx } from '../storage/database.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow, DeliveryState } from '../storage/tables.js';
 import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
 
@@ -12,15 +13,11 @@ import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
 export async function enqueueDelivery(trx: Trx, delivery: NewDelivery): Promise<string> {
   const seq = await nextSequence(trx, delivery);
   const id = uuidv7();
-  const inserted = await trx
-    .insertInto('delivery')
-    .values(rowOf(id, seq, delivery))
-    .onConflict((c) => c.columns([...IDENTITY]).doNothing())
-    .executeTakeFirst();
-  return inserted.numInsertedOrUpdatedRows === 1n ? id : await existingId(trx, delivery);
+  const isNew = await insertUnlessThere(trx, rowOf(id, seq, delivery));
+  return isNew ? id : await existingId(trx, delivery);
 }
 
-const IDENTITY = [
+const insertUnlessThere = preparedInsert('delivery', [
   'site',
   'subject_kind',
   'subject_id',
@@ -28,16 +25,23 @@ const IDENTITY = [
   'destination',
   'message',
   'build',
-] as const;
+]);
 
 /** Taken under the key's row, so that the order is that of the committing transactions. */
 async function nextSequence(trx: Trx, delivery: NewDelivery): Promise<number> {
-  const { next_seq } = await trx
+  const { site, destination, orderingKey } = delivery;
+  const [row] = (await countKey(trx, { site, destination, orderingKey })).rows;
+  if (row === undefined) throw new Error(`the ordering key ${orderingKey} gave no number`);
+  return row.next_seq - 1;
+}
+
+const countKey = prepared((db, of: Pick<NewDelivery, 'site' | 'destination' | 'orderingKey'>) =>
+  db
     .insertInto('ordering_key')
     .values({
-      site: delivery.site,
-      destination: delivery.destination,
-      key: delivery.orderingKey,
+      site: of.site,
+      destination: of.destination,
+      key: of.orderingKey,
       next_seq: 2,
       lease_worker: null,
       lease_until: null,
@@ -48,10 +52,8 @@ async function nextSequence(trx: Trx, delivery: NewDelivery): Promise<number> {
         next_seq: eb('ordering_key.next_seq', '+', 1),
       })),
     )
-    .returning('next_seq')
-    .executeTakeFirstOrThrow();
-  return next_seq - 1;
-}
+    .returning('next_seq'),
+);
 
 async function existingId(trx: Trx, delivery: NewDelivery): Promise<string> {
   const { id } = await trx

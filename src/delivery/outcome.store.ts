@@ -2,6 +2,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import { step as reached } from '../step.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { DeliveryFault, DeliveryRow, DeliveryState } from '../storage/tables.js';
 
 const ACTOR: Actor = { kind: 'system', name: 'delivery' };
@@ -16,7 +17,11 @@ export interface AttemptEnd {
 
 /** Closes an attempt row, once. */
 export async function finishAttempt(trx: Trx, attemptId: string, end: AttemptEnd): Promise<void> {
-  await trx
+  await closeAttempt(trx, { ...end, attemptId });
+}
+
+const closeAttempt = prepared((db, end: AttemptEnd & { readonly attemptId: string }) =>
+  db
     .updateTable('attempt')
     .set({
       finished_at: end.finishedAt,
@@ -25,10 +30,9 @@ export async function finishAttempt(trx: Trx, attemptId: string, end: AttemptEnd
       answer: end.answer,
       detail: end.detail,
     })
-    .where('id', '=', attemptId)
-    .where('finished_at', 'is', null)
-    .execute();
-}
+    .where('id', '=', end.attemptId)
+    .where('finished_at', 'is', null),
+);
 
 /** What a decision changes about a delivery; what is not named stays. */
 export interface DeliveryChange {
@@ -59,14 +63,32 @@ export async function changeDelivery(
   held: Held,
   change: DeliveryChange,
 ): Promise<boolean> {
-  const changed = await trx
-    .updateTable('delivery')
-    .set(change)
-    .where('id', '=', held.id)
-    .where('state', '=', held.state)
-    .where('fence', '=', held.fence)
-    .executeTakeFirst();
-  return changed.numUpdatedRows === 1n;
+  const columns = Object.keys(change) as (keyof DeliveryChange)[];
+  const shape = columns.join(' ');
+  const update = UPDATES.get(shape) ?? preparedUpdate(columns);
+  UPDATES.set(shape, update);
+  const { id: heldId, state: heldState, fence: heldFence } = held;
+  return (await update(trx, { ...change, heldId, heldState, heldFence })).written === 1;
+}
+
+interface Holding {
+  readonly heldId: string;
+  readonly heldState: DeliveryState;
+  readonly heldFence: number;
+}
+
+/** One for each set of columns that some decision names; there are about a dozen. */
+const UPDATES = new Map<string, ReturnType<typeof preparedUpdate>>();
+
+function preparedUpdate(columns: readonly (keyof DeliveryChange)[]) {
+  return prepared((db, to: DeliveryChange & Holding) =>
+    db
+      .updateTable('delivery')
+      .set(Object.fromEntries(columns.map((column) => [column, to[column]])))
+      .where('id', '=', to.heldId)
+      .where('state', '=', to.heldState)
+      .where('fence', '=', to.heldFence),
+  );
 }
 
 /** The audit entry of a delivery's change, in the transaction of the change. */
@@ -160,13 +182,13 @@ function supersedeOlder(trx: Trx, than: Overtaking) {
     .where('subject_revision', '<', than.subject_revision);
 }
 
-/** Marks a stop effective once every destination that got it has shown it. */
+/** Marks a stop effective once every destination that got it has shown it; true when it was not before. */
 export async function markStopEffective(
   trx: Trx,
   site: string,
   stopId: string,
   now: Instant,
-): Promise<void> {
+): Promise<boolean> {
   const open = await trx
     .selectFrom('delivery')
     .select('id')
@@ -176,12 +198,13 @@ export async function markStopEffective(
     .where('state', 'not in', ['confirmed', 'superseded', 'cancelled'])
     .limit(1)
     .executeTakeFirst();
-  if (open !== undefined) return;
-  await trx
+  if (open !== undefined) return false;
+  const marked = await trx
     .updateTable('stop')
     .set({ effective_at: now })
     .where('site', '=', site)
     .where('id', '=', stopId)
     .where('effective_at', 'is', null)
-    .execute();
+    .executeTakeFirst();
+  return marked.numUpdatedRows > 0n;
 }

@@ -3,9 +3,10 @@ import type { Instant } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { maySendByRule21, releaseKey } from './claim.store.js';
+import { releaseKey } from './claim.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
+import { maySendByRule21 } from './due-deliveries.store.js';
 import { nextStep } from './next-step.js';
 import { auditDelivery, changeDelivery, finishAttempt } from './outcome.store.js';
 import { openAttempts, unfinishedDeliveries } from './recovery.store.js';
@@ -75,7 +76,7 @@ export class Recovery {
       await finishAttempt(trx, attemptId, { finishedAt: now, ...end });
     }
     if (row.claimed_by !== null) await releaseKey(trx, row, row.claimed_by);
-    const full = { ...facts, maySend: await maySendByRule21(trx, row.id) };
+    const full = { ...facts, maySend: await maySendByRule21(trx, row) };
     const decide = row.message === 'stop' ? nextStopStep : nextStep;
     const step = decide(full, { kind: 'uncertain', detail: LOST }, timing, now, random());
     const change = changeOfStep(step, row.fault, LOST, now);

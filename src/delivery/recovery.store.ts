@@ -1,5 +1,6 @@
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { UNDER_WAY } from './open-deliveries.store.js';
 
 /** Deliveries that stand as being built or sent. */
 export async function unfinishedDeliveries(
@@ -11,6 +12,7 @@ export async function unfinishedDeliveries(
     .selectFrom('delivery')
     .selectAll()
     .where('site', '=', site)
+    .where(UNDER_WAY)
     .where('state', '=', state)
     .orderBy('id')
     .execute();

@@ -1,3 +1,4 @@
+import type { Instant } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import { step as reached } from '../step.js';
@@ -7,19 +8,22 @@ import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
 import {
   type Claim,
-  type ClaimRow,
   claimDelivery,
   countInFlight,
-  dueDeliveries,
-  hasFailingStop,
   holdReceipts,
-  maySendByRule21,
   releaseKey,
 } from './claim.store.js';
 import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate } from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { lockDestination, saveBreaker, spendTokens } from './destination.store.js';
+import { lockDestination, readDestination, saveBreaker, spendTokens } from './destination.store.js';
+import {
+  type ClaimRow,
+  countDue,
+  dueDeliveries,
+  hasFailingStop,
+  maySendByRule21,
+} from './due-deliveries.store.js';
 import { nextStep, type Step } from './next-step.js';
 import {
   auditDelivery,
@@ -32,8 +36,6 @@ import { changeOfStep, isNews } from './step-change.js';
 import { nextStopStep, stopReadBackAt, stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
-/** Due rows looked at in one claim; more than it can take, since some will have to wait. */
-const CANDIDATES_MAX = 64;
 const STOPS_MAX = CLAIM_MAX;
 
 /** Claims (T3), sends, and writes how it ended (T4). */
@@ -50,19 +52,33 @@ export class Sending {
    * T3: takes what may leave now and commits an attempt row for each before a byte leaves. A *conforms* is
    * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21).
    */
-  async claim(destination: Destination): Promise<readonly Claim[]> {
+  async claim(destination: Destination, room: number): Promise<readonly Claim[]> {
+    if (room <= 0) return [];
+    const { database, clock } = this.#parts.options;
+    const of = this.#dueQuery(destination, false);
+    const due = await countDue(database.db, { ...of, now: clock.now(), limit: room });
+    const claims = await Promise.allSettled(
+      Array.from({ length: Math.ceil(due / CLAIM_MAX) }, () => this.#claimSome(destination)),
+    );
+    for (const end of claims) if (end.status === 'rejected') throw end.reason;
+    return this.#taken(claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : [])));
+  }
+
+  /** One claim; those asked for together share a commit, and each sees what the one before it took. */
+  async #claimSome(destination: Destination): Promise<readonly Claim[]> {
     const { database, clock, workerId } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
-    if (seen.length === 0) return [];
-    const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
-    const claims = await database.transact(async (trx) => {
+    return await database.transact(async (trx) => {
+      const seen = await dueDeliveries(trx, { ...of, now: clock.now() });
+      if (seen.length === 0) return [];
+      const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
       await holdReceipts(trx, of.site, held);
       const now = clock.now();
       const { ratePerSecond, deadlineMs } = destination.timing;
       const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
-      const gate = await this.#gate(trx, destination, row, now);
-      const due = await dueDeliveries(trx, { ...of, now });
+      const gate = await this.#gate(trx, destination, row, held.size > 0, now);
+      // The claim itself names state and fence; only what makes a *conforms* untrue has to be read again.
+      const due = held.size === 0 ? seen : await dueDeliveries(trx, { ...of, now });
       const rows = due.filter((r) => r.barrier === 0 || held.has(r.receipt_id ?? ''));
       const chosen = chooseClaims(rows.map(candidateOf), gate);
       const taken: Claim[] = [];
@@ -74,7 +90,6 @@ export class Sending {
       await spendTokens(trx, of.site, destination.name, gate.tokens - taken.length, now);
       return taken;
     });
-    return this.#taken(claims);
   }
 
   /** As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28). */
@@ -127,7 +142,7 @@ export class Sending {
       destination: destination.name,
       honoursKey: keyIsHonoured(destination),
       stops,
-      limit: CANDIDATES_MAX,
+      limit: CLAIM_MAX,
     };
   }
 
@@ -144,6 +159,7 @@ export class Sending {
     trx: Trx,
     destination: Destination,
     row: DestinationRow,
+    hasConforms: boolean,
     now: Parameters<typeof refilledTokens>[3],
   ): Promise<Gate> {
     const { inFlightMax, ratePerSecond } = destination.timing;
@@ -153,7 +169,7 @@ export class Sending {
       inFlight: await countInFlight(trx, row.site, row.name),
       inFlightMax,
       tokens: refilledTokens(row.tokens, row.tokens_at, ratePerSecond, now),
-      hasFailingStop: await hasFailingStop(trx, row.site, row.name),
+      hasFailingStop: hasConforms && (await hasFailingStop(trx, row.site, row.name)),
     };
   }
 
@@ -201,7 +217,7 @@ export class Sending {
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',
-      maySend: await maySendByRule21(trx, row.id),
+      maySend: await maySendByRule21(trx, row),
     };
     if (row.message !== 'stop') {
       return nextStep(facts, sent.outcome, destination.timing, now, random());
@@ -224,14 +240,28 @@ export class Sending {
     const { site, clock } = this.#parts.options;
     const now = clock.now();
     const { ratePerSecond, retryMaxMs } = destination.timing;
+    const seen = await readDestination(trx, site.site, destination.name);
+    if (seen !== null && isUnchanged(breakerOf(seen), outcome, retryMaxMs, now)) return;
     const row = await lockDestination(trx, site.site, destination.name, ratePerSecond, now);
     const before = breakerOf(row);
     const after = breakerAfter(before, outcome, retryMaxMs, now);
-    const isSame =
-      after === before ||
-      (after.breaker === before.breaker && after.failures === before.failures && !after.until);
-    if (!isSame) await saveBreaker(trx, site.site, destination.name, after);
+    if (!isUnchanged(before, outcome, retryMaxMs, now))
+      await saveBreaker(trx, site.site, destination.name, after);
   }
+}
+
+/** True when an outcome leaves the breaker as it is: the usual case, which takes no lock. */
+function isUnchanged(
+  before: BreakerState,
+  outcome: AttemptOutcome['kind'],
+  openForMs: number,
+  now: Instant,
+): boolean {
+  const after = breakerAfter(before, outcome, openForMs, now);
+  return (
+    after === before ||
+    (after.breaker === before.breaker && after.failures === before.failures && !after.until)
+  );
 }
 
 function candidateOf(row: ClaimRow): ClaimCandidate {

@@ -71,8 +71,9 @@ export function nextStopStep(
 
 /**
  * Judges a stop's read-back. Before `countsFrom` (`stopReadBackAt`) an equal answer does not make it
- * effective yet. What is held but is not the stop is *not effective*: a new statement revision has to
- * re-assert it, because the used key would only bring the old answer again. Known absent, it is sent again.
+ * effective yet. What is held but is not the stop is *not effective*, and so is a stop that was accepted and
+ * is known absent: a new statement revision has to re-assert it, because the used key would only bring the old
+ * answer again. One that was never accepted and is known absent is sent again.
  */
 export function judgeStopReadBack(
   facts: AskFacts,
@@ -87,7 +88,7 @@ export function judgeStopReadBack(
     attemptsMax: Number.MAX_SAFE_INTEGER,
     retryMaxMs: Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS),
   };
-  // What was accepted and is known absent is repeated too: a stop that got lost must not wait for a person.
+  // Judged as doubtful, so that an absence is counted quickly: a stop that got lost must not wait for a person.
   const doubted: AskFacts = { ...facts, state: 'uncertain', maySend: true };
   const step = judgeReadBack(doubted, answer, policy, now, jitter);
   switch (step.kind) {
@@ -95,16 +96,22 @@ export function judgeStopReadBack(
       return now < countsFrom
         ? { kind: 'wait', at: countsFrom, absentAsks: 0, fault: null, detail: null }
         : step;
-    case 'park': {
-      const at = addMs(now, Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS));
-      return { kind: 'wait', at, absentAsks: 0, fault: 'not-effective', detail: step.detail };
-    }
+    case 'park':
+      return notEffective(step.detail, timing, now);
     case 'wait':
       return { ...step, at: earlier(step.at, addMs(now, STOP_RETRY_MAX_MS)) };
     case 'resend':
     case 'retire':
-      return { kind: 'resend', detail: step.detail };
+      return facts.state === 'accepted'
+        ? notEffective(`accepted, and then ${step.detail}`, timing, now)
+        : { kind: 'resend', detail: step.detail };
   }
+}
+
+/** Asked about again all the same: it may still show, and until then its revision is re-asserted. */
+function notEffective(detail: string, timing: DestinationTiming, now: Instant): AskStep {
+  const at = addMs(now, Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS));
+  return { kind: 'wait', at, absentAsks: 0, fault: 'not-effective', detail };
 }
 
 function stopFault(fault: DeliveryFault): DeliveryFault | null {

@@ -1,3 +1,5 @@
+export type WorkKind = 'build' | 'send' | 'ask';
+
 /**
  * Work that runs side by side. `next` waits until one of it has ended, so that the caller can start more in
  * the place that became free; a failure is thrown by `end`, after everything else has ended too.
@@ -5,6 +7,7 @@
 export class WorkGroup {
   readonly #running = new Set<Promise<void>>();
   readonly #failures: unknown[] = [];
+  readonly #counts: Record<WorkKind, number> = { build: 0, send: 0, ask: 0 };
 
   get size(): number {
     return this.#running.size;
@@ -14,12 +17,20 @@ export class WorkGroup {
     return this.#failures.length > 0;
   }
 
-  add(work: Promise<void>): void {
+  running(kind: WorkKind): number {
+    return this.#counts[kind];
+  }
+
+  add(kind: WorkKind, work: Promise<void>): void {
+    this.#counts[kind] += 1;
     const tracked: Promise<void> = work
       .catch((error: unknown) => {
         this.#failures.push(error);
       })
-      .finally(() => this.#running.delete(tracked));
+      .finally(() => {
+        this.#counts[kind] -= 1;
+        this.#running.delete(tracked);
+      });
     this.#running.add(tracked);
   }
 

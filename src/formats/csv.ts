@@ -43,6 +43,13 @@ export function parseCsv(text: string, options: CsvReadOptions = {}): ParsedCsv 
   return { ok: true, rows };
 }
 
+/** The separator that the header line of a file is made with: tab or semicolon where it has one, else comma. */
+export function headerSeparator(text: string): CsvSeparator {
+  const end = text.indexOf('\n');
+  const header = end === -1 ? text : text.slice(0, end);
+  return (['\t', ';'] as const).find((separator) => header.includes(separator)) ?? ',';
+}
+
 export interface CsvWriteOptions {
   /** Default comma. */
   readonly separator?: CsvSeparator;

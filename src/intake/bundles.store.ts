@@ -35,12 +35,16 @@ export async function insertBundle(trx: Trx, row: BundleRow): Promise<void> {
   await trx.insertInto('bundle').values(row).execute();
 }
 
+/** Rows in one insert: far below the number of bound values either database allows. */
+const ROWS = 500;
+
 export async function insertFindings(trx: Trx, rows: readonly FindingRow[]): Promise<void> {
-  if (rows.length > 0)
+  for (let i = 0; i < rows.length; i += ROWS) {
     await trx
       .insertInto('finding')
-      .values([...rows])
+      .values(rows.slice(i, i + ROWS))
       .execute();
+  }
 }
 
 export function findingsOfBundle(db: Reader, bundleRowId: string): Promise<FindingRow[]> {

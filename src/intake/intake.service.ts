@@ -6,7 +6,6 @@ import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
 import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import { GroupCommit } from '../storage/group-commit.js';
 import type { BundleState } from '../storage/tables.js';
 import {
   findBundleByRaw,
@@ -72,25 +71,18 @@ export interface RefusedBundle {
  * authenticated is stored, whatever it holds.
  */
 export class IntakeService {
-  readonly #commits: GroupCommit<Intake, IntakeAnswer>;
-
   constructor(
     private readonly database: OpenDatabase,
     private readonly clock: Clock,
     private readonly options: IntakeServiceOptions,
     private readonly hooks: IntakeHooks,
-  ) {
-    this.#commits = new GroupCommit(this.database, (trx, intake) => this.#store(trx, intake));
-  }
+  ) {}
 
   async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
     step('S1');
     const read = this.#readBundleId(incoming.bytes);
-    const answer = await this.#commits.submit({
-      ...incoming,
-      sha256: sha256(incoming.bytes),
-      ...read,
-    });
+    const intake = { ...incoming, sha256: sha256(incoming.bytes), ...read };
+    const answer = await this.database.transact((trx) => this.#store(trx, intake));
     step('S3');
     if (answer.kind === 'taken' && answer.isFirst) this.hooks.onTaken();
     return answer;

@@ -145,7 +145,10 @@ export interface ResultBundle {
     readonly first: number | null;
     readonly last: number;
   };
-  /** SHA-256 of the raw bytes of this instrument's bundle before this one; null for the first of an epoch or unknown. */
+  /**
+   * SHA-256 of the raw bytes of this instrument's bundle before this one, across epochs; null for its very
+   * first or when unknown.
+   */
   readonly previousBundle: string | null;
   /** Both clocks read at the moment of sync. */
   readonly clocks: { readonly instrument: string; readonly syncPc: string };

@@ -1,4 +1,5 @@
-import { constants } from 'node:fs';
+import { createHash } from 'node:crypto';
+import { constants, type Stats } from 'node:fs';
 import { link, lstat, mkdir, open, readdir, rename, unlink, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
 
@@ -10,6 +11,8 @@ export interface WaitingFile {
   readonly name: string;
   readonly size: number;
   readonly modifiedMs: number;
+  /** Tells a file that was put in the place of another from that other one. */
+  readonly inode: number;
 }
 
 export async function prepareWatchedFolder(directory: string): Promise<void> {
@@ -25,54 +28,87 @@ export async function listWaitingFiles(
   const files: WaitingFile[] = [];
   for (const name of names) {
     const stat = await lstat(join(directory, name)).catch(ignoreMissing);
-    if (stat?.isFile()) files.push({ name, size: stat.size, modifiedMs: stat.mtimeMs });
+    if (stat?.isFile()) files.push(waitingFile(name, stat));
   }
   return files;
 }
 
-/** A leading dot or an ending `.part` or `.tmp` says that the writer has not finished. */
-function isFinishedName(name: string): boolean {
-  return !name.startsWith('.') && !/\.(part|tmp)$/i.test(name);
+function waitingFile(name: string, stat: Stats): WaitingFile {
+  return { name, size: stat.size, modifiedMs: stat.mtimeMs, inode: stat.ino };
 }
 
-/** Reads through one handle that refuses links; null when the file is larger than the limit or gone. */
+/** True when both stand for the same content of the same file. */
+export function isSameFile(a: WaitingFile, b: WaitingFile): boolean {
+  return a.inode === b.inode && a.size === b.size && a.modifiedMs === b.modifiedMs;
+}
+
+/**
+ * A leading dot or an ending `.part` or `.tmp` says that the writer has not finished. Findings that were put
+ * back with their file, and what a file browser leaves behind, are no bundles: taken for unreadable ones they
+ * would put every receipt in doubt.
+ */
+function isFinishedName(name: string): boolean {
+  return (
+    !name.startsWith('.') &&
+    !/\.(part|tmp|findings\.json)$/i.test(name) &&
+    !/^(thumbs\.db|desktop\.ini)$/i.test(name)
+  );
+}
+
+/** Reads through one handle that refuses links; `changed` when it is not the file that was waiting. */
 export async function readWaitingFile(
   directory: string,
-  name: string,
+  file: WaitingFile,
   bytesMax: number,
-): Promise<Buffer | 'too-large' | 'gone'> {
-  const handle = await open(join(directory, name), constants.O_RDONLY | constants.O_NOFOLLOW).catch(
-    ignoreMissing,
-  );
-  if (!handle) return 'gone';
+): Promise<Buffer | 'too-large' | 'changed'> {
+  const path = join(directory, file.name);
+  const handle = await open(path, constants.O_RDONLY | constants.O_NOFOLLOW).catch(ignoreMissing);
+  if (!handle) return 'changed';
   try {
-    const { size } = await handle.stat();
-    if (size > bytesMax) return 'too-large';
-    return await handle.readFile();
+    if (file.size > bytesMax) return 'too-large';
+    const bytes = await handle.readFile();
+    const read = waitingFile(file.name, await handle.stat());
+    return isSameFile(read, file) && bytes.length === file.size ? bytes : 'changed';
   } finally {
     await handle.close();
   }
 }
 
 /**
- * Moves a file to its shelf and writes the findings beside it, findings first: a crash in between leaves
- * the file where it will be looked at again. Returns the name it stands under.
+ * Moves a file to its shelf and writes the findings beside it; a crash in between leaves the file where it
+ * will be looked at again. Returns the name it stands under, null when another file stands in its place by
+ * now, which then stays to be taken itself.
  */
 export async function shelve(
   directory: string,
-  name: string,
+  file: WaitingFile,
   shelf: Shelf,
   findings: unknown,
-): Promise<string> {
+): Promise<string | null> {
+  const from = join(directory, file.name);
   for (let copy = 0; ; copy += 1) {
-    const target = copy === 0 ? name : `${name}~${copy}`;
+    const target = shelfName(file.name, copy);
     const path = join(directory, shelf, target);
-    if (await tryLink(join(directory, name), path)) {
-      await writeFindings(join(directory, shelf), target, findings);
-      await unlink(join(directory, name));
-      return target;
+    if (!(await tryLink(from, path))) continue;
+    if (!isSameFile(waitingFile(file.name, await lstat(path)), file)) {
+      await unlink(path);
+      return null;
     }
+    await writeFindings(join(directory, shelf), target, findings);
+    const left = await lstat(from).catch(ignoreMissing);
+    if (left?.ino === file.inode) await unlink(from);
+    return target;
   }
+}
+
+/** Longest name, in bytes, that leaves room for what is put behind it (255 on common file systems). */
+const NAME_BYTES_MAX = 200;
+
+/** A name too long to put anything behind is cut and told apart by its digest. */
+function shelfName(name: string, copy: number): string {
+  const digest = createHash('sha256').update(name).digest('hex').slice(0, 16);
+  const short = Buffer.byteLength(name) <= NAME_BYTES_MAX ? name : `${name.slice(0, 40)}~${digest}`;
+  return copy === 0 ? short : `${short}~${copy}`;
 }
 
 async function tryLink(from: string, to: string): Promise<boolean> {

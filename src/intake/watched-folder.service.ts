@@ -4,6 +4,7 @@ import type { BundleState } from '../storage/tables.js';
 import { findBundle, findingsOfBundle } from './bundles.store.js';
 import type { IntakeService } from './intake.service.js';
 import {
+  isSameFile,
   listWaitingFiles,
   prepareWatchedFolder,
   readWaitingFile,
@@ -16,11 +17,13 @@ const POLL_EVERY_MS = 200;
 /** A file is whole when size and time of change stood still this long. */
 const STILL_FOR_MS = 400;
 const FILES_A_ROUND_MAX = 500;
+/** A file that could not be read or moved is left alone this long before it is tried again. */
+const TRY_AGAIN_MS = 5_000;
 
 interface Seen {
-  readonly size: number;
-  readonly modifiedMs: number;
+  readonly file: WaitingFile;
   readonly sinceMs: number;
+  readonly notBeforeMs: number;
   /** Set once its bytes are committed; it is shelved when the bundle is settled. */
   readonly intakeId: string | null;
 }
@@ -74,48 +77,57 @@ export class WatchedFolder {
     const files = await listWaitingFiles(directory, FILES_A_ROUND_MAX);
     const names = new Set(files.map((file) => file.name));
     for (const name of this.#seen.keys()) if (!names.has(name)) this.#seen.delete(name);
-    for (const file of files) await this.#advance(file);
+    for (const file of files) {
+      await this.#advance(file).catch((err: unknown) => this.#leaveAlone(file, err));
+    }
+  }
+
+  /** One file that cannot be read or moved must not keep those behind it from being taken. */
+  #leaveAlone(file: WaitingFile, err: unknown): void {
+    this.log.error({ event: 'watched-folder.file-failed', file: file.name, err });
+    const seen = this.#seen.get(file.name);
+    if (!seen) return;
+    this.#seen.set(file.name, { ...seen, notBeforeMs: performance.now() + TRY_AGAIN_MS });
   }
 
   async #advance(file: WaitingFile): Promise<void> {
     const seen = this.#seen.get(file.name);
     const nowMs = performance.now();
-    if (!seen || seen.size !== file.size || seen.modifiedMs !== file.modifiedMs) {
-      const { size, modifiedMs } = file;
-      this.#seen.set(file.name, { size, modifiedMs, sinceMs: nowMs, intakeId: null });
+    if (!seen || !isSameFile(seen.file, file)) {
+      this.#seen.set(file.name, { file, sinceMs: nowMs, notBeforeMs: nowMs, intakeId: null });
       return;
     }
-    if (seen.intakeId !== null) return this.#shelveSettled(file.name, seen.intakeId);
-    if (nowMs - seen.sinceMs >= STILL_FOR_MS) await this.#take(file.name, seen);
+    if (nowMs < seen.notBeforeMs) return;
+    if (seen.intakeId !== null) return this.#shelveSettled(file, seen.intakeId);
+    if (nowMs - seen.sinceMs >= STILL_FOR_MS) await this.#take(file, seen);
   }
 
-  async #take(name: string, seen: Seen): Promise<void> {
+  async #take(file: WaitingFile, seen: Seen): Promise<void> {
     const { directory, bytesMax } = this.options;
-    const bytes = await readWaitingFile(directory, name, bytesMax);
-    if (bytes === 'gone') return;
+    const bytes = await readWaitingFile(directory, file, bytesMax);
+    if (bytes === 'changed') return;
     if (bytes === 'too-large') {
-      await shelve(directory, name, 'refused', tooLarge(seen.size, bytesMax));
+      await shelve(directory, file, 'refused', tooLarge(file.size, bytesMax));
       return;
     }
-    if (bytes.length !== seen.size) return;
     const answer = await this.intake.take({
       bytes,
       source: { kind: 'folder', name: 'watched-folder' },
-      fileName: name,
+      fileName: file.name,
       actor: { kind: 'system', name: 'watched-folder' },
       idempotencyKey: null,
     });
     if (answer.kind === 'key-reused') throw new Error('a watched file carries no idempotency key');
-    this.#seen.set(name, { ...seen, intakeId: answer.intakeId });
+    this.#seen.set(file.name, { ...seen, intakeId: answer.intakeId });
   }
 
-  async #shelveSettled(name: string, intakeId: string): Promise<void> {
+  async #shelveSettled(file: WaitingFile, intakeId: string): Promise<void> {
     const bundle = await findBundle(this.db, this.options.site, intakeId);
     const shelf = bundle ? shelfFor(bundle.state) : null;
     if (!bundle || !shelf) return;
     const findings = await findingsOfBundle(this.db, intakeId);
-    await shelve(this.options.directory, name, shelf, {
-      file: name,
+    await shelve(this.options.directory, file, shelf, {
+      file: file.name,
       intakeId,
       bundleId: bundle.bundle_id,
       sha256: bundle.raw_sha256,
@@ -128,7 +140,7 @@ export class WatchedFolder {
         advice,
       })),
     });
-    this.#seen.delete(name);
+    this.#seen.delete(file.name);
   }
 }
 

@@ -98,6 +98,21 @@ export class MappingService {
         });
       }
       await retireOthers(trx, this.#site, [...activation.mappings.keys()]);
+      for (const [destination, digest] of before) {
+        if (activation.mappings.has(destination)) continue;
+        await recordAudit(trx, {
+          site: this.#site,
+          zone: activation.site.timeZone,
+          at: activation.now,
+          actor: activation.proposedBy,
+          action: 'mapping.retired',
+          subjectKind: 'mapping',
+          subjectId: `${destination}:${digest}`,
+          reason: 'the destination is no longer configured',
+          before: { digest },
+          after: { digest: null, siteFolder: activation.site.digest },
+        });
+      }
     });
   }
 

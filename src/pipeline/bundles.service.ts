@@ -19,7 +19,7 @@ import {
 } from './examination.store.js';
 import { type ExaminePool, UnitDied } from './examine.pool.js';
 import type { ExaminedUnit } from './examined-unit.js';
-import type { SettleBundleService } from './settle-bundle.service.js';
+import type { SettleBundleService, SettlingOrder } from './settle-bundle.service.js';
 import { findingRow } from './settled-result.js';
 import type { UnreadableEvidence } from './unreadable-evidence.service.js';
 
@@ -39,7 +39,7 @@ export interface BundlesServiceParts {
   readonly database: OpenDatabase;
   readonly clock: Clock;
   readonly site: SiteFolder;
-  readonly pool: ExaminePool;
+  readonly pool: Pick<ExaminePool, 'examine'>;
   readonly settling: SettleBundleService;
   readonly unreadable: UnreadableEvidence;
   readonly workerId: string;
@@ -79,7 +79,16 @@ export class BundlesService {
     // Started together, settled in order: the next bundle of an instrument builds on the one before it.
     const examined = batch.map((bundle) => ({ bundle, unit: this.#examine(bundle) }));
     for (const { unit } of examined) unit.catch(() => undefined);
-    for (const { bundle, unit } of examined) await this.#settle(bundle, unit);
+    const order = { isBroken: false };
+    const commits: Promise<void>[] = [];
+    try {
+      for (const { bundle, unit } of examined) {
+        const outcome = await unit.catch(deathOrThrow);
+        commits.push(this.#settle(bundle, outcome, order));
+      }
+    } finally {
+      await allOrThrow(commits);
+    }
     return true;
   }
 
@@ -109,18 +118,22 @@ export class BundlesService {
     return unit;
   }
 
-  async #settle(bundle: BundleRow, examining: Promise<ExaminedUnit>): Promise<void> {
+  /** Transactions run in the order they are asked for, so nobody has to wait for the commit before. */
+  async #settle(
+    bundle: BundleRow,
+    unit: ExaminedUnit | UnitDied,
+    order: SettlingOrder,
+  ): Promise<void> {
     const { settling, clock, onSettled } = this.parts;
-    let unit: ExaminedUnit;
-    try {
-      unit = await examining;
-    } catch (error) {
-      if (!(error instanceof UnitDied)) throw error;
-      await this.#strike(bundle, error);
+    if (unit instanceof UnitDied) {
+      // It is looked at again: what stands behind it waits, since without it its runs would look like a gap.
+      order.isBroken = true;
+      await this.#strike(bundle, unit);
       return;
     }
     if (unit.kind === 'unreadable') await this.#giveUp(bundle, 'refused', unit.finding);
-    else await settling.settle(bundle, unit, clock.now());
+    else await settling.settle(bundle, unit, clock.now(), order);
+    if (order.isBroken) return;
     this.#suspects?.delete(bundle.id);
     step('S6');
     onSettled();
@@ -165,5 +178,18 @@ export class BundlesService {
         after: { state, finding: finding.code },
       });
     });
+  }
+}
+
+/** A unit that died is an outcome; any other error is a defect. */
+function deathOrThrow(error: unknown): UnitDied {
+  if (error instanceof UnitDied) return error;
+  throw error;
+}
+
+/** Waits for all of them, then throws the first failure. */
+async function allOrThrow(commits: readonly Promise<void>[]): Promise<void> {
+  for (const end of await Promise.allSettled(commits)) {
+    if (end.status === 'rejected') throw end.reason;
   }
 }

@@ -103,12 +103,11 @@ async function digestUnderSameId(
     .where('site', '=', site)
     .where('bundle_id', '=', bundleId)
     .where('id', '!=', bundleRowId)
-    .where('canonical_digest', 'is not', null)
     .orderBy('received_at')
     .orderBy('id')
-    .limit(1)
     .execute();
-  return rows[0]?.canonical_digest ?? null;
+  // Looked for here: as a condition it would lead the database to every bundle that has a digest.
+  return rows.find((row) => row.canonical_digest !== null)?.canonical_digest ?? null;
 }
 
 async function knownResults(
@@ -135,14 +134,17 @@ async function knownChecks(
   site: string,
   ids: readonly string[],
 ): Promise<Map<string, string>> {
-  if (ids.length === 0) return new Map();
-  const rows = await db
-    .selectFrom('performance_check')
-    .select(['check_id', 'element_sha256'])
-    .where('site', '=', site)
-    .where('check_id', 'in', ids.slice(0, CHUNK))
-    .execute();
-  return new Map(rows.map((row) => [row.check_id, row.element_sha256]));
+  const known = new Map<string, string>();
+  for (let i = 0; i < ids.length; i += CHUNK) {
+    const rows = await db
+      .selectFrom('performance_check')
+      .select(['check_id', 'element_sha256'])
+      .where('site', '=', site)
+      .where('check_id', 'in', ids.slice(i, i + CHUNK))
+      .execute();
+    for (const row of rows) known.set(row.check_id, row.element_sha256);
+  }
+  return known;
 }
 
 function receiptFacts(

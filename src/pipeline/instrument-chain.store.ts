@@ -1,10 +1,17 @@
 import type { ReadableExamination } from '../checks/examination.js';
-import { joinSpans, type RunRange, rangesOf, spansOfEpoch } from '../checks/run-ranges.js';
+import {
+  joinSpans,
+  type RunRange,
+  rangesOf,
+  spansOfEpoch,
+  subtractSpans,
+} from '../checks/run-ranges.js';
 import type { Instant } from '../formats/instant.js';
-import { closeByEvidence } from '../reconciliation/discrepancies.store.js';
+import { parseScope } from '../reconciliation/discrepancies.js';
+import { closeByEvidence, openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { Trx } from '../storage/database.js';
 import { loadInstrumentState, readCovered } from './history.store.js';
-import { afterGapSubjects, gapSubject, gapSubjectPrefix } from './unowned-evidence.js';
+import { chainSubjectPrefix, gapIn, gapOf } from './unowned-evidence.js';
 
 interface Place {
   readonly rowId: string;
@@ -48,28 +55,36 @@ export async function storeInstrumentState(
     .execute();
 }
 
-/** Closes the gaps of this instrument and epoch that this bundle filled, wholly or by a part. */
+/**
+ * Closes the gaps of this instrument that this bundle fills, wholly or by a part, and the break of its chain
+ * that this bundle is the missing one of. What a gap has left of it stays open under its own name: nothing
+ * but the runs themselves closes it, also when the instrument counts in another epoch by now.
+ */
 export async function closeFilledGaps(
   trx: Trx,
   place: Place,
   examination: ReadableExamination,
-  stillOpen: readonly RunRange[],
   now: Instant,
 ): Promise<void> {
-  const { instrumentSerial, runEpoch } = examination.header;
-  if (instrumentSerial === null || runEpoch === null) return;
+  const { instrumentSerial: serial, runEpoch: epoch } = examination.header;
+  if (serial === null || epoch === null) return;
   const open = await trx
     .selectFrom('discrepancy')
-    .select('subject')
+    .select(['subject', 'scope'])
     .where('site', '=', place.site)
     .where('class', '=', 'run-gap')
     .where('closed_at', 'is', null)
-    .where('subject', '>=', gapSubjectPrefix(instrumentSerial, runEpoch))
-    .where('subject', '<', afterGapSubjects(instrumentSerial, runEpoch))
     .execute();
-  const still = new Set(stillOpen.map((gap) => gapSubject(instrumentSerial, gap)));
-  for (const { subject } of open) {
-    if (still.has(subject)) continue;
+  const accounted = spansOfEpoch(examination.accounted, epoch);
+  for (const { subject, scope } of open) {
+    const gap = gapOf(subject, serial, epoch);
+    const rest = gap === null ? [] : rangesOf(subtractSpans([gap], accounted), epoch);
+    const isFilled =
+      gap === null
+        ? subject.startsWith(chainSubjectPrefix(serial)) &&
+          subject.endsWith(`:${examination.rawSha256}`)
+        : rest[0]?.from !== gap.from || rest[0].to !== gap.to;
+    if (!isFilled) continue;
     await closeByEvidence(trx, {
       site: place.site,
       class: 'run-gap',
@@ -77,6 +92,17 @@ export async function closeFilledGaps(
       evidence: `bundle:${place.rowId}`,
       closedAt: now,
     });
+    for (const range of rest) {
+      await openDiscrepancy(trx, {
+        ...gapIn(serial, range),
+        site: place.site,
+        receiptId: null,
+        containerLabel: null,
+        destination: null,
+        scope: parseScope(scope),
+        openedAt: now,
+      });
+    }
   }
 }
 

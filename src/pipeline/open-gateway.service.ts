@@ -139,7 +139,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, workerId, () => queue.ring('receipts')),
     reconciliation,
-    dashboard: new DashboardService(database.db, clock, site, reconciliation),
+    dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });
 }

@@ -14,7 +14,7 @@ export async function openSite(
   const loaded = await loadSiteFolder(directory, env);
   if (!loaded.ok) {
     throw new Misconfigured('site-folder-invalid', {
-      found: `${loaded.faults.length} in ${directory}\n${loaded.faults.map(describeFault).join('\n')}\n`,
+      found: `${loaded.faults.length} ${loaded.faults.length === 1 ? 'fault' : 'faults'} in ${directory}\n${loaded.faults.map(describeFault).join('\n')}`,
     });
   }
   return loaded;

@@ -15,6 +15,9 @@ import type { Trx } from '../storage/database.js';
 import type { ResultRow } from '../storage/tables.js';
 import { ownerOf, type SettledResult } from './settled-result.js';
 
+/** Values bound in one `in (…)`. */
+const IDS = 1000;
+
 /** Messages about single results: the result itself, and its withdrawal when it no longer stands. */
 export class ResultMessages {
   constructor(
@@ -156,13 +159,18 @@ export class ResultMessages {
   }
 
   async #superseded(trx: Trx, ids: readonly string[]): Promise<ResultRow[]> {
-    if (ids.length === 0) return [];
-    return trx
-      .selectFrom('result')
-      .selectAll()
-      .where('site', '=', this.site.site)
-      .where('result_id', 'in', [...ids])
-      .execute();
+    const rows: ResultRow[] = [];
+    for (let i = 0; i < ids.length; i += IDS) {
+      rows.push(
+        ...(await trx
+          .selectFrom('result')
+          .selectAll()
+          .where('site', '=', this.site.site)
+          .where('result_id', 'in', ids.slice(i, i + IDS))
+          .execute()),
+      );
+    }
+    return rows;
   }
 }
 

@@ -11,6 +11,7 @@ import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.stor
 import type { NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { originCovers } from '../site/vocabulary.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
@@ -25,6 +26,11 @@ import { findingRow, ownerOf, type SettledResult, settleResults } from './settle
 import { unownedEvidence } from './unowned-evidence.js';
 
 type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
+
+/** Bundles that are settled one behind the other, their transactions asked for without waiting. */
+export interface SettlingOrder {
+  isBroken: boolean;
+}
 
 interface Settling {
   readonly bundle: BundleRow;
@@ -48,26 +54,49 @@ export class SettleBundleService {
     private readonly messages: ResultMessages,
   ) {}
 
-  /** Settles a readable bundle. False when another run settled it first. */
-  settle(bundle: BundleRow, unit: ReadableUnit, now: Instant): Promise<boolean> {
+  /**
+   * Settles a readable bundle. False when another run settled it first, or when a bundle before it in this
+   * order failed: without that one, this one's runs would look like a gap.
+   */
+  settle(
+    bundle: BundleRow,
+    unit: ReadableUnit,
+    now: Instant,
+    order: SettlingOrder,
+  ): Promise<boolean> {
     return this.database.transact(async (trx) => {
-      const targets = await this.#lockNamedReceipts(trx, unit.examination);
-      const facts = await loadHistory(trx, this.site.site, bundle.id, unit.examination, targets);
-      const history = applyHistory(unit.examination, facts, this.site);
-      const results =
-        history.bundle === 'repeated'
-          ? []
-          : settleResults(unit.examination, unit.records, history, targets, uuidv7);
-      const identity = { rowId: bundle.id, site: this.site.site, receivedAt: bundle.received_at };
-      const unowned =
-        history.bundle === 'repeated'
-          ? []
-          : unownedEvidence(identity, unit.examination, history, results, now);
-      const settling = { bundle, examination: unit.examination, history, results, unowned, now };
-      if (!(await this.#settleRow(trx, settling))) return false;
-      if (history.bundle !== 'repeated') await this.#store(trx, settling);
-      return true;
+      if (order.isBroken) return false;
+      try {
+        return await this.#settleInTransaction(trx, bundle, unit, now);
+      } catch (error) {
+        order.isBroken = true;
+        throw error;
+      }
     });
+  }
+
+  async #settleInTransaction(
+    trx: Trx,
+    bundle: BundleRow,
+    unit: ReadableUnit,
+    now: Instant,
+  ): Promise<boolean> {
+    const targets = await this.#lockNamedReceipts(trx, unit.examination);
+    const facts = await loadHistory(trx, this.site.site, bundle.id, unit.examination, targets);
+    const history = applyHistory(unit.examination, facts, this.site);
+    const results =
+      history.bundle === 'repeated'
+        ? []
+        : settleResults(unit.examination, unit.records, history, targets, uuidv7);
+    const identity = { rowId: bundle.id, site: this.site.site, receivedAt: bundle.received_at };
+    const unowned =
+      history.bundle === 'repeated'
+        ? []
+        : unownedEvidence(identity, unit.examination, history, results, now);
+    const settling = { bundle, examination: unit.examination, history, results, unowned, now };
+    if (!(await this.#settleRow(trx, settling))) return false;
+    if (history.bundle !== 'repeated') await this.#store(trx, settling);
+    return true;
   }
 
   /**
@@ -125,15 +154,20 @@ export class SettleBundleService {
   }
 
   async #store(trx: Trx, settling: Settling): Promise<void> {
-    const { bundle, examination, history, results, unowned, now } = settling;
+    const { bundle, examination, results, unowned, now } = settling;
     const { site } = this.site;
     const place = { rowId: bundle.id, site };
     await insertResults(trx, results, place, examination);
     await insertChecks(trx, examination, place);
     await insertFindings(trx, this.#findingRows(settling));
-    const isHeard = bundleState(settling) === 'accepted';
+    const { origin } = examination.header;
+    // A packed or simulated bundle says nothing of what the handheld still holds where it covers nothing.
+    const isHeard =
+      bundleState(settling) === 'accepted' &&
+      origin !== null &&
+      originCovers(this.site.environment, origin);
     await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
-    await closeFilledGaps(trx, place, examination, history.gaps, now);
+    await closeFilledGaps(trx, place, examination, now);
     await markWaitingReceiptsDue(trx, site);
     const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
     for (const id of await this.#openUnowned(trx, unowned)) touched.add(id);
@@ -147,7 +181,8 @@ export class SettleBundleService {
     if (unowned.length === 0) return [];
     const { site } = this.site;
     const inDoubt = new Set<string>();
-    for (const { scope } of unowned) {
+    // What one bundle brings to light shares its scope: asked once, not once for each of thousands of results.
+    for (const scope of new Set(unowned.map((discrepancy) => discrepancy.scope))) {
       for (const id of await this.statements.conformingInScope(trx, scope ?? {})) inDoubt.add(id);
     }
     await lockReceipts(trx, site, inDoubt);

@@ -53,5 +53,10 @@ export async function insertChecks(
       element_sha256: sha256,
     });
   }
-  if (rows.length > 0) await trx.insertInto('performance_check').values(rows).execute();
+  for (let i = 0; i < rows.length; i += ROWS) {
+    await trx
+      .insertInto('performance_check')
+      .values(rows.slice(i, i + ROWS))
+      .execute();
+  }
 }

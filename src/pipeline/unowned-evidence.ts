@@ -1,6 +1,6 @@
 import type { ReadableExamination } from '../checks/examination.js';
 import { isHeld } from '../checks/examination.js';
-import type { HistoryAnswer } from '../checks/history-facts.js';
+import type { HistoryAnswer, UnjoinedEpoch } from '../checks/history-facts.js';
 import { type RunRange, runsInWords } from '../checks/run-ranges.js';
 import type { Instant } from '../formats/instant.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
@@ -57,12 +57,10 @@ export function unownedEvidence(
     });
   }
   for (const gap of history.gaps) {
-    found.push({
-      ...blank,
-      class: 'run-gap',
-      subject: gapSubject(instrumentSerial ?? '', gap),
-      detail: `${instrumentSerial ?? ''}: ${runsInWords(gap)} of epoch ${gap.epoch} never arrived`,
-    });
+    found.push({ ...blank, ...gapIn(instrumentSerial ?? '', gap) });
+  }
+  if (history.unjoinedEpoch !== null) {
+    found.push({ ...blank, ...chainBreak(instrumentSerial ?? '', history.unjoinedEpoch) });
   }
   for (const overlap of history.overlaps) {
     found.push({
@@ -89,16 +87,38 @@ export function gapSubject(serial: string, range: RunRange): string {
   return `runs:${serial}:${range.epoch}:${range.from}-${range.to}`;
 }
 
-export function gapSubjectPrefix(serial: string, epoch: number): string {
-  return `runs:${serial}:${epoch}:`;
+/** The gap a subject names, when it is one of exactly this instrument and epoch, whatever its serial holds. */
+export function gapOf(subject: string, serial: string, epoch: number): RunRange | null {
+  const prefix = `runs:${serial}:${epoch}:`;
+  if (!subject.startsWith(prefix)) return null;
+  const runs = /^(\d+)-(\d+)$/.exec(subject.slice(prefix.length));
+  return runs === null ? null : { epoch, from: Number(runs[1]), to: Number(runs[2]) };
 }
 
-/**
- * The first text, by bytes, behind every subject of that prefix: a serial may hold what `like` reads as its own
- * signs. The prefix ends in a colon, and a semicolon is the next byte.
- */
-export function afterGapSubjects(serial: string, epoch: number): string {
-  return `${gapSubjectPrefix(serial, epoch).slice(0, -1)};`;
+/** What says of a gap which it is, the same whichever bundle brings it to light. */
+export function gapIn(serial: string, gap: RunRange) {
+  return {
+    class: 'run-gap',
+    subject: gapSubject(serial, gap),
+    detail: `${serial}: ${runsInWords(gap)} of epoch ${gap.epoch} never arrived`,
+  } as const;
+}
+
+/** Runs at the end of an epoch that nobody can count; open until the bundle that is missing comes. */
+function chainBreak(serial: string, { epoch, previousBundle }: UnjoinedEpoch) {
+  const behind =
+    previousBundle === null
+      ? 'names no bundle before it'
+      : `follows bundle ${previousBundle}, which was not taken`;
+  return {
+    class: 'run-gap',
+    subject: `${chainSubjectPrefix(serial)}${epoch}:${previousBundle ?? 'none'}`,
+    detail: `${serial}: epoch ${epoch} ${behind}; what was measured at the end of the epoch before is unknown`,
+  } as const;
+}
+
+export function chainSubjectPrefix(serial: string): string {
+  return `chain:${serial}:`;
 }
 
 function contraryWords(result: SettledResult): string {

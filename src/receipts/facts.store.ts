@@ -1,5 +1,6 @@
 import { sql } from 'kysely';
 import type { Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 
 /**
  * Announces that this transaction changes facts of these receipts: takes their rows in id order and
@@ -13,15 +14,16 @@ export async function lockReceipts(
   site: string,
   receiptIds: Iterable<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) {
-    await trx
-      .updateTable('receipt')
-      .set({ facts_version: sql<number>`facts_version + 1` })
-      .where('site', '=', site)
-      .where('id', '=', id)
-      .execute();
-  }
+  for (const id of [...new Set(receiptIds)].sort()) await countChange(trx, { site, id });
 }
+
+const countChange = prepared((db, of: { readonly site: string; readonly id: string }) =>
+  db
+    .updateTable('receipt')
+    .set({ facts_version: sql<number>`facts_version + 1` })
+    .where('site', '=', of.site)
+    .where('id', '=', of.id),
+);
 
 /**
  * Marks receipts for a later evaluation: right for changes that cannot make an earlier *conforms* untrue
@@ -32,15 +34,16 @@ export async function markEvaluationDue(
   site: string,
   receiptIds: Iterable<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) {
-    await trx
-      .updateTable('receipt')
-      .set({ evaluation_due: 1 })
-      .where('site', '=', site)
-      .where('id', '=', id)
-      .execute();
-  }
+  for (const id of [...new Set(receiptIds)].sort()) await markDue(trx, { site, id });
 }
+
+const markDue = prepared((db, of: { readonly site: string; readonly id: string }) =>
+  db
+    .updateTable('receipt')
+    .set({ evaluation_due: 1 })
+    .where('site', '=', of.site)
+    .where('id', '=', of.id),
+);
 
 /**
  * Marks the receipts whose containers are covered and which wait for news from elsewhere: an instrument that

@@ -137,7 +137,7 @@ export class ReceiptsService {
       receiptId: line.receiptId,
       outcome: scanned ? 'completed' : 'new',
       revision: 1,
-      linkedResults: await this.link(trx, line, unowned, by.now),
+      linkedResults: await this.link(trx, line, unowned, by),
       keptBack: [],
     };
   }
@@ -182,7 +182,7 @@ export class ReceiptsService {
       receiptId: line.receiptId,
       outcome: 'changed',
       revision,
-      linkedResults: await this.link(trx, inForce, unowned, by.now),
+      linkedResults: await this.link(trx, inForce, unowned, by),
       keptBack,
     };
   }
@@ -261,21 +261,37 @@ export class ReceiptsService {
     trx: Trx,
     line: ReceiptLine,
     unowned: ReadonlyMap<string, readonly ScannedResult[]>,
-    now: Instant,
+    by: By,
   ): Promise<number> {
-    const site = this.settings.site.site;
+    const { site, timeZone } = this.settings.site;
     const labels = new Map(line.containers.map((label) => [normaliseLabel(label), label]));
     const labelOf = (r: ScannedResult) =>
       labels.get(normaliseLabel(r.container_scanned ?? '')) ?? null;
     const mine = unowned.get(line.scanText) ?? [];
     const placed = (await unplacedResults(trx, site, line.receiptId)).filter((r) => labelOf(r));
+    const unplaced = new Set(placed.map((result) => result.id));
     for (const result of [...mine, ...placed]) {
       const containerLabel = labelOf(result);
       await attributeResult(trx, site, result.id, { receiptId: line.receiptId, containerLabel });
       await closeUnownedEvidence(trx, site, result.id, {
         evidence: `receipt ${line.receiptId} was announced`,
         placed: containerLabel !== null,
-        now,
+        now: by.now,
+      });
+      await recordAudit(trx, {
+        site,
+        zone: timeZone,
+        at: by.now,
+        actor: by.actor,
+        action: 'result.attributed',
+        subjectKind: 'result',
+        subjectId: result.id,
+        reason: `receipt ${line.receiptId} was announced`,
+        before: {
+          receiptId: unplaced.has(result.id) ? line.receiptId : null,
+          containerLabel: null,
+        },
+        after: { receiptId: line.receiptId, containerLabel },
       });
     }
     return mine.length + placed.length;

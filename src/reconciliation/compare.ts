@@ -22,6 +22,8 @@ export interface MeasuredResult {
   readonly receiptScanned: string | null;
   readonly containerLabel: string | null;
   readonly containerScanned: string | null;
+  /** Codes of the findings that hold it, where they are known. */
+  readonly heldBy?: readonly string[];
 }
 
 export interface SentDelivery {
@@ -116,7 +118,8 @@ function fromResult(result: MeasuredResult): Discrepancy[] {
   } as const;
   const found: Discrepancy[] = [];
   if (result.state === 'held') {
-    found.push({ ...place, class: 'held', detail: `result ${result.resultId} is held` });
+    const by = result.heldBy?.length ? `: ${result.heldBy.join(', ')}` : '';
+    found.push({ ...place, class: 'held', detail: `result ${result.resultId} is held${by}` });
   }
   if (result.receiptId === null) {
     found.push({

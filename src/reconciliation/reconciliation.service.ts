@@ -5,6 +5,7 @@ import type { Reader } from '../storage/database.js';
 import type { DiscrepancyRow } from '../storage/tables.js';
 import { compare, type Discrepancy } from './compare.js';
 import { discrepanciesOpenAt } from './discrepancies.store.js';
+import { holdingCodes } from './held-by.store.js';
 import {
   bundlesReceived,
   expectedContainers,
@@ -61,9 +62,11 @@ export class ReconciliationService {
       destinations: this.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name),
     });
     const ofReceipts = await resultsOfReceipts(reader, site, receiptIds);
+    const results = [...new Map([...measured, ...ofReceipts].map((r) => [r.rowId, r])).values()];
+    const heldBy = await holdingCodes(reader, results);
     const discrepancies = compare({
       expected,
-      results: [...new Map([...measured, ...ofReceipts].map((r) => [r.rowId, r])).values()],
+      results: results.map((r) => ({ ...r, heldBy: heldBy.get(r.rowId) ?? [] })),
       deliveries: await openDeliveries(reader, site, to),
       open: (await discrepanciesOpenAt(reader, site, to)).map(openedDiscrepancy),
       now,

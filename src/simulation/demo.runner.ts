@@ -2,7 +2,9 @@ import { randomBytes } from 'node:crypto';
 import { mkdir } from 'node:fs/promises';
 import { join } from 'node:path';
 import { setTimeout } from 'node:timers/promises';
+import { Misconfigured } from '../errors.js';
 import { addMs, formatInstant } from '../formats/instant.js';
+import { describeFault } from '../site/site-fault.js';
 import { loadSiteFolder } from '../site/site-folder.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { anchoredClock } from '../storage/clock.js';
@@ -250,7 +252,9 @@ async function createKeys(place: Parameters<typeof createKey>[0], site: string) 
 async function readSite(options: DemoOptions): Promise<SiteFolder> {
   const loaded = await loadSiteFolder(options.siteFolderDirectory, {});
   if (loaded.ok) return loaded.site;
-  throw new Error(`the site folder is not sound: ${JSON.stringify(loaded.faults[0])}`);
+  throw new Misconfigured('site-folder-invalid', {
+    found: loaded.faults.map(describeFault).join('\n'),
+  });
 }
 
 function auditedBy(site: SiteFolder): string {

@@ -15,6 +15,14 @@ export interface GatewayProcess {
   stop(): Promise<void>;
 }
 
+/** The gateway ended before it listened; it has said why itself, so no stack helps. */
+export class GatewayNotStarted extends Error {
+  constructor(complaints: readonly string[]) {
+    super(`the gateway did not start:\n${complaints.join('\n')}`);
+    this.name = 'GatewayNotStarted';
+  }
+}
+
 export interface GatewayStart {
   readonly dataDirectory: string;
   readonly siteFolderDirectory: string;
@@ -74,7 +82,7 @@ export async function startGateway(start: GatewayStart): Promise<GatewayProcess>
   const url = await listeningUrl(child);
   if (url === null) {
     child.kill('SIGKILL');
-    throw new Error(`the gateway did not start:\n${complaints.join('\n')}`);
+    throw new GatewayNotStarted(complaints);
   }
   let isStopping = false;
   const died = once(child, 'exit').then(([code, signal]) =>

@@ -178,6 +178,14 @@ function mappingFaults(
     needs('statement', 'the destination acts on statements');
     needs('stop', 'a destination that acts has to be stopped');
     askable('stop', 'a stop counts only when it was seen there');
+    if (mapping.permits.length === 0) {
+      faults.push({
+        path: at('name'),
+        rule: 'acting-without-permits',
+        message: `${name} acts, and ${name}.mapping.yaml declares no value that permits release, so nothing could be checked against it`,
+        remedy: `Declare under permits where ${name} looks for the permission, and every value it releases on.`,
+      });
+    }
   } else if (mapping.permits.length > 0) {
     faults.push({
       path: at('acts'),

@@ -1,4 +1,6 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
+import type { Instant } from '../formats/instant.js';
+import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
@@ -20,8 +22,12 @@ import type {
   StopFact,
 } from './facts.js';
 
+/** Of an announcement, what says where and from when evidence could be the receipt's. */
+export type AnnouncedPlace = Pick<ReceiptLine, 'area' | 'receivedAt'>;
+
 /** Rows into facts. What a row does not say readably becomes null, which never counts in favour. */
-export function receiptFacts(row: ReceiptRow, areas: readonly (string | null)[]): ReceiptFacts {
+export function receiptFacts(row: ReceiptRow, earlier: readonly AnnouncedPlace[]): ReceiptFacts {
+  const announced = [...earlier, { area: row.area, receivedAt: row.received_at }];
   return {
     identity: {
       receiptId: row.id,
@@ -41,8 +47,14 @@ export function receiptFacts(row: ReceiptRow, areas: readonly (string | null)[])
     retestAt: row.retest_at,
     scanText: row.scan_text,
     plan: row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan),
-    areas: [...new Set([...areas, row.area].filter((a) => a !== null))],
+    areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
+    evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
   };
+}
+
+function earliest(instants: readonly (Instant | null)[]): Instant | null {
+  const known = instants.filter((instant) => instant !== null);
+  return known.length < instants.length ? null : (Math.min(...known) as Instant);
 }
 
 export function containerFact(row: ContainerRow): ContainerFact {

@@ -6,6 +6,7 @@ import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import type { SiteRules, StatementFacts } from './facts.js';
 import {
+  type AnnouncedPlace,
   containerFact,
   type DeliveryEvidenceRow,
   deliveryFacts,
@@ -40,7 +41,7 @@ export async function loadFacts(
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(row, await earlierAreas(reader, row)),
+    receipt: receiptFacts(row, await earlierPlaces(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
     results: (await resultsOf(reader, site.site, receiptId)).map(resultFact),
     heardAt: await heardAt(reader, site.site),
@@ -76,8 +77,8 @@ async function readSiteEvidence(reader: Reader, site: string): Promise<void> {
     .executeTakeFirst();
 }
 
-/** Areas of earlier announcements; one that never changed has none. */
-async function earlierAreas(reader: Reader, row: ReceiptRow): Promise<(string | null)[]> {
+/** Where and when earlier announcements had it; one that never changed has none. */
+async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {
   if (row.revision <= 1) return [];
   const revisions = await reader
     .selectFrom('receipt_revision')
@@ -85,7 +86,7 @@ async function earlierAreas(reader: Reader, row: ReceiptRow): Promise<(string | 
     .where('site', '=', row.site)
     .where('receipt_id', '=', row.id)
     .execute();
-  return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce.area);
+  return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce);
 }
 
 function resultsOf(reader: Reader, site: string, receiptId: string): Promise<EvidenceRow[]> {
@@ -135,21 +136,19 @@ async function resultDeliveriesOf(
 ): Promise<DeliveryEvidenceRow[]> {
   const rows = await reader
     .selectFrom('delivery')
-    .innerJoin('result', 'result.id', 'delivery.subject_id')
-    .select([
-      'delivery.id',
-      'delivery.destination',
-      'delivery.state',
-      'delivery.fault',
-      'delivery.build',
-      'result.id as result_row_id',
-    ])
-    .where('delivery.site', '=', site)
-    .where('delivery.subject_kind', '=', 'result')
-    .where('result.site', '=', site)
-    .where('result.receipt_id', '=', receiptId)
-    .orderBy('delivery.build')
-    .orderBy('delivery.id')
+    .select(['id', 'destination', 'state', 'fault', 'build', 'subject_id as result_row_id'])
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    // Not a join: that would be free to start from every result that was ever delivered.
+    .where('subject_id', 'in', (eb) =>
+      eb
+        .selectFrom('result')
+        .select('result.id')
+        .where('result.site', '=', site)
+        .where('result.receipt_id', '=', receiptId),
+    )
+    .orderBy('build')
+    .orderBy('id')
     .execute();
   return rows.map((r) => ({ ...r, subject_kind: 'result' }));
 }

@@ -41,6 +41,11 @@ export interface ReceiptFacts {
   readonly plan: SamplingPlan | null;
   /** Every area any revision announced it for: moving a receipt does not unhear an instrument. */
   readonly areas: readonly string[];
+  /**
+   * Earliest goods receipt any revision announced, null when one did not say: unowned evidence from after it
+   * may be the receipt's, also when the receipt is dated later now.
+   */
+  readonly evidenceFrom: Instant | null;
 }
 
 export interface ContainerFact {

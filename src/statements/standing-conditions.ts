@@ -110,7 +110,7 @@ function covers(
     {
       areas: receipt.areas,
       material: receipt.identity.material,
-      receivedAt: receipt.receivedAt,
+      receivedAt: receipt.evidenceFrom,
       instruments: facts.results.map((r) => r.instrument).filter((s) => s !== null),
     },
     new Map(facts.site.instruments.map((i) => [i.serial, i.area])),

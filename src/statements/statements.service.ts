@@ -1,4 +1,5 @@
 import { uuidv7 } from 'uuidv7';
+import { recordAudit } from '../audit/audit.store.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import { lockReceipts } from '../receipts/facts.store.js';
@@ -104,15 +105,16 @@ export class StatementsService {
       ...(await conformingPastRetest(db, site, now)),
       ...(await receiptsDue(db, site, limit)),
     ]);
-    const done: Evaluation[] = [];
-    for (const id of [...ids].slice(0, limit)) {
-      const evaluation = await this.database.transact(async (trx) => {
-        await lockReceipts(trx, site, [id]);
-        return this.evaluateInTransaction(trx, id, this.clock.now());
-      });
-      if (evaluation) done.push(evaluation);
-    }
-    return done;
+    // Each in a transaction of its own; asked for together, they share commits.
+    const evaluations = await Promise.all(
+      [...ids].slice(0, limit).map((id) =>
+        this.database.transact(async (trx) => {
+          await lockReceipts(trx, site, [id]);
+          return this.evaluateInTransaction(trx, id, this.clock.now());
+        }),
+      ),
+    );
+    return evaluations.filter((evaluation) => evaluation !== null);
   }
 
   /**
@@ -146,6 +148,16 @@ export class StatementsService {
   }
 
   /**
+   * What a question would be answered now, for a page to show: nothing is stored, and it counts as no pull.
+   * Where the answer would be a new revision, the latest stored one; null when there is none.
+   */
+  async shown(receiptId: string): Promise<StatementRecord | null> {
+    const decided = await this.decide(this.database.db, receiptId, this.clock.now());
+    if (decided === null) return null;
+    return decided.isNew ? decided.latest : this.record(decided, revisionOf(decided));
+  }
+
+  /**
    * Conforming receipts that evidence of this scope could belong to. Unowned evidence makes them untrue, so
    * its transaction locks them, then the site's evidence, stores the evidence and evaluates each.
    */
@@ -155,10 +167,11 @@ export class StatementsService {
     const ids: string[] = [];
     for (const row of await conformingReceipts(reader, site)) {
       const receipt = {
-        // A changed receipt may have stood elsewhere before: unknown here, and the evaluation looks closer.
+        // A changed receipt may have stood elsewhere, or have come in earlier, before: unknown here, and the
+        // evaluation looks closer.
         areas: row.area === null || row.revision > 1 ? [] : [row.area],
         material: row.material,
-        receivedAt: row.received_at,
+        receivedAt: row.revision > 1 ? null : row.received_at,
         instruments: await instrumentsOf(reader, site, row.id),
       };
       if (scopeCovers(scope, receipt, areas)) ids.push(row.id);
@@ -166,12 +179,17 @@ export class StatementsService {
     return ids;
   }
 
+  /** True while a stop waits to be shown by every acting destination. */
+  async hasOpenStops(): Promise<boolean> {
+    return (await stopsNotEffective(this.database.db, this.settings.site.site)).length > 0;
+  }
+
   /**
    * Marks stops effective that every acting destination's read-back confirmed, by their own delivery or by
    * that of a later stop; returns their receipts. A stop without a delivery never becomes effective.
    */
   async updateStopEffectiveness(trx: Trx, now: Instant): Promise<string[]> {
-    const { site, destinations } = this.settings.site;
+    const { site, timeZone, destinations } = this.settings.site;
     const acting = destinations.filter((d) => d.acts).map((d) => d.name);
     const receipts: string[] = [];
     for (const stop of await stopsNotEffective(trx, site)) {
@@ -181,6 +199,18 @@ export class StatementsService {
       );
       if (acting.length === 0 || !shown) continue;
       await setStopEffective(trx, stop.id, now);
+      await recordAudit(trx, {
+        site,
+        zone: timeZone,
+        at: now,
+        actor: { kind: 'system', name: 'statements' },
+        action: 'stop.effective',
+        subjectKind: 'stop',
+        subjectId: stop.id,
+        reason: `shown by ${acting.join(' and ')}`,
+        before: { effectiveAt: null },
+        after: { effectiveAt: now },
+      });
       receipts.push(stop.receipt_id);
     }
     return receipts;

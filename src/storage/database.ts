@@ -4,7 +4,8 @@ import Database from 'better-sqlite3';
 import { Kysely, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { anchoredClock, type Clock } from './clock.js';
-import { openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import { KeptStatements, openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import { GroupCommit } from './group-commit.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
 import type { StorageAlert } from './storage-alert.js';
@@ -19,8 +20,9 @@ export type Reader = Kysely<Tables> | Trx;
 export abstract class OpenDatabase {
   abstract readonly db: Db;
   /**
-   * Runs `work` in one write transaction. Await only queries on `trx` inside, and change nothing else: where
-   * several processes share the database, a transaction that met another one is run again from its start.
+   * Runs `work` as one write transaction: all of it or nothing, answered after the commit. Await only queries
+   * on `trx` inside, and change nothing else: where several processes share the database, a transaction that
+   * met another one is run again from its start.
    */
   abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
   abstract close(): Promise<void>;
@@ -67,7 +69,9 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
-  const db = new Kysely<Tables>({ dialect: new TransactionalSqliteDialect({ database: file }) });
+  const db = new Kysely<Tables>({
+    dialect: new TransactionalSqliteDialect({ database: new KeptStatements(file) }),
+  });
   try {
     await migrateToLatest(db);
   } catch (error) {
@@ -75,10 +79,11 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     lock.close();
     throw error;
   }
+  const commits = new GroupCommit(db);
   return {
     db,
     clock: anchoredClock(),
-    transact: (work) => db.transaction().execute(work),
+    transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();
       lock.close();

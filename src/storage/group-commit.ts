@@ -1,67 +1,98 @@
-import type { OpenDatabase, Trx } from './database.js';
+import { type Kysely, sql, type Transaction } from 'kysely';
+import type { Tables } from './tables.js';
 
-/** More in one transaction saves nothing and delays the first. */
-const GROUP_MAX = 64;
+/** Units in one commit: past this the first waits longer than a flush of its own would have taken. */
+const UNITS_MAX = 64;
+/** Time that units of one commit may take; nothing else of the process gets a turn meanwhile. */
+const WORK_MS_MAX = 8;
 
-interface Waiting<Item, Answer> {
-  readonly item: Item;
-  readonly resolve: (answer: Answer) => void;
-  readonly reject: (error: unknown) => void;
-}
+/** A slow flush must not slow down what comes after it for long. */
+const FLUSH_REST_MS_MAX = 5;
+
+type Trx = Transaction<Tables>;
+type Unit = (trx: Trx) => Promise<() => void>;
+
+const SAVEPOINT = sql`savepoint unit`;
+const ROLL_BACK = sql`rollback to unit`;
+const RELEASE = sql`release unit`;
 
 /**
- * Puts what arrives while a transaction is being committed into the next one, so that many requests share
- * one flush to disk. An item is answered only after the commit that holds it. When a group fails, its items
- * are tried one by one, so that a bad one fails alone.
+ * SQLite has one writer, so transactions run one after the other whoever asks; this lets those that wait at
+ * the same moment share one flush to disk. Each is a unit of its own: it sees what was written before it and
+ * nothing of what comes after, what it throws undoes its own writes and no others, and it is answered only
+ * after the commit that holds it. When the commit itself fails, every unit in it has failed.
  */
-export class GroupCommit<Item, Answer> {
-  #waiting: Waiting<Item, Answer>[] = [];
-  #committing = false;
+export class GroupCommit {
+  readonly #waiting: { readonly unit: Unit; readonly fail: (error: unknown) => void }[] = [];
+  #isRunning = false;
+  /** No commit begins before this: after a flush everything else gets as long as the flush took. */
+  #notBefore = 0;
 
-  constructor(
-    private readonly database: OpenDatabase,
-    private readonly write: (trx: Trx, item: Item) => Promise<Answer>,
-  ) {}
+  constructor(private readonly db: Pick<Kysely<Tables>, 'transaction'>) {}
 
-  submit(item: Item): Promise<Answer> {
+  run<T>(work: (trx: Trx) => Promise<T>): Promise<T> {
     return new Promise((resolve, reject) => {
-      this.#waiting.push({ item, resolve, reject });
-      if (!this.#committing) void this.#commitAll();
+      const unit: Unit = async (trx) => {
+        const value = await work(trx);
+        return () => resolve(value);
+      };
+      this.#waiting.push({ unit, fail: reject });
+      if (!this.#isRunning) void this.#runAll();
     });
   }
 
-  async #commitAll(): Promise<void> {
-    this.#committing = true;
+  async #runAll(): Promise<void> {
+    this.#isRunning = true;
     while (this.#waiting.length > 0) {
-      const group = this.#waiting.splice(0, GROUP_MAX);
-      try {
-        await this.#commit(group);
-      } catch (error) {
-        if (group.length === 1) group[0]?.reject(error);
-        else await this.#commitEach(group);
-      }
+      // Queries never leave the turn they start in: without this no request, answer or timer would get one.
+      await pause(this.#notBefore - performance.now());
+      await this.#commitOnce();
     }
-    this.#committing = false;
+    this.#isRunning = false;
   }
 
-  async #commitEach(group: readonly Waiting<Item, Answer>[]): Promise<void> {
-    for (const one of group) {
-      try {
-        await this.#commit([one]);
-      } catch (error) {
-        one.reject(error);
-      }
+  async #commitOnce(): Promise<void> {
+    const taken = this.#waiting.splice(0, 1);
+    const answers: (() => void)[] = [];
+    let flushingSince = 0;
+    try {
+      await this.db.transaction().execute(async (trx) => {
+        const until = performance.now() + WORK_MS_MAX;
+        for (const { unit, fail } of taken) {
+          answers.push(await undoable(trx, unit, fail));
+          flushingSince = performance.now();
+          if (taken.length < UNITS_MAX && flushingSince < until) {
+            taken.push(...this.#waiting.splice(0, 1));
+          }
+        }
+      });
+      const now = performance.now();
+      this.#notBefore = now + Math.min(FLUSH_REST_MS_MAX, now - flushingSince);
+    } catch (error) {
+      for (const { fail } of taken) fail(error);
+      return;
     }
+    for (const answer of answers) answer();
   }
+}
 
-  async #commit(group: readonly Waiting<Item, Answer>[]): Promise<void> {
-    const answers = await this.database.transact(async (trx) => {
-      const written: Answer[] = [];
-      for (const one of group) written.push(await this.write(trx, one.item));
-      return written;
-    });
-    group.forEach((one, i) => {
-      one.resolve(answers[i] as Answer);
-    });
+/** Runs a unit so that its failure undoes what it wrote; returns how it is answered after the commit. */
+async function undoable(trx: Trx, unit: Unit, fail: (error: unknown) => void): Promise<() => void> {
+  await SAVEPOINT.execute(trx);
+  try {
+    const answer = await unit(trx);
+    await RELEASE.execute(trx);
+    return answer;
+  } catch (error) {
+    await ROLL_BACK.execute(trx);
+    await RELEASE.execute(trx);
+    return () => fail(error);
   }
+}
+
+function pause(ms: number): Promise<void> {
+  return new Promise((resolve) => {
+    if (ms < 1) setImmediate(resolve);
+    else setTimeout(resolve, ms);
+  });
 }

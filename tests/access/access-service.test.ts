@@ -26,7 +26,32 @@ describe('API keys', () => {
     const rows = await database.db.selectFrom('api_key').selectAll().execute();
     const trail = await database.db.selectFrom('audit_entry').selectAll().execute();
     expect(JSON.stringify([rows, trail])).not.toContain(key);
-    expect(trail.map((entry) => entry.action)).toEqual(['key.created']);
+    expect(trail.map((entry) => entry.action)).toEqual(['key.created', 'key.used']);
+  });
+
+  it('leave one entry of the trail a minute of use, in the transaction that notes it', async () => {
+    const { database, clock, service } = await access();
+    const { id, key } = await service.create(
+      { name: 'sync-a', site: 'northquay', scopes: ['bundle:write'], expiresAt: null },
+      actor,
+    );
+    const first = clock.now();
+    for (let i = 0; i < 3; i += 1) await service.authenticate(key);
+    clock.advance(60_000);
+    await service.authenticate(key);
+    const uses = await database.db
+      .selectFrom('audit_entry')
+      .select(['actor', 'subject_id', 'before', 'after'])
+      .where('action', '=', 'key.used')
+      .orderBy('at')
+      .execute();
+    const entry = (before: number | null, after: number) => ({
+      actor: id,
+      subject_id: id,
+      before: JSON.stringify({ lastUsedAt: before }),
+      after: JSON.stringify({ lastUsedAt: after }),
+    });
+    expect(uses).toEqual([entry(null, first), entry(first, clock.now())]);
   });
 
   it('are refused by name of the reason: unknown, expired, revoked', async () => {

@@ -149,7 +149,7 @@ describe('buildDayView', () => {
     expect(view.stages[5]?.of).toBe(5);
   });
 
-  test('shows names of material and area, and every condition that is not met', () => {
+  test('shows names of material and area, and beside a contradiction nothing that is merely missing', () => {
     const view = buildDayView(
       facts({ receipts: [{ receipt: statement().receipt, statement: statement() }] }),
     );
@@ -158,8 +158,6 @@ describe('buildDayView', () => {
     expect(line?.area).toBe('East dock');
     expect(line?.unmet.map((c) => `${c.title}: ${c.state}`)).toEqual([
       'No contrary result: contradicted',
-      'Deliveries confirmed: unmet',
-      'Performance checks on both sides: not-evaluated',
     ]);
     expect(line?.stop).toEqual({
       kind: 'withdraw',
@@ -173,20 +171,20 @@ describe('buildDayView', () => {
     });
   });
 
-  test('names every condition not met, the contradicted first, and gives room to four', () => {
+  test('names every condition not met, those not evaluated last, and gives room to four', () => {
     const codes = [
       'coverage',
       'recheck',
       'methods-by-content',
       'retest-date',
       'second-person',
-      'no-contrary-result',
+      'deliveries-confirmed',
     ] as const;
     const record = statement({
       conditions: codes.map((code) =>
         condition({
           code,
-          state: code === 'no-contrary-result' ? 'contradicted' : 'unmet',
+          state: code === 'coverage' ? 'not-evaluated' : 'unmet',
           found: 'x'.repeat(500),
         }),
       ),
@@ -196,14 +194,16 @@ describe('buildDayView', () => {
     );
     const line = view.receipts[0];
     expect(line?.unmet.map((c) => c.title)).toEqual([
-      'No contrary result',
-      'Required containers covered',
       'Recheck of score and decision',
       'Methods as approved, by content',
+      'Retest date ahead',
+      'Second person',
     ]);
-    expect(line?.unmetMore).toEqual(['Retest date ahead', 'Second person']);
+    expect(line?.unmetMore).toEqual(['Deliveries confirmed', 'Required containers covered']);
     expect(line?.unmet[0]?.found).toHaveLength(160);
-    expect(text(renderDayPage(view))).toContain('And 2 more : Retest date ahead, Second person');
+    expect(text(renderDayPage(view))).toContain(
+      'And 2 more : Deliveries confirmed, Required containers covered',
+    );
   });
 
   test('says what the destinations still owe', () => {

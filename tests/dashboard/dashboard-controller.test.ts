@@ -1,11 +1,13 @@
 import 'reflect-metadata';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
 import { Test } from '@nestjs/testing';
+import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { PAGE_POLICY } from '../../src/dashboard/dashboard.controller.js';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
+import { ProblemFilter } from '../../src/problem.filter.js';
 import { text } from './html.js';
 import { sampleDay, sampleReceipt } from './sample-views.js';
 
@@ -33,6 +35,7 @@ describe('dashboard over HTTP', () => {
     app = built.createNestApplication<NestFastifyApplication>(
       new FastifyAdapter({ routerOptions: { maxParamLength: 5000 } }),
     );
+    app.useGlobalFilters(new ProblemFilter(pino({ level: 'silent' })));
     await app.init();
     await app.getHttpAdapter().getInstance().ready();
   });
@@ -47,6 +50,23 @@ describe('dashboard over HTTP', () => {
     expect(PAGE_POLICY).toMatch(/^default-src 'none'/);
     expect(PAGE_POLICY).not.toMatch(/unsafe|http|\*/);
     expect(answer.body).toMatch(/^<!doctype html><html lang="en">/);
+  });
+
+  test('tells a browser in words that a page is not there, and a program in problem details', async () => {
+    const asked = (url: string, accept: string) =>
+      app.inject({ method: 'GET', url, headers: { accept } });
+    const browser = 'text/html,application/xhtml+xml,*/*;q=0.8';
+    const page = await asked('/nowhere?<script>', browser);
+    expect(page.statusCode).toBe(404);
+    expect(page.headers['content-type']).toBe('text/html; charset=utf-8');
+    expect(page.headers['content-security-policy']).toBe(PAGE_POLICY);
+    expect(text(page.body)).toContain('There is nothing at this address Check the address.');
+    expect(page.body).not.toContain('<script>');
+    for (const program of [await asked('/nowhere', '*/*'), await asked('/api/v1/x', browser)]) {
+      expect(program.statusCode).toBe(404);
+      expect(program.headers['content-type']).toMatch(/^application\/problem\+json/);
+      expect(program.json()).toMatchObject({ code: 'not-found' });
+    }
   });
 
   test('serves every stylesheet and icon that a page names', async () => {

@@ -5,7 +5,7 @@ import { emptyReceipt } from '../../src/receipts/receipt-rows.js';
 import { insertReceipt, replaceContainers } from '../../src/receipts/receipts.store.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
-import { insertStatement } from '../../src/statements/statements.store.js';
+import { insertStatement, latestStatement } from '../../src/statements/statements.store.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 import { at, statement } from './sample-views.js';
@@ -77,7 +77,13 @@ async function seeded(): Promise<{ database: OpenDatabase; service: DashboardSer
     });
   });
   const reconciliation = new ReconciliationService(database.db, clock, SITE);
-  return { database, service: new DashboardService(database.db, clock, SITE, reconciliation) };
+  const statements = {
+    shown: (receiptId: string) => latestStatement(database.db, 'northquay', receiptId),
+  };
+  return {
+    database,
+    service: new DashboardService(database.db, clock, SITE, reconciliation, statements),
+  };
 }
 
 async function state(database: OpenDatabase, revision: number, outcome: 'incomplete' | 'conforms') {

@@ -1,13 +1,13 @@
 import { describe, expect, test } from 'vitest';
 import { renderUnknownReceipt } from '../../src/dashboard/message.page.js';
 import { renderReceiptPage } from '../../src/dashboard/receipt.page.js';
-import { CONDITION_TITLES } from '../../src/dashboard/wording.js';
+import { CONDITION_NEXT, CONDITION_TITLES } from '../../src/dashboard/wording.js';
 import type { ConditionCode } from '../../src/records/statement-record.js';
 import { fragments, ids, text } from './html.js';
 import { condition, sampleReceipt, statement } from './sample-views.js';
 
 describe('receipt page', () => {
-  test('shows every condition of the statement with its state, what was found and its evidence', () => {
+  test('shows every condition with its state, what was found, what to do if it is not met, and its evidence', () => {
     const codes = Object.keys(CONDITION_TITLES) as ConditionCode[];
     const record = statement({
       conditions: codes.map((code, index) =>
@@ -24,8 +24,9 @@ describe('receipt page', () => {
     expect(rows).toHaveLength(codes.length);
     const words = ['met', 'not met yet', 'contradicted', 'not evaluated'];
     codes.forEach((code, index) => {
+      const next = index % 4 === 0 ? '' : ` ${CONDITION_NEXT[code]}`;
       expect(rows[index]).toBe(
-        `${CONDITION_TITLES[code]} ${words[index % 4]} found ${code} decision evidence of ${code}`,
+        `${CONDITION_TITLES[code]} ${words[index % 4]} found ${code}${next} decision evidence of ${code}`,
       );
     });
   });
@@ -43,6 +44,46 @@ describe('receipt page', () => {
     expect(section).toContain('lims result, revision 1 NQ-R-0001:1:12 confirmed 2 attempts');
     expect(section).toContain('2026-06-04 13:00:02 UTC+01:00 L-000012');
     expect(section).toMatch(/erp stop, revision 4 .* uncertain 1 attempt no answer within 1500 ms/);
+  });
+
+  test('points to the containers for a met condition that lists no evidence of its own', () => {
+    const conditions = [
+      condition({ code: 'recheck', evidence: [] }),
+      condition({ code: 'recheck', state: 'unmet', evidence: [] }),
+      condition({ code: 'no-open-discrepancy', evidence: [] }),
+    ];
+    const html = renderReceiptPage(sampleReceipt(statement({ conditions })));
+    const rows = fragments(fragments(fragments(html, 'table')[0] ?? '', 'tbody')[0] ?? '', 'tr');
+    expect(rows[0]).toContain('<a href="#containers">see containers</a>');
+    expect(rows[1]).not.toContain('href');
+    expect(text(rows[2] ?? '')).toMatch(/none$/);
+  });
+
+  test('names the result and the container a delivery speaks of, as people know them', () => {
+    const html = text(renderReceiptPage(sampleReceipt()));
+    expect(html).toContain('lims result, revision 1 NQ-R-0001:1:13, container D-03 accepted');
+  });
+
+  test('says a stop in words, its instants by the clock of the site', () => {
+    const stop = statement().stopInForce;
+    const record = statement({
+      stopInForce: stop && {
+        ...stop,
+        reason: 'no-contrary-result: result R-9 on container D-02: fail',
+      },
+      conditions: [
+        condition({
+          code: 'no-stop-in-force',
+          state: 'contradicted',
+          found: 'withdraw since 2026-06-04T13:15:00.000000Z: no-contrary-result: result R-9',
+        }),
+      ],
+    });
+    const html = text(renderReceiptPage(sampleReceipt(record)));
+    expect(html).toContain('No contrary result: result R-9 on container D-02: fail. Issued 2026');
+    expect(html).toContain(
+      'withdraw since 2026-06-04 14:15:00 UTC+01:00: No contrary result: result R-9',
+    );
   });
 
   test('shows the stop in force and the unsigned decisions the statement rests on', () => {

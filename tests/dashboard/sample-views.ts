@@ -311,6 +311,7 @@ export function sampleReceipt(record: StatementRecord | null = statement()): Rec
     now: at('2026-06-04T13:20:11Z'),
     receipt: (record ?? statement()).receipt,
     statement: record,
+    resultNames: new Map([['row-2', 'NQ-R-0001:1:13, container D-03']]),
     deliveries: [
       {
         id: '01973960-0000-7000-8000-000000000001',
@@ -337,6 +338,19 @@ export function sampleReceipt(record: StatementRecord | null = statement()): Rec
         confirmed_at: null,
         destination_reference: null,
         reason: 'no answer within 1500 ms after the last byte was sent',
+      },
+      {
+        id: '01973960-0000-7000-8000-000000000003',
+        destination: 'lims',
+        message: 'result',
+        subject_id: 'row-2',
+        subject_revision: 1,
+        state: 'accepted',
+        attempts: 1,
+        accepted_at: at('2026-06-04T12:00:05Z'),
+        confirmed_at: null,
+        destination_reference: 'L-000013',
+        reason: null,
       },
     ],
     discrepancies: sampleDay().discrepancies.slice(2),

@@ -44,6 +44,15 @@ describe('the breaker', () => {
     expect(breakerAt(state, addMs(later, 2_999))).toBe('open');
   });
 
+  it('lets its probe through in time however often a stop fails meanwhile', () => {
+    let state = afterFailures(BREAKER_FAILURES);
+    for (let ms = 500; ms < 3_000; ms += 500) {
+      state = breakerAfter(state, 'uncertain', 3_000, addMs(NOW, ms));
+    }
+    expect(breakerAt(state, addMs(NOW, 2_999))).toBe('open');
+    expect(breakerAt(state, addMs(NOW, 3_000))).toBe('half-open');
+  });
+
   it('takes no notice of what we withheld ourselves', () => {
     const open = afterFailures(BREAKER_FAILURES);
     expect(breakerAfter(open, 'withheld', 3_000, NOW)).toEqual(open);

@@ -314,6 +314,37 @@ describe('what may leave when', () => {
     expect((await b.row(result)).state).toBe('rejected');
   });
 
+  it('holds a conforms while a fact of its receipt waits to be evaluated', async () => {
+    const { bench: b } = await bench();
+    const conforms = await b.state(1, 'conforms');
+    const mark = (due: 0 | 1) =>
+      b.database.db.updateTable('receipt').set({ evaluation_due: due }).execute();
+    await mark(1);
+    await b.service.workOnce('lims');
+    expect((await b.row(conforms)).state).toBe('due');
+    await mark(0);
+    await b.service.workOnce('lims');
+    expect((await b.row(conforms)).state).toBe('accepted');
+  });
+
+  it('lets results pass any number of conforms that a failing stop holds', async () => {
+    const { bench: b, sink } = await bench();
+    for (let i = 0; i < 70; i += 1) {
+      await b.announce(`C-${i}`);
+      await b.state(1, 'conforms', `C-${i}`);
+    }
+    await b.announce('R-stopped');
+    await b.stop(1, 'R-stopped');
+    sink.onSend({ status: 400 });
+    await b.service.workStops('lims');
+    b.clock.advance(1);
+    const result = await b.enqueue({ subjectId: 'r1', receiptId: 'R-other' });
+    while ((await b.service.buildDue('lims')) > 0);
+    await b.service.workOnce('lims');
+    expect((await b.row(result)).state).toBe('accepted');
+    expect(sink.entries.map((e) => e.reference)).toEqual([result]);
+  });
+
   it('opens the breaker after failures in a row, then sends one probe', async () => {
     const { bench: b, sink } = await bench();
     const ids: string[] = [];

@@ -118,9 +118,20 @@ describe('judgeStopReadBack', () => {
     });
   });
 
-  it('is sent again when it is known to be absent, although it was accepted', () => {
+  it('is sent again when it is known to be absent and was never accepted', () => {
+    const doubtful = { state: 'uncertain' } as const;
+    const once = judge({ kind: 'absent' }, 6_000, doubtful);
+    expect(once).toMatchObject({ kind: 'wait', absentAsks: 1, fault: null });
+    const twice = judge({ kind: 'absent' }, 6_000, { ...doubtful, absentAsks: 1 });
+    expect(twice).toMatchObject({ kind: 'resend' });
+  });
+
+  it('is not effective when it was accepted and is known to be absent: the used key brings the old answer', () => {
     expect(judge({ kind: 'absent' }, 6_000)).toMatchObject({ kind: 'wait', absentAsks: 1 });
-    expect(judge({ kind: 'absent' }, 6_000, { absentAsks: 1 })).toMatchObject({ kind: 'resend' });
+    expect(judge({ kind: 'absent' }, 6_000, { absentAsks: 1 })).toMatchObject({
+      kind: 'wait',
+      fault: 'not-effective',
+    });
   });
 
   it('asks again within thirty seconds, however often it asked', () => {

@@ -20,7 +20,7 @@ const keys = (of: Schema | undefined): string[] => Object.keys(of?.properties ??
 
 /** Keys the page explains: code in the first cell of a table row. */
 const explained = new Set(
-  [...page.matchAll(/^\| ((?:`[^`]+`(?:, )?)+) \|/gm)].flatMap((row) =>
+  [...page.matchAll(/^\| ((?:`[^`]+`(?:, )?)+) +\|/gm)].flatMap((row) =>
     [...(row[1] ?? '').matchAll(/`([^`]+)`/g)].map((cell) => cell[1] ?? ''),
   ),
 );

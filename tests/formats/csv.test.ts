@@ -1,11 +1,23 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { parseCsv, writeCsv } from '../../src/formats/csv.js';
+import { headerSeparator, parseCsv, writeCsv } from '../../src/formats/csv.js';
 
 const cellsOf = (text: string, separator: ',' | ';' | '\t' = ',') => {
   const parsed = parseCsv(text, { separator });
   return parsed.ok ? parsed.rows.map((row) => row.cells) : parsed.faults;
 };
+
+describe('the separator of a file', () => {
+  it.each([
+    ['a,b\n1;2;3,4', ','],
+    ['a;b\n1,2;3', ';'],
+    ['a\tb', '\t'],
+    ['a', ','],
+    ['', ','],
+  ])('is read from the header line alone: %j', (text, separator) => {
+    expect(headerSeparator(text)).toBe(separator);
+  });
+});
 
 describe('CSV', () => {
   // The examples of RFC 4180 section 2, points 1 to 7.

@@ -1,9 +1,16 @@
-import { existsSync, readdirSync, readFileSync, symlinkSync, writeFileSync } from 'node:fs';
+import {
+  existsSync,
+  readdirSync,
+  readFileSync,
+  renameSync,
+  symlinkSync,
+  writeFileSync,
+} from 'node:fs';
 import { join } from 'node:path';
 import { pino } from 'pino';
 import { describe, expect, it, vi } from 'vitest';
 import { IntakeService } from '../../src/intake/intake.service.js';
-import { shelve } from '../../src/intake/watched-folder.files.js';
+import { listWaitingFiles, shelve } from '../../src/intake/watched-folder.files.js';
 import { WatchedFolder } from '../../src/intake/watched-folder.service.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
@@ -105,11 +112,52 @@ describe('the watched folder', () => {
     })();
     await folder.stop();
     writeFileSync(join(directory, 'a.json'), 'one');
-    await shelve(directory, 'a.json', 'taken', {});
+    await shelve(directory, await waiting(directory), 'taken', {});
     writeFileSync(join(directory, 'a.json'), 'two');
-    expect(await shelve(directory, 'a.json', 'taken', {})).toBe('a.json~1');
+    expect(await shelve(directory, await waiting(directory), 'taken', {})).toBe('a.json~1');
     expect(readFileSync(join(directory, 'taken', 'a.json'), 'utf8')).toBe('one');
     expect(readFileSync(join(directory, 'taken', 'a.json~1'), 'utf8')).toBe('two');
     expect(readdirSync(directory).sort()).toEqual(['held', 'refused', 'taken']);
   });
+
+  it('takes what stands behind a file with a name too long to put findings beside it', async () => {
+    const { directory, folder } = await watching();
+    const long = `${'a'.repeat(245)}.json`;
+    writeFileSync(join(directory, long), 'nonsense');
+    writeFileSync(join(directory, 'b.json'), 'nonsense');
+    const refused = () => readdirSync(join(directory, 'refused'));
+    await vi.waitFor(() => expect(refused()).toHaveLength(4), soon);
+    await folder.stop();
+    expect(refused()).toContain('b.json.findings.json');
+    const beside = refused().find((name) => /^a+~[0-9a-f]{16}\.findings\.json$/.test(name)) ?? '';
+    const findings: unknown = JSON.parse(readFileSync(join(directory, 'refused', beside), 'utf8'));
+    expect(findings).toMatchObject({ file: long, state: 'refused' });
+  });
+
+  it('leaves a file alone that was put in the place of the one it took', async () => {
+    const { directory, folder } = await watching();
+    await folder.stop();
+    writeFileSync(join(directory, 'a.json'), 'one');
+    const taken = await waiting(directory);
+    writeFileSync(join(directory, 'a.json.part'), 'new');
+    renameSync(join(directory, 'a.json.part'), join(directory, 'a.json'));
+    expect(await shelve(directory, taken, 'taken', {})).toBeNull();
+    expect(readFileSync(join(directory, 'a.json'), 'utf8')).toBe('new');
+    expect(readdirSync(join(directory, 'taken'))).toEqual([]);
+  });
+
+  it('does not take findings put back with their file, nor what a file browser leaves, for bundles', async () => {
+    const { directory, folder } = await watching();
+    await folder.stop();
+    for (const name of ['a.json.findings.json', 'Thumbs.db', 'desktop.ini', 'a.json']) {
+      writeFileSync(join(directory, name), 'x');
+    }
+    expect((await listWaitingFiles(directory, 10)).map((file) => file.name)).toEqual(['a.json']);
+  });
 });
+
+async function waiting(directory: string) {
+  const [file] = await listWaitingFiles(directory, 1);
+  if (!file) throw new Error('no file is waiting');
+  return file;
+}

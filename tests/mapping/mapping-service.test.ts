@@ -59,6 +59,23 @@ describe('activation', () => {
     expect(await audits(database)).toHaveLength(2);
   });
 
+  it('leaves an audit entry for a mapping that goes out of force with its destination', async () => {
+    const database = await temporaryDatabase();
+    const service = new MappingService(database, pool, 'northquay');
+    await activate(service);
+    const lims = (await service.activeDigests()).get('lims');
+    await service.activate({
+      site,
+      mappings: new Map([['erp', mappingWith('erp')]]),
+      proposedBy: { kind: 'system', name: 'start' },
+      approvedBy: 'tester',
+      now: clock.now(),
+    });
+    expect([...(await service.activeDigests()).keys()]).toEqual(['erp']);
+    const retired = (await audits(database)).filter((row) => row.action === 'mapping.retired');
+    expect(retired.map((row) => row.subject_id)).toEqual([`lims:${lims}`]);
+  });
+
   it('refuses a mapping with a fault, names file and line, and leaves what was in force', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');

@@ -86,6 +86,16 @@ describe('announcing receipts', () => {
       .distinct()
       .execute();
     expect(deliveries).toEqual([{ receipt_id: 'R-1' }]);
+    const trail = await world.database.db
+      .selectFrom('audit_entry')
+      .select(['actor', 'subject_id', 'after'])
+      .where('action', '=', 'result.attributed')
+      .orderBy('subject_id')
+      .execute();
+    expect(trail.map((entry) => [entry.actor, JSON.parse(entry.after ?? '')])).toEqual([
+      ['tester', { receiptId: 'R-1', containerLabel: 'D-01' }],
+      ['tester', { receiptId: 'R-1', containerLabel: 'D-02' }],
+    ]);
     const discrepancy = await world.database.db
       .selectFrom('discrepancy')
       .selectAll()

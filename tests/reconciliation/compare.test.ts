@@ -73,6 +73,15 @@ describe('comparison', () => {
     expect(classes({ ...all, results })).toEqual(['not-measured container:["R-1","D-12"]']);
   });
 
+  it('says which findings hold a result, where they are known', () => {
+    const held = (changes: Partial<MeasuredResult>) =>
+      compare({ ...all, expected: [], results: [result('D-1', { state: 'held', ...changes })] });
+    expect(held({ heldBy: ['part-digest', 'recheck-disagrees'] })[0]?.detail).toBe(
+      'result result-D-1 is held: part-digest, recheck-disagrees',
+    );
+    expect(held({})[0]?.detail).toBe('result result-D-1 is held');
+  });
+
   it('does not take the same label of another receipt, or a held result, for the container', () => {
     const results = [
       ...labels.slice(0, 11).map((l) => result(l)),

@@ -84,6 +84,48 @@ describe('the reconciliation report', () => {
     ]);
   });
 
+  it('names what holds a result: its own findings and those of its bundle, remarks left out', async () => {
+    const world = await StatementWorld.open();
+    await storeBundle(world, 'bundle-1', 'accepted', time('08:50'));
+    await world.announce({});
+    await world.measure({ container: 'D-01', state: 'held' }, { container: 'D-02', state: 'held' });
+    const [first] = await world.database.db
+      .selectFrom('result')
+      .select(['id', 'bundle_row_id'])
+      .orderBy('id')
+      .execute();
+    const finding = (
+      id: string,
+      row: string | null,
+      severity: 'hold' | 'remark',
+      code: string,
+    ) => ({
+      id,
+      site: world.site.site,
+      bundle_row_id: first?.bundle_row_id ?? '',
+      result_row_id: row,
+      code,
+      severity,
+      pointer: '',
+      message: '',
+      advice: '',
+      numbers: null,
+    });
+    await world.database.db
+      .insertInto('finding')
+      .values([
+        finding('f1', null, 'hold', 'part-digest'),
+        finding('f2', first?.id ?? '', 'hold', 'recheck-disagrees'),
+        finding('f3', first?.id ?? '', 'remark', 'label-not-scanned'),
+      ])
+      .execute();
+    const held = (await reportOf(world)).discrepancies.filter((d) => d.class === 'held');
+    expect(held.map((d) => d.detail.replace(/^.* is held/, ''))).toEqual([
+      ': part-digest, recheck-disagrees',
+      ': part-digest',
+    ]);
+  });
+
   it('counts a stop, and what came on another day elsewhere', async () => {
     const world = await StatementWorld.open();
     await storeBundle(world, 'bundle-1', 'accepted', time('08:50'));

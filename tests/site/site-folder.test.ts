@@ -284,6 +284,17 @@ describe('loadSiteFolder reports', () => {
     expect(faults.map((f) => f.rule)).toEqual(['no-stop-no-conforms']);
   });
 
+  it('an acting destination that names no value it releases on (release-safety rule 23)', async () => {
+    const faults = await faultsWith({
+      'erp.mapping.yaml': (text) =>
+        replacing(
+          'incomplete: AWAITING',
+          'incomplete: USE-PERMITTED',
+        )(text.replace(/^permits:\n(?: .*\n)+/m, 'permits: []\n')),
+    });
+    expect(faults.map((f) => f.rule)).toEqual(['acting-without-permits']);
+  });
+
   it('a stop that could not be seen to have worked', async () => {
     const faults = await faultsWith({
       'erp.mapping.yaml': (text) => {

@@ -146,6 +146,7 @@ export const receipt: ReceiptFacts = {
     foundAt: time('08:05'),
   },
   areas: ['east-dock'],
+  evidenceFrom: time('08:00'),
 };
 
 export function pass(container: string, changes: Partial<ResultFact> = {}): ResultFact {

@@ -134,6 +134,34 @@ describe('statements on a database', () => {
     expect(await world.stops()).toEqual(['4 suspend']);
   });
 
+  it('rule 9: a goods receipt dated later does not get rid of unowned evidence from before it', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await world.measure({ container: 'D-01' }, { container: 'D-02' });
+    await world.openUnowned('bundle:unreadable', { to: time('08:40') });
+    await world.announce({ receivedAt: time('08:45') });
+    await world.measure(
+      { container: 'D-01', at: time('08:50') },
+      { container: 'D-02', at: time('08:51') },
+    );
+    await world.hear('NQ-R-0001', time('08:59'));
+    await world.hear('NQ-R-0002', time('08:59'));
+    await world.setDeliveries('result', 'confirmed');
+    const statement = await world.statements.fresh('R-1', 'erp');
+    const open = statement.conditions.filter((c) => c.state === 'unmet').map((c) => c.code);
+    expect([statement.outcome, open]).toEqual(['incomplete', ['no-open-discrepancy']]);
+  });
+
+  it('rule 9: a receipt dated later than it was is still put in doubt by what came before', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await world.announce({ receivedAt: time('08:20') });
+    await world.conform();
+    expect((await world.told()).at(-1)).toContain('conforms');
+    await world.openUnowned('bundle:unreadable', { to: time('08:10') });
+    expect((await world.stops()).map((stop) => stop.split(' ')[1])).toEqual(['suspend']);
+  });
+
   it('rule 11: does not conform to before the silent handheld of the area has synced', async () => {
     const world = await StatementWorld.open();
     await world.announce();

@@ -1,59 +1,126 @@
 import { describe, expect, it } from 'vitest';
+import type { OpenDatabase } from '../../src/storage/database.js';
 import { GroupCommit } from '../../src/storage/group-commit.js';
 import { temporaryDatabase } from '../support/temp-database.js';
 
 describe('group commit', () => {
   it('answers every item, and only after a commit that holds it', async () => {
-    const database = await temporaryDatabase();
-    let transactions = 0;
-    const counted = {
-      db: database.db,
-      close: () => database.close(),
-      transact: <T>(work: Parameters<typeof database.transact<T>>[0]) => {
-        transactions += 1;
-        return database.transact(work);
-      },
-    };
-    const commits = new GroupCommit(counted, async (trx, site: string) => {
-      await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
-      return site;
-    });
-    const names = Array.from({ length: 50 }, (_, i) => `s${i}`);
+    const { commits, sites, transactions } = await counted();
+    const names = Array.from({ length: 50 }, (_, i) => `s${String(i).padStart(2, '0')}`);
     const answers = await Promise.all(
-      names.map(async (name) => {
-        const answer = await commits.submit(name);
-        const row = await database.db
-          .selectFrom('site_evidence')
-          .select('site')
-          .where('site', '=', name)
-          .executeTakeFirst();
-        return { answer, committed: row?.site };
+      names.map(async (site) => {
+        const answer = await commits.run(async (trx) => {
+          await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
+          return site;
+        });
+        return { answer, committed: (await sites()).includes(site) };
       }),
     );
-    expect(answers.map((a) => a.answer)).toEqual(names);
-    expect(answers.every((a) => a.answer === a.committed)).toBe(true);
-    expect(transactions).toBeLessThan(10);
+    expect(answers).toEqual(names.map((answer) => ({ answer, committed: true })));
+    expect(transactions()).toBeLessThan(10);
   });
 
   it('lets a bad item fail alone', async () => {
-    const database = await temporaryDatabase();
-    const commits = new GroupCommit(database, async (trx, site: string) => {
-      if (site === 'bad') throw new Error('bad item');
-      await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
-      return site;
-    });
-    const settled = await Promise.allSettled(['a', 'bad', 'b', 'c'].map((s) => commits.submit(s)));
+    const { commits, sites } = await counted();
+    const settled = await Promise.allSettled(
+      ['a', 'bad', 'b', 'c'].map((site) =>
+        commits.run(async (trx) => {
+          await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
+          if (site === 'bad') throw new Error('bad item');
+        }),
+      ),
+    );
     expect(settled.map((s) => s.status)).toEqual([
       'fulfilled',
       'rejected',
       'fulfilled',
       'fulfilled',
     ]);
-    const rows = await database.db
-      .selectFrom('site_evidence')
-      .select('site')
-      .orderBy('site')
-      .execute();
-    expect(rows.map((r) => r.site)).toEqual(['a', 'b', 'c']);
+    expect(await sites()).toEqual(['a', 'b', 'c']);
+  });
+
+  it('runs them in the order in which they were asked for, each seeing the ones before', async () => {
+    const { commits } = await counted();
+    const seen = await Promise.all(
+      ['a', 'b', 'c'].map((site) =>
+        commits.run(async (trx) => {
+          await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
+          const rows = await trx.selectFrom('site_evidence').select('site').execute();
+          return rows.map((row) => row.site).sort();
+        }),
+      ),
+    );
+    expect(seen).toEqual([['a'], ['a', 'b'], ['a', 'b', 'c']]);
+  });
+
+  it('fails every item of a commit that fails, and keeps none of them', async () => {
+    const database = await temporaryDatabase();
+    const commits = new GroupCommit(failingAtCommit(database));
+    const settled = await Promise.allSettled(
+      ['a', 'b'].map((site) =>
+        commits.run((trx) =>
+          trx.insertInto('site_evidence').values({ site, version: 1 }).execute(),
+        ),
+      ),
+    );
+    expect(settled.map((s) => s.status)).toEqual(['rejected', 'rejected']);
+    expect(await sitesOf(database)).toEqual([]);
+  });
+
+  it('fails what cannot even begin', async () => {
+    const transaction = () => {
+      throw new Error('the database is closed (simulated)');
+    };
+    const commits = new GroupCommit({ transaction });
+    const settled = await Promise.allSettled(['a', 'b'].map(() => commits.run(async () => 'done')));
+    expect(settled.map((s) => s.status)).toEqual(['rejected', 'rejected']);
+  });
+
+  it('lets other work of the process have its turn between commits', async () => {
+    const { commits } = await counted();
+    let turns = 0;
+    const ticking = setInterval(() => {
+      turns += 1;
+    }, 1);
+    let left = 200;
+    const next = async (): Promise<void> => {
+      await commits.run((trx) => trx.selectFrom('site_evidence').selectAll().execute());
+      left -= 1;
+      if (left > 0) await next();
+    };
+    await next();
+    clearInterval(ticking);
+    expect(turns).toBeGreaterThan(0);
   });
 });
+
+async function counted() {
+  const database = await temporaryDatabase();
+  let transactions = 0;
+  const transaction = () => {
+    transactions += 1;
+    return database.db.transaction();
+  };
+  return {
+    commits: new GroupCommit({ transaction }),
+    transactions: () => transactions,
+    sites: () => sitesOf(database),
+  };
+}
+
+/** Runs the work of each transaction and then fails as a full disk does, at the commit. */
+function failingAtCommit(database: OpenDatabase): OpenDatabase['db'] {
+  const transaction = () => ({
+    execute: (work: Parameters<OpenDatabase['transact']>[0]) =>
+      database.db.transaction().execute(async (trx) => {
+        await work(trx);
+        throw new Error('SQLITE_FULL (simulated)');
+      }),
+  });
+  return { transaction } as unknown as OpenDatabase['db'];
+}
+
+async function sitesOf({ db }: OpenDatabase): Promise<string[]> {
+  const rows = await db.selectFrom('site_evidence').select('site').orderBy('site').execute();
+  return rows.map((row) => row.site);
+}

@@ -102,10 +102,15 @@ export class Dock {
     return this.world.take(this.pack(serial, over));
   }
 
-  /** Measures every drum of a receipt with one handheld, and syncs both handhelds of its dock. */
+  /** Measures every drum of a receipt with one handheld of its dock, and syncs every handheld there. */
   async measureAll(receipt: StoryReceipt): Promise<void> {
-    for (const { label, holds } of receipt.drums) this.measure(EAST[0], receipt, label, { holds });
-    for (const serial of EAST) await this.sync(serial);
+    const serials = this.world.site.instruments
+      .filter((instrument) => instrument.area === receipt.area)
+      .map((instrument) => instrument.serial);
+    const [first] = serials;
+    if (first === undefined) throw new Error(`nobody measures at ${receipt.area}`);
+    for (const { label, holds } of receipt.drums) this.measure(first, receipt, label, { holds });
+    for (const serial of serials) await this.sync(serial);
   }
 
   /** Brings a receipt to *conforms*, and everything about it to its destinations. */

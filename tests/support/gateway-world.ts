@@ -1,4 +1,4 @@
-import { cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Kysely } from 'kysely';
@@ -20,16 +20,19 @@ import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
 import { readerOf, takePlace, writerOf } from './temp-database.js';
 
 const TOKEN = 'simulated';
-const WAIT_MS_MAX = 15_000;
+const WAIT_MS_MAX = 20_000;
 const LOOK_EVERY_MS = 10;
 const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
 
 export interface WorldOptions {
+  /** Changes of the site folder; a file that is not there begins empty. */
   readonly edits?: FileEdits;
   /** False: the gateway answers and does nothing by itself, so that no bundle is ever examined. */
   readonly work?: boolean;
   readonly lims?: MisbehaviourSchedule;
   readonly erp?: MisbehaviourSchedule;
+  /** False: the ERP asks for no statement, so that nothing is evaluated because somebody looked. */
+  readonly erpPulls?: boolean;
 }
 
 export interface HttpAnswer {
@@ -70,16 +73,19 @@ export class GatewayWorld {
   /** The database as another reader sees it: committed rows only. */
   readonly db: Kysely<Tables>;
   key = '';
+  url = '';
+  #app: Application;
 
   private constructor(
     readonly directory: string,
     readonly site: SiteFolder,
     readonly lims: StandIn,
     readonly erp: StandInErp,
-    private readonly app: Application,
-    readonly url: string,
+    app: Application,
+    private readonly options: WorldOptions,
     private readonly place: DatabasePlace & { release(): void },
   ) {
+    this.#app = app;
     this.db = readerOf(place);
   }
 
@@ -109,19 +115,12 @@ export class GatewayWorld {
     process.env['NORTHQUAY_LIMS_URL'] = lims.url;
     process.env['NORTHQUAY_ERP_URL'] = erp.url;
     const place = await takePlace(join(directory, 'data'));
-    const settings = readSettings(
-      { DRUMLINE_LOG_LEVEL: 'silent' },
-      { data: place.dataDirectory, siteFolder, port: '0' },
-    );
-    const app = await openApplication(
-      { ...settings, databaseUrl: place.databaseUrl },
-      { work: options.work ?? true },
-    );
-    const url = await app.listen();
+    const app = await openGateway(place, siteFolder, options);
     const site = await loaded(siteFolder);
-    const world = new GatewayWorld(directory, site, lims, erp, app, url, place);
+    const world = new GatewayWorld(directory, site, lims, erp, app, options, place);
+    await world.#listen();
     world.key = await world.createKey('everything', { scopes: SCOPES });
-    erp.releases.setGateway({ url, key: world.key });
+    world.#showErp();
     return world;
   }
 
@@ -129,7 +128,7 @@ export class GatewayWorld {
     await this.erp.close();
     await this.lims.close();
     await this.db.destroy();
-    await this.app.close();
+    await this.#app.close();
     this.place.release();
     rmSync(this.directory, { recursive: true, force: true });
   }
@@ -139,6 +138,14 @@ export class GatewayWorld {
     const db = writerOf(this.place);
     await work(db);
     await db.destroy();
+  }
+
+  /** Closes the gateway and starts it again on the same database. */
+  async restart(): Promise<void> {
+    await this.#app.close();
+    this.#app = await openGateway(this.place, this.siteFolder, this.options);
+    await this.#listen();
+    this.#showErp();
   }
 
   async http(ask: HttpAsk): Promise<HttpAnswer> {
@@ -170,6 +177,10 @@ export class GatewayWorld {
     });
     if (status !== 201) throw new Error(`a key was answered ${status} ${text}`);
     return String(json['key']);
+  }
+
+  get siteFolder(): string {
+    return join(this.directory, 'site');
   }
 
   get controlToken(): string {
@@ -271,6 +282,16 @@ export class GatewayWorld {
     );
   }
 
+  async #listen(): Promise<void> {
+    this.url = await this.#app.listen();
+  }
+
+  #showErp(): void {
+    if (this.options.erpPulls ?? true) {
+      this.erp.releases.setGateway({ url: this.url, key: this.key });
+    }
+  }
+
   async #bundle(intakeId: string): Promise<ShownBundle> {
     const { status, text, json } = await this.http({ path: `/api/v1/bundles/${intakeId}` });
     if (status !== 200) throw new Error(`bundle ${intakeId} was answered ${text}`);
@@ -278,11 +299,26 @@ export class GatewayWorld {
   }
 }
 
+function openGateway(
+  place: DatabasePlace,
+  siteFolder: string,
+  options: WorldOptions,
+): Promise<Application> {
+  const settings = readSettings(
+    { DRUMLINE_LOG_LEVEL: 'silent' },
+    { data: place.dataDirectory, siteFolder, port: '0' },
+  );
+  return openApplication(
+    { ...settings, databaseUrl: place.databaseUrl },
+    { work: options.work ?? true },
+  );
+}
+
 function copySite(directory: string, edits: FileEdits): void {
   cpSync(NORTHQUAY, directory, { recursive: true });
   for (const [name, edit] of Object.entries({ ...edits })) {
     const file = join(directory, name);
-    writeFileSync(file, edit(readFileSync(file, 'utf8')));
+    writeFileSync(file, edit(existsSync(file) ? readFileSync(file, 'utf8') : ''));
   }
   const file = join(directory, 'site.yaml');
   writeFileSync(file, shorterWaits(readFileSync(file, 'utf8')));

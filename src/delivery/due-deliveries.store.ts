@@ -1,0 +1,224 @@
+import { type ExpressionBuilder, sql } from 'kysely';
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
+import type { DeliveryRow, Tables } from '../storage/tables.js';
+import { RELEASING_STATES } from './new-delivery.js';
+import { HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
+
+/** Faults with which a doubtful delivery may still be sent again under an honoured key. */
+const RESENDABLE_FAULTS = ['credentials'] as const;
+
+export type ClaimRow = DeliveryRow & {
+  readonly ahead_in_key: number;
+  readonly ahead_in_receipt: number;
+  readonly is_current: 0 | 1;
+};
+
+export interface DueQuery extends DueValues {
+  readonly honoursKey: boolean;
+  readonly stops: boolean;
+}
+
+interface DueValues {
+  readonly site: string;
+  readonly destination: string;
+  readonly now: Instant;
+  readonly limit: number;
+}
+
+/**
+ * Built deliveries that are due and first in their key, contrary ones first: known unsent, or doubtful at a
+ * destination that honours the key. What waits behind another delivery is not listed, nor a *conforms* that
+ * may not leave yet, so that it never takes the place of one that could go.
+ */
+export async function dueDeliveries(reader: Reader, of: DueQuery): Promise<ClaimRow[]> {
+  return [...(await dueQueries(of).rows(reader, of)).rows];
+}
+
+/** How many of them there are, counted no further than the limit. */
+export async function countDue(reader: Reader, of: DueQuery): Promise<number> {
+  return (await dueQueries(of).ids(reader, of)).rows.length;
+}
+
+type DueKind = Pick<DueQuery, 'honoursKey' | 'stops'>;
+
+const DUE_QUERIES = [
+  preparedDue({ honoursKey: false, stops: false }),
+  preparedDue({ honoursKey: true, stops: false }),
+  preparedDue({ honoursKey: false, stops: true }),
+  preparedDue({ honoursKey: true, stops: true }),
+];
+
+function dueQueries(kind: DueKind): ReturnType<typeof preparedDue> {
+  return DUE_QUERIES[(kind.stops ? 2 : 0) + (kind.honoursKey ? 1 : 0)] ?? preparedDue(kind);
+}
+
+function preparedDue(kind: DueKind) {
+  return {
+    rows: prepared((db, of: DueValues) =>
+      dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
+        .selectAll('d')
+        .select((eb) => [
+          sql<number>`0`.as('ahead_in_key'),
+          aheadInReceipt(eb).as('ahead_in_receipt'),
+          isCurrent(eb).as('is_current'),
+        ])
+        .orderBy('d.contrary', 'desc')
+        .orderBy('d.due_at')
+        .orderBy('d.seq')
+        .limit(of.limit),
+    ),
+    ids: prepared((db, of: DueValues) =>
+      dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
+        .select('d.id')
+        .limit(of.limit),
+    ),
+  };
+}
+
+function dueQuery(reader: Reader, of: Omit<DueQuery, 'limit'>) {
+  return reader
+    .selectFrom('delivery as d')
+    .where('d.site', '=', of.site)
+    .where('d.destination', '=', of.destination)
+    .where(of.stops ? OPEN_STOP : TO_SEND)
+    .where('d.payload_sha256', 'is not', null)
+    .where('d.due_at', '<=', of.now)
+    .where((eb) => {
+      const unsent = eb('d.state', '=', 'due');
+      if (!of.honoursKey && !of.stops) return unsent;
+      return eb.or([unsent, mayBeResent(eb, of.stops)]);
+    })
+    .where((eb) => (of.stops ? eb.lit(true) : eb.not(eb.exists(earlierInKey(eb)))))
+    .where((eb) => eb.or([eb('d.barrier', '=', 0), conformsMayLeave(eb, of)]));
+}
+
+type OfDelivery = ExpressionBuilder<Tables & { d: DeliveryRow }, 'd'>;
+
+function mayBeResent(eb: OfDelivery, stops: boolean) {
+  const doubtful = eb.and([eb('d.state', '=', 'uncertain'), eb('d.next_ask_at', 'is', null)]);
+  if (stops) return doubtful;
+  const harmless = eb.or([eb('d.fault', 'is', null), eb('d.fault', 'in', [...RESENDABLE_FAULTS])]);
+  return eb.and([doubtful, harmless]);
+}
+
+function earlierInKey(eb: OfDelivery) {
+  return eb
+    .selectFrom('delivery as e')
+    .select('e.id')
+    .whereRef('e.site', '=', 'd.site')
+    .whereRef('e.destination', '=', 'd.destination')
+    .whereRef('e.ordering_key', '=', 'd.ordering_key')
+    .whereRef('e.seq', '<', 'd.seq')
+    .where(HOLDING_KEY);
+}
+
+/**
+ * Current, with nothing of its receipt before it, no fact of its receipt waiting to be evaluated (it may be
+ * untrue already), and no stop failing here (rule 22).
+ */
+function conformsMayLeave(eb: OfDelivery, of: Pick<DueQuery, 'site' | 'destination'>) {
+  return eb.and([
+    eb(isCurrent(eb), '=', 1),
+    eb(aheadInReceipt(eb), '=', 0),
+    eb.not(eb.exists(evaluationDue(eb))),
+    // Names the destination itself, so that it is asked once and not for every row.
+    eb.not(eb.exists(failingStop(eb, of.site, of.destination))),
+  ]);
+}
+
+function evaluationDue(eb: OfDelivery) {
+  return eb
+    .selectFrom('receipt as c')
+    .select('c.id')
+    .whereRef('c.site', '=', 'd.site')
+    .whereRef('c.id', '=', 'd.receipt_id')
+    .where('c.evaluation_due', '=', 1);
+}
+
+function failingStop(
+  eb: Pick<ExpressionBuilder<Tables, never>, 'selectFrom'>,
+  site: string,
+  destination: string,
+) {
+  return eb
+    .selectFrom('delivery as f')
+    .select('f.id')
+    .where('f.site', '=', site)
+    .where('f.destination', '=', destination)
+    .where(OPEN_STOP)
+    .where('f.fault', 'is not', null);
+}
+
+/** Results and withdrawals of the receipt that are still on their way here; only a *conforms* asks. */
+function aheadInReceipt(eb: OfDelivery) {
+  const waiting = eb
+    .selectFrom('delivery as r')
+    .select((e) => e.fn.countAll<number>().as('n'))
+    .whereRef('r.site', '=', 'd.site')
+    .whereRef('r.receipt_id', '=', 'd.receipt_id')
+    .whereRef('r.destination', '=', 'd.destination')
+    .where('r.subject_kind', 'in', ['result', 'withdrawal'])
+    .where('r.state', 'not in', [...RELEASING_STATES]);
+  return sql<number>`case when ${eb.ref('d.barrier')} = 1 then ${waiting} else 0 end`;
+}
+
+/** Rule 21, for a *conforms*: no later statement of the receipt, and no stop in force (stops latch). */
+function isCurrent(eb: OfDelivery) {
+  const later = eb
+    .selectFrom('statement as s')
+    .select('s.revision')
+    .whereRef('s.site', '=', 'd.site')
+    .whereRef('s.receipt_id', '=', 'd.receipt_id')
+    .whereRef('s.revision', '>', 'd.subject_revision');
+  const stopped = eb
+    .selectFrom('stop as p')
+    .select('p.id')
+    .whereRef('p.site', '=', 'd.site')
+    .whereRef('p.receipt_id', '=', 'd.receipt_id');
+  return sql<
+    0 | 1
+  >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${stopped}) then 0 else 1 end`;
+}
+
+/** True while a *conforms* may still be sent by rule 21; anything else always may. */
+export async function maySendByRule21(
+  reader: Reader,
+  delivery: Pick<DeliveryRow, 'id' | 'barrier'>,
+): Promise<boolean> {
+  if (delivery.barrier === 0) return true;
+  const row = await reader
+    .selectFrom('delivery as d')
+    .select((eb) => isCurrent(eb).as('is_current'))
+    .where('d.id', '=', delivery.id)
+    .executeTakeFirstOrThrow();
+  return row.is_current === 1;
+}
+
+/** True when a stop of the receipt is in force; stops latch. */
+export async function isStopped(
+  reader: Reader,
+  site: string,
+  receiptId: string | null,
+): Promise<boolean> {
+  if (receiptId === null) return false;
+  const row = await reader
+    .selectFrom('stop')
+    .select('id')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+/** True when a stop at this destination was refused, broke its contract or proved not effective. */
+export async function hasFailingStop(
+  trx: Trx,
+  site: string,
+  destination: string,
+): Promise<boolean> {
+  const row = await failingStop(trx, site, destination).limit(1).executeTakeFirst();
+  return row !== undefined;
+}

@@ -1,0 +1,73 @@
+import { type Compilable, type CompiledQuery, sql } from 'kysely';
+import type { Reader, Trx } from './database.js';
+import type { Tables } from './tables.js';
+
+export interface Prepared<Row> {
+  readonly rows: readonly Row[];
+  /** Rows that an insert, update or delete wrote. */
+  readonly written: number;
+}
+
+/** Stands in a compiled query where a value will be. */
+class Slot {
+  constructor(readonly name: PropertyKey) {}
+}
+
+const SLOTS: object = new Proxy({}, { get: (_none, name) => new Slot(name) });
+
+/**
+ * A query that is built and compiled once for each kind of database; after that only its values change. For
+ * queries that run for every result and every delivery: building one anew costs more than running it.
+ *
+ * @param build is called once with stand-ins for the values, so it may pass them on and nothing else: no
+ *   condition on a value, no arithmetic, no list whose length they say
+ */
+export function prepared<Values extends object, Row>(
+  build: (db: Reader, values: Values) => Compilable<Row>,
+): (reader: Reader, values: Values) => Promise<Prepared<Row>> {
+  const compiled = new WeakMap<object, CompiledQuery<Row>>();
+  return async (reader, values) => {
+    const { adapter } = reader.getExecutor();
+    const query = compiled.get(adapter) ?? build(reader, SLOTS as Values).compile();
+    compiled.set(adapter, query);
+    const parameters = query.parameters.map((value) =>
+      value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
+    );
+    const { rows, numAffectedRows } = await reader.executeQuery<Row>({ ...query, parameters });
+    return { rows, written: Number(numAffectedRows ?? 0n) };
+  };
+}
+
+/**
+ * Inserts single rows into a table.
+ *
+ * @param unlessSame columns by which a row that is there already is kept and this one is not written
+ * @returns a function that says whether the row was written
+ */
+export function preparedInsert<Name extends keyof Tables & string>(
+  table: Name,
+  unlessSame: readonly (keyof Tables[Name] & string)[] = [],
+): (trx: Trx, row: Tables[Name]) => Promise<boolean> {
+  const keep =
+    unlessSame.length === 0
+      ? sql``
+      : sql` on conflict (${sql.join(unlessSame.map((column) => sql.ref(column)))}) do nothing`;
+  const inserts = new Map<string, ReturnType<typeof prepared<object, never>>>();
+  const insertOf = (columns: readonly string[]) =>
+    prepared<object, never>((db, values) => ({
+      compile: () => {
+        const names = sql.join(columns.map((column) => sql.ref(column)));
+        const slots = sql.join(columns.map((column) => Reflect.get(values, column) as unknown));
+        return sql<never>`insert into ${sql.table(table)} (${names}) values (${slots})${keep}`.compile(
+          db,
+        );
+      },
+    }));
+  return async (trx, row) => {
+    const columns = Object.keys(row);
+    const shape = columns.join(' ');
+    const insert = inserts.get(shape) ?? insertOf(columns);
+    inserts.set(shape, insert);
+    return (await insert(trx, row)).written === 1;
+  };
+}

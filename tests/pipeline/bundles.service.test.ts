@@ -1,0 +1,171 @@
+import { describe, expect, it } from 'vitest';
+import { at, goodParts, goodResult } from '../checks/fixture.js';
+import { BundleBench, type Examine } from './bundle-bench.js';
+
+/** A bundle number n of instrument I-1: one result, run n. */
+function numbered(n: number) {
+  return goodParts([goodResult(n)], { bundleId: `B-${n}` });
+}
+
+/** Never answers: the process ends first. */
+const HANGS: Examine = () => new Promise(() => undefined);
+
+/** A process that is killed while it examines: it has noted what, and nothing more of it is heard. */
+async function killedWhileExamining(bench: BundleBench, workerId: string, ids: string[]) {
+  void bench.process(HANGS, workerId).workOnce();
+  for (let look = 0; look < 200; look += 1) {
+    const rows = await Promise.all(ids.map((id) => bench.bundle(id)));
+    if (rows.every((row) => row.examining_by?.startsWith(workerId))) return rows;
+    await new Promise((resolve) => setImmediate(resolve));
+  }
+  throw new Error('the process never began');
+}
+
+describe('bundles that wait', () => {
+  it('are settled in the order they came, each with a ring once it is committed', async () => {
+    const bench = await BundleBench.open();
+    const ids = [await bench.take(numbered(2)), await bench.take(numbered(1))];
+    const rung: string[][] = [];
+    const states = async () =>
+      (await Promise.all(ids.map((id) => bench.bundle(id)))).map((b) => b.state);
+    let rings = 0;
+    const process = bench.process(bench.examine, 'w', () => {
+      rings += 1;
+    });
+    expect(await process.isSettledThrough(bench.clock.now())).toBe(false);
+    expect(await process.workOnce()).toBe(true);
+    rung.push(await states());
+    expect(await process.workOnce()).toBe(false);
+    expect([rung, rings]).toEqual([[['accepted', 'accepted']], 2]);
+    // The first to come held run 2, so run 1 was a gap until the second came.
+    expect((await bench.discrepancies()).map((d) => [d.class, d.closing_evidence])).toEqual([
+      ['run-gap', `bundle:${ids[1]}`],
+    ]);
+    expect(await process.isSettledThrough(bench.clock.now())).toBe(true);
+  });
+
+  it('wait on when the pool fails for a reason that is nobody’s fault', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    const process = bench.process(() => Promise.reject(new Error('the pool is closed')));
+    await expect(process.workOnce()).rejects.toThrow('the pool is closed');
+    expect(await bench.bundle(id)).toMatchObject({ state: 'received', strikes: 0 });
+    await bench.workAll(bench.process(bench.examine, 'w2'));
+    expect((await bench.bundle(id)).state).toBe('accepted');
+  });
+});
+
+describe('a bundle whose examination ends its thread', () => {
+  it('is parked after three times, its bytes kept and named as evidence nobody can read', async () => {
+    const bench = await BundleBench.open();
+    const before = await bench.take(numbered(1));
+    const deadly = await bench.take(numbered(2));
+    const after = await bench.take(numbered(3));
+    const seen: string[] = [];
+    await bench.workAll(bench.process(bench.dyingOn('"B-2"', seen)));
+
+    expect(seen.filter((bundleId) => bundleId === 'B-2')).toHaveLength(3);
+    for (const id of [before, after]) expect((await bench.bundle(id)).state).toBe('accepted');
+    const parked = await bench.bundle(deadly);
+    expect(parked).toMatchObject({ state: 'parked', settled_at: bench.clock.now() });
+    expect(await bench.codesOf(deadly)).toEqual(['examination-died ']);
+    const evidence = (await bench.discrepancies()).filter((d) => d.class === 'unreadable');
+    expect(evidence).toMatchObject([
+      { subject: `bundle:${deadly}`, receipt_id: null, closed_at: null },
+    ]);
+    expect(evidence.map((d) => d.scope)).toEqual([JSON.stringify({ to: parked.received_at })]);
+    const trail = await bench.database.db
+      .selectFrom('audit_entry')
+      .select('action')
+      .where('subject_id', '=', deadly)
+      .orderBy('at')
+      .execute();
+    expect(trail.map((entry) => entry.action)).toEqual(['bundle.received', 'bundle.parked']);
+    const bytes = await bench.database.db
+      .selectFrom('raw_bytes')
+      .select('sha256')
+      .where('sha256', '=', parked.raw_sha256)
+      .execute();
+    expect(bytes).toHaveLength(1);
+  });
+
+  it('is settled when a later try goes well', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    await bench.process(bench.dyingOn('"B-1"')).workOnce();
+    expect(await bench.bundle(id)).toMatchObject({ state: 'received', strikes: 1 });
+    await bench.workAll(bench.process(bench.examine));
+    expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 1 });
+    expect(await bench.discrepancies()).toEqual([]);
+  });
+});
+
+describe('after a process that died while examining', () => {
+  it('each of its bundles is examined alone, so that only the guilty one gets strikes', async () => {
+    const bench = await BundleBench.open();
+    const ids = [1, 2, 3].map((n) => bench.take(numbered(n)));
+    const taken = await Promise.all(ids);
+    const left = await killedWhileExamining(bench, 'w1', taken);
+    expect(left.map((row) => [row.examining_by, row.strikes])).toEqual([
+      ['w1', 0],
+      ['w1', 0],
+      ['w1', 0],
+    ]);
+
+    const together: number[] = [];
+    let running = 0;
+    const counting: Examine = async (task) => {
+      running += 1;
+      together.push(running);
+      const unit = await bench.examine(task);
+      running -= 1;
+      return unit;
+    };
+    await bench.workAll(bench.process(counting, 'w2'));
+    expect(together).toEqual([1, 1, 1]);
+    for (const id of taken) {
+      expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 0 });
+    }
+  });
+
+  it('one that took three processes with it is parked unexamined by the fourth', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    await killedWhileExamining(bench, 'w1', [id]);
+    for (const workerId of ['w2', 'w3', 'w4']) {
+      const [row] = await killedWhileExamining(bench, workerId, [id]);
+      expect(row?.examining_by).toBe(`${workerId} alone`);
+    }
+    const seen: string[] = [];
+    await bench.workAll(bench.process(bench.dyingOn('nothing', seen), 'w5'));
+    expect(seen).toEqual([]);
+    expect(await bench.bundle(id)).toMatchObject({ state: 'parked', strikes: 3 });
+    expect(await bench.codesOf(id)).toEqual(['examination-died ']);
+  });
+});
+
+describe('bytes that cannot be read', () => {
+  it('are refused by the examination as by the intake, and block what was there when they came', async () => {
+    const bench = await BundleBench.open();
+    const refusedAtOnce = await bench.take(Buffer.from('{"bundleId"'));
+    const later = await bench.take(numbered(1));
+    const unreadable: Examine = (task) =>
+      bench.examine({ ...task, bytes: Buffer.from('[') }).then((unit) => {
+        if (unit.kind !== 'unreadable') throw new Error('it was read');
+        return unit;
+      });
+    await bench.workAll(bench.process(unreadable));
+    for (const id of [refusedAtOnce, later]) {
+      expect((await bench.bundle(id)).state).toBe('refused');
+      expect(await bench.codesOf(id)).toEqual([expect.stringMatching(/^json-syntax /)]);
+    }
+    const open = await bench.discrepancies();
+    expect(open.map((d) => [d.class, d.subject, d.closed_at])).toEqual([
+      ['unreadable', `bundle:${refusedAtOnce}`, null],
+      ['unreadable', `bundle:${later}`, null],
+    ]);
+    const { received_at: received } = await bench.bundle(later);
+    expect(received).toBeGreaterThan(at('2026-07-01T12:00:00Z'));
+    expect(open[1]?.scope).toBe(JSON.stringify({ to: received }));
+  });
+});

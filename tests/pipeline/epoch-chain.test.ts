@@ -1,0 +1,123 @@
+import { describe, expect, it } from 'vitest';
+import { assembleBundle, type BundleParts } from '../../src/checks/assemble-bundle.js';
+import { goodParts, goodResult, SITE } from '../checks/fixture.js';
+import { BundleBench } from './bundle-bench.js';
+
+/** Release-safety rule 10 over the epochs of a run counter: what was never heard of stays open. */
+
+let bundles = 0;
+
+function runs(numbers: readonly number[], over: Partial<BundleParts> = {}): BundleParts {
+  bundles += 1;
+  const results = numbers.map((n) => goodResult(n));
+  return goodParts(results, { bundleId: `B-${bundles}`, ...over });
+}
+
+function ofEpoch(epoch: number, numbers: readonly number[], over: Partial<BundleParts> = {}) {
+  const first = numbers[0] ?? null;
+  const last = numbers.at(-1) ?? 0;
+  // Result ids are the instrument's own and unlike those of the epoch before.
+  const parts = runs(numbers, { runs: { epoch, first, last }, ...over });
+  return {
+    ...parts,
+    results: parts.results.map((r) => ({ ...r, resultId: `${r.resultId}-${epoch}` })),
+  };
+}
+
+async function open(bench: BundleBench): Promise<string[]> {
+  const rows = await bench.discrepancies();
+  return rows.filter((d) => d.closed_at === null).map((d) => `${d.class} ${d.subject}`);
+}
+
+describe('an epoch', () => {
+  it('that begins behind a bundle nobody took leaves the end of the one before open until it comes', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(runs([1, 2]));
+    const lost = runs([3]);
+    const { sha256 } = assembleBundle(lost);
+    await bench.settle(ofEpoch(2, [], { previousBundle: sha256 }));
+    expect(await open(bench)).toEqual([`run-gap chain:I-1:2:${sha256}`]);
+    const id = await bench.settle(lost);
+    expect(await open(bench)).toEqual([]);
+    const closed = (await bench.discrepancies()).map((d) => d.closing_evidence);
+    expect(closed).toEqual([`bundle:${id}`]);
+  });
+
+  it('that names no bundle before it does so for good', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(runs([1, 2]));
+    await bench.settle(ofEpoch(2, [1, 2]));
+    expect(await open(bench)).toEqual(['run-gap chain:I-1:2:none']);
+  });
+
+  it('that follows on the last bundle taken leaves nothing open, in whatever order its bundles come', async () => {
+    const bench = await BundleBench.open();
+    const before = runs([1, 2]);
+    await bench.settle(before);
+    const first = ofEpoch(2, [1], { previousBundle: assembleBundle(before).sha256 });
+    const second = ofEpoch(2, [2], { previousBundle: assembleBundle(first).sha256 });
+    await bench.settle(second);
+    expect(await open(bench)).toEqual(['run-gap runs:I-1:2:1-1']);
+    await bench.settle(first);
+    expect(await open(bench)).toEqual([]);
+  });
+
+  it('is not asked what came before it when it is the first ever heard of', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(ofEpoch(3, [1]));
+    expect(await open(bench)).toEqual([]);
+  });
+});
+
+describe('a gap at the end of an epoch', () => {
+  it('stays open when the counter began again and a late bundle fills another one', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(runs([1, 2]));
+    const last = runs([5, 6]);
+    await bench.settle(last);
+    const told = runs([], { runs: { epoch: 1, first: null, last: 9 } });
+    await bench.settle(told);
+    const previousBundle = assembleBundle(told).sha256;
+    await bench.settle(ofEpoch(2, [1], { previousBundle }));
+    await bench.settle(runs([3, 4], { runs: { epoch: 1, first: 3, last: 4 } }));
+    expect(await open(bench)).toEqual(['run-gap runs:I-1:1:7-9']);
+    await bench.settle(runs([8], { runs: { epoch: 1, first: 8, last: 8 } }));
+    expect(await open(bench)).toEqual(['run-gap runs:I-1:1:7-7', 'run-gap runs:I-1:1:9-9']);
+  });
+});
+
+describe('a bundle whose examination dies', () => {
+  it('keeps those behind it waiting, so that its runs are no gap', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(runs([1]));
+    await bench.take(runs([2], { bundleId: 'dies once' }));
+    await bench.take(runs([3]));
+    let isFirstTime = true;
+    const dying = bench.dyingOn('dies once');
+    const worker = bench.process((task) => {
+      const examine = isFirstTime ? dying : bench.examine;
+      if (Buffer.from(task.bytes).includes('dies once')) isFirstTime = false;
+      return examine(task);
+    });
+    await bench.workAll(worker);
+    const classes = (await bench.discrepancies()).map((d) => d.class);
+    expect(classes).toEqual([]);
+    const settled = await bench.database.db.selectFrom('bundle').select('state').execute();
+    expect(settled.map((b) => b.state)).toEqual(['accepted', 'accepted', 'accepted']);
+  });
+});
+
+describe('an instrument', () => {
+  it('is not heard by what software invented where that covers nothing', async () => {
+    const bench = await BundleBench.open({ ...SITE, environment: 'validation' });
+    const heard = async () =>
+      (await bench.database.db.selectFrom('instrument_state').select('heard_at').execute()).map(
+        (row) => row.heard_at > 0,
+      );
+    const validation = { environment: 'validation' } as const;
+    await bench.settle(runs([1], { ...validation, origin: 'simulated' }));
+    expect(await heard()).toEqual([false]);
+    await bench.settle(runs([2], { ...validation, origin: 'instrument' }));
+    expect(await heard()).toEqual([true]);
+  });
+});

@@ -1,0 +1,59 @@
+import { expect, it } from 'vitest';
+import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
+import { time } from '../statements/conforming-facts.js';
+import { StatementWorld } from '../statements/statement-world.js';
+
+/** Bytes that nobody can read: in doubt is whatever was there when they arrived (release-safety rule 10). */
+
+async function conforming(): Promise<{ world: StatementWorld; evidence: UnreadableEvidence }> {
+  const world = await StatementWorld.open();
+  await world.conform();
+  expect((await world.told()).at(-1)).toBe('3 conforms');
+  return { world, evidence: new UnreadableEvidence(world.site.site, world.statements) };
+}
+
+function bytes(receivedAt: string) {
+  return { id: 'intake-1', receivedAt: time(receivedAt), message: 'the document ends too early' };
+}
+
+it('suspends every conforming receipt in the transaction that stores them, anywhere on the site', async () => {
+  const { world, evidence } = await conforming();
+  await world.database.transact((trx) => evidence.open(trx, bytes('08:59'), time('09:01')));
+  expect(await world.told()).toEqual([
+    '1 incomplete',
+    '2 incomplete',
+    '3 conforms',
+    '4 incomplete',
+  ]);
+  expect(await world.stops()).toEqual(['4 suspend']);
+  const [open] = await world.database.db.selectFrom('discrepancy').selectAll().execute();
+  expect(open).toMatchObject({
+    class: 'unreadable',
+    subject: 'bundle:intake-1',
+    receipt_id: null,
+    closed_at: null,
+  });
+  expect(open?.detail).toContain('the document ends too early');
+  const statement = await world.statements.fresh('R-1', 'erp');
+  const condition = statement.conditions.find((c) => c.code === 'no-open-discrepancy');
+  expect(condition).toMatchObject({ state: 'unmet' });
+  expect(condition?.evidence).toContainEqual({ kind: 'discrepancy', id: 'bundle:intake-1' });
+});
+
+it('leaves a receipt alone whose goods came after the bytes', async () => {
+  const { world, evidence } = await conforming();
+  await world.database.transact((trx) => evidence.open(trx, bytes('07:59'), time('09:01')));
+  expect(await world.stops()).toEqual([]);
+  expect((await world.statements.fresh('R-1', 'erp')).outcome).toBe('conforms');
+});
+
+it('leaves nothing behind when the transaction of the bytes does not commit', async () => {
+  const { world, evidence } = await conforming();
+  const failing = world.database.transact(async (trx) => {
+    await evidence.open(trx, bytes('08:59'), time('09:01'));
+    throw new Error('the disk is full');
+  });
+  await expect(failing).rejects.toThrow('the disk is full');
+  expect(await world.stops()).toEqual([]);
+  expect(await world.database.db.selectFrom('discrepancy').selectAll().execute()).toEqual([]);
+});
