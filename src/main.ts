@@ -1,11 +1,12 @@
 import 'reflect-metadata';
 import { randomBytes } from 'node:crypto';
 import helmet from '@fastify/helmet';
+import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
-import { destination, pino } from 'pino';
+import { destination, type Logger, pino } from 'pino';
 import { removeControl, writeControl } from './access/control.files.js';
-import { AppModule } from './app.module.js';
+import { AppModule, HealthModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
 import type { Gateway } from './pipeline/gateway.service.js';
 import { openGateway } from './pipeline/open-gateway.service.js';
@@ -23,19 +24,35 @@ export interface Application {
   close(): Promise<void>;
 }
 
+/** A process that does what is due and takes no requests. */
+export interface WorkerApplication {
+  readonly workerId: string;
+  readonly site: string;
+  /** Where it says whether it is live and ready; null when it does not. */
+  readonly healthUrl: string | null;
+  close(): Promise<void>;
+}
+
+export interface ApplicationOptions {
+  /** It does what is due; without, it only answers, and other processes work. */
+  readonly work: boolean;
+  /** It takes bundles from the watched folder; as `work` when left out. */
+  readonly watch?: boolean;
+}
+
 const KEEP_ALIVE_MS = 72_000;
 
-/** Opens a gateway with its HTTP rim. With `work` it also does what is due; without, it only answers. */
+/** Opens a gateway with its HTTP rim. */
 export async function openApplication(
   settings: Settings,
-  options: { readonly work: boolean },
+  options: ApplicationOptions,
 ): Promise<Application> {
-  const log = pino({ level: settings.logLevel }, destination(2));
-  const gateway = await openGateway(settings, processEnvironment(), log);
+  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
   const token = randomBytes(32).toString('base64url');
   try {
-    const app = await openHttp(gateway, token);
+    const app = await openHttp(gateway, AppModule.of(gateway.parts, token));
     if (options.work) await gateway.work();
+    if (options.watch ?? options.work) await gateway.watch();
     return applicationOf(app, gateway, token);
   } catch (error) {
     await gateway.close();
@@ -43,17 +60,48 @@ export async function openApplication(
   }
 }
 
-async function openHttp(gateway: Gateway, token: string): Promise<NestFastifyApplication> {
+/** Opens a gateway that only works; at most its health can be asked for. */
+export async function openWorker(settings: Settings): Promise<WorkerApplication> {
+  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
+  const { workerId, site } = gateway.parts;
+  let health: NestFastifyApplication | null = null;
+  const close = async () => {
+    await health?.close();
+    await gateway.close();
+  };
+  try {
+    health = await openHealth(gateway);
+    await gateway.work();
+    return { workerId, site: site.site, healthUrl: (await health?.getUrl()) ?? null, close };
+  } catch (error) {
+    await close();
+    throw error;
+  }
+}
+
+async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | null> {
+  const { settings, database } = gateway.parts;
+  if (settings.healthPort === null) return null;
+  const health = await openHttp(gateway, HealthModule.of(database));
+  await health.listen(settings.healthPort, settings.host);
+  return health;
+}
+
+function openLog(settings: Settings): Logger {
+  return pino({ level: settings.logLevel }, destination(2));
+}
+
+async function openHttp(gateway: Gateway, module: DynamicModule): Promise<NestFastifyApplication> {
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
     keepAliveTimeout: KEEP_ALIVE_MS,
     routerOptions: { maxParamLength: 1000 },
   });
-  const app = await NestFactory.create<NestFastifyApplication>(
-    AppModule.of(gateway.parts, token),
-    adapter,
-    { logger: false, bodyParser: false, abortOnError: false },
-  );
+  const app = await NestFactory.create<NestFastifyApplication>(module, adapter, {
+    logger: false,
+    bodyParser: false,
+    abortOnError: false,
+  });
   const fastify = app.getHttpAdapter().getInstance();
   // Bodies are read by the handlers, after the guard: nothing unauthenticated is even buffered.
   fastify.removeAllContentTypeParsers();
