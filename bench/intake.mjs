@@ -18,9 +18,9 @@ const SIZES = {
     twenty: { bundlesEach: 6, resultsEach: 20 },
   },
   quick: {
-    rounds: 2,
-    one: { bundlesEach: 20, resultsEach: 1 },
-    twenty: { bundlesEach: 2, resultsEach: 20 },
+    rounds: 1,
+    one: { bundlesEach: 8, resultsEach: 1 },
+    twenty: { bundlesEach: 1, resultsEach: 20 },
   },
 };
 

@@ -1,18 +1,22 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { ApiKeyRow } from '../storage/tables.js';
 
 export async function insertApiKey(trx: Trx, row: ApiKeyRow): Promise<void> {
   await trx.insertInto('api_key').values(row).execute();
 }
 
-export function findApiKeyByDigest(db: Reader, digest: string): Promise<ApiKeyRow | undefined> {
-  return db
-    .selectFrom('api_key')
-    .selectAll()
-    .where('secret_sha256', '=', digest)
-    .executeTakeFirst();
+export async function findApiKeyByDigest(
+  db: Reader,
+  digest: string,
+): Promise<ApiKeyRow | undefined> {
+  return (await keyByDigest(db, { digest })).rows[0];
 }
+
+const keyByDigest = prepared((db, of: { readonly digest: string }) =>
+  db.selectFrom('api_key').selectAll().where('secret_sha256', '=', of.digest),
+);
 
 export function listApiKeys(db: Reader, site: string): Promise<ApiKeyRow[]> {
   return db

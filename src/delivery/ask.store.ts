@@ -1,9 +1,11 @@
+import { type RawBuilder, type SqlBool, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { insertAttempt } from './claim.store.js';
+import { NO_STOP, OPEN_STOP } from './open-deliveries.store.js';
 import type { AttemptEnd } from './outcome.store.js';
 
 /** Accepted or doubtful deliveries whose read-back is due, longest waiting first. */
@@ -17,17 +19,31 @@ export async function dueAsks(
     readonly limit: number;
   },
 ): Promise<DeliveryRow[]> {
-  return await reader
-    .selectFrom('delivery')
-    .selectAll()
-    .where('site', '=', of.site)
-    .where('destination', '=', of.destination)
-    .where('message', of.stops ? '=' : '!=', 'stop')
-    .where('state', 'in', ['accepted', 'uncertain'])
-    .where('next_ask_at', '<=', of.now)
-    .orderBy('next_ask_at')
-    .limit(of.limit)
-    .execute();
+  return [...(await (of.stops ? ASKS.ofStops : ASKS.ofOthers)(reader, of)).rows];
+}
+
+interface DueAsks {
+  readonly site: string;
+  readonly destination: string;
+  readonly now: Instant;
+  readonly limit: number;
+}
+
+const ASKS = { ofStops: dueAsksOf(OPEN_STOP), ofOthers: dueAsksOf(NO_STOP) };
+
+function dueAsksOf(which: RawBuilder<SqlBool>) {
+  return prepared((db, of: DueAsks) =>
+    db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('destination', '=', of.destination)
+      .where(which)
+      .where(sql<SqlBool>`state in ('accepted', 'uncertain')`)
+      .where('next_ask_at', '<=', of.now)
+      .orderBy('next_ask_at')
+      .limit(bounded(of.limit)),
+  );
 }
 
 /**

@@ -7,9 +7,7 @@ import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { readTree } from './answer-tree.js';
 import { askHistory, claimAsk, dueAsks, recordAsk } from './ask.store.js';
-import { payloadBytes } from './build.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
@@ -93,13 +91,13 @@ export class Asking {
   ): Promise<Asked> {
     const payload =
       row.payload_sha256 === null
-        ? new Uint8Array()
-        : await payloadBytes(this.#parts.options.database.db, row.payload_sha256);
+        ? { bytes: new Uint8Array(), tree: null }
+        : await this.#parts.payloads.read(row.payload_sha256, document.format);
     const readBack = document.messages[messageName(row)]?.readBack ?? null;
     const path =
       destination.endpoint.kind === 'file-drop'
         ? sentPath(row)
-        : readBackPath(row, readBack?.request.path ?? '', readTree(document.format, payload));
+        : readBackPath(row, readBack?.request.path ?? '', payload.tree);
     if (path === null) {
       const detail = 'the read-back path of the mapping cannot be filled from the payload';
       return { answer: { kind: 'unavailable', detail }, status: null, text: null };

@@ -1,7 +1,8 @@
+import { type RawBuilder, type SqlBool, sql } from 'kysely';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared, preparedInsert } from '../storage/prepared.js';
+import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 import type { Held } from './outcome.store.js';
@@ -17,20 +18,33 @@ export async function unbuiltDeliveries(
     readonly limit: number;
   },
 ): Promise<DeliveryRow[]> {
-  let query = reader
-    .selectFrom('delivery')
-    .selectAll()
-    .where('site', '=', of.site)
-    .where('destination', '=', of.destination)
-    .where(TO_BUILD)
-    .where('due_at', '<=', of.now);
-  if (of.stopsOnly) query = query.where(OPEN_STOP);
-  return await query
-    .orderBy('contrary', 'desc')
-    .orderBy('due_at')
-    .orderBy('seq')
-    .limit(of.limit)
-    .execute();
+  const query = of.stopsOnly ? UNBUILT.stops : UNBUILT.all;
+  return [...(await query(reader, of)).rows];
+}
+
+interface Unbuilt {
+  readonly site: string;
+  readonly destination: string;
+  readonly now: Instant;
+  readonly limit: number;
+}
+
+const UNBUILT = { all: unbuilt(TO_BUILD), stops: unbuilt(sql`${TO_BUILD} and ${OPEN_STOP}`) };
+
+function unbuilt(which: RawBuilder<SqlBool>) {
+  return prepared((db, of: Unbuilt) =>
+    db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('destination', '=', of.destination)
+      .where(which)
+      .where('due_at', '<=', of.now)
+      .orderBy('contrary', 'desc')
+      .orderBy('due_at')
+      .orderBy('seq')
+      .limit(bounded(of.limit)),
+  );
 }
 
 /** Moves a delivery to building; returns the fence the save has to name, null when it is gone. */

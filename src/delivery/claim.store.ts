@@ -1,9 +1,10 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { DUE_LATER, UNDER_WAY } from './open-deliveries.store.js';
+import { DUE_LATER, NO_STOP, UNDER_WAY } from './open-deliveries.store.js';
 
 /** A lease outlasts the request's own deadline by this. */
 const LEASE_BEYOND_DEADLINE_MS = 10_000;
@@ -36,8 +37,8 @@ const countSending = prepared((db, of: { readonly site: string; readonly destina
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
     .where(UNDER_WAY)
-    .where('state', '=', 'sending')
-    .where('message', '!=', 'stop'),
+    .where('state', '=', sql.lit('sending'))
+    .where(NO_STOP),
 );
 
 export interface Claim {

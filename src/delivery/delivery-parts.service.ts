@@ -5,6 +5,7 @@ import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
+import { Payloads } from './payloads.service.js';
 
 export interface DeliveryOptions {
   readonly database: OpenDatabase;
@@ -31,10 +32,12 @@ export class DeliveryParts {
   readonly options: DeliveryOptions;
   /** Deliveries this process is building or sending now; any other in these states is an orphan. */
   readonly busy = new Set<string>();
+  readonly payloads: Payloads;
   readonly #endpoints = new Map<string, Endpoint>();
 
   constructor(options: DeliveryOptions) {
     this.options = options;
+    this.payloads = new Payloads(options.database.db);
   }
 
   destination(name: string): Destination {

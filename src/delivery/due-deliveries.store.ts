@@ -1,9 +1,8 @@
 import { type ExpressionBuilder, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow, Tables } from '../storage/tables.js';
-import { RELEASING_STATES } from './new-delivery.js';
 import { HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
 
 /** Faults with which a doubtful delivery may still be sent again under an honoured key. */
@@ -67,12 +66,12 @@ function preparedDue(kind: DueKind) {
         .orderBy('d.contrary', 'desc')
         .orderBy('d.due_at')
         .orderBy('d.seq')
-        .limit(of.limit),
+        .limit(bounded(of.limit)),
     ),
     ids: prepared((db, of: DueValues) =>
       dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
         .select('d.id')
-        .limit(of.limit),
+        .limit(bounded(of.limit)),
     ),
   };
 }
@@ -86,7 +85,7 @@ function dueQuery(reader: Reader, of: Omit<DueQuery, 'limit'>) {
     .where('d.payload_sha256', 'is not', null)
     .where('d.due_at', '<=', of.now)
     .where((eb) => {
-      const unsent = eb('d.state', '=', 'due');
+      const unsent = eb('d.state', '=', sql.lit('due'));
       if (!of.honoursKey && !of.stops) return unsent;
       return eb.or([unsent, mayBeResent(eb, of.stops)]);
     })
@@ -97,7 +96,10 @@ function dueQuery(reader: Reader, of: Omit<DueQuery, 'limit'>) {
 type OfDelivery = ExpressionBuilder<Tables & { d: DeliveryRow }, 'd'>;
 
 function mayBeResent(eb: OfDelivery, stops: boolean) {
-  const doubtful = eb.and([eb('d.state', '=', 'uncertain'), eb('d.next_ask_at', 'is', null)]);
+  const doubtful = eb.and([
+    eb('d.state', '=', sql.lit('uncertain')),
+    eb('d.next_ask_at', 'is', null),
+  ]);
   if (stops) return doubtful;
   const harmless = eb.or([eb('d.fault', 'is', null), eb('d.fault', 'in', [...RESENDABLE_FAULTS])]);
   return eb.and([doubtful, harmless]);
@@ -160,7 +162,7 @@ function aheadInReceipt(eb: OfDelivery) {
     .whereRef('r.receipt_id', '=', 'd.receipt_id')
     .whereRef('r.destination', '=', 'd.destination')
     .where('r.subject_kind', 'in', ['result', 'withdrawal'])
-    .where('r.state', 'not in', [...RELEASING_STATES]);
+    .where(HOLDING_KEY);
   return sql<number>`case when ${eb.ref('d.barrier')} = 1 then ${waiting} else 0 end`;
 }
 

@@ -35,7 +35,7 @@ export function readAnswer(
   result: AskResult,
   readBack: ReadBack | null,
   format: PayloadFormat,
-  payload: Uint8Array,
+  payload: { readonly bytes: Uint8Array; readonly tree: Tree | null },
 ): ReadBackAnswer {
   switch (result.kind) {
     case 'absent':
@@ -43,7 +43,7 @@ export function readAnswer(
     case 'unavailable':
       return { kind: 'unavailable', detail: result.detail };
     case 'held':
-      return Buffer.compare(result.content, payload) === 0
+      return Buffer.compare(result.content, payload.bytes) === 0
         ? { kind: 'one' }
         : {
             kind: 'differs',
@@ -54,7 +54,7 @@ export function readAnswer(
       if (result.status !== 200) return { kind: 'unavailable', detail: `status ${result.status}` };
       if (result.isCut) return { kind: 'unavailable', detail: 'the answer is too long to read' };
       const held = readTree(format, result.body);
-      const sent = readTree(format, payload);
+      const sent = payload.tree;
       if (held === null || sent === null || readBack === null) {
         return { kind: 'unavailable', detail: `the answer cannot be read as ${format}` };
       }

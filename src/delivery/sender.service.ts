@@ -1,9 +1,7 @@
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { payloadPermits } from '../mapping/permit-reading.js';
 import type { Destination } from '../site/site-folder.js';
-import { readTree } from './answer-tree.js';
 import { type AttemptOutcome, classifySend } from './attempt-outcome.js';
-import { payloadBytes } from './build.store.js';
 import type { Claim } from './claim.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
@@ -28,15 +26,15 @@ export class Sender {
   }
 
   async send(destination: Destination, claim: Claim): Promise<Sent> {
-    const { database, mapping, clock } = this.#parts.options;
+    const { mapping, clock } = this.#parts.options;
     const { row } = claim;
     const { document } = await mapping.forDigest(row.mapping_digest);
     const form = document.messages[messageName(row)];
     if (form === undefined || row.payload_sha256 === null) {
       throw new Error(`delivery ${row.id} was claimed without a payload or a mapped message`);
     }
-    const body = await payloadBytes(database.db, row.payload_sha256);
-    const payload = readTree(document.format, body);
+    const stored = await this.#parts.payloads.read(row.payload_sha256, document.format);
+    const { bytes: body, tree: payload } = stored;
     const askable = canBeAsked(destination, form.readBack);
     // Looked at once more before every send, whatever built it and whenever (rule 23).
     const permits = payload === null || payloadPermits(payload as PayloadTree, document.permits);

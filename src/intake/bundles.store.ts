@@ -1,26 +1,28 @@
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { BundleRow, FindingRow, IntakeKeyRow } from '../storage/tables.js';
 
 export async function insertRawBytes(trx: Trx, sha256: string, bytes: Uint8Array): Promise<void> {
-  await trx
-    .insertInto('raw_bytes')
-    .values({ sha256, size: bytes.byteLength, bytes })
-    .onConflict((c) => c.column('sha256').doNothing())
-    .execute();
+  await insertBytes(trx, { sha256, size: bytes.byteLength, bytes });
 }
 
-export function findBundleByRaw(
+const insertBytes = preparedInsert('raw_bytes', ['sha256']);
+
+export async function findBundleByRaw(
   db: Reader,
   site: string,
   rawSha256: string,
 ): Promise<BundleRow | undefined> {
-  return db
+  return (await bundleByRaw(db, { site, rawSha256 })).rows[0];
+}
+
+const bundleByRaw = prepared((db, of: { readonly site: string; readonly rawSha256: string }) =>
+  db
     .selectFrom('bundle')
     .selectAll()
-    .where('site', '=', site)
-    .where('raw_sha256', '=', rawSha256)
-    .executeTakeFirst();
-}
+    .where('site', '=', of.site)
+    .where('raw_sha256', '=', of.rawSha256),
+);
 
 export function findBundle(db: Reader, site: string, id: string): Promise<BundleRow | undefined> {
   return db
@@ -31,9 +33,7 @@ export function findBundle(db: Reader, site: string, id: string): Promise<Bundle
     .executeTakeFirst();
 }
 
-export async function insertBundle(trx: Trx, row: BundleRow): Promise<void> {
-  await trx.insertInto('bundle').values(row).execute();
-}
+export const insertBundle = preparedInsert('bundle');
 
 /** Rows in one insert: far below the number of bound values either database allows. */
 const ROWS = 500;
@@ -56,28 +56,24 @@ export function findingsOfBundle(db: Reader, bundleRowId: string): Promise<Findi
     .execute();
 }
 
-export function findIntakeKey(
+export async function findIntakeKey(
   db: Reader,
   caller: string,
   key: string,
 ): Promise<IntakeKeyRow | undefined> {
-  return db
-    .selectFrom('intake_key')
-    .selectAll()
-    .where('caller', '=', caller)
-    .where('key', '=', key)
-    .executeTakeFirst();
+  return (await intakeKey(db, { caller, key })).rows[0];
 }
 
-export async function insertIntakeKey(trx: Trx, row: IntakeKeyRow): Promise<void> {
-  await trx.insertInto('intake_key').values(row).execute();
-}
+const intakeKey = prepared((db, of: { readonly caller: string; readonly key: string }) =>
+  db.selectFrom('intake_key').selectAll().where('caller', '=', of.caller).where('key', '=', of.key),
+);
+
+export const insertIntakeKey = preparedInsert('intake_key');
 
 export async function loadRawBytes(db: Reader, sha256: string): Promise<Uint8Array | undefined> {
-  const row = await db
-    .selectFrom('raw_bytes')
-    .select('bytes')
-    .where('sha256', '=', sha256)
-    .executeTakeFirst();
-  return row?.bytes;
+  return (await rawBytes(db, { sha256 })).rows[0]?.bytes;
 }
+
+const rawBytes = prepared((db, of: { readonly sha256: string }) =>
+  db.selectFrom('raw_bytes').select('bytes').where('sha256', '=', of.sha256),
+);

@@ -185,8 +185,8 @@ export class IntakeService {
     step('S14');
   }
 
-  #noteKey(trx: Trx, intake: Intake, key: string, bundleRowId: string): Promise<void> {
-    return insertIntakeKey(trx, {
+  async #noteKey(trx: Trx, intake: Intake, key: string, bundleRowId: string): Promise<void> {
+    await insertIntakeKey(trx, {
       caller: intake.source.name,
       key,
       raw_sha256: intake.sha256,

@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { BundleRow } from '../storage/tables.js';
 
 /** Marks a bundle that is examined with nothing beside it, so that a death counts against it alone. */
@@ -67,13 +68,29 @@ export async function settleBundleRow(
     readonly settled_at: Instant;
   },
 ): Promise<boolean> {
-  const changed = await trx
-    .updateTable('bundle')
-    .set({ ...settled, examining_by: null })
-    .where('id', '=', id)
-    .where('state', '=', 'received')
-    .executeTakeFirst();
-  return changed.numUpdatedRows > 0n;
+  const columns = Object.keys(settled) as (keyof typeof settled)[];
+  const shape = columns.join(' ');
+  const update = SETTLING.get(shape) ?? settling(columns);
+  SETTLING.set(shape, update);
+  return (await update(trx, { ...settled, bundleRowId: id })).written > 0;
+}
+
+type Settled = Partial<BundleRow> & { readonly bundleRowId: string };
+
+/** One for each set of columns that settling a bundle names: read, refused, parked. */
+const SETTLING = new Map<string, ReturnType<typeof settling>>();
+
+function settling(columns: readonly (keyof BundleRow)[]) {
+  return prepared((db, to: Settled) =>
+    db
+      .updateTable('bundle')
+      .set({
+        ...Object.fromEntries(columns.map((column) => [column, to[column]])),
+        examining_by: null,
+      })
+      .where('id', '=', to.bundleRowId)
+      .where('state', '=', 'received'),
+  );
 }
 
 /** Bundles taken in at or before an instant that no check has looked at yet. */

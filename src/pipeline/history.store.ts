@@ -9,6 +9,7 @@ import type { RunRange } from '../checks/run-ranges.js';
 import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';
 import type { Reader } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { InstrumentStateRow } from '../storage/tables.js';
 
 /** Values bound in one `in (…)`. */
@@ -40,18 +41,21 @@ export async function loadHistory(
   };
 }
 
-export function loadInstrumentState(
+export async function loadInstrumentState(
   db: Reader,
   site: string,
   serial: string,
 ): Promise<InstrumentStateRow | undefined> {
-  return db
+  return (await instrumentState(db, { site, serial })).rows[0];
+}
+
+const instrumentState = prepared((db, of: { readonly site: string; readonly serial: string }) =>
+  db
     .selectFrom('instrument_state')
     .selectAll()
-    .where('site', '=', site)
-    .where('serial', '=', serial)
-    .executeTakeFirst();
-}
+    .where('site', '=', of.site)
+    .where('serial', '=', of.serial),
+);
 
 export function readCovered(state: InstrumentStateRow): RunRange[] {
   return JSON.parse(state.covered) as RunRange[];

@@ -10,6 +10,8 @@ import type { Instant } from '../formats/instant.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
 import { closeByEvidence, openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
+import type { InstrumentStateRow } from '../storage/tables.js';
 import { loadInstrumentState, readCovered } from './history.store.js';
 import { chainSubjectPrefix, gapIn, gapOf } from './unowned-evidence.js';
 
@@ -48,12 +50,24 @@ export async function storeInstrumentState(
       : (before?.heard_at ?? NEVER),
     covered: JSON.stringify(covered),
   };
-  await trx
+  await saveState(trx, row);
+}
+
+const saveState = prepared((db, state: InstrumentStateRow) => {
+  const row = {
+    site: state.site,
+    serial: state.serial,
+    epoch: state.epoch,
+    last_run: state.last_run,
+    last_bundle_sha256: state.last_bundle_sha256,
+    heard_at: state.heard_at,
+    covered: state.covered,
+  };
+  return db
     .insertInto('instrument_state')
     .values(row)
-    .onConflict((c) => c.columns(['site', 'serial']).doUpdateSet(row))
-    .execute();
-}
+    .onConflict((c) => c.columns(['site', 'serial']).doUpdateSet(row));
+});
 
 /**
  * Closes the gaps of this instrument that this bundle fills, wholly or by a part, and the break of its chain

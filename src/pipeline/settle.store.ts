@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { Trx } from '../storage/database.js';
+import { preparedInsert } from '../storage/prepared.js';
 import type { PerformanceCheckRow } from '../storage/tables.js';
 import { resultRow, type SettledResult } from './settled-result.js';
 
@@ -19,13 +20,10 @@ export async function insertResults(
   examination: ReadableExamination,
 ): Promise<void> {
   const rows = results.map((result) => resultRow(result, place, examination));
-  for (let i = 0; i < rows.length; i += ROWS) {
-    await trx
-      .insertInto('result')
-      .values(rows.slice(i, i + ROWS))
-      .execute();
-  }
+  for (const row of rows) await insertResult(trx, row);
 }
+
+const insertResult = preparedInsert('result');
 
 /** Performance checks that can be read; what cannot is a finding of the bundle. */
 export async function insertChecks(

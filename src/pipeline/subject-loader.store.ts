@@ -10,6 +10,7 @@ import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import { statementAtRevision } from '../statements/statements.store.js';
 import type { Reader } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 
 /** Loads what a delivery speaks of, in the form mappings read. Throws when the rows it names are missing. */
@@ -39,14 +40,15 @@ export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Su
 }
 
 async function loadRecord(db: Reader, resultRowId: string): Promise<ResultRecord> {
-  const row = await db
-    .selectFrom('result')
-    .select('record')
-    .where('id', '=', resultRowId)
-    .executeTakeFirstOrThrow();
-  if (row.record === null) throw new Error(`result ${resultRowId} has no record`);
-  return JSON.parse(row.record) as ResultRecord;
+  const [row] = (await recordOf(db, { resultRowId })).rows;
+  const record = row?.record ?? null;
+  if (record === null) throw new Error(`result ${resultRowId} has no record`);
+  return JSON.parse(record) as ResultRecord;
 }
+
+const recordOf = prepared((db, of: { readonly resultRowId: string }) =>
+  db.selectFrom('result').select('record').where('id', '=', of.resultRowId),
+);
 
 async function loadReceipt(
   db: Reader,
@@ -54,13 +56,7 @@ async function loadReceipt(
   receiptId: string | null,
 ): Promise<ReceiptIdentity | null> {
   if (receiptId === null) return null;
-  const row = await db
-    .selectFrom('receipt')
-    .selectAll()
-    .where('site', '=', site)
-    .where('id', '=', receiptId)
-    .where('announced', '=', 1)
-    .executeTakeFirst();
+  const [row] = (await announcedReceipt(db, { site, receiptId })).rows;
   if (!row) return null;
   return {
     receiptId: row.id,
@@ -74,6 +70,15 @@ async function loadReceipt(
     area: row.area,
   };
 }
+
+const announcedReceipt = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
+  db
+    .selectFrom('receipt')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('id', '=', of.receiptId)
+    .where('announced', '=', 1),
+);
 
 async function loadWithdrawal(db: Reader, id: string): Promise<WithdrawalRecord> {
   const row = await db

@@ -9,8 +9,8 @@ const RECEIPTS_A_ROUND = 50;
  * can is evaluated where it is committed). A round rests several times as long as it took, so that evaluating
  * them together leaves the time to the deliveries themselves.
  */
-const REST_TIMES = 4;
-const REST_MS_MAX = 250;
+const REST_TIMES = 8;
+const REST_MS_MAX = 400;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {

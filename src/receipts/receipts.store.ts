@@ -2,6 +2,7 @@ import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './expectation-line.js';
@@ -59,22 +60,24 @@ export async function ensureScannedReceipt(
   scanText: string,
 ): Promise<string> {
   await insertReceipt(trx, emptyReceipt(site, `${SCANNED_ID_PREFIX}${scanText}`, scanText));
-  const row = await trx
-    .selectFrom('receipt')
-    .select('id')
-    .where('site', '=', site)
-    .where('scan_text', '=', scanText)
-    .executeTakeFirstOrThrow();
+  const [row] = (await idByScan(trx, { site, scanText })).rows;
+  if (row === undefined) throw new Error(`no receipt row could be made for "${scanText}"`);
   return row.id;
 }
 
+const idByScan = prepared((db, of: { readonly site: string; readonly scanText: string }) =>
+  db
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('scan_text', '=', of.scanText),
+);
+
 export async function insertReceipt(trx: Trx, row: ReceiptRow): Promise<void> {
-  await trx
-    .insertInto('receipt')
-    .values(row)
-    .onConflict((c) => c.doNothing())
-    .execute();
+  await insertUnlessThere(trx, row);
 }
+
+const insertUnlessThere = preparedInsert('receipt', 'any');
 
 /** A receipt that only a scan named gets the id it is announced under; nothing refers to the old one. */
 export async function renameScannedReceipt(
@@ -111,19 +114,23 @@ export async function updateReceipt(
   await trx.updateTable('receipt').set(set).where('site', '=', site).where('id', '=', id).execute();
 }
 
-export function containersOf(
+export async function containersOf(
   reader: Reader,
   site: string,
   receiptId: string,
-): Promise<ContainerRow[]> {
-  return reader
-    .selectFrom('container')
-    .selectAll()
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .orderBy('position')
-    .execute();
+): Promise<readonly ContainerRow[]> {
+  return (await containersInOrder(reader, { site, receiptId })).rows;
 }
+
+const containersInOrder = prepared(
+  (db, of: { readonly site: string; readonly receiptId: string }) =>
+    db
+      .selectFrom('container')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('receipt_id', '=', of.receiptId)
+      .orderBy('position'),
+);
 
 /** Replaces the container list of a receipt. */
 export async function replaceContainers(

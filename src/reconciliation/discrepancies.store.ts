@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { DiscrepancyClass, DiscrepancyRow } from '../storage/tables.js';
 import type { NewDiscrepancy } from './discrepancies.js';
 
@@ -64,21 +65,24 @@ export async function closeByEvidence(
 }
 
 /** Open discrepancies of one receipt and all that have no owner. */
-export function openDiscrepanciesFor(
+export async function openDiscrepanciesFor(
   reader: Reader,
   site: string,
   receiptId: string,
-): Promise<DiscrepancyRow[]> {
-  return reader
+): Promise<readonly DiscrepancyRow[]> {
+  return (await openOf(reader, { site, receiptId })).rows;
+}
+
+const openOf = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
+  db
     .selectFrom('discrepancy')
     .selectAll()
-    .where('site', '=', site)
+    .where('site', '=', of.site)
     .where('closed_at', 'is', null)
-    .where((e) => e.or([e('receipt_id', '=', receiptId), e('receipt_id', 'is', null)]))
+    .where((e) => e.or([e('receipt_id', '=', of.receiptId), e('receipt_id', 'is', null)]))
     .orderBy('opened_at')
-    .orderBy('id')
-    .execute();
-}
+    .orderBy('id'),
+);
 
 /** Discrepancies of a site that were open at an instant, whenever they were opened. */
 export function discrepanciesOpenAt(

@@ -3,6 +3,7 @@ import type { RevisionDocument } from '../receipts/receipt-rows.js';
 import { containersOf } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import type { SiteRules, StatementFacts } from './facts.js';
 import {
@@ -11,7 +12,6 @@ import {
   type DeliveryEvidenceRow,
   deliveryFacts,
   discrepancyFact,
-  type EvidenceRow,
   receiptFacts,
   resultFact,
   stopFact,
@@ -35,15 +35,16 @@ export async function loadFacts(
   site: SiteRules,
   receiptId: string,
 ): Promise<LoadedFacts | null> {
-  const row = await receiptRow(reader, site.site, receiptId);
+  const of = { site: site.site, receiptId };
+  const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
-  await readSiteEvidence(reader, site.site);
+  await siteEvidence(reader, of);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(row, await earlierPlaces(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: (await resultsOf(reader, site.site, receiptId)).map(resultFact),
+    results: (await resultsOf(reader, of)).rows.map(resultFact),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
@@ -56,26 +57,18 @@ export async function loadFacts(
   return { facts, factsVersion: row.facts_version, hasConformed: conforms !== null };
 }
 
-function receiptRow(
-  reader: Reader,
-  site: string,
-  receiptId: string,
-): Promise<ReceiptRow | undefined> {
-  return reader
-    .selectFrom('receipt')
-    .selectAll()
-    .where('site', '=', site)
-    .where('id', '=', receiptId)
-    .executeTakeFirst();
+interface OfReceipt {
+  readonly site: string;
+  readonly receiptId: string;
 }
 
-async function readSiteEvidence(reader: Reader, site: string): Promise<void> {
-  await reader
-    .selectFrom('site_evidence')
-    .select('version')
-    .where('site', '=', site)
-    .executeTakeFirst();
-}
+const receiptRow = prepared((db, of: OfReceipt) =>
+  db.selectFrom('receipt').selectAll().where('site', '=', of.site).where('id', '=', of.receiptId),
+);
+
+const siteEvidence = prepared((db, of: { readonly site: string }) =>
+  db.selectFrom('site_evidence').select('version').where('site', '=', of.site),
+);
 
 /** Where and when earlier announcements had it; one that never changed has none. */
 async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {
@@ -89,8 +82,8 @@ async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<Announced
   return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce);
 }
 
-function resultsOf(reader: Reader, site: string, receiptId: string): Promise<EvidenceRow[]> {
-  return reader
+const resultsOf = prepared((db, of: OfReceipt) =>
+  db
     .selectFrom('result')
     .select([
       'id',
@@ -114,51 +107,58 @@ function resultsOf(reader: Reader, site: string, receiptId: string): Promise<Evi
       'recheck',
       'record',
     ])
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .orderBy('id')
-    .execute();
-}
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .orderBy('id'),
+);
 
 async function heardAt(reader: Reader, site: string): Promise<Map<string, Instant>> {
-  const rows = await reader
-    .selectFrom('instrument_state')
-    .select(['serial', 'heard_at'])
-    .where('site', '=', site)
-    .execute();
+  const { rows } = await heardInstruments(reader, { site });
   return new Map(rows.map((r) => [r.serial, r.heard_at]));
 }
+
+const heardInstruments = prepared((db, of: { readonly site: string }) =>
+  db.selectFrom('instrument_state').select(['serial', 'heard_at']).where('site', '=', of.site),
+);
 
 async function resultDeliveriesOf(
   reader: Reader,
   site: string,
   receiptId: string,
 ): Promise<DeliveryEvidenceRow[]> {
-  const rows = await reader
+  const { rows } = await resultDeliveries(reader, { site, receiptId });
+  return rows.map((r) => ({ ...r, subject_kind: 'result' }));
+}
+
+const resultDeliveries = prepared((db, of: OfReceipt) =>
+  db
     .selectFrom('delivery')
     .select(['id', 'destination', 'state', 'fault', 'build', 'subject_id as result_row_id'])
-    .where('site', '=', site)
+    .where('site', '=', of.site)
     .where('subject_kind', '=', 'result')
     // Not a join: that would be free to start from every result that was ever delivered.
     .where('subject_id', 'in', (eb) =>
       eb
         .selectFrom('result')
         .select('result.id')
-        .where('result.site', '=', site)
-        .where('result.receipt_id', '=', receiptId),
+        .where('result.site', '=', of.site)
+        .where('result.receipt_id', '=', of.receiptId),
     )
     .orderBy('build')
-    .orderBy('id')
-    .execute();
-  return rows.map((r) => ({ ...r, subject_kind: 'result' }));
-}
+    .orderBy('id'),
+);
 
 async function withdrawalDeliveriesOf(
   reader: Reader,
   site: string,
   receiptId: string,
 ): Promise<DeliveryEvidenceRow[]> {
-  const rows = await reader
+  const { rows } = await withdrawalDeliveries(reader, { site, receiptId });
+  return rows.map((r) => ({ ...r, subject_kind: 'withdrawal' }));
+}
+
+const withdrawalDeliveries = prepared((db, of: OfReceipt) =>
+  db
     .selectFrom('delivery')
     .innerJoin('withdrawal', 'withdrawal.id', 'delivery.subject_id')
     .innerJoin('result', 'result.id', 'withdrawal.result_row_id')
@@ -170,12 +170,10 @@ async function withdrawalDeliveriesOf(
       'delivery.build',
       'result.id as result_row_id',
     ])
-    .where('delivery.site', '=', site)
+    .where('delivery.site', '=', of.site)
     .where('delivery.subject_kind', '=', 'withdrawal')
-    .where('result.site', '=', site)
-    .where('result.receipt_id', '=', receiptId)
+    .where('result.site', '=', of.site)
+    .where('result.receipt_id', '=', of.receiptId)
     .orderBy('delivery.build')
-    .orderBy('delivery.id')
-    .execute();
-  return rows.map((r) => ({ ...r, subject_kind: 'withdrawal' }));
-}
+    .orderBy('delivery.id'),
+);

@@ -2,7 +2,8 @@ import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { StatementRecord } from '../records/statement-record.js';
 import type { Reader, Trx } from '../storage/database.js';
-import type { StatementPullRow, StatementRow, StopRow } from '../storage/tables.js';
+import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
+import type { StatementPullRow, StopRow } from '../storage/tables.js';
 
 /** A read-back that shows something else, or a key the destination holds for other content. */
 const INEFFECTIVE = ['not-effective', 'key-conflict'] as const;
@@ -14,16 +15,24 @@ export async function latestStatement(
   site: string,
   receiptId: string,
 ): Promise<StatementRecord | null> {
-  const row = await reader
-    .selectFrom('statement')
-    .select('document')
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .orderBy('revision', 'desc')
-    .limit(1)
-    .executeTakeFirst();
+  const [row] = (await latestDocument(reader, { site, receiptId })).rows;
   return row ? (JSON.parse(row.document) as StatementRecord) : null;
 }
+
+interface OfReceipt {
+  readonly site: string;
+  readonly receiptId: string;
+}
+
+const latestDocument = prepared((db, of: OfReceipt) =>
+  db
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .orderBy('revision', 'desc')
+    .limit(bounded(1)),
+);
 
 /** One stored revision: the subject of a statement's or a stop's delivery. */
 export async function statementAtRevision(
@@ -48,36 +57,44 @@ export async function latestConforms(
   site: string,
   receiptId: string,
 ): Promise<StatementRecord | null> {
-  const row = await reader
-    .selectFrom('statement')
-    .select('document')
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('outcome', '=', 'conforms')
-    .orderBy('revision', 'desc')
-    .limit(1)
-    .executeTakeFirst();
+  const [row] = (await latestConformsDocument(reader, { site, receiptId })).rows;
   return row ? (JSON.parse(row.document) as StatementRecord) : null;
 }
 
-export async function insertStatement(trx: Trx, row: StatementRow): Promise<void> {
-  await trx.insertInto('statement').values(row).execute();
-}
+const latestConformsDocument = prepared((db, of: OfReceipt) =>
+  db
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('outcome', '=', 'conforms')
+    .orderBy('revision', 'desc')
+    .limit(bounded(1)),
+);
+
+export const insertStatement = preparedInsert('statement');
 
 export async function insertStop(trx: Trx, row: StopRow): Promise<void> {
   await trx.insertInto('stop').values(row).execute();
 }
 
 /** Every stop of a receipt, earliest first; stops latch, so all are in force. */
-export function stopsOf(reader: Reader, site: string, receiptId: string): Promise<StopRow[]> {
-  return reader
+export async function stopsOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<readonly StopRow[]> {
+  return (await stopsInOrder(reader, { site, receiptId })).rows;
+}
+
+const stopsInOrder = prepared((db, of: OfReceipt) =>
+  db
     .selectFrom('stop')
     .selectAll()
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .orderBy('statement_revision')
-    .execute();
-}
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .orderBy('statement_revision'),
+);
 
 /** True when an acting destination's read-back of this stop shows something else. */
 export async function isStopIneffective(
@@ -152,13 +169,16 @@ export async function settleEvaluation(
   receiptId: string,
   isWaiting: boolean,
 ): Promise<void> {
-  await trx
-    .updateTable('receipt')
-    .set({ evaluation_due: isWaiting ? 2 : 0 })
-    .where('site', '=', site)
-    .where('id', '=', receiptId)
-    .execute();
+  await setEvaluation(trx, { site, receiptId, due: isWaiting ? 2 : 0 });
 }
+
+const setEvaluation = prepared((db, to: OfReceipt & { readonly due: 0 | 2 }) =>
+  db
+    .updateTable('receipt')
+    .set({ evaluation_due: to.due })
+    .where('site', '=', to.site)
+    .where('id', '=', to.receiptId),
+);
 
 /** Receipts whose facts changed since their last evaluation. */
 export async function receiptsDue(reader: Reader, site: string, limit: number): Promise<string[]> {

@@ -6,8 +6,10 @@ const UNITS_MAX = 64;
 /** Time that units of one commit may take; nothing else of the process gets a turn meanwhile. */
 const WORK_MS_MAX = 8;
 
+/** Rest after a flush, in flushes: the flush stops the process, so it may take a third of its time at most. */
+const REST_FLUSHES = 2;
 /** A slow flush must not slow down what comes after it for long. */
-const FLUSH_REST_MS_MAX = 5;
+const REST_MS_MAX = 8;
 
 type Trx = Transaction<Tables>;
 type Unit = (trx: Trx) => Promise<() => void>;
@@ -25,7 +27,7 @@ const RELEASE = sql`release unit`;
 export class GroupCommit {
   readonly #waiting: { readonly unit: Unit; readonly fail: (error: unknown) => void }[] = [];
   #isRunning = false;
-  /** No commit begins before this: after a flush everything else gets as long as the flush took. */
+  /** No commit begins before this: after a flush everything else gets its turn, and more units gather. */
   #notBefore = 0;
 
   constructor(private readonly db: Pick<Kysely<Tables>, 'transaction'>) {}
@@ -67,7 +69,7 @@ export class GroupCommit {
         }
       });
       const now = performance.now();
-      this.#notBefore = now + Math.min(FLUSH_REST_MS_MAX, now - flushingSince);
+      this.#notBefore = now + Math.min(REST_MS_MAX, REST_FLUSHES * (now - flushingSince));
     } catch (error) {
       for (const { fail } of taken) fail(error);
       return;

@@ -1,4 +1,4 @@
-import { type Compilable, type CompiledQuery, sql } from 'kysely';
+import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
 import type { Reader, Trx } from './database.js';
 import type { Tables } from './tables.js';
 
@@ -39,19 +39,30 @@ export function prepared<Values extends object, Row>(
 }
 
 /**
+ * A limit that is a value. SQLite plans a query anew at every run whose limit is nothing but a bound value,
+ * since its size may suit another plan.
+ */
+export function bounded(limit: number): RawBuilder<number> {
+  return sql<number>`${limit} + 0`;
+}
+
+/**
  * Inserts single rows into a table.
  *
- * @param unlessSame columns by which a row that is there already is kept and this one is not written
+ * @param unlessSame columns by which a row that is there already is kept and this one is not written; `any`
+ *   for whatever must be unique
  * @returns a function that says whether the row was written
  */
 export function preparedInsert<Name extends keyof Tables & string>(
   table: Name,
-  unlessSame: readonly (keyof Tables[Name] & string)[] = [],
+  unlessSame: readonly (keyof Tables[Name] & string)[] | 'any' = [],
 ): (trx: Trx, row: Tables[Name]) => Promise<boolean> {
   const keep =
-    unlessSame.length === 0
-      ? sql``
-      : sql` on conflict (${sql.join(unlessSame.map((column) => sql.ref(column)))}) do nothing`;
+    unlessSame === 'any'
+      ? sql` on conflict do nothing`
+      : unlessSame.length === 0
+        ? sql``
+        : sql` on conflict (${sql.join(unlessSame.map((column) => sql.ref(column)))}) do nothing`;
   const inserts = new Map<string, ReturnType<typeof prepared<object, never>>>();
   const insertOf = (columns: readonly string[]) =>
     prepared<object, never>((db, values) => ({

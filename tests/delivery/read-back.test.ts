@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import { readTree } from '../../src/delivery/answer-tree.js';
 import type { Answer } from '../../src/delivery/endpoint.js';
 import { compareHeld, readAnswer } from '../../src/delivery/read-back-answer.js';
 import {
@@ -66,7 +67,10 @@ describe('readAnswer', () => {
     isCut,
   });
   const read = (result: Parameters<typeof readAnswer>[0], format: 'json' | 'xml' = 'json') =>
-    readAnswer(result, READ_BACK, format, PAYLOAD).kind;
+    readAnswer(result, READ_BACK, format, {
+      bytes: PAYLOAD,
+      tree: readTree(format, PAYLOAD),
+    }).kind;
 
   it.each([
     ['a list with our entry', answered(200, JSON.stringify({ entries: [HELD] })), 'one'],

@@ -1,0 +1,39 @@
+import type { Db } from '../storage/database.js';
+import { type PayloadFormat, readTree, type Tree } from './answer-tree.js';
+import { payloadBytes } from './build.store.js';
+
+/** A stored payload and what it says; no tree when it is not what the mapping says it is. */
+export interface ReadPayload {
+  readonly bytes: Uint8Array;
+  readonly tree: Tree | null;
+}
+
+const KEPT_MAX = 512;
+/** Larger ones are read again: with these two bounds at most 32 MiB of payload is kept. */
+const KEPT_BYTES_MAX = 65_536;
+
+/**
+ * Stored payloads by their digest. The same bytes are looked at before they are sent, when the answer comes
+ * and when the destination is asked, mostly within a second; what was read last is kept.
+ */
+export class Payloads {
+  readonly #kept = new Map<string, ReadPayload>();
+
+  constructor(private readonly db: Db) {}
+
+  async read(sha256: string, format: PayloadFormat): Promise<ReadPayload> {
+    const key = `${format} ${sha256}`;
+    const kept = this.#kept.get(key);
+    if (kept !== undefined) return kept;
+    const bytes = await payloadBytes(this.db, sha256);
+    const payload = { bytes, tree: readTree(format, bytes) };
+    if (bytes.length <= KEPT_BYTES_MAX) this.#keep(key, payload);
+    return payload;
+  }
+
+  #keep(key: string, payload: ReadPayload): void {
+    this.#kept.set(key, payload);
+    const [oldest] = this.#kept.keys();
+    if (this.#kept.size > KEPT_MAX && oldest !== undefined) this.#kept.delete(oldest);
+  }
+}
