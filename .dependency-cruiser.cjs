@@ -56,6 +56,7 @@ function packageRules() {
   const rows = [
     ['kysely', ['kysely'], '^src/storage/|\\.store\\.ts$'],
     ['sqlite', ['better-sqlite3'], '^src/storage/'],
+    ['postgresql', ['pg'], '^src/storage/'],
     [
       'nest-and-fastify',
       ['@nestjs', '@fastify', 'fastify', 'rxjs', 'reflect-metadata'],

@@ -6,8 +6,10 @@ import { Misconfigured } from './errors.js';
  * environment, except secrets, which are resolved by reference through `readSecret`.
  */
 export interface Settings {
-  /** Folder that holds the database, its lock and the control file. */
+  /** Folder that holds the SQLite database, its lock and the control file. */
   readonly dataDirectory: string;
+  /** Address of a PostgreSQL database; null for SQLite in the data folder. Holds a password: never logged. */
+  readonly databaseUrl: string | null;
   readonly siteFolderDirectory: string;
   readonly host: string;
   /** 0 takes a free port. */
@@ -58,12 +60,13 @@ export function readSettings(
   overrides: SettingOverrides = {},
 ): Settings {
   refuseUnknown(env);
-  refuseOtherPair(env);
+  refuseMixedPair(env);
   const value = (name: keyof typeof DEFAULTS, override: string | undefined) =>
     override ?? env[name] ?? DEFAULTS[name];
   const watch = value('DRUMLINE_WATCH', overrides.watch);
   return Object.freeze({
     dataDirectory: resolve(value('DRUMLINE_DATA', overrides.data)),
+    databaseUrl: env['DATABASE_URL'] || null,
     siteFolderDirectory: resolve(value('DRUMLINE_SITE_FOLDER', overrides.siteFolder)),
     host: value('DRUMLINE_HOST', overrides.host),
     port: wholeNumber('DRUMLINE_PORT', value('DRUMLINE_PORT', overrides.port), 0, 65_535),
@@ -92,15 +95,15 @@ function refuseUnknown(env: EnvironmentVariables): void {
   }
 }
 
-/** This release runs on the embedded pair only; ignoring the other pair's addresses would surprise. */
-function refuseOtherPair(env: EnvironmentVariables): void {
-  for (const name of ['DATABASE_URL', 'REDIS_URL']) {
-    if (env[name]) {
-      throw new Misconfigured('configuration-invalid', {
-        found: `${name} is set, and this release runs on SQLite with the in-process queue only; unset it`,
-      });
-    }
-  }
+/** Two pairs are supported: SQLite with the queue in the process, PostgreSQL with Redis. */
+function refuseMixedPair(env: EnvironmentVariables): void {
+  const names = ['DATABASE_URL', 'REDIS_URL'];
+  const [set, ...more] = names.filter((name) => env[name]);
+  if (set === undefined || more.length > 0) return;
+  const missing = names.find((name) => name !== set);
+  throw new Misconfigured('configuration-invalid', {
+    found: `${set} is set and ${missing} is not; set both for PostgreSQL and Redis, or neither for SQLite and the queue in the process`,
+  });
 }
 
 function wholeNumber(name: string, text: string, min: number, max: number): number {

@@ -32,6 +32,48 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'database-unreachable': entry(
+    'The database named by DATABASE_URL does not answer.',
+    'Start it, or correct the address, the user or the password in DATABASE_URL.',
+    null,
+    'fatal',
+  ),
+  'database-unsuitable': entry(
+    'The database named by DATABASE_URL cannot keep what the gateway promises.',
+    'Use a primary server of PostgreSQL 14 or later with a UTF-8 database.',
+    null,
+    'fatal',
+  ),
+  'database-unavailable': entry(
+    'The database takes no work just now; nothing of the request was taken.',
+    'Send it again after the time in Retry-After; if it persists, look at the database.',
+    503,
+    'error',
+  ),
+  'database-clock-off': entry(
+    "This computer's clock and the database's differ by more than five seconds.",
+    'Have both keep time by one source. What is written goes by the clock of the database.',
+    null,
+    'error',
+  ),
+  'database-clock-stepped': entry(
+    "The database's clock was set while the gateway ran.",
+    'Find out who set it; times in the trail before and after do not follow on from one another.',
+    null,
+    'error',
+  ),
+  'database-connection-lost': entry(
+    'A connection to the database ended that nobody had closed.',
+    'Nothing at once: it is opened again. If it happens often, look at the network and the server.',
+    null,
+    'warn',
+  ),
+  'database-not-durable': entry(
+    'The database server is set up so that a power loss may take back what it confirmed.',
+    'Set fsync and full_page_writes to on at the server.',
+    null,
+    'error',
+  ),
   'configuration-invalid': entry(
     'A setting is missing, unknown or out of range.',
     'Correct the setting named and start again.',

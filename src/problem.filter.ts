@@ -4,6 +4,9 @@ import type { Logger } from 'pino';
 import { PAGE_HEADERS } from './dashboard/dashboard.controller.js';
 import { renderProblem } from './dashboard/message.page.js';
 import { Problem, type ProblemDetails, problemDetails } from './problem-details.js';
+import { isUnavailable } from './storage/transaction-retry.js';
+
+const RETRY_AFTER_SECONDS = '2';
 
 /** Every failed request answers problem details; nothing of the process's insides leaves with it. */
 @Catch()
@@ -16,6 +19,7 @@ export class ProblemFilter implements ExceptionFilter {
     const request = http.getRequest<FastifyRequest>();
     const problem = this.#problemFor(error, request);
     if (error instanceof Problem) void reply.headers(error.headers);
+    if (isUnavailable(error)) void reply.header('retry-after', RETRY_AFTER_SECONDS);
     if (isForPeople(request)) {
       void reply
         .status(problem.status)
@@ -33,6 +37,10 @@ export class ProblemFilter implements ExceptionFilter {
     if (error instanceof Problem) return problemDetails(error.code, error.detail, error.extensions);
     if (error instanceof HttpException && error.getStatus() === 404) {
       return problemDetails('not-found', `${request.method} ${request.url}`);
+    }
+    if (isUnavailable(error)) {
+      this.log.error({ event: 'database-unavailable', err: error, requestId: request.id });
+      return problemDetails('database-unavailable', `${request.method} ${request.url}`);
     }
     this.log.error({ event: 'request.failed', err: error, requestId: request.id });
     return problemDetails('request-failed', 'see the log of the gateway', {

@@ -5,6 +5,7 @@ import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import { ERRORS } from '../error-registry.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
@@ -14,7 +15,7 @@ import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
-import { anchoredClock, type Clock } from '../storage/clock.js';
+import type { Clock } from '../storage/clock.js';
 import { type OpenDatabase, openDatabase } from '../storage/database.js';
 import { activeMappings } from './active-mappings.js';
 import { BundlesService } from './bundles.service.js';
@@ -57,10 +58,13 @@ export async function openGateway(
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
   requireSecrets(folder, env);
-  const database = await openDatabase(settings.dataDirectory);
+  const database = await openDatabase({
+    ...settings,
+    alert: ({ code, found }) => log[ERRORS[code].level]({ event: code, found }),
+  });
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
   const examining = new ExaminePool(folder.site, settings.poolThreads);
-  const clock = anchoredClock();
+  const { clock } = database;
   try {
     return await wire({ settings, env, log, folder, clock, database, expressions, examining });
   } catch (error) {

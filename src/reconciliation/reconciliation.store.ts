@@ -241,6 +241,7 @@ export async function latestStatements(
       .select(['receipt_id', 'revision', 'outcome'])
       .where('site', '=', site)
       .where('receipt_id', 'in', ids)
+      .orderBy('receipt_id')
       .orderBy('revision')
       .execute();
     const stops = await reader

@@ -1,11 +1,14 @@
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
-import { Kysely, Migrator, type Transaction } from 'kysely';
+import { Kysely, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
+import { anchoredClock, type Clock } from './clock.js';
 import { KeptStatements, openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
 import { GroupCommit } from './group-commit.js';
-import { migrations } from './migrations/index.js';
+import { migrateToLatest } from './migrate.js';
+import { openPostgres } from './open-postgres.js';
+import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
 
 export type Db = Kysely<Tables>;
@@ -17,23 +20,53 @@ export type Reader = Kysely<Tables> | Trx;
 export abstract class OpenDatabase {
   abstract readonly db: Db;
   /**
-   * Runs `work` as one write transaction (`begin immediate`): all of it or nothing, answered after the commit.
-   * Await only queries on `trx` inside.
+   * Runs `work` as one write transaction: all of it or nothing, answered after the commit. Await only queries
+   * on `trx` inside, and change nothing else: where several processes share the database, a transaction that
+   * met another one is run again from its start.
    */
   abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
   abstract close(): Promise<void>;
 }
 
+/** A database with the clock that everything written to it goes by. */
+export interface ClockedDatabase extends OpenDatabase {
+  readonly clock: Clock;
+}
+
+export interface DatabasePlace {
+  readonly dataDirectory: string;
+  /** Address of a PostgreSQL database; null for the SQLite file of the data folder. */
+  readonly databaseUrl: string | null;
+  readonly alert?: (alert: StorageAlert) => void;
+}
+
 /**
- * Opens (and migrates) the SQLite database of a data folder. The process holds an exclusive lock on a
- * second file for as long as it lives, so that two gateways can never own one database; the operating
- * system drops the lock when the process dies, however it dies.
+ * Opens (and migrates) the database of a gateway.
+ *
+ * @throws Misconfigured when it cannot be used, saying what was found and what to do.
+ */
+export async function openDatabase(place: string | DatabasePlace): Promise<ClockedDatabase> {
+  if (typeof place === 'string') return openSqlite(place);
+  const { dataDirectory, databaseUrl: url, alert } = place;
+  if (url === null) return openSqlite(dataDirectory);
+  makeFolder(dataDirectory);
+  return openPostgres({ url, alert: alert ?? (() => undefined) });
+}
+
+function makeFolder(path: string): void {
+  mkdirSync(path, { recursive: true, mode: 0o700 });
+}
+
+/**
+ * The SQLite database of a data folder. The process holds an exclusive lock on a second file for as long as
+ * it lives, so that two gateways can never own one database; the operating system drops the lock when the
+ * process dies, however it dies.
  *
  * @throws Misconfigured `database-in-use` when another process owns the folder, `database-newer` when a
  *   later version of the service has migrated it.
  */
-export async function openDatabase(dataDirectory: string): Promise<OpenDatabase> {
-  mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
+async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
+  makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
   const db = new Kysely<Tables>({
@@ -49,6 +82,7 @@ export async function openDatabase(dataDirectory: string): Promise<OpenDatabase>
   const commits = new GroupCommit(db);
   return {
     db,
+    clock: anchoredClock(),
     transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();
@@ -67,36 +101,4 @@ function takeLock(path: string, dataDirectory: string): Database.Database {
     throw new Misconfigured('database-in-use', { found: dataDirectory, cause });
   }
   return lock;
-}
-
-async function migrateToLatest(db: Db): Promise<void> {
-  const migrator = new Migrator({
-    db,
-    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
-  });
-  const known = new Set(Object.keys(migrations));
-  const applied = (await migrator.getMigrations()).filter((m) => m.executedAt).map((m) => m.name);
-  const unknown = await appliedButUnknown(db, known, applied);
-  if (unknown.length > 0) {
-    throw new Misconfigured('database-newer', { found: unknown.join(', ') });
-  }
-  const { error } = await migrator.migrateToLatest();
-  if (error) throw error instanceof Error ? error : new Error('migration failed', { cause: error });
-}
-
-/** `getMigrations` lists only what this version knows; the table itself also names what it does not. */
-async function appliedButUnknown(
-  db: Db,
-  known: ReadonlySet<string>,
-  applied: readonly string[],
-): Promise<string[]> {
-  if (applied.length === 0) {
-    const tables = await db.introspection.getTables({ withInternalKyselyTables: true });
-    if (!tables.some((t) => t.name === 'kysely_migration')) return [];
-  }
-  const rows = await (db as unknown as Kysely<{ kysely_migration: { name: string } }>)
-    .selectFrom('kysely_migration')
-    .select('name')
-    .execute();
-  return rows.map((r) => r.name).filter((name) => !known.has(name));
 }

@@ -9,16 +9,32 @@ import {
   type SqliteDialectConfig,
   SqliteDriver,
   type SqliteStatement,
+  sql,
 } from 'kysely';
+import type { Dialect } from './dialect.js';
 
-/** Column type of raw bytes. */
-export const blobType = 'blob';
+const sqlite: Dialect = {
+  name: 'sqlite',
+  isShared: false,
+  bytesType: () => Promise.resolve('blob'),
+  guardRows: async (db, { table, action, when, message }) => {
+    const condition = when === undefined ? '' : `when ${when}`;
+    await sql
+      .raw(
+        `create trigger ${table}_no_${action} before ${action} on ${table} ${condition}
+         begin select raise(abort, '${message}'); end`,
+      )
+      .execute(db);
+  },
+};
 
 /**
  * Kysely's adapter says SQLite has no transactional DDL, which it has: without this a failing migration
  * leaves its first tables behind.
  */
 class TransactionalSqliteAdapter extends SqliteAdapter {
+  readonly dialect = sqlite;
+
   override get supportsTransactionalDdl(): boolean {
     return true;
   }

@@ -1,9 +1,8 @@
 import { createHash, randomBytes } from 'node:crypto';
-import { join } from 'node:path';
 import { sql } from 'kysely';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { apiKeyDigest, formatApiKey } from '../../src/access/api-key.js';
-import { openSqliteFile } from '../../src/storage/dialect-sqlite.js';
+import type { Instant } from '../../src/formats/instant.js';
 import { Dock, EAST, receiptOf, remade } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer, type HttpAsk } from '../support/gateway-world.js';
 import { replacing } from '../support/site-folder-copy.js';
@@ -78,7 +77,7 @@ describe('a caller who is nobody', () => {
 
   it('gets 401 with a key nobody made, with one that expired and with one that was revoked', async () => {
     const scopes = ['statement:read'];
-    const expired = storedKey({ site: 'northquay', scopes, expiresAt: world.clock.now() });
+    const expired = await storedKey({ site: 'northquay', scopes, expiresAt: world.clock.now() });
     const revoked = await world.createKey('gone', { scopes });
     const path = '/api/v1/receipts/R-1/statement';
     expect((await world.http({ path, key: revoked })).status).toBe(200);
@@ -122,7 +121,7 @@ describe('a caller who is somebody else', () => {
   });
 
   it('gets 403 with the key of another site, whatever it may do there', async () => {
-    const key = storedKey({ site: 'southquay', scopes: ['bundle:write'], expiresAt: null });
+    const key = await storedKey({ site: 'southquay', scopes: ['bundle:write'], expiresAt: null });
     const before = await rowCounts();
     const answer = await world.http({ path: '/api/v1/bundles', key, headers: BUNDLE, body: '{}' });
     expectProblem(answer, 403, 'site-mismatch');
@@ -131,26 +130,28 @@ describe('a caller who is somebody else', () => {
 });
 
 /** A key that no address makes: put into the database as it would have got there. */
-function storedKey(key: {
+async function storedKey(key: {
   readonly site: string;
   readonly scopes: readonly string[];
   readonly expiresAt: number | null;
-}): string {
+}): Promise<string> {
   const secret = formatApiKey(randomBytes(32));
-  const file = openSqliteFile(join(world.directory, 'data', 'drumline.db'));
-  file
-    .prepare(
-      'insert into api_key (id, site, name, scopes, secret_sha256, created_at, expires_at) values (?, ?, ?, ?, ?, 0, ?)',
-    )
-    .run(
-      `key of ${key.site}`,
-      key.site,
-      'sync',
-      JSON.stringify(key.scopes),
-      apiKeyDigest(secret),
-      key.expiresAt,
-    );
-  file.close();
+  await world.write((db) =>
+    db
+      .insertInto('api_key')
+      .values({
+        id: `key of ${key.site}`,
+        site: key.site,
+        name: 'sync',
+        scopes: JSON.stringify(key.scopes),
+        secret_sha256: apiKeyDigest(secret),
+        created_at: 0 as Instant,
+        expires_at: key.expiresAt as Instant | null,
+        last_used_at: null,
+        revoked_at: null,
+      })
+      .execute(),
+  );
   return secret;
 }
 

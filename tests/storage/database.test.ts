@@ -1,28 +1,68 @@
-import { join } from 'node:path';
-import Database from 'better-sqlite3';
+import type { Kysely } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { openDatabase } from '../../src/storage/database.js';
-import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
+import { blankPlace, temporaryDatabase } from '../support/temp-database.js';
 
-describe('the embedded database', () => {
-  it('refuses a second owner of the same folder and says what to do', async () => {
-    const directory = temporaryDirectory();
-    const first = await openDatabase(directory);
-    await expect(openDatabase(directory)).rejects.toThrow(/Another process owns this data folder/);
+describe('a database, whichever it is', () => {
+  it('refuses to open when a later version migrated it', async () => {
+    const place = await blankPlace();
+    const first = await openDatabase(place);
+    await (first.db as unknown as Kysely<{ kysely_migration: { name: string; timestamp: string } }>)
+      .insertInto('kysely_migration')
+      .values({ name: '9999-from-the-future', timestamp: '2099-01-01' })
+      .execute();
     await first.close();
-    const second = await openDatabase(directory);
-    await second.close();
+    await expect(openDatabase(place)).rejects.toThrow(/9999-from-the-future/);
   });
 
-  it('refuses a database that a later version migrated', async () => {
-    const directory = temporaryDirectory();
-    await (await openDatabase(directory)).close();
-    const file = new Database(join(directory, 'drumline.db'));
-    file
-      .prepare('insert into kysely_migration (name, timestamp) values (?, ?)')
-      .run('9999-from-the-future', '2099-01-01');
-    file.close();
-    await expect(openDatabase(directory)).rejects.toThrow(/9999-from-the-future/);
+  it('keeps whole numbers, broken numbers, bytes and odd text as they were written', async () => {
+    const { db } = await temporaryDatabase();
+    const at = 1_764_061_200_123_456 as never;
+    const bytes = Uint8Array.from({ length: 256 }, (_, i) => i);
+    await db.insertInto('raw_bytes').values({ sha256: 'a', size: 256, bytes }).execute();
+    await db
+      .insertInto('destination')
+      .values({
+        site: '\u{1F600} \u00e9',
+        name: 'lims',
+        tokens: 0.1 + 0.2,
+        tokens_at: at,
+        breaker: 'closed',
+        breaker_failures: 0,
+        breaker_until: null,
+        paused: 0,
+        pause_reason: null,
+      })
+      .execute();
+    const raw = await db.selectFrom('raw_bytes').selectAll().executeTakeFirstOrThrow();
+    expect([...raw.bytes]).toEqual([...bytes]);
+    expect(raw.size).toBe(256);
+    expect(await db.selectFrom('destination').selectAll().executeTakeFirstOrThrow()).toMatchObject({
+      site: '\u{1F600} \u00e9',
+      tokens: 0.1 + 0.2,
+      tokens_at: at,
+      breaker_until: null,
+    });
+  });
+
+  it('orders text by its bytes, capitals first, whatever the locale', async () => {
+    const { db } = await temporaryDatabase();
+    const names = ['b', 'a', 'B', 'A', '\u00e4', 'a-1', 'a1', '_'];
+    for (const site of names)
+      await db.insertInto('site_evidence').values({ site, version: 1 }).execute();
+    const rows = await db.selectFrom('site_evidence').select('site').orderBy('site').execute();
+    expect(rows.map((r) => r.site)).toEqual(['A', 'B', '_', 'a', 'a-1', 'a1', 'b', '\u00e4']);
+  });
+
+  it('finds again what it was given a NUL in, as a foreign document may', async () => {
+    const { db } = await temporaryDatabase();
+    await db.insertInto('site_evidence').values({ site: 'a\u0000b', version: 7 }).execute();
+    const row = await db
+      .selectFrom('site_evidence')
+      .select('version')
+      .where('site', '=', 'a\u0000b')
+      .executeTakeFirst();
+    expect(row).toEqual({ version: 7 });
   });
 
   it('keeps raw bytes as they were written, whoever asks', async () => {

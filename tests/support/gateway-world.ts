@@ -1,8 +1,7 @@
 import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import Database from 'better-sqlite3';
-import { Kysely, SqliteDialect } from 'kysely';
+import type { Kysely } from 'kysely';
 import { request } from 'undici';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
@@ -15,8 +14,10 @@ import { startStandInLims } from '../../src/simulation/stand-in-lims.server.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { anchoredClock } from '../../src/storage/clock.js';
+import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
 import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
+import { readerOf, takePlace, writerOf } from './temp-database.js';
 
 const TOKEN = 'simulated';
 const WAIT_MS_MAX = 20_000;
@@ -82,10 +83,10 @@ export class GatewayWorld {
     readonly erp: StandInErp,
     app: Application,
     private readonly options: WorldOptions,
+    private readonly place: DatabasePlace & { release(): void },
   ) {
     this.#app = app;
-    const database = new Database(join(directory, 'data', 'drumline.db'), { readonly: true });
-    this.db = new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
+    this.db = readerOf(place);
   }
 
   static async open(options: WorldOptions = {}): Promise<GatewayWorld> {
@@ -113,8 +114,10 @@ export class GatewayWorld {
     });
     process.env['NORTHQUAY_LIMS_URL'] = lims.url;
     process.env['NORTHQUAY_ERP_URL'] = erp.url;
-    const app = await openGateway(directory, options);
-    const world = new GatewayWorld(directory, await loaded(siteFolder), lims, erp, app, options);
+    const place = await takePlace(join(directory, 'data'));
+    const app = await openGateway(place, siteFolder, options);
+    const site = await loaded(siteFolder);
+    const world = new GatewayWorld(directory, site, lims, erp, app, options, place);
     await world.#listen();
     world.key = await world.createKey('everything', { scopes: SCOPES });
     world.#showErp();
@@ -126,13 +129,21 @@ export class GatewayWorld {
     await this.lims.close();
     await this.db.destroy();
     await this.#app.close();
+    this.place.release();
     rmSync(this.directory, { recursive: true, force: true });
   }
 
-  /** Closes the gateway and starts it again on the same data folder. */
+  /** Writes what no address of the gateway would. */
+  async write(work: (db: Kysely<Tables>) => Promise<unknown>): Promise<void> {
+    const db = writerOf(this.place);
+    await work(db);
+    await db.destroy();
+  }
+
+  /** Closes the gateway and starts it again on the same database. */
   async restart(): Promise<void> {
     await this.#app.close();
-    this.#app = await openGateway(this.directory, this.options);
+    this.#app = await openGateway(this.place, this.siteFolder, this.options);
     await this.#listen();
     this.#showErp();
   }
@@ -288,12 +299,19 @@ export class GatewayWorld {
   }
 }
 
-function openGateway(directory: string, options: WorldOptions): Promise<Application> {
+function openGateway(
+  place: DatabasePlace,
+  siteFolder: string,
+  options: WorldOptions,
+): Promise<Application> {
   const settings = readSettings(
     { DRUMLINE_LOG_LEVEL: 'silent' },
-    { data: join(directory, 'data'), siteFolder: join(directory, 'site'), port: '0' },
+    { data: place.dataDirectory, siteFolder, port: '0' },
   );
-  return openApplication(settings, { work: options.work ?? true });
+  return openApplication(
+    { ...settings, databaseUrl: place.databaseUrl },
+    { work: options.work ?? true },
+  );
 }
 
 function copySite(directory: string, edits: FileEdits): void {

@@ -1,11 +1,24 @@
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import Database from 'better-sqlite3';
+import { Kysely, SqliteDialect } from 'kysely';
 import { afterEach } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
 import { addMs, instantFromMillis } from '../../src/formats/instant.js';
 import type { Clock } from '../../src/storage/clock.js';
-import { type OpenDatabase, openDatabase } from '../../src/storage/database.js';
+import {
+  type ClockedDatabase,
+  type DatabasePlace,
+  openDatabase,
+} from '../../src/storage/database.js';
+import { SharedPostgresDialect } from '../../src/storage/dialect-postgres.js';
+import { openPool } from '../../src/storage/postgres-pool.js';
+import type { Tables } from '../../src/storage/tables.js';
+import { makeBlankDatabase, onServer, takeServerDatabase } from './postgres-server.js';
+
+/** Which of the two databases this run is about; every test that opens one runs on both. */
+export const isPostgres = process.env['TEST_PAIR'] === 'postgresql';
 
 const opened: (() => Promise<void>)[] = [];
 
@@ -20,9 +33,60 @@ export function temporaryDirectory(): string {
   return directory;
 }
 
-/** A migrated database in a folder of its own, closed after the test. */
-export async function temporaryDatabase(): Promise<OpenDatabase> {
-  const database = await openDatabase(temporaryDirectory());
+/** Where an empty database may be opened, beside a data folder, until it is released. */
+export async function takePlace(
+  dataDirectory: string,
+): Promise<DatabasePlace & { release(): void }> {
+  if (!isPostgres) return { dataDirectory, databaseUrl: null, release: () => undefined };
+  const { url, release } = await takeServerDatabase();
+  return { dataDirectory, databaseUrl: url, release };
+}
+
+/** Where an empty database may be opened, with a folder of its own; given back after the test. */
+export async function temporaryPlace(): Promise<DatabasePlace> {
+  const { release, ...place } = await takePlace(temporaryDirectory());
+  opened.unshift(() => Promise.resolve(release()));
+  return place;
+}
+
+/** An opened database as another reader sees it: committed rows only. Closed by its `destroy`. */
+export function readerOf(place: DatabasePlace): Kysely<Tables> {
+  return anotherOpening(place, { readonly: true });
+}
+
+/** As `readerOf`, for rows that nothing in the service would write. */
+export function writerOf(place: DatabasePlace): Kysely<Tables> {
+  return anotherOpening(place, { readonly: false });
+}
+
+function anotherOpening(place: DatabasePlace, how: { readonly: boolean }): Kysely<Tables> {
+  if (place.databaseUrl === null) {
+    const database = new Database(join(place.dataDirectory, 'drumline.db'), how);
+    return new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
+  }
+  const pool = openPool({
+    url: place.databaseUrl,
+    connectionsMax: 2,
+    applicationName: 'drumline test',
+    isBounded: true,
+  });
+  return new Kysely<Tables>({ dialect: new SharedPostgresDialect({ pool }) });
+}
+
+/** As `temporaryPlace`, never migrated and gone after the test: for what would spoil it for the next. */
+export async function blankPlace(): Promise<DatabasePlace> {
+  const dataDirectory = temporaryDirectory();
+  if (!isPostgres) return { dataDirectory, databaseUrl: null };
+  const { name, url } = await makeBlankDatabase();
+  opened.unshift(async () => {
+    await onServer(`drop database ${name} with (force)`);
+  });
+  return { dataDirectory, databaseUrl: url };
+}
+
+/** A migrated database of its own, closed after the test. */
+export async function temporaryDatabase(): Promise<ClockedDatabase> {
+  const database = await openDatabase(await temporaryPlace());
   opened.unshift(() => database.close());
   return database;
 }

@@ -1,5 +1,5 @@
 import { type Kysely, sql } from 'kysely';
-import { blobType } from '../dialect-sqlite.js';
+import { dialectOf } from '../dialect.js';
 
 /** Name, columns and rows of each index; the stores say the same rows in the same words. */
 const OPEN_DELIVERIES = [
@@ -37,7 +37,7 @@ const OPEN_DELIVERIES = [
  * must differ between databases (the type of raw bytes, trigger syntax) comes from the dialect file.
  */
 export async function up(db: Kysely<unknown>): Promise<void> {
-  const blob = sql.raw(blobType);
+  const blob = sql.raw(await dialectOf(db).bytesType(db));
   const table = (name: string) => db.schema.createTable(name);
   const flag = () => sql`integer`;
 
@@ -358,7 +358,7 @@ export async function up(db: Kysely<unknown>): Promise<void> {
   await table('destination')
     .addColumn('site', 'text', (c) => c.notNull())
     .addColumn('name', 'text', (c) => c.notNull())
-    .addColumn('tokens', 'real', (c) => c.notNull())
+    .addColumn('tokens', 'double precision', (c) => c.notNull())
     .addColumn('tokens_at', 'bigint', (c) => c.notNull())
     .addColumn('breaker', 'text', (c) => c.notNull())
     .addColumn('breaker_failures', 'integer', (c) => c.notNull())
@@ -535,28 +535,26 @@ export async function up(db: Kysely<unknown>): Promise<void> {
 
 async function guardImmutable(
   db: Kysely<unknown>,
-  name: string,
+  table: string,
   actions: readonly ('update' | 'delete')[],
 ): Promise<void> {
   for (const action of actions) {
-    await sql
-      .raw(
-        `create trigger ${name}_no_${action} before ${action} on ${name} begin select raise(abort, '${name} rows are kept as written'); end`,
-      )
-      .execute(db);
+    const message = `${table} rows are kept as written`;
+    await dialectOf(db).guardRows(db, { table, action, message });
   }
 }
 
 /** The sealer may number an unsealed entry (issue: sealed trail); nothing else about it may change. */
 async function guardAudit(db: Kysely<unknown>): Promise<void> {
   await guardImmutable(db, 'audit_entry', ['delete']);
-  await sql
-    .raw(
-      `create trigger audit_entry_no_update before update on audit_entry
-       when old.sequence is not null or new.id is not old.id or new.at is not old.at or new.actor is not old.actor
-         or new.action is not old.action or new.subject_id is not old.subject_id or new.reason is not old.reason
-         or new.before is not old.before or new.after is not old.after
-       begin select raise(abort, 'audit entries are kept as written'); end`,
-    )
-    .execute(db);
+  const kept = ['id', 'at', 'actor', 'action', 'subject_id', 'reason', 'before', 'after'];
+  await dialectOf(db).guardRows(db, {
+    table: 'audit_entry',
+    action: 'update',
+    when: [
+      'old.sequence is not null',
+      ...kept.map((column) => `new.${column} is distinct from old.${column}`),
+    ].join(' or '),
+    message: 'audit entries are kept as written',
+  });
 }

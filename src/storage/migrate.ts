@@ -1,0 +1,42 @@
+import { type Kysely, Migrator } from 'kysely';
+import { Misconfigured } from '../errors.js';
+import { migrations } from './migrations/index.js';
+import type { Tables } from './tables.js';
+
+/**
+ * Brings a database to this version's tables, all or nothing: a migration that was interrupted left nothing
+ * behind and runs again from its start. Two processes must not run this at once on one database.
+ *
+ * @throws Misconfigured `database-newer` when a later version of the service has migrated it.
+ */
+export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
+  const migrator = new Migrator({
+    db,
+    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
+  });
+  const known = new Set(Object.keys(migrations));
+  const applied = (await migrator.getMigrations()).filter((m) => m.executedAt).map((m) => m.name);
+  const unknown = await appliedButUnknown(db, known, applied);
+  if (unknown.length > 0) {
+    throw new Misconfigured('database-newer', { found: unknown.join(', ') });
+  }
+  const { error } = await migrator.migrateToLatest();
+  if (error) throw error instanceof Error ? error : new Error('migration failed', { cause: error });
+}
+
+/** `getMigrations` lists only what this version knows; the table itself also names what it does not. */
+async function appliedButUnknown(
+  db: Kysely<Tables>,
+  known: ReadonlySet<string>,
+  applied: readonly string[],
+): Promise<string[]> {
+  if (applied.length === 0) {
+    const tables = await db.introspection.getTables({ withInternalKyselyTables: true });
+    if (!tables.some((t) => t.name === 'kysely_migration')) return [];
+  }
+  const rows = await (db as unknown as Kysely<{ kysely_migration: { name: string } }>)
+    .selectFrom('kysely_migration')
+    .select('name')
+    .execute();
+  return rows.map((r) => r.name).filter((name) => !known.has(name));
+}

@@ -1,0 +1,192 @@
+import { setTimeout as wait } from 'node:timers/promises';
+import { Kysely, type PostgresPool, sql, type Transaction } from 'kysely';
+import { Misconfigured } from '../errors.js';
+import { type Instant, instantFromMillis, msBetween } from '../formats/instant.js';
+import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
+import { SharedPostgresDialect } from './dialect-postgres.js';
+import { migrateToLatest } from './migrate.js';
+import { openPool } from './postgres-pool.js';
+import type { StorageAlert } from './storage-alert.js';
+import type { Tables } from './tables.js';
+import { retrying } from './transaction-retry.js';
+
+/** Earliest release with the column compression the tables ask for. */
+const VERSION_MIN = 140_000;
+const CONNECTIONS_MAX = 10;
+/** Waits for another process that migrates; a migration of a large database takes minutes. */
+const MIGRATION_WAIT_MS = 600_000;
+const FOLLOW_EVERY_MS = 2_000;
+
+export interface PostgresOptions {
+  readonly url: string;
+  readonly alert: (alert: StorageAlert) => void;
+  /** This computer's wall clock, to be compared with the database's. */
+  readonly wallMillis?: () => number;
+}
+
+/**
+ * Opens (and migrates) a PostgreSQL database that several processes may work on at once.
+ *
+ * @throws Misconfigured `database-unreachable`, `database-unsuitable` or `database-newer`.
+ */
+export async function openPostgres(options: PostgresOptions) {
+  const { url, alert } = options;
+  const facts = await prepare(url);
+  if (!facts.isDurable) {
+    alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
+  }
+  const pool = openPool({
+    url,
+    connectionsMax: CONNECTIONS_MAX,
+    applicationName: 'drumline',
+    isBounded: true,
+    // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
+    ...(facts.commitsAtOnce ? {} : { serverSettings: ['synchronous_commit=on'] }),
+    onLost: (error) => alert({ code: 'database-connection-lost', found: error.message }),
+  });
+  const db = kyselyOn(pool);
+  const clock = await DatabaseClock.open({
+    read: () => readClock(db),
+    onStep: (ms) => alert({ code: 'database-clock-stepped', found: `${Math.round(ms)} ms` }),
+  });
+  compareClocks(clock.now(), options.wallMillis ?? Date.now, alert);
+  // A reading that fails is made up for by the next; work on the database fails by itself meanwhile.
+  const following = setInterval(() => void clock.follow().catch(() => undefined), FOLLOW_EVERY_MS);
+  following.unref();
+  return {
+    db,
+    clock,
+    transact: <T>(work: (trx: Transaction<Tables>) => Promise<T>): Promise<T> =>
+      retrying(
+        (reached) =>
+          db
+            .transaction()
+            .setIsolationLevel('read committed')
+            .execute(async (trx) => {
+              reached('working');
+              const answer = await work(trx);
+              reached('committing');
+              return answer;
+            }),
+        (ms) => wait(ms),
+        Math.random,
+      ),
+    close: async () => {
+      clearInterval(following);
+      await db.destroy();
+    },
+  };
+}
+
+function kyselyOn(pool: PostgresPool): Kysely<Tables> {
+  return new Kysely<Tables>({ dialect: new SharedPostgresDialect({ pool }) });
+}
+
+interface ServerFacts {
+  /** What a commit wrote survives a power loss. */
+  readonly isDurable: boolean;
+  /** A commit is answered after its flush. */
+  readonly commitsAtOnce: boolean;
+}
+
+/** Looks at the server, then migrates behind a lock that only one starting process holds. */
+async function prepare(url: string): Promise<ServerFacts> {
+  const db = kyselyOn(
+    openPool({ url, connectionsMax: 2, applicationName: 'drumline migration', isBounded: false }),
+  );
+  try {
+    const facts = await inspect(db, url);
+    await db.connection().execute(async (holder) => {
+      await sql.raw(`set lock_timeout = ${MIGRATION_WAIT_MS}`).execute(holder);
+      await sql`select pg_advisory_lock(hashtextextended('drumline:migration', 0))`.execute(holder);
+      await migrateToLatest(db);
+    });
+    return facts;
+  } finally {
+    // Ends the session, and with it the lock.
+    await db.destroy();
+  }
+}
+
+async function inspect(db: Kysely<Tables>, url: string): Promise<ServerFacts> {
+  const found = await sql<{
+    version: number;
+    version_text: string;
+    encoding: string;
+    in_recovery: boolean;
+    commits: string;
+    durable: boolean;
+  }>`
+    select current_setting('server_version_num')::int4 as version,
+      current_setting('server_version') as version_text,
+      current_setting('server_encoding') as encoding,
+      pg_is_in_recovery() as in_recovery,
+      current_setting('synchronous_commit') as commits,
+      current_setting('fsync')::bool and current_setting('full_page_writes')::bool as durable`
+    .execute(db)
+    .catch((cause: unknown) => {
+      throw new Misconfigured('database-unreachable', {
+        found: `${withoutPassword(url)}: ${cause instanceof Error ? cause.message : String(cause)}`,
+        cause,
+      });
+    });
+  const [server] = found.rows;
+  if (server === undefined) throw new Error('the server did not say what it is');
+  refuseUnsuitable({
+    version: server.version,
+    versionText: server.version_text,
+    encoding: server.encoding,
+    isReplica: server.in_recovery,
+  });
+  return { isDurable: server.durable, commitsAtOnce: !['off', 'local'].includes(server.commits) };
+}
+
+/**
+ * Refuses a server on which the promises would not hold.
+ *
+ * @throws Misconfigured `database-unsuitable`, naming what was found against what is needed.
+ */
+export function refuseUnsuitable(server: {
+  readonly version: number;
+  readonly versionText: string;
+  readonly encoding: string;
+  readonly isReplica: boolean;
+}): void {
+  const found: string[] = [];
+  if (server.version < VERSION_MIN) {
+    found.push(`PostgreSQL ${server.versionText}, expected 14 or later`);
+  }
+  if (server.encoding !== 'UTF8') found.push(`encoding ${server.encoding}, expected UTF8`);
+  if (server.isReplica) found.push('a replica that only reads, expected the primary server');
+  if (found.length > 0) throw new Misconfigured('database-unsuitable', { found: found.join('; ') });
+}
+
+async function readClock(db: Kysely<Tables>): Promise<Instant> {
+  const { rows } = await sql<{ now: number }>`
+    select (extract(epoch from clock_timestamp()) * 1000000)::int8 as now`.execute(db);
+  return (rows[0]?.now ?? 0) as Instant;
+}
+
+function compareClocks(
+  database: Instant,
+  wallMillis: () => number,
+  alert: PostgresOptions['alert'],
+): void {
+  const offMs = Math.round(msBetween(instantFromMillis(wallMillis()), database));
+  if (Math.abs(offMs) <= OFFSET_MS_MAX) return;
+  const which = offMs > 0 ? 'ahead of' : 'behind';
+  alert({
+    code: 'database-clock-off',
+    found: `the database is ${Math.abs(offMs)} ms ${which} this computer`,
+  });
+}
+
+function withoutPassword(url: string): string {
+  try {
+    const parsed = new URL(url);
+    return `${parsed.protocol}//${parsed.host}${parsed.pathname}`;
+  } catch {
+    // Whatever it is, it may hold a password.
+    return 'DATABASE_URL';
+  }
+}

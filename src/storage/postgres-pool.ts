@@ -1,0 +1,107 @@
+import type { PostgresPool, PostgresPoolClient } from 'kysely';
+import pg from 'pg';
+
+/** A transaction that nobody continues gives its locks back after this: its process may be stopped or cut off. */
+const IDLE_IN_TRANSACTION_MS = 10_000;
+/** Ends a statement at the server; the client gives up a little later, when even that answer never comes. */
+const STATEMENT_MS = 20_000;
+const ANSWER_MS = 25_000;
+const CONNECT_MS = 5_000;
+/** A silent connection is probed after this, so that one the other end has forgotten is found in seconds. */
+const KEEP_ALIVE_AFTER_MS = 5_000;
+const IDLE_CONNECTION_MS = 30_000;
+
+/** Message of a query on a connection that is given up. */
+export const CONNECTION_FAILED_BEFORE = 'the connection failed before';
+
+const INT8 = pg.types.builtins.INT8;
+
+/** Instants and counters are whole numbers far below 2^53, and come as numbers from both databases. */
+const types: pg.CustomTypesConfig = {
+  getTypeParser: (id: number, format?: 'text' | 'binary') =>
+    id === INT8 && format !== 'binary' ? Number : pg.types.getTypeParser(id, format as 'text'),
+};
+
+export interface PoolOptions {
+  readonly url: string;
+  readonly connectionsMax: number;
+  readonly applicationName: string;
+  /** False for migrations, which may take their time and wait for one another. */
+  readonly isBounded: boolean;
+  /** Server settings for every connection, as `name=value`. */
+  readonly serverSettings?: readonly string[];
+  /** A connection failed while nobody used it; it is replaced. */
+  readonly onLost?: (error: Error) => void;
+}
+
+/**
+ * Connections to PostgreSQL as Kysely wants them. A connection that failed in any way but an error the server
+ * reported is in an unknown state and never used again.
+ */
+export function openPool(options: PoolOptions): PostgresPool {
+  const pool = new pg.Pool({
+    connectionString: options.url,
+    max: options.connectionsMax,
+    application_name: options.applicationName,
+    connectionTimeoutMillis: CONNECT_MS,
+    idleTimeoutMillis: IDLE_CONNECTION_MS,
+    keepAlive: true,
+    keepAliveInitialDelayMillis: KEEP_ALIVE_AFTER_MS,
+    types,
+    ...(options.isBounded
+      ? {
+          statement_timeout: STATEMENT_MS,
+          query_timeout: ANSWER_MS,
+          idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MS,
+        }
+      : {}),
+    ...(options.serverSettings === undefined
+      ? {}
+      : { options: options.serverSettings.map((s) => `-c ${s}`).join(' ') }),
+  });
+  pool.on('error', (error) => options.onLost?.(error));
+  // A connection in use that dies between two queries says so here; the next query reports it.
+  pool.on('connect', (client) => client.on('error', () => undefined));
+  const clients = new WeakMap<pg.PoolClient, GuardedClient>();
+  return {
+    connect: async () => {
+      const client = await pool.connect();
+      const guarded = clients.get(client) ?? new GuardedClient(client);
+      clients.set(client, guarded);
+      // Kysely asks for cursors too, and uses them only when its configuration names one.
+      return guarded as unknown as PostgresPoolClient;
+    },
+    end: () => pool.end(),
+  };
+}
+
+class GuardedClient {
+  #isBroken = false;
+
+  constructor(private readonly client: pg.PoolClient) {}
+
+  async query(text: string, parameters: readonly unknown[]): Promise<pg.QueryResult> {
+    // What comes behind an answer that never came must not wait for it too.
+    if (this.#isBroken) throw new Error(CONNECTION_FAILED_BEFORE);
+    try {
+      return await this.client.query(text, parameters.map(storable));
+    } catch (error) {
+      if (!(error instanceof pg.DatabaseError)) this.#isBroken = true;
+      throw error;
+    }
+  }
+
+  release(destroy?: boolean): void {
+    this.client.release(destroy === true || this.#isBroken);
+  }
+}
+
+/**
+ * PostgreSQL keeps no NUL in a text, and a foreign document may hold one (as `\u0000`). It is stored as the
+ * sign for it, U+2400, whether it is written or looked for; the bytes the document came in are kept as they are.
+ */
+function storable(value: unknown): unknown {
+  return typeof value === 'string' && value.includes('\0')
+    ? value.replaceAll('\0', '\u2400')
+    : value;
+}

@@ -1,0 +1,13 @@
+import type { ErrorCode } from '../error-registry.js';
+
+/** Something about the database that a person should look at while the service goes on. */
+export interface StorageAlert {
+  readonly code: Extract<
+    ErrorCode,
+    | 'database-clock-off'
+    | 'database-clock-stepped'
+    | 'database-connection-lost'
+    | 'database-not-durable'
+  >;
+  readonly found: string;
+}
