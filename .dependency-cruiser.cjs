@@ -57,6 +57,7 @@ function packageRules() {
     ['kysely', ['kysely'], '^src/storage/|\\.store\\.ts$'],
     ['sqlite', ['better-sqlite3'], '^src/storage/'],
     ['postgresql', ['pg'], '^src/storage/'],
+    ['redis', ['bullmq', 'ioredis'], '^src/queue/'],
     [
       'nest-and-fastify',
       ['@nestjs', '@fastify', 'fastify', 'rxjs', 'reflect-metadata'],

@@ -80,6 +80,48 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'pair-incomplete': entry(
+    'Only one half of a pair of store and queue is set; the pairs are SQLite with the queue in the process, and PostgreSQL with BullMQ on Redis.',
+    'Set `DATABASE_URL` and `REDIS_URL`, or unset both.',
+    null,
+    'fatal',
+  ),
+  'pair-in-one-process': entry(
+    'SQLite belongs to one process, which has to serve and to work.',
+    'Use `drumline serve` alone, or set `DATABASE_URL` and `REDIS_URL` to run several processes.',
+    null,
+    'fatal',
+  ),
+  'redis-too-old': entry(
+    'The Redis server is older than the queue needs.',
+    'Run Redis 6.2 or later at `REDIS_URL`.',
+    null,
+    'fatal',
+  ),
+  'redis-evicts': entry(
+    'The Redis server may throw keys of the queue away when its memory is full.',
+    'Set `maxmemory-policy noeviction` in its configuration (`redis-cli config set maxmemory-policy noeviction`).',
+    null,
+    'fatal',
+  ),
+  'redis-unsuitable': entry(
+    'The Redis server is not a primary that stands alone, and the queue needs one.',
+    'Point `REDIS_URL` to a primary that is not part of a cluster.',
+    null,
+    'fatal',
+  ),
+  'redis-foreign-keys': entry(
+    'Keys under the prefix of this site in Redis belong to another database or to something else; they were not touched.',
+    'Give each database a Redis of its own (or a database number of its own: `REDIS_URL=redis://host/1`); delete the keys named only if nothing uses them.',
+    null,
+    'fatal',
+  ),
+  'redis-refuses': entry(
+    'The Redis server refuses the connection.',
+    'Correct user and password in `REDIS_URL`, and let that user run the commands of the queue.',
+    null,
+    'fatal',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',
