@@ -59,3 +59,15 @@ export class AppModule {
     };
   }
 }
+
+/** What a process without an API says of itself: that it is live, and that its database answers. */
+@Module({})
+export class HealthModule {
+  static of(database: OpenDatabase): DynamicModule {
+    return {
+      module: HealthModule,
+      controllers: [HealthController],
+      providers: [{ provide: OpenDatabase, useValue: database }],
+    };
+  }
+}

@@ -1,5 +1,7 @@
 import { resolve } from 'node:path';
+import { readSecret } from './access/secrets.files.js';
 import { Misconfigured } from './errors.js';
+import type { SecretReference } from './site/site-folder.js';
 
 /**
  * Every setting of a gateway, read once at the start and frozen. Nothing else in the service looks at the
@@ -10,6 +12,8 @@ export interface Settings {
   readonly dataDirectory: string;
   /** Address of a PostgreSQL database; null for SQLite in the data folder. Holds a password: never logged. */
   readonly databaseUrl: string | null;
+  /** Address of the Redis of the queue, set exactly when `databaseUrl` is. Holds a password: never logged. */
+  readonly redisUrl: string | null;
   readonly siteFolderDirectory: string;
   readonly host: string;
   /** 0 takes a free port. */
@@ -19,6 +23,8 @@ export interface Settings {
   readonly logLevel: 'fatal' | 'error' | 'warn' | 'info' | 'debug' | 'silent';
   /** Threads for parsing, checking and building records. */
   readonly poolThreads: number;
+  /** Port at which a process without HTTP says whether it is live and ready; null when it does not. */
+  readonly healthPort: number | null;
 }
 
 export interface SettingOverrides {
@@ -28,6 +34,8 @@ export interface SettingOverrides {
   readonly port?: string | undefined;
   readonly watch?: string | undefined;
   readonly logLevel?: string | undefined;
+  readonly poolThreads?: string | undefined;
+  readonly healthPort?: string | undefined;
 }
 
 type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -41,6 +49,13 @@ const DEFAULTS = {
   DRUMLINE_WATCH: '',
   DRUMLINE_LOG_LEVEL: 'info',
   DRUMLINE_POOL_THREADS: '1',
+  DRUMLINE_HEALTH_PORT: '',
+} as const;
+
+/** Forms of the addresses that make the server pair. */
+const PROTOCOLS = {
+  DATABASE_URL: ['postgres:', 'postgresql:'],
+  REDIS_URL: ['redis:', 'rediss:'],
 } as const;
 
 const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'silent'] as const;
@@ -53,20 +68,21 @@ export function processEnvironment(): EnvironmentVariables {
 /**
  * Reads settings: options of the command first, then the environment, then the default.
  *
- * @throws Misconfigured `configuration-invalid` naming the setting, what was found and what is allowed.
+ * @throws Misconfigured `configuration-invalid` naming the setting, what was found and what is allowed;
+ *   `pair-incomplete` when only one half of the server pair is set.
  */
 export function readSettings(
   env: EnvironmentVariables,
   overrides: SettingOverrides = {},
 ): Settings {
   refuseUnknown(env);
-  refuseMixedPair(env);
   const value = (name: keyof typeof DEFAULTS, override: string | undefined) =>
     override ?? env[name] ?? DEFAULTS[name];
   const watch = value('DRUMLINE_WATCH', overrides.watch);
+  const healthPort = value('DRUMLINE_HEALTH_PORT', overrides.healthPort);
   return Object.freeze({
     dataDirectory: resolve(value('DRUMLINE_DATA', overrides.data)),
-    databaseUrl: env['DATABASE_URL'] || null,
+    ...readPair(env),
     siteFolderDirectory: resolve(value('DRUMLINE_SITE_FOLDER', overrides.siteFolder)),
     host: value('DRUMLINE_HOST', overrides.host),
     port: wholeNumber('DRUMLINE_PORT', value('DRUMLINE_PORT', overrides.port), 0, 65_535),
@@ -78,10 +94,12 @@ export function readSettings(
     ),
     poolThreads: wholeNumber(
       'DRUMLINE_POOL_THREADS',
-      value('DRUMLINE_POOL_THREADS', undefined),
+      value('DRUMLINE_POOL_THREADS', overrides.poolThreads),
       1,
       64,
     ),
+    healthPort:
+      healthPort === '' ? null : wholeNumber('DRUMLINE_HEALTH_PORT', healthPort, 0, 65_535),
   });
 }
 
@@ -95,15 +113,47 @@ function refuseUnknown(env: EnvironmentVariables): void {
   }
 }
 
-/** Two pairs are supported: SQLite with the queue in the process, PostgreSQL with Redis. */
-function refuseMixedPair(env: EnvironmentVariables): void {
-  const names = ['DATABASE_URL', 'REDIS_URL'];
-  const [set, ...more] = names.filter((name) => env[name]);
-  if (set === undefined || more.length > 0) return;
-  const missing = names.find((name) => name !== set);
-  throw new Misconfigured('configuration-invalid', {
-    found: `${set} is set and ${missing} is not; set both for PostgreSQL and Redis, or neither for SQLite and the queue in the process`,
+/**
+ * Says which pair a process is to run on.
+ *
+ * @throws Misconfigured `pair-in-one-process` when it is SQLite, which cannot be shared.
+ */
+export function requireServerPair(settings: Settings, command: string): void {
+  if (settings.redisUrl !== null) return;
+  throw new Misconfigured('pair-in-one-process', {
+    found: `\`${command}\` without DATABASE_URL and REDIS_URL`,
   });
+}
+
+function readPair(env: EnvironmentVariables): Pick<Settings, 'databaseUrl' | 'redisUrl'> {
+  const databaseUrl = address('DATABASE_URL', env);
+  const redisUrl = address('REDIS_URL', env);
+  if ((databaseUrl === null) === (redisUrl === null)) return { databaseUrl, redisUrl };
+  const [set, missing] =
+    redisUrl === null ? ['DATABASE_URL', 'REDIS_URL'] : ['REDIS_URL', 'DATABASE_URL'];
+  throw new Misconfigured('pair-incomplete', { found: `${set} is set and ${missing} is not` });
+}
+
+/** An address holds a password, so it may stand in a file instead: `file:/run/secrets/database-url`. */
+function address(name: keyof typeof PROTOCOLS, env: EnvironmentVariables): string | null {
+  const given = env[name];
+  if (given === undefined || given === '') return null;
+  const text = given.startsWith('file:') ? readSecret(given as SecretReference, env) : given;
+  const protocols: readonly string[] = PROTOCOLS[name];
+  if (protocols.includes(protocolOf(text))) return text;
+  throw new Misconfigured('configuration-invalid', {
+    // Whatever it is, it may hold a password.
+    found: `${name} is no address of the form ${protocols.map((p) => `${p}//…`).join(' or ')} (or \`file:\` and the path of a file that holds one)`,
+  });
+}
+
+function protocolOf(text: string): string {
+  try {
+    return new URL(text).protocol;
+  } catch {
+    // Not an address at all.
+    return '';
+  }
 }
 
 function wholeNumber(name: string, text: string, min: number, max: number): number {

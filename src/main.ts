@@ -1,11 +1,12 @@
 import 'reflect-metadata';
 import { randomBytes } from 'node:crypto';
 import helmet from '@fastify/helmet';
+import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
-import { destination, pino } from 'pino';
+import { destination, type Logger, pino } from 'pino';
 import { removeControl, writeControl } from './access/control.files.js';
-import { AppModule } from './app.module.js';
+import { AppModule, HealthModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
@@ -24,6 +25,24 @@ export interface Application {
   close(): Promise<void>;
 }
 
+/** A process that does what is due and takes no requests. */
+export interface WorkerApplication {
+  readonly workerId: string;
+  readonly site: string;
+  /** Where it says whether it is live and ready; null when it does not. */
+  readonly healthUrl: string | null;
+  close(): Promise<void>;
+}
+
+export interface ApplicationOptions {
+  /** It does what is due; without, it only answers, and other processes work. */
+  readonly work: boolean;
+  /** It takes bundles from the watched folder; as `work` when left out. */
+  readonly watch?: boolean;
+  /** Milliseconds that a request may take from its first byte to its last. */
+  readonly requestMsMax?: number;
+}
+
 const KEEP_ALIVE_MS = 72_000;
 /** From the first byte of a request to the last of its body: the largest bundle over a slow line, and no more. */
 const REQUEST_MS_MAX = 120_000;
@@ -32,17 +51,18 @@ const LOOK_FOR_SLOW_REQUESTS_MS = 5_000;
 /** What requests under way may still take once the gateway closes. */
 const CLOSING_MS_MAX = 3_000;
 
-/** Opens a gateway with its HTTP rim. With `work` it also does what is due; without, it only answers. */
+/** Opens a gateway with its HTTP rim. */
 export async function openApplication(
   settings: Settings,
-  options: { readonly work: boolean; readonly requestMsMax?: number },
+  options: ApplicationOptions,
 ): Promise<Application> {
-  const log = pino({ level: settings.logLevel }, destination(2));
-  const gateway = await openGateway(settings, processEnvironment(), log);
+  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
   const token = randomBytes(32).toString('base64url');
   try {
-    const app = await openHttp(gateway, token, options.requestMsMax ?? REQUEST_MS_MAX);
+    const module = AppModule.of(gateway.parts, token);
+    const app = await openHttp(gateway, module, options.requestMsMax);
     if (options.work) await gateway.work();
+    if (options.watch ?? options.work) await gateway.watch();
     return applicationOf(app, gateway, token);
   } catch (error) {
     await gateway.close();
@@ -50,10 +70,41 @@ export async function openApplication(
   }
 }
 
+/** Opens a gateway that only works; at most its health can be asked for. */
+export async function openWorker(settings: Settings): Promise<WorkerApplication> {
+  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
+  const { workerId, site } = gateway.parts;
+  let health: NestFastifyApplication | null = null;
+  const close = async () => {
+    await health?.close();
+    await gateway.close();
+  };
+  try {
+    health = await openHealth(gateway);
+    await gateway.work();
+    return { workerId, site: site.site, healthUrl: (await health?.getUrl()) ?? null, close };
+  } catch (error) {
+    await close();
+    throw error;
+  }
+}
+
+async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | null> {
+  const { settings, database } = gateway.parts;
+  if (settings.healthPort === null) return null;
+  const health = await openHttp(gateway, HealthModule.of(database));
+  await health.listen(settings.healthPort, settings.host);
+  return health;
+}
+
+function openLog(settings: Settings): Logger {
+  return pino({ level: settings.logLevel }, destination(2));
+}
+
 async function openHttp(
   gateway: Gateway,
-  token: string,
-  requestMsMax: number,
+  module: DynamicModule,
+  requestMsMax: number = REQUEST_MS_MAX,
 ): Promise<NestFastifyApplication> {
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
@@ -68,11 +119,11 @@ async function openHttp(
     routerOptions: { maxParamLength: 1000 },
     frameworkErrors: answerUnroutable,
   });
-  const app = await NestFactory.create<NestFastifyApplication>(
-    AppModule.of(gateway.parts, token),
-    adapter,
-    { logger: false, bodyParser: false, abortOnError: false },
-  );
+  const app = await NestFactory.create<NestFastifyApplication>(module, adapter, {
+    logger: false,
+    bodyParser: false,
+    abortOnError: false,
+  });
   const fastify = app.getHttpAdapter().getInstance();
   // Bodies are read by the handlers, after the guard: nothing unauthenticated is even buffered.
   fastify.removeAllContentTypeParsers();

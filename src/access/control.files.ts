@@ -1,4 +1,4 @@
-import { readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
+import { mkdirSync, readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 
 /** How commands on the same machine reach the gateway that owns a data folder. */
@@ -12,6 +12,7 @@ const NAME = 'control.json';
 
 export function writeControl(dataDirectory: string, control: Control): void {
   const path = join(dataDirectory, NAME);
+  mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
   writeFileSync(`${path}.tmp`, JSON.stringify(control), { mode: 0o600 });
   renameSync(`${path}.tmp`, path);
 }

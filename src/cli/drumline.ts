@@ -14,6 +14,7 @@ import { registerPack } from './pack.command.js';
 import { registerReconcile } from './reconcile.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
   .description(
@@ -24,6 +25,7 @@ const program = new Command('drumline')
   .configureHelp({ showGlobalOptions: true });
 
 registerServe(program);
+registerWork(program);
 registerDemo(program);
 registerExpect(program);
 registerPack(program);

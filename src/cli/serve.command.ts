@@ -1,5 +1,6 @@
 import type { Command } from 'commander';
-import { processEnvironment, readSettings } from '../config.js';
+import { processEnvironment, readSettings, requireServerPair } from '../config.js';
+import { closeOnSignal } from './close-on-signal.js';
 import { printJsonLine, progress } from './output.js';
 
 interface ServeOptions {
@@ -9,6 +10,7 @@ interface ServeOptions {
   readonly port?: string;
   readonly watch?: string;
   readonly logLevel?: string;
+  readonly work: boolean;
   readonly json?: boolean;
 }
 
@@ -27,6 +29,7 @@ export function registerServe(program: Command): void {
       'port to listen on, 0 for a free one (default: DRUMLINE_PORT or 7070)',
     )
     .option('--watch <dir>', 'folder to take bundles from (default: DRUMLINE_WATCH, or none)')
+    .option('--no-work', 'only take and answer; `drumline work` does the rest in other processes')
     .option('--log-level <level>', 'fatal, error, warn, info, debug or silent (default: info)')
     .option('--json', 'print a JSON line on stdout once listening; the log goes to stderr')
     .addHelpText(
@@ -34,17 +37,18 @@ export function registerServe(program: Command): void {
       '\nExample:\n  drumline serve --data ./data --site-folder mappings/northquay --watch ./inbox',
     )
     .action(async (options: ServeOptions) => {
-      const settings = readSettings(processEnvironment(), options);
+      const { work, json, ...overrides } = options;
+      const settings = readSettings(processEnvironment(), overrides);
+      if (!work) requireServerPair(settings, 'drumline serve --no-work');
       const { openApplication } = await import('../main.js');
-      const application = await openApplication(settings, { work: true });
+      const application = await openApplication(settings, { work, watch: true });
+      closeOnSignal(() => application.close());
       const url = await application.listen().catch(async (error: unknown) => {
+        // A gateway that nobody can reach must not go on working behind a port of somebody else.
         await application.close();
         throw error;
       });
-      if (options.json) printJsonLine({ event: 'listening', url });
+      if (json) printJsonLine({ event: 'listening', url });
       else progress(`listening on ${url}`);
-      for (const signal of ['SIGTERM', 'SIGINT'] as const) {
-        process.once(signal, () => void application.close());
-      }
     });
 }

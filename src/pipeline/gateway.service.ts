@@ -10,27 +10,24 @@ export class Gateway {
 
   constructor(readonly parts: GatewayParts) {}
 
-  /** Takes up what a process before this one left, then works and takes bundles from the watched folder. */
+  /** Takes up what a process before this one left, then works. */
   async work(): Promise<void> {
-    const { settings, site, database, clock, log, workerId, deliveries, intake } = this.parts;
+    const { site, database, clock, log, workerId, deliveries } = this.parts;
     this.#isWorking = true;
     await database.transact((trx) => registerWorker(trx, workerId, clock.now()));
     await deliveries.recover(clock.now());
     answerBells(this.parts);
-    if (settings.watchDirectory !== null) {
-      this.#watched = new WatchedFolder(
-        {
-          directory: settings.watchDirectory,
-          site: site.site,
-          bytesMax: site.limits.bundleBytesMax,
-        },
-        intake,
-        database.db,
-        log,
-      );
-      await this.#watched.start();
-    }
     log.info({ event: 'gateway.working', worker: workerId, site: site.site });
+  }
+
+  /** Takes bundles from the watched folder, if there is one. */
+  async watch(): Promise<void> {
+    const { settings, site, database, log, intake } = this.parts;
+    if (settings.watchDirectory === null) return;
+    const { bundleBytesMax: bytesMax } = site.limits;
+    const options = { directory: settings.watchDirectory, site: site.site, bytesMax };
+    this.#watched = new WatchedFolder(options, intake, database.db, log);
+    await this.#watched.start();
   }
 
   /** Stops taking work, lets what runs end, and closes everything. */

@@ -5,24 +5,24 @@ import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
-import { ERRORS } from '../error-registry.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
-import { InProcessQueue } from '../queue/in-process.queue.js';
+import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
-import { type OpenDatabase, openDatabase } from '../storage/database.js';
+import type { OpenDatabase } from '../storage/database.js';
 import { activeMappings } from './active-mappings.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
+import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { ResultMessages } from './result-messages.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
@@ -40,6 +40,7 @@ interface Ground {
   readonly env: EnvironmentVariables;
   readonly log: Logger;
   readonly folder: LoadedSiteFolder;
+  readonly pair: Pair;
   readonly clock: Clock;
   readonly database: OpenDatabase;
   readonly expressions: ExpressionPool;
@@ -47,9 +48,9 @@ interface Ground {
 }
 
 /**
- * Opens the data folder and wires the stages; nothing runs until the gateway is told to work.
+ * Opens the pair of store and queue and wires the stages; nothing runs until the gateway is told to work.
  *
- * @throws Misconfigured when the site folder, a mapping, a secret or the data folder stands in the way.
+ * @throws Misconfigured when the site folder, a mapping, a secret, the store or the queue stands in the way.
  */
 export async function openGateway(
   settings: Settings,
@@ -58,15 +59,22 @@ export async function openGateway(
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
   requireSecrets(folder, env);
-  const database = await openDatabase({
-    ...settings,
-    alert: ({ code, found }) => log[ERRORS[code].level]({ event: code, found }),
-  });
+  const pair = await openPair(settings, log);
+  const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
   const examining = new ExaminePool(folder.site, settings.poolThreads);
-  const { clock } = database;
   try {
-    return await wire({ settings, env, log, folder, clock, database, expressions, examining });
+    return await wire({
+      settings,
+      env,
+      log,
+      folder,
+      pair,
+      clock,
+      database,
+      expressions,
+      examining,
+    });
   } catch (error) {
     await expressions.close();
     await examining.close();
@@ -85,7 +93,7 @@ function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): vo
 async function wire(ground: Ground): Promise<Gateway> {
   const { settings, log, folder, clock, database, expressions, examining } = ground;
   const { site } = folder;
-  const { epoch } = await openInstance(database, folder, clock.now());
+  const { id: instance, epoch } = await openInstance(database, folder, clock.now());
   const mapping = new MappingService(database, expressions, site.site);
   await mapping.activate({
     site,
@@ -95,9 +103,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     now: clock.now(),
   });
   const mappings = activeMappings(folder.mappingSources);
-  const queue = new InProcessQueue(clock, (bell, err) => {
-    log.error({ event: 'work.failed', bell, err });
-  });
+  const bells = bellsOf(site.destinations.map(({ name }) => name));
+  const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
   const workerId = uuidv7();
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site.site, statements);

@@ -1,0 +1,40 @@
+import type { Logger } from 'pino';
+import type { Settings } from '../config.js';
+import { ERRORS } from '../error-registry.js';
+import { BullMqQueue } from '../queue/bullmq.queue.js';
+import { InProcessQueue } from '../queue/in-process.queue.js';
+import type { Owner } from '../queue/redis-ownership.js';
+import type { Bell, WorkQueue } from '../queue/work-queue.js';
+import type { Clock } from '../storage/clock.js';
+import { type OpenDatabase, openDatabase } from '../storage/database.js';
+
+/**
+ * One of the two supported pairs: SQLite with the queue in the process, PostgreSQL with BullMQ on Redis.
+ * Everything else is the same on both.
+ */
+export interface Pair {
+  readonly database: OpenDatabase;
+  /** The clock that everything written to the database goes by. */
+  readonly clock: Clock;
+  /** Opened once the database has said whose bells they are. */
+  openQueue(owner: Owner): Promise<WorkQueue>;
+}
+
+/** @throws Misconfigured when the store or the queue cannot be used, saying what was found and what to do. */
+export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
+  const database = await openDatabase({
+    ...settings,
+    alert: ({ code, found }) => log[ERRORS[code].level]({ event: code, found }),
+  });
+  const { clock } = database;
+  const onError = (bell: Bell, err: unknown) => log.error({ event: 'work.failed', bell, err });
+  const { redisUrl: url } = settings;
+  return {
+    database,
+    clock,
+    openQueue: async (owner) =>
+      url === null
+        ? new InProcessQueue(clock, onError)
+        : await BullMqQueue.open({ url, owner, clock, log, onError }),
+  };
+}
