@@ -54,10 +54,10 @@ describe('a setting', () => {
     ['that is no number', { environment: { DRUMLINE_POOL_THREADS: 'two' } }, '"two"', '1 to 64'],
     ['outside its list', { overrides: { logLevel: 'loud' } }, '"loud"', 'fatal, error, warn'],
     [
-      'of the other pair',
-      { environment: { DATABASE_URL: 'postgres://db' } },
+      'with an address of no database',
+      { environment: { DATABASE_URL: 'db', REDIS_URL: 'redis://queue' } },
       'DATABASE_URL',
-      'SQLite',
+      'postgresql://',
     ],
   ] as const)(
     '%s stops the start with its name and what is allowed',
