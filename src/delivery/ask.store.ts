@@ -3,10 +3,10 @@ import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
+import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { insertAttempts } from './claim.store.js';
-import { preparedMany } from './many-rows.store.js';
 import { NO_STOP, OPEN_STOP } from './open-deliveries.store.js';
 import type { AttemptEnd } from './outcome.store.js';
 

@@ -3,9 +3,9 @@ import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
+import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { preparedMany } from './many-rows.store.js';
 import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 import type { Held } from './outcome.store.js';
 

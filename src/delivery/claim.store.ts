@@ -3,9 +3,9 @@ import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
+import { preparedInsertMany, preparedMany } from '../storage/many-rows.js';
 import { prepared } from '../storage/prepared.js';
 import type { AttemptRow, DeliveryRow } from '../storage/tables.js';
-import { preparedInsertMany, preparedMany } from './many-rows.store.js';
 import { DUE_LATER, NO_STOP, UNDER_WAY } from './open-deliveries.store.js';
 
 /** Holds the receipts' rows without counting a change: a stop committed before this is seen, a later one waits. */

@@ -91,6 +91,10 @@ export async function saveBreaker(
     .execute();
 }
 
+export function breakerOf(row: DestinationRow): BreakerState {
+  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
+}
+
 /** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too). */
 export async function pauseDestination(
   trx: Trx,

@@ -6,7 +6,7 @@ import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
 import { nextStep } from './next-step.js';
-import { auditDelivery, changeDelivery, finishAttempt } from './outcome.store.js';
+import { auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
 import { heldByWorker, leftByGoneWorkers, openAttempts } from './recovery.store.js';
 import { changeOfStep } from './step-change.js';
 import { nextStopStep } from './stop-policy.js';
@@ -84,10 +84,13 @@ export class Recovery {
     const held = { id: row.id, state: 'sending', fence: row.fence } as const;
     // Somebody else may take up the same, and send it again before this is written.
     if (!(await changeDelivery(trx, held, change))) return [];
-    for (const attemptId of await openAttempts(trx, row)) {
-      const end = { outcome: 'lost', status: null, answer: null, detail: LOST };
-      await finishAttempt(trx, attemptId, { finishedAt: now, ...end });
-    }
+    const end = { outcome: 'lost', status: null, answer: null, detail: LOST };
+    const open = await openAttempts(trx, row);
+    await finishAttempts(
+      trx,
+      open.map((id) => ({ id, ...end })),
+      now,
+    );
     await auditDelivery(trx, row, {
       zone: site.timeZone,
       at: now,

@@ -1,48 +1,40 @@
 import { addMs, type Instant } from '../formats/instant.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import { step as reached } from '../step.js';
 import type { Trx } from '../storage/database.js';
 import type { DestinationRow } from '../storage/tables.js';
-import type { AttemptOutcome } from './attempt-outcome.js';
-import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
+import { breakerAt } from './breaker.js';
 import { type Claim, claimDeliveries, countInFlight, holdReceipts } from './claim.store.js';
 import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate, roomOf } from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { lockDestination, readDestination, saveBreaker, spendTokens } from './destination.store.js';
+import { breakerOf, lockDestination, readDestination, spendTokens } from './destination.store.js';
 import {
   type ClaimRow,
   hasFailingStop,
   lockDueDeliveries,
   lookForDue,
-  maySendByRule21,
   type SeenDue,
 } from './due-deliveries.store.js';
-import { nextStep, type Step } from './next-step.js';
-import {
-  auditDelivery,
-  changeDelivery,
-  finishAttempt,
-  lastConformsAttempt,
-} from './outcome.store.js';
-import { Sender, type Sent } from './sender.service.js';
-import { changeOfStep, isNews } from './step-change.js';
-import { nextStopStep, stopReadBackAt, stopsMayLeave } from './stop-policy.js';
+import { Sender } from './sender.service.js';
+import { Settling } from './settling.service.js';
+import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
 const STOPS_MAX = CLAIM_MAX;
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
 
-/** Claims (T3), sends, and writes how it ended (T4). */
+/** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
   readonly #parts: DeliveryParts;
   readonly #sender: Sender;
+  readonly #settling: Settling;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
     this.#sender = new Sender(parts);
+    this.#settling = new Settling(parts);
   }
 
   /**
@@ -114,7 +106,7 @@ export class Sending {
   async deliver(destination: Destination, claim: Claim): Promise<void> {
     try {
       const sent = await this.#sender.send(destination, claim);
-      await this.#parts.settle((trx) => this.#settle(trx, destination, claim, sent));
+      await this.#settling.settle(destination, { claim, sent });
       reached('S13');
     } finally {
       this.#parts.busy.end(claim);
@@ -174,81 +166,6 @@ export class Sending {
       hasFailingStop: hasConforms && (await hasFailingStop(trx, row.site, row.name)),
     };
   }
-
-  /** T4: the attempt's end always, the delivery's only while it still stands as it was claimed. */
-  async #settle(
-    trx: Trx,
-    destination: Destination,
-    claim: Claim,
-    sent: Sent,
-  ): Promise<readonly string[]> {
-    const { row } = claim;
-    const receipts = factReceipts(claim);
-    await lockReceipts(trx, row.site, receipts);
-    const now = this.#parts.options.clock.now();
-    await finishAttempt(trx, claim.attemptId, { finishedAt: now, ...sent.end });
-    await this.#countForBreaker(trx, destination, sent.outcome.kind);
-    const step = await this.#decide(trx, destination, claim, sent);
-    const change = changeOfStep(step, row.fault, sent.end.detail, now);
-    const held = { id: row.id, state: 'sending', fence: claim.fence } as const;
-    const isChanged = await changeDelivery(trx, held, change);
-    await auditDelivery(
-      trx,
-      { ...row, state: 'sending' },
-      {
-        zone: this.#parts.options.site.timeZone,
-        at: now,
-        action: isChanged ? `delivery.${step.kind}` : 'delivery.late-outcome',
-        reason: sent.end.detail,
-        after: isChanged ? change : { outcome: sent.outcome.kind },
-      },
-    );
-    if (!isChanged || !isNews({ state: claim.was, fault: row.fault }, change)) return [];
-    await markEvaluationDue(trx, row.site, receipts);
-    return receipts;
-  }
-
-  async #decide(trx: Trx, destination: Destination, claim: Claim, sent: Sent): Promise<Step> {
-    const { clock, random } = this.#parts.options;
-    const { row } = claim;
-    const now = clock.now();
-    const facts = {
-      attempts: row.attempts,
-      honoursKey: keyIsHonoured(destination),
-      askable: sent.askable,
-      wasUncertain: claim.was === 'uncertain',
-      wasDenied: row.fault === 'credentials',
-      maySend: await maySendByRule21(trx, row),
-    };
-    if (row.message !== 'stop') {
-      return nextStep(facts, sent.outcome, destination.timing, now, random());
-    }
-    const step = nextStopStep(facts, sent.outcome, destination.timing, now, random());
-    if (step.kind !== 'accept' || step.askAt === null) return step;
-    const conformsSentAt = await lastConformsAttempt(trx, {
-      site: row.site,
-      destination: row.destination,
-      receiptId: row.receipt_id,
-    });
-    return { ...step, askAt: stopReadBackAt(conformsSentAt, destination.timing, now) };
-  }
-
-  async #countForBreaker(
-    trx: Trx,
-    destination: Destination,
-    outcome: AttemptOutcome['kind'],
-  ): Promise<void> {
-    const { site, clock } = this.#parts.options;
-    const now = clock.now();
-    const { ratePerSecond, retryMaxMs } = destination.timing;
-    const seen = await readDestination(trx, site.site, destination.name);
-    if (seen !== null && isUnchanged(breakerOf(seen), outcome, retryMaxMs, now)) return;
-    const row = await lockDestination(trx, site.site, destination.name, ratePerSecond, now);
-    const before = breakerOf(row);
-    const after = breakerAfter(before, outcome, retryMaxMs, now);
-    if (!isUnchanged(before, outcome, retryMaxMs, now))
-      await saveBreaker(trx, site.site, destination.name, after);
-  }
 }
 
 function gateOpensAt(destination: Destination, row: DestinationRow, now: Instant): Instant | null {
@@ -258,20 +175,6 @@ function gateOpensAt(destination: Destination, row: DestinationRow, now: Instant
   const rate = destination.timing.ratePerSecond;
   const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
   return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
-}
-
-/** True when an outcome leaves the breaker as it is: the usual case, which takes no lock. */
-function isUnchanged(
-  before: BreakerState,
-  outcome: AttemptOutcome['kind'],
-  openForMs: number,
-  now: Instant,
-): boolean {
-  const after = breakerAfter(before, outcome, openForMs, now);
-  return (
-    after === before ||
-    (after.breaker === before.breaker && after.failures === before.failures && !after.until)
-  );
 }
 
 function candidateOf(row: ClaimRow): ClaimCandidate {
@@ -286,13 +189,4 @@ function candidateOf(row: ClaimRow): ClaimCandidate {
     aheadInReceipt: row.ahead_in_receipt,
     isCurrent: row.is_current === 1,
   };
-}
-
-function breakerOf(row: DestinationRow): BreakerState {
-  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
-}
-
-/** Receipts whose facts the outcome changes: a statement's own delivery is none of its conditions (rule 17). */
-function factReceipts({ row }: Claim): readonly string[] {
-  return row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
 }

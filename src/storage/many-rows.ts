@@ -1,6 +1,6 @@
-import type { Trx } from '../storage/database.js';
-import { type Prepared, prepared } from '../storage/prepared.js';
-import type { Tables } from '../storage/tables.js';
+import type { Trx } from './database.js';
+import { type Prepared, prepared } from './prepared.js';
+import type { Tables } from './tables.js';
 
 /** Rows that one statement writes at most; each number up to it is a statement of its own. */
 export const ROWS_MAX = 16;
