@@ -16,7 +16,7 @@ import {
   lookForDue,
   type SeenDue,
 } from './due-deliveries.store.js';
-import { Sender } from './sender.service.js';
+import { Sender, type Sent } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
@@ -24,6 +24,13 @@ import { nextTokenAt, refilledTokens } from './token-bucket.js';
 const STOPS_MAX = CLAIM_MAX;
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
+
+const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
+const NOT_SENT: Sent = {
+  outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
+  end: { outcome: 'unavailable', status: null, answer: null, detail: SLEPT },
+  askable: false,
+};
 
 /** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
@@ -74,8 +81,9 @@ export class Sending {
       if (limit <= 0) return [];
       const due = await lockDueDeliveries(trx, { ...of, now, limit });
       const rows = due.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
-      const chosen = new Set(chooseClaims(rows.map(candidateOf), gate).map(({ id }) => id));
-      const leaving = rows.filter(({ id }) => chosen.has(id));
+      const leaving = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
+        rows.filter((r) => r.id === id),
+      );
       const claims = await claimDeliveries(trx, leaving, worker, now);
       if (claims.length > 0) {
         await spendTokens(trx, of.site, destination.name, gate.tokens - claims.length, now);
@@ -105,7 +113,9 @@ export class Sending {
   /** Sends one claimed delivery and writes the outcome; several may run at once. */
   async deliver(destination: Destination, claim: Claim): Promise<void> {
     try {
-      const sent = await this.#sender.send(destination, claim);
+      const sent = this.#mayStillSend(claim)
+        ? await this.#sender.send(destination, claim)
+        : NOT_SENT;
       await this.#settling.settle(destination, { claim, sent });
       reached('S13');
     } finally {
@@ -139,6 +149,12 @@ export class Sending {
       stops,
       limit: CLAIM_MAX,
     };
+  }
+
+  /** False after a sleep between the claim and its first byte: another worker may have taken it up by now. */
+  #mayStillSend(claim: Claim): boolean {
+    const { worker } = this.#parts.options;
+    return worker.mayStart && worker.id === claim.worker;
   }
 
   #taken(claims: readonly Claim[]): readonly Claim[] {

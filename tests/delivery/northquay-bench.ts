@@ -231,7 +231,8 @@ export class Bench {
     this.#workers += 1;
     const id = `worker-${this.#workers}`;
     await this.database.transact((trx) => registerWorker(trx, id, this.clock.now()));
-    return this.#serviceOf({ id, mayStart: true, ...more });
+    const worker = { id, mayStart: true };
+    return this.#serviceOf(Object.defineProperties(worker, Object.getOwnPropertyDescriptors(more)));
   }
 
   #serviceOf(worker: WorkerIdentity): DeliveryService {

@@ -210,6 +210,24 @@ describe('a live worker', () => {
 });
 
 describe('a worker frozen until it was declared dead', () => {
+  it('sends nothing that it claimed before', async () => {
+    const { bench, endpoint } = await open({ askable: false });
+    let looks = 0;
+    // Awake when it claims the build and the send, asleep before the first byte.
+    const slept = await bench.another({
+      get mayStart() {
+        looks += 1;
+        return looks <= 2;
+      },
+    });
+    const id = await bench.enqueue({ subjectId: 'a' });
+    await slept.workOnce('lims');
+    expect(endpoint.sent).toEqual([]);
+    expect(await bench.row(id)).toMatchObject({ state: 'due', attempts: 1 });
+    await bench.settle();
+    expect(endpoint.sent).toEqual([id]);
+  });
+
   it('has what it was sending taken up by another, once, and its late write changes nothing', async () => {
     const { bench, endpoint, services } = await open();
     const [frozen, other] = services;
