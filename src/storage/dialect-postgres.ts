@@ -41,6 +41,8 @@ const postgresql: Dialect = {
       )
       .execute(db);
   },
+  forUpdate: (query, of) => query.forUpdate(of),
+  skipLocked: (query, of) => query.forUpdate(of).skipLocked(),
 };
 
 async function hasLz4(db: Kysely<unknown>): Promise<boolean> {

@@ -26,6 +26,8 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  forUpdate: (query) => query,
+  skipLocked: (query) => query,
 };
 
 /**
