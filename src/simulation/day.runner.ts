@@ -135,6 +135,7 @@ export class SimulatedDay {
       drum: step.drum,
       refusedByLims: step.refusedByLims ?? false,
       fate: 'unsynced',
+      acknowledgedAt: null,
     });
   }
 
@@ -148,7 +149,13 @@ export class SimulatedDay {
         await this.#handOver(step.serial, bytes, `${bundle.bundleId}-again`);
     }
     const ids = new Set(bundle.resultIds);
-    for (const result of this.measured) if (ids.has(result.resultId)) result.fate = fate;
+    const isAcknowledged = fate === 'arrived' && this.setup.overHttp.has(step.serial);
+    const acknowledgedAt = isAcknowledged ? this.#now() : null;
+    for (const result of this.measured) {
+      if (!ids.has(result.resultId)) continue;
+      result.fate = fate;
+      result.acknowledgedAt = acknowledgedAt;
+    }
   }
 
   async #handOver(serial: string, bytes: Uint8Array, name: string): Promise<void> {

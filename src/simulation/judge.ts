@@ -16,12 +16,20 @@ export interface SinkVerdict {
   readonly outOfOrder: number;
   /** A held field that differs from what the instrument measured, or an entry that should not be there. */
   readonly different: number;
-  /** Containers holding another material that were issued at any time, or stand released and unblocked. */
+  /**
+   * Containers holding another material that were issued at any time, or stand released and unblocked; and
+   * receipts released or issued on a statement asked for after a contrary result had been acknowledged.
+   */
   readonly wrongRelease: number;
 }
 
+/** What a destination offers against doubles: one effect a key, an answer to a question, or nothing. */
+export type SinkKind = 'honours' | 'askable' | 'neither';
+
 export interface Judgement {
   readonly sinks: SinkVerdict;
+  /** The doubles by kind of destination. */
+  readonly doubles: Readonly<Record<SinkKind, number>>;
   /** One sentence for everything found. */
   readonly findings: readonly string[];
 }
@@ -35,10 +43,16 @@ export interface WorldTruth {
 
 export interface JudgedDestination {
   readonly name: string;
+  readonly kind: SinkKind;
   readonly books: BooksDocument;
   readonly fields: FieldTable;
   /** True when the results declared as refused are expected to be missing here. */
   readonly refusesDeclared: boolean;
+  /**
+   * Results that wait for a person, because the destination can tell nothing: they may be there or not, but
+   * not twice. Meant for the kind `neither`; the others leave it out, since they can be asked.
+   */
+  readonly doubted?: ReadonlySet<string>;
 }
 
 type Count = (kind: keyof SinkVerdict, sentence: string) => void;
@@ -46,6 +60,7 @@ type Count = (kind: keyof SinkVerdict, sentence: string) => void;
 /** Judges every destination; releases and issues are those of destinations that have any. */
 export function judge(truth: WorldTruth, destinations: readonly JudgedDestination[]): Judgement {
   const sinks = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
+  const doubles = { honours: 0, askable: 0, neither: 0 };
   const findings: string[] = [];
   const count: Count = (kind, sentence) => {
     sinks[kind] += 1;
@@ -54,13 +69,16 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
   for (const destination of destinations) {
     const messages = destination.books.messages.map((message) => readMessage(message, destination));
     judgeResults(truth, destination, messages, count);
+    const before = sinks.double;
     judgeDoubles(destination.name, messages, count);
+    doubles[destination.kind] += sinks.double - before;
     judgeStatements(truth, destination, messages, count);
     judgeOrder(destination.name, messages, count);
     judgePermissions(truth, destination, messages, count);
     judgeReleases(truth, destination, count);
+    judgeContradicted(truth, destination, count);
   }
-  return { sinks, findings };
+  return { sinks, doubles, findings };
 }
 
 interface ReadMessage {
@@ -96,7 +114,8 @@ function judgeResults(
     const mine = held.filter((m) => m.subject === result.resultId);
     const isExpected =
       result.fate === 'arrived' && !(destination.refusesDeclared && result.refusedByLims);
-    if (isExpected && mine.length === 0) {
+    const isDoubted = destination.doubted?.has(result.resultId) ?? false;
+    if (isExpected && mine.length === 0 && !isDoubted) {
       count('lost', `${result.resultId} is not at ${destination.name}`);
     }
     for (const entry of mine) {
@@ -146,7 +165,10 @@ function judgeStatements(
       (best, m) => (best === null || m.revision > best.revision ? m : best),
       null,
     );
-    const allowed = receipt.expectsStop ? codes.stopped : codes[receipt.expected];
+    const allowed = [
+      ...(receipt.expectsStop === false ? [] : codes.stopped),
+      ...(receipt.expectsStop === true ? [] : codes[receipt.expected]),
+    ];
     if (last === null) {
       // Silence and "incomplete" ask the same of a receiving system: nothing may be done.
       if (receipt.expected !== 'incomplete') {
@@ -231,6 +253,31 @@ function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, co
     for (const label of state.releasedContainers) {
       look(state.receiptId, label, Number.POSITIVE_INFINITY, 'keeps released');
     }
+  }
+}
+
+/**
+ * A contrary result that was acknowledged before a statement was asked for must be in that statement: what the
+ * receiving system did on it is judged by when it asked, not by when it acted.
+ */
+function judgeContradicted(
+  truth: WorldTruth,
+  { name, books }: JudgedDestination,
+  count: Count,
+): void {
+  for (const deed of [...books.releases, ...books.issues]) {
+    const contrary = truth.measured.find(
+      (r) =>
+        r.receiptId === deed.receiptId &&
+        r.decision === 'fail' &&
+        r.acknowledgedAt !== null &&
+        instantOf(r.acknowledgedAt) < instantOf(deed.askedAt),
+    );
+    if (contrary === undefined) continue;
+    count(
+      'wrongRelease',
+      `${name} ${deed.event} ${deed.receiptId} on a statement asked for at ${deed.askedAt}, after ${contrary.resultId} was acknowledged`,
+    );
   }
 }
 

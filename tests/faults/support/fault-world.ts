@@ -178,12 +178,14 @@ export class FaultWorld {
     return judge(truth, [
       {
         name: 'lims',
+        kind: 'askable',
         books: booksDocument(this.lims.ledger.books),
         fields: LIMS_FIELDS,
         refusesDeclared: false,
       },
       {
         name: 'erp',
+        kind: 'honours',
         books: booksDocument(this.erp.ledger.books),
         fields: ERP_FIELDS,
         refusesDeclared: false,
