@@ -23,6 +23,8 @@ export interface DaySetup {
   readonly statementKey: string;
   readonly erp: Ledger;
   readonly receivedAt: Instant;
+  /** How often a sync PC tries before it gives up; as the demo's when left out. */
+  readonly handOverAttemptsMax?: number;
   /** Ends the day where it stands. */
   readonly signal: AbortSignal;
   readonly say: (text: string) => void;
@@ -162,7 +164,8 @@ export class SimulatedDay {
     const { setup } = this;
     if (setup.overHttp.has(serial)) {
       const idempotencyKey = name;
-      await postBundle(setup.gatewayUrl, { bytes, key: setup.bundleKey, idempotencyKey });
+      const bundle = { bytes, key: setup.bundleKey, idempotencyKey };
+      await postBundle(setup.gatewayUrl, bundle, setup.handOverAttemptsMax);
       return;
     }
     const path = join(setup.watchDirectory, `${name}.json`);
