@@ -11,7 +11,7 @@ import {
   saysTheSame,
 } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
-import { lockReceipts, markWaitingReceiptsDue } from './facts.store.js';
+import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
 import { normaliseLabel } from './label.js';
 import {
   containerRows,
@@ -112,7 +112,7 @@ export class ReceiptsService {
           : await this.add(trx, line, holder, unowned, by),
       );
     }
-    if (done.some((d) => d.linkedResults > 0)) await markWaitingReceiptsDue(trx, site);
+    if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
     for (const line of done) {
       if (line.outcome !== 'unchanged') await this.settings.evaluate(trx, line.receiptId, now);
     }

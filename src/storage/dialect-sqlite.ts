@@ -26,6 +26,9 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  // One process takes them in, by one clock.
+  arrivalOrder: ['received_at', 'id'],
+  numberArrivals: () => Promise.resolve(),
   skipLocked: (query) => query,
 };
 

@@ -24,6 +24,10 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** Columns of `bundle` that say which came first, as far as senders can know it. */
+  readonly arrivalOrder: readonly string[];
+  /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */
+  numberArrivals(db: Kysely<unknown>): Promise<void>;
   /** See `skipLocked`. */
   skipLocked<DB, TB extends keyof DB, O>(
     query: SelectQueryBuilder<DB, TB, O>,
@@ -37,15 +41,18 @@ export interface Dialect {
  * process owns the file its write transaction holds every row already.
  */
 export function skipLocked<DB, TB extends keyof DB, O>(
-  db: Kysely<DB>,
+  db: Connected,
   query: SelectQueryBuilder<DB, TB, O>,
   of: TB & string,
 ): SelectQueryBuilder<DB, TB, O> {
   return dialectOf(db).skipLocked(query, of);
 }
 
+/** A connection or transaction, whatever its tables. */
+type Connected = Pick<Kysely<never>, 'getExecutor'>;
+
 /** The dialect behind a connection or transaction. */
-export function dialectOf<Tables>(db: Kysely<Tables>): Dialect {
+export function dialectOf(db: Connected): Dialect {
   const { adapter } = db.getExecutor() as { readonly adapter: { readonly dialect?: Dialect } };
   if (adapter.dialect === undefined) throw new Error('the database was not opened by openDatabase');
   return adapter.dialect;

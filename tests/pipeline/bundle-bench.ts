@@ -41,7 +41,8 @@ export class BundleBench {
       },
       {
         onTaken: () => undefined,
-        onRefused: (trx, refused) => this.unreadable.open(trx, refused, this.clock.now()),
+        onRefused: (trx, refused, locks) =>
+          this.unreadable.open(trx, locks, refused, this.clock.now()),
       },
     );
   }

@@ -181,6 +181,7 @@ export class StatementWorld {
       animl_writer: null,
       spectrum_sha256: null,
       element_sha256: id,
+      supersedes: null,
     };
   }
 
