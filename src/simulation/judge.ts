@@ -66,13 +66,14 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
     sinks[kind] += 1;
     findings.push(`${kind}: ${sentence}`);
   };
+  const inDoubt = receiptsInDoubt(truth, destinations);
   for (const destination of destinations) {
     const messages = destination.books.messages.map((message) => readMessage(message, destination));
     judgeResults(truth, destination, messages, count);
     const before = sinks.double;
     judgeDoubles(destination.name, messages, count);
     doubles[destination.kind] += sinks.double - before;
-    judgeStatements(truth, destination, messages, count);
+    judgeStatements(truth, destination, { messages, inDoubt }, count);
     judgeOrder(destination.name, messages, count);
     judgePermissions(truth, destination, messages, count);
     judgeReleases(truth, destination, count);
@@ -152,26 +153,29 @@ function judgeDoubles(name: string, messages: readonly ReadMessage[], count: Cou
 function judgeStatements(
   truth: WorldTruth,
   { name, fields }: JudgedDestination,
-  messages: readonly ReadMessage[],
+  told: { readonly messages: readonly ReadMessage[]; readonly inDoubt: ReadonlySet<string> },
   count: Count,
 ): void {
   if (fields.statements === null) return;
   const { codes } = fields.statements;
   for (const receipt of truth.receipts) {
-    const about = messages.filter(
+    const about = told.messages.filter(
       (m) => isStateMessage(m) && m.subject === receipt.id && m.message.applied,
     );
     const last = about.reduce<ReadMessage | null>(
       (best, m) => (best === null || m.revision > best.revision ? m : best),
       null,
     );
+    // An open doubt is an open discrepancy, and with one of those nothing conforms.
+    const mayWait = receipt.expected === 'conforms' && told.inDoubt.has(receipt.id);
     const allowed = [
       ...(receipt.expectsStop === false ? [] : codes.stopped),
       ...(receipt.expectsStop === true ? [] : codes[receipt.expected]),
+      ...(mayWait ? codes.incomplete : []),
     ];
     if (last === null) {
       // Silence and "incomplete" ask the same of a receiving system: nothing may be done.
-      if (receipt.expected !== 'incomplete') {
+      if (receipt.expected !== 'incomplete' && !mayWait) {
         count('lost', `${name} was told nothing of ${receipt.id}, which is ${receipt.expected}`);
       }
     } else if (!allowed.includes(last.outcome)) {
@@ -181,6 +185,14 @@ function judgeStatements(
       );
     }
   }
+}
+
+function receiptsInDoubt(
+  truth: WorldTruth,
+  destinations: readonly JudgedDestination[],
+): ReadonlySet<string> {
+  const doubted = new Set(destinations.flatMap((one) => [...(one.doubted ?? [])]));
+  return new Set(truth.measured.filter((r) => doubted.has(r.resultId)).map((r) => r.receiptId));
 }
 
 function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count): void {

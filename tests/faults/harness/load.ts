@@ -12,6 +12,9 @@ const INSTRUMENTS = [
   { serial: 'NQ-R-0004', area: 'west-dock' },
 ] as const;
 const PACE_MS = 700;
+const LOOK_EVERY_MS = 20;
+/** Receipts that ERP's export announces at once, just before the first of them is measured. */
+const RECEIPTS_A_FILE = 6;
 const BURST_FACTOR = 10;
 /** A receipt that is to be contradicted is, once so many others of its instrument came after it. */
 const CONTRADICTED_AFTER = 2;
@@ -27,6 +30,8 @@ export interface LoadOptions {
   readonly seed: number;
   /** Receipts that each instrument could measure before it has none left. */
   readonly receiptsEach: number;
+  /** Tells the gateway of receipts that arrived; resolves once it has said that it knows. */
+  readonly announce: (receipts: readonly StoryReceipt[]) => Promise<void>;
   /** A day for an instrument, or for all of them. */
   readonly day: (serial: string | null, story: Story) => SimulatedDay;
 }
@@ -36,23 +41,31 @@ export interface LoadOptions {
  * measure is a function of the seed; how far they come depends on the faults.
  */
 export class Load {
-  readonly receipts: readonly StoryReceipt[];
   readonly #visits: readonly (readonly Visit[])[];
   readonly #met = new Set<StoryReceipt>();
   readonly #days: SimulatedDay[] = [];
   #isBursting = false;
   #isOver = false;
-  bundles = 0;
+  #bundles = 0;
 
   constructor(private readonly options: LoadOptions) {
     const { seed, receiptsEach } = options;
     this.#visits = INSTRUMENTS.map((_, i) => plannedVisits(seed, i, receiptsEach));
-    this.receipts = this.#visits.flatMap((visits) => visits.map((v) => v.receipt));
   }
 
   /** Ends when it was stopped and the last bundle under way is acknowledged. */
   async run(): Promise<void> {
     await Promise.all(INSTRUMENTS.map((_, i) => this.#measure(i)));
+  }
+
+  /** False when not as many bundles as instruments were acknowledged in time. */
+  async untilFlowing(msMax: number): Promise<boolean> {
+    const end = performance.now() + msMax;
+    while (this.#bundles < INSTRUMENTS.length) {
+      if (performance.now() > end) return false;
+      await wait(LOOK_EVERY_MS);
+    }
+    return true;
   }
 
   burst(isBursting: boolean): void {
@@ -90,6 +103,9 @@ export class Load {
     await this.#live(serial, [{ do: 'check', serial }]);
     for (const [n, visit] of visits.entries()) {
       if (this.#isOver) break;
+      if (n % RECEIPTS_A_FILE === 0) {
+        await this.options.announce(visits.slice(n, n + RECEIPTS_A_FILE).map((v) => v.receipt));
+      }
       await this.#pause(random);
       await this.#visit(serial, visit, random);
       if (visit.fate === 'contradicted') waiting.push({ visit, from: n + CONTRADICTED_AFTER });
@@ -142,7 +158,7 @@ export class Load {
     const day = this.options.day(serial, { receipts, steps, discrepancies: [] });
     this.#days.push(day);
     await day.run();
-    this.bundles += steps.filter((step) => step.do === 'sync').length;
+    this.#bundles += steps.filter((step) => step.do === 'sync').length;
   }
 
   /** Waits for the next receipt, less in a burst, and no longer once it is over. */
@@ -152,7 +168,7 @@ export class Load {
     while (!this.#isOver) {
       const left = begun + ms / (this.#isBursting ? BURST_FACTOR : 1) - performance.now();
       if (left <= 0) return;
-      await wait(Math.min(left, 20));
+      await wait(Math.min(left, LOOK_EVERY_MS));
     }
   }
 }

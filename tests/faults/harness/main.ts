@@ -42,8 +42,12 @@ export async function main(args: readonly string[]): Promise<number> {
   const directory = logsOf('');
   mkdirSync(directory, { recursive: true });
   const place = await openFaultPlace(join(directory, 'postgresql.log'));
+  // Processes hear an interruption themselves; what would stay behind is the cluster and its small disk.
+  const interrupted = new Promise<number>((resolve) => {
+    for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, () => resolve(130));
+  });
   try {
-    return await runAll(place, options, say);
+    return await Promise.race([runAll(place, options, say), interrupted]);
   } finally {
     await place.cluster.destroy();
   }

@@ -12,7 +12,7 @@ import { openLedger } from '../../../src/simulation/journal.files.js';
 import { type Judgement, judge } from '../../../src/simulation/judge.js';
 import { OPERATORS } from '../../../src/simulation/northquay-day.js';
 import { scoreCurve } from '../../../src/simulation/score-curve.js';
-import type { Story } from '../../../src/simulation/story.js';
+import type { Story, StoryReceipt } from '../../../src/simulation/story.js';
 import { loadSiteFolder } from '../../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
@@ -30,8 +30,7 @@ import { SINK_FIELDS, SINK_KINDS, SinkProcess } from './sink-process.js';
 import { TcpProxy } from './tcp-proxy.js';
 
 const WORKERS = 2;
-/** Small enough to be taken well within the deadline of a request. */
-const RECEIPTS_A_FILE = 40;
+const ANNOUNCE_AGAIN_MS = 300;
 /** A sync PC does not give up; the bound is that of the trial. */
 const HAND_OVER_ATTEMPTS_MAX = 1000;
 const RECEIVED_BEFORE_MS = 3_600_000;
@@ -81,12 +80,15 @@ export class ServerWorld {
     this.load = new Load({
       seed: options.seed,
       receiptsEach: options.receiptsEach,
+      announce: (receipts) => this.#announce(receipts),
       day: (serial, story) => this.#day(serial, story),
     });
   }
 
   static async open(options: ServerWorldOptions): Promise<ServerWorld> {
     const directory = mkdtempSync(join(tmpdir(), 'drumline-faults-'));
+    // Journals of an earlier run of the same name would be taken up.
+    rmSync(options.logDirectory, { recursive: true, force: true });
     mkdirSync(options.logDirectory, { recursive: true });
     const siteDirectory = join(directory, 'site');
     copyFaultSite(siteDirectory, options.sinks);
@@ -204,7 +206,6 @@ export class ServerWorld {
       desk: await key('desk', 'expectation:write', 'read'),
       statement: await key('erp', 'statement:read'),
     };
-    await this.#announce();
     await this.tellErp();
   }
 
@@ -240,18 +241,23 @@ export class ServerWorld {
     this.members.push({ target: { role, index }, process: process_, proxy, clockFile });
   }
 
-  async #announce(): Promise<void> {
-    const all = this.load.receipts;
-    for (let from = 0; from < all.length; from += RECEIPTS_A_FILE) {
-      const some = all.slice(from, from + RECEIPTS_A_FILE);
-      const { status, body } = await askGateway(this.#urlFor(0), {
+  /** As the export of an ERP does it: again until it is answered, since an answer that got lost says nothing. */
+  async #announce(receipts: readonly StoryReceipt[]): Promise<void> {
+    const body = expectationCsv(receipts, this.#receivedAt, this.site.timeZone);
+    for (;;) {
+      this.#abort.signal.throwIfAborted();
+      const answer = await askGateway(this.#urlFor(0), {
         key: this.#keys.desk,
         method: 'POST',
         path: '/api/v1/expectations',
         contentType: 'text/csv',
-        body: expectationCsv(some, this.#receivedAt, this.site.timeZone),
-      });
-      if (status !== 200) throw new Error(`announcing: ${status} ${JSON.stringify(body)}`);
+        body,
+      }).catch(() => null);
+      if (answer?.status === 200) return;
+      if (answer !== null && answer.status < 500) {
+        throw new Error(`announcing: ${answer.status} ${JSON.stringify(answer.body)}`);
+      }
+      await wait(ANNOUNCE_AGAIN_MS);
     }
   }
 

@@ -8,6 +8,8 @@ import { describeFault, faultSchedule, SINKS } from './schedule.js';
 import { ServerWorld, type ServerWorldOptions } from './server-world.js';
 
 const READY_MS_MAX = 60_000;
+/** Each instrument has been heard within this, before anything is hurt. */
+const FLOWING_MS_MAX = 60_000;
 /** What was under way when the faults ended is acknowledged within this. */
 const ACKNOWLEDGED_MS_MAX = 90_000;
 /** Everything drains by itself within this. */
@@ -84,11 +86,13 @@ export async function trial(
     const load = world.load.run();
     // Reported below; it must not end the program meanwhile.
     load.catch(() => undefined);
+    if (!(await world.load.untilFlowing(FLOWING_MS_MAX)))
+      findings.push('no bundle was acknowledged');
     injected = await script(world);
     world.load.stop();
     say(`  faults over after ${since()}`);
     findings.push(...(await quiet(world, load)));
-    if (findings.length === 0) findings.push(...(await close(world)));
+    findings.push(...(await close(world)));
     const judgement = await drained(world);
     findings.push(...judgement.findings, ...world.problems);
     const { measured, receipts } = world.load.truth;
