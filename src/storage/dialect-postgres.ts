@@ -51,6 +51,7 @@ const postgresql: Dialect = {
       db,
     );
   },
+  forUpdate: (query, of) => query.forUpdate(of),
   skipLocked: (query, of) => query.forUpdate(of).skipLocked(),
 };
 

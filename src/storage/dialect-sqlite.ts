@@ -29,6 +29,7 @@ const sqlite: Dialect = {
   // One process takes them in, by one clock.
   arrivalOrder: ['received_at', 'id'],
   numberArrivals: () => Promise.resolve(),
+  forUpdate: (query) => query,
   skipLocked: (query) => query,
 };
 

@@ -28,6 +28,11 @@ export interface Dialect {
   readonly arrivalOrder: readonly string[];
   /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */
   numberArrivals(db: Kysely<unknown>): Promise<void>;
+  /** See `forUpdate`. */
+  forUpdate<DB, TB extends keyof DB, O>(
+    query: SelectQueryBuilder<DB, TB, O>,
+    of: TB & string,
+  ): SelectQueryBuilder<DB, TB, O>;
   /** See `skipLocked`. */
   skipLocked<DB, TB extends keyof DB, O>(
     query: SelectQueryBuilder<DB, TB, O>,
@@ -36,23 +41,37 @@ export interface Dialect {
 }
 
 /**
+ * Locks the rows that a query takes from one of its tables until the transaction ends, after waiting for those
+ * that have them. Only what a later statement reads is sure to be what the lock protects.
+ */
+export function forUpdate<DB, TB extends keyof DB, O>(
+  db: Executing,
+  query: SelectQueryBuilder<DB, TB, O>,
+  of: TB & string,
+): SelectQueryBuilder<DB, TB, O> {
+  return dialectOf(db).forUpdate(query, of);
+}
+
+/**
  * Locks the rows that a query takes from one of its tables until the transaction ends, and passes over those
  * that another transaction has locked, so that two who look for work never wait for each other. Where one
  * process owns the file its write transaction holds every row already.
  */
 export function skipLocked<DB, TB extends keyof DB, O>(
-  db: Connected,
+  db: Executing,
   query: SelectQueryBuilder<DB, TB, O>,
   of: TB & string,
 ): SelectQueryBuilder<DB, TB, O> {
   return dialectOf(db).skipLocked(query, of);
 }
 
-/** A connection or transaction, whatever its tables. */
-type Connected = Pick<Kysely<never>, 'getExecutor'>;
+/** A connection, a transaction or a pool of connections, whatever its tables. */
+interface Executing {
+  getExecutor(): unknown;
+}
 
 /** The dialect behind a connection or transaction. */
-export function dialectOf(db: Connected): Dialect {
+export function dialectOf(db: Executing): Dialect {
   const { adapter } = db.getExecutor() as { readonly adapter: { readonly dialect?: Dialect } };
   if (adapter.dialect === undefined) throw new Error('the database was not opened by openDatabase');
   return adapter.dialect;
