@@ -51,6 +51,11 @@ export class BundleBench {
     return new BundleBench(await temporaryDatabase(), site);
   }
 
+  /** The same over databases that are one, each as another process has it. */
+  static over(databases: readonly OpenDatabase[], site: SiteFolder = SITE): BundleBench[] {
+    return databases.map((database) => new BundleBench(database, site));
+  }
+
   /** A process's worth of work, with a pool that examines as told. */
   process(examine: Examine, workerId = 'worker-1', onSettled: () => void = () => undefined) {
     const { database, clock, site, unreadable } = this;
