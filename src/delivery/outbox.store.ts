@@ -70,7 +70,8 @@ async function existingId(trx: Trx, delivery: NewDelivery): Promise<string> {
   return id;
 }
 
-function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryRow {
+/** The row of a message that waits to be built. */
+export function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryRow {
   return {
     id,
     site: delivery.site,

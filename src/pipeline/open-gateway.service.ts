@@ -166,7 +166,10 @@ function openIntake(
       zone: site.timeZone,
       jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
     },
-    { onTaken, onRefused: (trx, refused) => unreadable.open(trx, refused, clock.now()) },
+    {
+      onTaken,
+      onRefused: (trx, refused, locks) => unreadable.open(trx, locks, refused, clock.now()),
+    },
   );
 }
 

@@ -98,6 +98,7 @@ export function resultRow(
     animl_writer: settled.record ? ANIML_WRITER_VERSION : null,
     spectrum_sha256: spectrum?.sha256 ?? null,
     element_sha256: settled.examined.sha256,
+    supersedes: settled.examined.result?.supersedes?.resultId ?? null,
   };
 }
 

@@ -147,13 +147,15 @@ export function deliveriesFromStop(
     .execute();
 }
 
-export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<void> {
-  await trx
+/** False when another transaction has marked it meanwhile. */
+export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<boolean> {
+  const { numUpdatedRows } = await trx
     .updateTable('stop')
     .set({ effective_at: at })
     .where('id', '=', stopId)
     .where('effective_at', 'is', null)
-    .execute();
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
 }
 
 export async function insertPull(trx: Trx, row: Omit<StatementPullRow, 'id'>): Promise<void> {

@@ -26,6 +26,9 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  // One process takes them in, by one clock.
+  arrivalOrder: ['received_at', 'id'],
+  numberArrivals: () => Promise.resolve(),
   forUpdate: (query) => query,
   skipLocked: (query) => query,
 };

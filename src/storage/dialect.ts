@@ -24,6 +24,10 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** Columns of `bundle` that say which came first, as far as senders can know it. */
+  readonly arrivalOrder: readonly string[];
+  /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */
+  numberArrivals(db: Kysely<unknown>): Promise<void>;
   /** See `forUpdate`. */
   forUpdate<DB, TB extends keyof DB, O>(
     query: SelectQueryBuilder<DB, TB, O>,
