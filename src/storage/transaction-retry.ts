@@ -9,8 +9,8 @@ const WAIT_MS = 20;
 const IN_THE_WAY = new Set(['40001', '40P01']);
 /** The server ended the connection: shut down, crashed, or found the transaction left alone. */
 const ENDED_BY_SERVER = new Set(['57P01', '57P02', '25P03', '08006', '08003']);
-/** The database takes no work now: starting, full of connections or of data, read-only, or too slow. */
-const REFUSED = new Set(['57P03', '53300', '53100', '53200', '25006', '57014', '55P03']);
+/** The database takes no work now: starting, closed, full of connections or of data, read-only, or too slow. */
+const REFUSED = new Set(['57P03', '55000', '53300', '53100', '53200', '25006', '57014', '55P03']);
 const SOCKET_CODES = new Set([
   'ECONNREFUSED',
   'ECONNRESET',

@@ -32,7 +32,9 @@ async function register(bench: BundleBench, ...ids: string[]): Promise<void> {
 
 /** A bundle of one result, run `n` of an instrument; result ids are unique in the site unless told. */
 function bundleOf(serial: string, n: number, result: Partial<BundleResult> = {}) {
-  const parts = goodParts([goodResult(n, { resultId: `${serial}-R-${n}`, ...result })]);
+  // A receipt of its own, so that no two wait for one another because of that.
+  const receipt = { scanned: `GR-${serial}`, entry: 'scanned' } as const;
+  const parts = goodParts([goodResult(n, { resultId: `${serial}-R-${n}`, receipt, ...result })]);
   return {
     ...parts,
     bundleId: `${serial}-B-${n}`,
@@ -60,6 +62,20 @@ async function workAll(bench: BundleBench, processes: readonly BundlesService[])
       }
     }),
   );
+}
+
+/** Two processes that have examined before either settles. */
+function together(first: BundleBench, second: BundleBench): BundlesService[] {
+  let begun = 0;
+  const examine: Examine = async (task) => {
+    begun += 1;
+    const pair = Math.ceil(begun / 2) * 2;
+    const unit = await first.examine(task);
+    // On a file one process takes both.
+    await until('the other has examined as well', () => begun >= pair);
+    return unit;
+  };
+  return [first.process(examine, 'w-0'), second.process(examine, 'w-1')];
 }
 
 /** Takes its time, another every time, so that who comes first is a matter of luck. */
@@ -104,10 +120,7 @@ describe('several processes that settle', () => {
       const id = `shared-${n}`;
       await first.take(bundleOf('I-1', n, { resultId: id }));
       await first.take(bundleOf('I-2', n, { resultId: id, lot: 'L-OTHER' }));
-      await workAll(first, [
-        first.process(first.examine, 'w-0'),
-        second.process(second.examine, 'w-1'),
-      ]);
+      await workAll(first, together(first, second));
       const rows = await first.database.db
         .selectFrom('result')
         .select(['state', 'lot', 'id'])
@@ -136,10 +149,7 @@ describe('several processes that settle', () => {
       const one = bundleOf('I-1', n);
       const other = { ...bundleOf('I-2', n), bundleId: one.bundleId };
       const ids = [await first.take(one), await first.take(other)];
-      await workAll(first, [
-        first.process(first.examine, 'w-0'),
-        second.process(second.examine, 'w-1'),
-      ]);
+      await workAll(first, together(first, second));
       const codes = await Promise.all(ids.map((id) => first.codesOf(id)));
       expect(codes.filter((found) => found.includes('bundle-conflict /bundleId'))).toHaveLength(1);
     }
@@ -279,10 +289,7 @@ describe('a result and the one that supersedes it', () => {
       await first.take(bundleOf('I-1', n, { resultId: `first-${n}` }));
       const supersedes = { resultId: `first-${n}`, reason: 'wrong drum' };
       await first.take(bundleOf('I-2', n, { resultId: `second-${n}`, supersedes }));
-      await workAll(first, [
-        first.process(first.examine, 'w-0'),
-        second.process(second.examine, 'w-1'),
-      ]);
+      await workAll(first, together(first, second));
       const rows = await first.database.db
         .selectFrom('result')
         .select(['result_id', 'state'])
