@@ -1,5 +1,6 @@
 import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
 import type { Reader, Trx } from './database.js';
+import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
 import type { Tables } from './tables.js';
 
 export interface Prepared<Row> {
@@ -25,17 +26,42 @@ const SLOTS: object = new Proxy({}, { get: (_none, name) => new Slot(name) });
 export function prepared<Values extends object, Row>(
   build: (db: Reader, values: Values) => Compilable<Row>,
 ): (reader: Reader, values: Values) => Promise<Prepared<Row>> {
-  const compiled = new WeakMap<object, CompiledQuery<Row>>();
-  return async (reader, values) => {
-    const { adapter } = reader.getExecutor();
-    const query = compiled.get(adapter) ?? build(reader, SLOTS as Values).compile();
-    compiled.set(adapter, query);
-    const parameters = query.parameters.map((value) =>
-      value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
-    );
-    const { rows, numAffectedRows } = await reader.executeQuery<Row>({ ...query, parameters });
-    return { rows, written: Number(numAffectedRows ?? 0n) };
+  const plans = new WeakMap<object, Plan<Row>>();
+  return (reader, values) => {
+    try {
+      const { adapter } = reader.getExecutor();
+      const plan = plans.get(adapter) ?? planOf(adapter, build(reader, SLOTS as Values).compile());
+      plans.set(adapter, plan);
+      const parameters = plan.query.parameters.map((value) =>
+        value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
+      );
+      if (plan.direct?.mayRunDirectly(reader)) {
+        plan.statement ??= plan.direct.direct(plan.query.sql);
+        return Promise.resolve(plan.statement(parameters) as Prepared<Row>);
+      }
+      return throughKysely(reader, { ...plan.query, parameters });
+    } catch (error) {
+      return Promise.reject(error);
+    }
   };
+}
+
+interface Plan<Row> {
+  readonly query: CompiledQuery<Row>;
+  readonly direct: DirectQueries | null;
+  statement: DirectStatement | null;
+}
+
+function planOf<Row>(adapter: object, query: CompiledQuery<Row>): Plan<Row> {
+  return { query, direct: directQueriesOf(adapter), statement: null };
+}
+
+async function throughKysely<Row>(
+  reader: Reader,
+  query: CompiledQuery<Row>,
+): Promise<Prepared<Row>> {
+  const { rows, numAffectedRows } = await reader.executeQuery<Row>(query);
+  return { rows, written: Number(numAffectedRows ?? 0n) };
 }
 
 /**
