@@ -201,6 +201,8 @@ export function openSqliteFile(path: string): Database.Database {
   file.pragma('synchronous = FULL');
   file.pragma('foreign_keys = ON');
   file.pragma('busy_timeout = 5000');
+  // What a savepoint would have to undo stays in memory; otherwise each larger one makes a file of its own.
+  file.pragma('temp_store = MEMORY');
   // Indexes of a busy day stay in memory, and the same pages are copied into the file less often.
   file.pragma(`cache_size = -${CACHE_KIB}`);
   file.pragma(`wal_autocheckpoint = ${CHECKPOINT_PAGES}`);

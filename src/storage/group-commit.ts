@@ -8,8 +8,12 @@ const UNITS_MAX = 64;
 /** Time that units of one commit may take; nothing else of the process gets a turn meanwhile. */
 const WORK_MS_MAX = 8;
 
-/** Rest after a flush, in flushes: the flush stops the process, so it may take a third of its time at most. */
+/**
+ * Rest after a flush, in flushes: the flush stops the process, so it takes a third of its time at most, and
+ * less the more units share it, since then more of them gather meanwhile.
+ */
 const REST_FLUSHES = 2;
+const UNITS_A_FLUSH_MORE = 4;
 /** A slow flush must not slow down what comes after it for long. */
 const REST_MS_MAX = 8;
 
@@ -75,7 +79,7 @@ export class GroupCommit {
         }
       });
       const now = performance.now();
-      this.#notBefore = now + Math.min(REST_MS_MAX, REST_FLUSHES * (now - flushingSince));
+      this.#notBefore = now + restAfter(taken.length, now - flushingSince);
     } catch (error) {
       for (const { fail } of taken) fail(error);
       return;
@@ -92,6 +96,10 @@ export class GroupCommit {
       own.close();
     }
   }
+}
+
+function restAfter(units: number, flushMs: number): number {
+  return Math.min(REST_MS_MAX, flushMs * (REST_FLUSHES + units / UNITS_A_FLUSH_MORE));
 }
 
 /** Runs a unit so that its failure undoes what it wrote; returns how it is answered after the commit. */
