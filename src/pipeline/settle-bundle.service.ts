@@ -22,7 +22,13 @@ import { loadHistory } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { insertChecks, insertResults } from './settle.store.js';
-import { findingRow, ownerOf, type SettledResult, settleResults } from './settled-result.js';
+import {
+  findingRow,
+  isCleanPass,
+  ownerOf,
+  type SettledResult,
+  settleResults,
+} from './settled-result.js';
 import { unownedEvidence } from './unowned-evidence.js';
 
 type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
@@ -43,8 +49,8 @@ interface Settling {
 
 /**
  * The second transaction of a bundle (T2): its results, findings, deliveries and what it brings to light
- * are committed together, and every receipt it bears on is evaluated in it, so that bad news and the stop it
- * calls for are one commit.
+ * are committed together, and every receipt of which it could make the statement worse is evaluated in it, so
+ * that bad news and the stop it calls for are one commit.
  */
 export class SettleBundleService {
   constructor(
@@ -169,11 +175,14 @@ export class SettleBundleService {
     await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
     await closeFilledGaps(trx, place, examination, now);
     await markWaitingReceiptsDue(trx, site);
-    const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
-    for (const id of await this.#openUnowned(trx, unowned)) touched.add(id);
-    for (const id of await this.messages.takeBackSuperseded(trx, results, now)) touched.add(id);
+    const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
+    for (const id of await this.#openUnowned(trx, unowned)) worse.add(id);
+    for (const id of await this.messages.takeBackSuperseded(trx, results, now)) worse.add(id);
     await this.messages.enqueue(trx, results, now);
-    for (const id of [...touched].sort()) await this.statements.evaluateInTransaction(trx, id, now);
+    for (const id of [...new Set([...worse, ...ownersOf(results)])].sort()) {
+      if (worse.has(id)) await this.statements.evaluateInTransaction(trx, id, now);
+      else await this.statements.evaluateImproved(trx, id, now);
+    }
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */
@@ -204,6 +213,10 @@ export class SettleBundleService {
       ),
     ];
   }
+}
+
+function ownersOf(results: readonly SettledResult[]): Set<string> {
+  return new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
 }
 
 /** accepted also when single results are held: only a fault of the bundle holds the bundle. */

@@ -2,7 +2,7 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts } from '../receipts/facts.store.js';
+import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
 import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -20,6 +20,7 @@ import {
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
+  hasConformed,
   insertPull,
   insertStatement,
   insertStop,
@@ -90,6 +91,20 @@ export class StatementsService {
       isNew: decided.isNew,
       stop: decided.stop.kind,
     };
+  }
+
+  /**
+   * For a receipt that got passes with nothing to be said against them, in the transaction of the change: they
+   * can make no statement worse but a *conforms* (their deliveries are still to come), so a receipt that never
+   * had one is evaluated later, together with what else comes.
+   */
+  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
+    const { site } = this.settings.site;
+    if (await hasConformed(trx, site, receiptId)) {
+      await this.evaluateInTransaction(trx, receiptId, now);
+    } else {
+      await markEvaluationDue(trx, site, [receiptId]);
+    }
   }
 
   /**
