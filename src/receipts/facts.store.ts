@@ -51,13 +51,16 @@ const markDue = prepared((db, of: { readonly site: string; readonly id: string }
  * covered yet is evaluated when its next result comes.
  */
 export async function markWaitingReceiptsDue(trx: Trx, site: string): Promise<void> {
-  await trx
+  await markWaitingDue(trx, { site });
+}
+
+const markWaitingDue = prepared((db, of: { readonly site: string }) =>
+  db
     .updateTable('receipt')
     .set({ evaluation_due: 1 })
-    .where('site', '=', site)
-    .where('evaluation_due', '=', 2)
-    .execute();
-}
+    .where('site', '=', of.site)
+    .where('evaluation_due', '=', 2),
+);
 
 /**
  * Marks every announced receipt, conforming ones too: for a site folder activated with other content (a

@@ -73,6 +73,40 @@ export function bounded(limit: number): RawBuilder<number> {
 }
 
 /**
+ * As `prepared`, for queries with a list of values (`in (…)`). Lists are filled up to a power of two by
+ * repeating their last value, so that a few queries serve every length.
+ *
+ * @param build gets stand-ins for the values and for the list
+ * @returns a function that takes the values and a list, and finds nothing for an empty one
+ */
+export function preparedForList<Values extends object, Row>(
+  build: (db: Reader, values: Values, list: readonly string[]) => Compilable<Row>,
+): (reader: Reader, values: Values, list: readonly string[]) => Promise<Prepared<Row>> {
+  const queries = new Map<number, ReturnType<typeof prepared<object, Row>>>();
+  const queryOf = (length: number) =>
+    prepared<object, Row>((db, values) =>
+      build(
+        db,
+        values as Values,
+        Array.from({ length }, (_, i) => Reflect.get(values, itemName(i)) as string),
+      ),
+    );
+  return async (reader, values, list) => {
+    const last = list.at(-1);
+    if (last === undefined) return { rows: [], written: 0 };
+    const length = 2 ** Math.ceil(Math.log2(list.length));
+    const query = queries.get(length) ?? queryOf(length);
+    queries.set(length, query);
+    const items = Array.from({ length }, (_, i) => [itemName(i), list[i] ?? last] as const);
+    return query(reader, { ...values, ...Object.fromEntries(items) });
+  };
+}
+
+function itemName(index: number): string {
+  return `item ${index}`;
+}
+
+/**
  * Inserts single rows into a table.
  *
  * @param unlessSame columns by which a row that is there already is kept and this one is not written; `any`
