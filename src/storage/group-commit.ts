@@ -15,7 +15,7 @@ const WORK_MS_MAX = 8;
 const REST_FLUSHES = 2;
 const UNITS_A_FLUSH_MORE = 4;
 /** A slow flush must not slow down what comes after it for long. */
-const REST_MS_MAX = 8;
+const REST_MS_MAX = 25;
 
 type Trx = Transaction<Tables>;
 type Unit = (trx: Trx) => Promise<() => void>;
