@@ -49,16 +49,21 @@ export class Asking {
     this.#parts = parts;
   }
 
-  /** Takes the read-backs that are due, at most `room`. Pausing holds no question. */
+  /**
+   * Takes the read-backs that are due, at most `room`. Pausing holds no question.
+   *
+   * @param patienceMs only those that have been due for so long
+   */
   async claim(
     destination: Destination,
     stops: boolean,
     room: number,
+    patienceMs = 0,
   ): Promise<readonly ClaimedAsk[]> {
     if (room <= 0) return [];
     const { database, site, clock, workerId } = this.#parts.options;
     const of = { site: site.site, destination: destination.name, stops, limit: room };
-    const seen = await dueAsks(database.db, { ...of, now: clock.now() });
+    const seen = await dueAsks(database.db, { ...of, now: addMs(clock.now(), -patienceMs) });
     if (seen.length === 0) return [];
     return await database.transact(async (trx) => {
       const now = clock.now();
