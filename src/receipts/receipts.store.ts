@@ -2,7 +2,7 @@ import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared, preparedInsert } from '../storage/prepared.js';
+import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './expectation-line.js';
@@ -39,16 +39,15 @@ export async function findReceiptsByScan(
 ): Promise<Map<string, ReceiptRow>> {
   const found = new Map<string, ReceiptRow>();
   for (const some of chunks(texts)) {
-    const rows = await reader
-      .selectFrom('receipt')
-      .selectAll()
-      .where('site', '=', site)
-      .where('scan_text', 'in', some)
-      .execute();
+    const { rows } = await receiptsByScan(reader, { site }, some);
     for (const row of rows) found.set(row.scan_text, row);
   }
   return found;
 }
+
+const receiptsByScan = preparedForList((db, of: { readonly site: string }, texts) =>
+  db.selectFrom('receipt').selectAll().where('site', '=', of.site).where('scan_text', 'in', texts),
+);
 
 /**
  * Gives a text that a scan named and nobody announced a receipt row, so that there is something to lock.
