@@ -1,6 +1,7 @@
 import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
 import type { Reader, Trx } from './database.js';
 import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
+import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
 
 export interface Prepared<Row> {
@@ -53,6 +54,7 @@ interface Plan<Row> {
 }
 
 function planOf<Row>(adapter: object, query: CompiledQuery<Row>): Plan<Row> {
+  keepStatement(query.sql);
   return { query, direct: directQueriesOf(adapter), statement: null };
 }
 
