@@ -275,7 +275,7 @@ export async function loadScanTargets(
   const byScanText = new Map<string, ScanTarget>();
   for (const row of rows.values()) {
     if (row.announced === 0) continue;
-    const containers = await containersOf(reader, site, row.id);
+    const containers = (await labelsOf(reader, { site, receiptId: row.id })).rows;
     byScanText.set(row.scan_text, {
       receiptId: row.id,
       material: row.material,
@@ -287,6 +287,15 @@ export async function loadScanTargets(
   const unknown = scanTexts.some((t) => t !== '' && !byScanText.has(t));
   return { byScanText, knownScanTexts: unknown ? await knownScanTexts(reader, site) : [] };
 }
+
+const labelsOf = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
+  db
+    .selectFrom('container')
+    .select(['normalised', 'label'])
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .orderBy('position'),
+);
 
 async function knownScanTexts(reader: Reader, site: string): Promise<string[]> {
   const rows = await reader
