@@ -51,11 +51,16 @@ export class Asking {
     this.#parts = parts;
   }
 
-  /** Takes the read-backs that are due, at most `room`. Pausing holds no question. */
+  /**
+   * Takes the read-backs that are due, at most `room`. Pausing holds no question.
+   *
+   * @param patienceMs only those that have been due for so long
+   */
   async claim(
     destination: Destination,
     stops: boolean,
     room: number,
+    patienceMs = 0,
   ): Promise<readonly ClaimedAsk[]> {
     if (room <= 0) return [];
     const { database, site, clock } = this.#parts.options;
@@ -63,7 +68,7 @@ export class Asking {
       site: site.site,
       destination: destination.name,
       stops,
-      now: clock.now(),
+      now: addMs(clock.now(), -patienceMs),
       limit: room,
     };
     if (!(await isAskDue(database.db, of))) return [];

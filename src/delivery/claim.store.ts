@@ -151,21 +151,33 @@ export async function nextDueAt(
   destination: string,
   now: Instant,
 ): Promise<Instant | null> {
-  const due = await reader
-    .selectFrom('delivery')
-    .select((eb) => eb.fn.min('due_at').as('at'))
-    .where('site', '=', site)
-    .where('destination', '=', destination)
-    .where(DUE_LATER)
-    .where('due_at', '>', now)
-    .executeTakeFirstOrThrow();
-  const ask = await reader
-    .selectFrom('delivery')
-    .select((eb) => eb.fn.min('next_ask_at').as('at'))
-    .where('site', '=', site)
-    .where('destination', '=', destination)
-    .where('next_ask_at', '>', now)
-    .executeTakeFirstOrThrow();
-  const instants = [due.at, ask.at].filter((at): at is Instant => at !== null);
+  const of = { site, destination, now };
+  const found = [...(await nextDue(reader, of)).rows, ...(await nextAsk(reader, of)).rows];
+  const instants = found.map(({ at }) => at).filter((at) => at !== null);
   return instants.length === 0 ? null : (Math.min(...instants) as Instant);
 }
+
+interface LaterThan {
+  readonly site: string;
+  readonly destination: string;
+  readonly now: Instant;
+}
+
+const nextDue = prepared((db, of: LaterThan) =>
+  db
+    .selectFrom('delivery')
+    .select((eb) => eb.fn.min('due_at').as('at'))
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where(DUE_LATER)
+    .where('due_at', '>', of.now),
+);
+
+const nextAsk = prepared((db, of: LaterThan) =>
+  db
+    .selectFrom('delivery')
+    .select((eb) => eb.fn.min('next_ask_at').as('at'))
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('next_ask_at', '>', of.now),
+);

@@ -18,6 +18,13 @@ export interface Worked {
   readonly nextDueAt: Instant | null;
 }
 
+/** While something is still being built for a destination, its read-backs wait for it, and no longer than this. */
+const ASK_PATIENCE_MS = 5_000;
+
+function askPatience(group: WorkGroup): number {
+  return group.running('build') > 0 ? ASK_PATIENCE_MS : 0;
+}
+
 /** Says while work runs that more may have become due, so that it never waits behind a slow answer. */
 export interface MoreWork {
   next(): Promise<void>;
@@ -63,7 +70,7 @@ export class DeliveryService {
       this.#start(to, group, [
         this.#building.claim(to, false, BUILD_MAX - group.running('build')),
         this.#sending.claim(to, inFlightMax - group.running('send')),
-        this.#asking.claim(to, false, inFlightMax - group.running('ask')),
+        this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
       ]),
     );
   }

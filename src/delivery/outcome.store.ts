@@ -1,4 +1,4 @@
-import { sql } from 'kysely';
+import { type SqlBool, sql } from 'kysely';
 import { type Actor, recordAudits } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import { step as reached } from '../step.js';
@@ -228,18 +228,32 @@ export async function supersedeBelowStop(trx: Trx, stop: Overtaking): Promise<re
 
 /** A later statement was shown in force here: earlier ones that were taken need not be applied any more. */
 export async function supersedeBelowStatement(trx: Trx, statement: Overtaking): Promise<void> {
-  await supersedeOlder(trx, statement)
-    .where('message', '=', 'statement')
-    .where('state', '=', 'accepted')
-    .execute();
+  const { site, receipt_id, destination, subject_revision } = statement;
+  await supersedeTaken(trx, {
+    site,
+    receipt_id,
+    destination,
+    subject_revision,
+    reason: reasonOf(statement),
+  });
 }
 
-function supersedeOlder(trx: Trx, than: Overtaking) {
-  return trx
+const supersedeTaken = prepared((db, than: Overtaking & { readonly reason: string }) =>
+  supersedeOlder(db, than, than.reason)
+    // Written out: compared with a bound value, SQLite would plan this anew at every run.
+    .where(sql<SqlBool>`message = 'statement' and state = 'accepted'`),
+);
+
+function reasonOf(than: Overtaking): string {
+  return `revision ${than.subject_revision} is in force there`;
+}
+
+function supersedeOlder(db: Reader, than: Overtaking, reason = reasonOf(than)) {
+  return db
     .updateTable('delivery')
     .set((eb) => ({
       state: 'superseded',
-      reason: `revision ${than.subject_revision} is in force there`,
+      reason,
       fence: eb('fence', '+', 1),
       next_ask_at: null,
     }))

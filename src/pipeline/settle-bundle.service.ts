@@ -25,7 +25,13 @@ import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { insertChecks, insertResults } from './settle.store.js';
-import { findingRow, ownerOf, type SettledResult, settleResults } from './settled-result.js';
+import {
+  findingRow,
+  isCleanPass,
+  ownerOf,
+  type SettledResult,
+  settleResults,
+} from './settled-result.js';
 import { unownedEvidence } from './unowned-evidence.js';
 import { lockInDoubt } from './unreadable-evidence.service.js';
 
@@ -42,8 +48,8 @@ interface Settling {
 
 /**
  * The second transaction of a bundle (T2): its results, findings, deliveries and what it brings to light
- * are committed together, and every receipt it bears on is evaluated in it, so that bad news and the stop it
- * calls for are one commit.
+ * are committed together, and every receipt of which it could make the statement worse is evaluated in it, so
+ * that bad news and the stop it calls for are one commit.
  */
 export class SettleBundleService {
   constructor(
@@ -165,15 +171,19 @@ export class SettleBundleService {
     await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
     await closeFilledGaps(trx, place, examination, now);
     await tellWaitingReceipts(trx, site);
-    const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
-    for (const id of await this.#openUnowned(trx, locks, unowned)) touched.add(id);
+    const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
+    for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
     const takenBack = await this.messages.takeBackSuperseded(trx, results, now);
-    for (const id of takenBack.receipts) touched.add(id);
+    for (const id of takenBack.receipts) worse.add(id);
+    const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
     if (touched.size > 0) await shareSiteEvidence(trx, site);
     const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
     await this.messages.enqueue(trx, standing, now);
-    for (const id of [...touched].sort()) await this.statements.evaluateInTransaction(trx, id, now);
+    for (const id of [...touched].sort()) {
+      if (worse.has(id)) await this.statements.evaluateInTransaction(trx, id, now);
+      else await this.statements.evaluateImproved(trx, id, now);
+    }
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */
@@ -203,6 +213,10 @@ export class SettleBundleService {
       ),
     ];
   }
+}
+
+function ownersOf(results: readonly SettledResult[]): Set<string> {
+  return new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
 }
 
 /** accepted also when single results are held: only a fault of the bundle holds the bundle. */

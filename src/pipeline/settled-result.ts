@@ -55,6 +55,16 @@ export function settleResults(
   return settled;
 }
 
+/** True for a pass that speaks against nothing: no finding holds it, and the recheck agrees. */
+export function isCleanPass({ examined, history, state }: SettledResult): boolean {
+  return (
+    state === 'accepted' &&
+    examined.reading.decision === 'pass' &&
+    examined.recheck.answer === 'agrees' &&
+    !history.contrary
+  );
+}
+
 export function resultRow(
   settled: SettledResult,
   bundle: { readonly rowId: string; readonly site: string },

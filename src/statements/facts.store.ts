@@ -100,6 +100,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'instrument_serial',
       'recheck',
       'record',
+      'record_sha256',
     ])
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)

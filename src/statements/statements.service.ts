@@ -7,6 +7,7 @@ import {
   claimReceipt,
   holdReceipt,
   lockReceipts,
+  markEvaluationDue,
   shareSiteEvidence,
 } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
@@ -27,6 +28,7 @@ import {
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
+  hasConformed,
   insertPull,
   insertStatement,
   insertStop,
@@ -100,6 +102,20 @@ export class StatementsService {
       isNew: decided.isNew,
       stop: decided.stop.kind,
     };
+  }
+
+  /**
+   * For a receipt that got passes with nothing to be said against them, in the transaction of the change: they
+   * can make no statement worse but a *conforms* (their deliveries are still to come), so a receipt that never
+   * had one is evaluated later, together with what else comes.
+   */
+  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
+    const { site } = this.settings.site;
+    if (await hasConformed(trx, site, receiptId)) {
+      await this.evaluateInTransaction(trx, receiptId, now);
+    } else {
+      await markEvaluationDue(trx, site, [receiptId]);
+    }
   }
 
   /**

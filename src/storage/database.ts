@@ -4,7 +4,12 @@ import Database from 'better-sqlite3';
 import { Kysely, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { anchoredClock, type Clock } from './clock.js';
-import { KeptStatements, openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import {
+  KeptStatements,
+  openSqliteFile,
+  TransactionalSqliteDialect,
+  unitsOn,
+} from './dialect-sqlite.js';
 import { GroupCommit } from './group-commit.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
@@ -69,9 +74,9 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
-  const db = new Kysely<Tables>({
-    dialect: new TransactionalSqliteDialect({ database: new KeptStatements(file) }),
-  });
+  const statements = new KeptStatements(file);
+  const dialect = new TransactionalSqliteDialect({ database: statements });
+  const db = new Kysely<Tables>({ dialect });
   try {
     await migrateToLatest(db);
   } catch (error) {
@@ -79,7 +84,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     lock.close();
     throw error;
   }
-  const commits = new GroupCommit(db);
+  const commits = new GroupCommit(db, unitsOn(db, dialect, statements));
   return {
     db,
     clock: anchoredClock(),

@@ -1,4 +1,5 @@
 import type { Kysely, SelectQueryBuilder } from 'kysely';
+import type { Tables } from './tables.js';
 
 /** Rows that must stay as they were written: what may not happen to them, and by which exception. */
 export interface RowGuard {
@@ -75,4 +76,28 @@ export function dialectOf(db: Executing): Dialect {
   const { adapter } = db.getExecutor() as { readonly adapter: { readonly dialect?: Dialect } };
   if (adapter.dialect === undefined) throw new Error('the database was not opened by openDatabase');
   return adapter.dialect;
+}
+
+/** Runs one compiled statement at once and returns what it found and wrote. */
+export type DirectStatement = (parameters: readonly unknown[]) => {
+  readonly rows: readonly unknown[];
+  readonly written: number;
+};
+
+/**
+ * A database in the process itself, whose statements take no turn of the event loop: what is compiled once
+ * runs on it without the layers that wait for a connection.
+ */
+export interface DirectQueries {
+  /**
+   * True for a unit of a group commit, and for anybody while no transaction is open: otherwise a reader would
+   * see what is not committed.
+   */
+  mayRunDirectly(reader: Kysely<Tables>): boolean;
+  direct(text: string): DirectStatement;
+}
+
+/** How a connection runs statements directly; null where it cannot. */
+export function directQueriesOf(adapter: object): DirectQueries | null {
+  return 'direct' in adapter ? (adapter as DirectQueries) : null;
 }

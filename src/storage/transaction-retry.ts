@@ -1,5 +1,5 @@
 import pg from 'pg';
-import { CONNECTION_FAILED_BEFORE } from './postgres-pool.js';
+import { CONNECTION_FAILED_BEFORE, isStalePlan } from './postgres-pool.js';
 
 /** Attempts at one transaction before its error is the caller's. */
 const ATTEMPTS_MAX = 6;
@@ -50,7 +50,7 @@ export async function retrying<T>(
 
 function mayRunAgain(error: unknown, stage: Stage): boolean {
   const code = codeOf(error);
-  if (IN_THE_WAY.has(code)) return true;
+  if (IN_THE_WAY.has(code) || isStalePlan(error)) return true;
   if (stage === 'committing') return false;
   return isLostConnection(error);
 }

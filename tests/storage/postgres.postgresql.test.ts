@@ -4,6 +4,7 @@ import { Misconfigured } from '../../src/errors.js';
 import { type ClockedDatabase, openDatabase, type Trx } from '../../src/storage/database.js';
 import { migrations } from '../../src/storage/migrations/index.js';
 import { openPostgres, refuseUnsuitable } from '../../src/storage/open-postgres.js';
+import { prepared } from '../../src/storage/prepared.js';
 import type { StorageAlert } from '../../src/storage/storage-alert.js';
 import { isUnavailable } from '../../src/storage/transaction-retry.js';
 import { onServer, SERVER_URL } from '../support/postgres-server.js';
@@ -208,5 +209,35 @@ describe('a transaction on PostgreSQL', () => {
   it('cannot empty a table whose rows are kept as written', async () => {
     const { db } = await temporaryDatabase();
     await expect(sql`truncate raw_bytes`.execute(db)).rejects.toThrow(/kept as written/);
+  });
+});
+
+describe('prepared queries on PostgreSQL', () => {
+  const evidence = prepared((db, of: { readonly site: string }) =>
+    db.selectFrom('site_evidence').selectAll().where('site', '=', of.site),
+  );
+
+  it('are planned once a connection', async () => {
+    const database = await temporaryDatabase();
+    const kept = await database.transact(async (trx) => {
+      for (const site of ['a', 'b', 'a']) await evidence(trx, { site });
+      const { rows } = await sql<{ runs: number }>`
+        select generic_plans + custom_plans as runs from pg_prepared_statements
+        where statement like '%from "site_evidence"%'`.execute(trx);
+      return rows;
+    });
+    expect(kept).toEqual([{ runs: 3 }]);
+  });
+
+  it('are planned anew when another process changed their table', async () => {
+    const place = await blankPlace();
+    const database = await openDatabase(place);
+    const name = new URL(place.databaseUrl ?? '').pathname.slice(1);
+    await database.transact((trx) => count(trx, 'a'));
+    const found = () => database.transact(async (trx) => (await evidence(trx, { site: 'a' })).rows);
+    expect(await found()).toEqual([{ site: 'a', version: 1 }]);
+    await onServer('alter table site_evidence add column later text', name);
+    expect(await found()).toEqual([{ site: 'a', version: 1, later: null }]);
+    await database.close();
   });
 });
