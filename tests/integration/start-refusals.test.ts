@@ -53,12 +53,6 @@ describe('a setting', () => {
     ['out of range', { overrides: { port: '70700' } }, 'DRUMLINE_PORT="70700"', '0 to 65535'],
     ['that is no number', { environment: { DRUMLINE_POOL_THREADS: 'two' } }, '"two"', '1 to 64'],
     ['outside its list', { overrides: { logLevel: 'loud' } }, '"loud"', 'fatal, error, warn'],
-    [
-      'of the other pair',
-      { environment: { DATABASE_URL: 'postgres://db' } },
-      'DATABASE_URL',
-      'SQLite',
-    ],
   ] as const)(
     '%s stops the start with its name and what is allowed',
     async (_name, start, found, allowed) => {
