@@ -52,7 +52,7 @@ answerParent({
         idempotencyKey,
         build: number,
       }),
-      workerId: 'bench',
+      worker: { id: 'bench', mayStart: true },
       secrets: () => 'simulated',
       onReceiptChanged: () => undefined,
       random: Math.random,

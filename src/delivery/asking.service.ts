@@ -30,8 +30,10 @@ import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
 const ASK_AGAIN_BEYOND_DEADLINE_MS = 1_000;
 
 export interface ClaimedAsk {
+  readonly id: string;
   readonly row: DeliveryRow;
   readonly fence: number;
+  readonly worker: string;
   readonly startedAt: Instant;
 }
 
@@ -56,17 +58,17 @@ export class Asking {
     room: number,
   ): Promise<readonly ClaimedAsk[]> {
     if (room <= 0) return [];
-    const { database, site, clock, workerId } = this.#parts.options;
+    const { database, site, clock } = this.#parts.options;
     const of = { site: site.site, destination: destination.name, stops, limit: room };
     const seen = await dueAsks(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
-    return await database.transact(async (trx) => {
+    return await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
       const againMs = destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS;
       const claimed: ClaimedAsk[] = [];
       for (const row of seen) {
-        const fence = await claimAsk(trx, row, workerId, addMs(now, againMs));
-        if (fence !== null) claimed.push({ row, fence, startedAt: now });
+        const fence = await claimAsk(trx, row, worker, addMs(now, againMs));
+        if (fence !== null) claimed.push({ id: row.id, row, fence, worker, startedAt: now });
       }
       return claimed;
     });
@@ -74,6 +76,14 @@ export class Asking {
 
   /** Asks about one delivery and writes the judgement. */
   async ask(destination: Destination, claimed: ClaimedAsk): Promise<void> {
+    try {
+      await this.#ask(destination, claimed);
+    } finally {
+      this.#parts.busy.end(claimed);
+    }
+  }
+
+  async #ask(destination: Destination, claimed: ClaimedAsk): Promise<void> {
     const { document } = await this.#parts.options.mapping.forDigest(claimed.row.mapping_digest);
     const readBack = document.messages[messageName(claimed.row)]?.readBack ?? null;
     if (!canBeAsked(destination, readBack)) {
@@ -126,7 +136,7 @@ export class Asking {
     const detail = 'detail' in asked.answer ? asked.answer.detail : null;
     await recordAsk(trx, row, {
       number: history.asks + 1,
-      worker: this.#parts.options.workerId,
+      worker: claimed.worker,
       fence,
       startedAt,
       end: {

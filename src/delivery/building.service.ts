@@ -17,6 +17,7 @@ export const BUILD_MAX = 16;
 const REASON_MAX = 2_000;
 
 export interface ClaimedBuild {
+  readonly id: string;
   readonly row: DeliveryRow;
   readonly fence: number;
 }
@@ -50,7 +51,7 @@ export class Building {
     room: number,
   ): Promise<readonly ClaimedBuild[]> {
     if (room <= 0) return [];
-    const { database, site, clock, workerId } = this.#parts.options;
+    const { database, site, clock } = this.#parts.options;
     const rows = await unbuiltDeliveries(database.db, {
       site: site.site,
       destination: destination.name,
@@ -59,20 +60,19 @@ export class Building {
       limit: room,
     });
     if (rows.length === 0) return [];
-    const claimed = await database.transact(async (trx) => {
+    return await this.#parts.take(async (trx, worker) => {
       const taken: ClaimedBuild[] = [];
       for (const row of rows) {
-        const fence = await claimBuild(trx, row, workerId);
-        if (fence !== null) taken.push({ row, fence });
+        const fence = await claimBuild(trx, row, worker);
+        if (fence !== null) taken.push({ id: row.id, row, fence });
       }
       return taken;
     });
-    for (const { row } of claimed) this.#parts.busy.add(row.id);
-    return claimed;
   }
 
   /** Builds one taken delivery and saves its payload, or why there is none. */
-  async build(destination: Destination, { row, fence }: ClaimedBuild): Promise<void> {
+  async build(destination: Destination, claimed: ClaimedBuild): Promise<void> {
+    const { row, fence } = claimed;
     const held: Held = { id: row.id, state: 'building', fence };
     try {
       const built = await this.#build(row);
@@ -89,7 +89,7 @@ export class Building {
       );
       throw error;
     } finally {
-      this.#parts.busy.delete(row.id);
+      this.#parts.busy.end(claimed);
     }
   }
 

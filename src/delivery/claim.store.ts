@@ -1,13 +1,10 @@
 import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
-import { addMs, type Instant } from '../formats/instant.js';
+import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { DUE_LATER, NO_STOP, UNDER_WAY } from './open-deliveries.store.js';
-
-/** A lease outlasts the request's own deadline by this. */
-const LEASE_BEYOND_DEADLINE_MS = 10_000;
 
 /** Holds the receipts' rows without counting a change: a stop committed before this is seen, a later one waits. */
 export async function holdReceipts(
@@ -44,25 +41,25 @@ const countSending = prepared((db, of: { readonly site: string; readonly destina
 export interface Claim {
   readonly row: DeliveryRow;
   readonly attemptId: string;
+  readonly id: string;
   /** Fence of the claim: a late write names it. */
   readonly fence: number;
+  readonly worker: string;
   readonly startedAt: Instant;
   /** State before the claim: doubtful means an earlier attempt may have arrived. */
   readonly was: DeliveryRow['state'];
 }
 
 /**
- * T3 of one delivery: leases its key, moves it to sending and writes its attempt row. Null when somebody
+ * T3 of one delivery: moves it to sending and writes its attempt row. Null when somebody
  * else was faster. Commits before the first byte leaves.
  */
 export async function claimDelivery(
   trx: Trx,
   row: DeliveryRow,
   worker: string,
-  deadlineMs: number,
   now: Instant,
 ): Promise<Claim | null> {
-  if (row.message !== 'stop' && !(await leaseKey(trx, row, worker, deadlineMs, now))) return null;
   const fence = row.fence + 1;
   const attempts = row.attempts + 1;
   const to = { id: row.id, was: row.state, held: row.fence, attempts, fence, worker };
@@ -84,7 +81,7 @@ export async function claimDelivery(
     detail: null,
   });
   const claimed: DeliveryRow = { ...row, state: 'sending', attempts, fence };
-  return { row: claimed, attemptId, fence, startedAt: now, was: row.state };
+  return { row: claimed, attemptId, id: row.id, fence, worker, startedAt: now, was: row.state };
 }
 
 /** The row of an attempt: of a send before its first byte, of an ask when it has ended. */
@@ -113,61 +110,6 @@ const moveToSending = prepared((db, to: SendingClaim) =>
     .where('id', '=', to.id)
     .where('state', '=', to.was)
     .where('fence', '=', to.held),
-);
-
-async function leaseKey(
-  trx: Trx,
-  row: DeliveryRow,
-  worker: string,
-  deadlineMs: number,
-  now: Instant,
-): Promise<boolean> {
-  const { site, destination, ordering_key: key } = row;
-  const until = addMs(now, deadlineMs + LEASE_BEYOND_DEADLINE_MS);
-  return (await takeLease(trx, { site, destination, key, worker, until, now })).written === 1;
-}
-
-interface KeyLease {
-  readonly site: string;
-  readonly destination: string;
-  readonly key: string;
-  readonly worker: string;
-  readonly until: Instant;
-  readonly now: Instant;
-}
-
-const takeLease = prepared((db, lease: KeyLease) =>
-  db
-    .updateTable('ordering_key')
-    .set((eb) => ({
-      lease_worker: lease.worker,
-      lease_until: lease.until,
-      fence: eb('fence', '+', 1),
-    }))
-    .where('site', '=', lease.site)
-    .where('destination', '=', lease.destination)
-    .where('key', '=', lease.key)
-    .where((eb) => eb.or([eb('lease_worker', 'is', null), eb('lease_until', '<=', lease.now)])),
-);
-
-/** Gives the key back, if this worker still has it. */
-export async function releaseKey(
-  trx: Trx,
-  row: Pick<DeliveryRow, 'site' | 'destination' | 'ordering_key'>,
-  worker: string,
-): Promise<void> {
-  const { site, destination, ordering_key: key } = row;
-  await giveBack(trx, { site, destination, key, worker });
-}
-
-const giveBack = prepared((db, of: Omit<KeyLease, 'until' | 'now'>) =>
-  db
-    .updateTable('ordering_key')
-    .set({ lease_worker: null, lease_until: null })
-    .where('site', '=', of.site)
-    .where('destination', '=', of.destination)
-    .where('key', '=', of.key)
-    .where('lease_worker', '=', of.worker),
 );
 
 /** When something at this destination becomes due that is not due yet; null when nothing is known to. */

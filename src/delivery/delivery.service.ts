@@ -80,9 +80,10 @@ export class DeliveryService {
   }
 
   /**
-   * Before the first work of a process (after a failed write it happens by itself): deliveries that stand as being built or
-   * sent by nobody are taken up. An interrupted send is resent under its key where the destination honours
-   * it, asked about where it can be asked, and otherwise parked. Returns how many there were.
+   * Before the first work of a process, and every few seconds after that: deliveries that stand as being built
+   * or sent by a worker that is gone are taken up. An interrupted send is resent under its key where the
+   * destination honours it, asked about where it can be asked, and otherwise parked. Returns how many there
+   * were. What this process itself lost by a failed write it takes up by itself.
    */
   async recover(now: Instant): Promise<number> {
     return await this.#recovery.recover(now);
@@ -104,7 +105,7 @@ export class DeliveryService {
     more: MoreWork,
     start: (group: WorkGroup) => Promise<number>,
   ): Promise<Worked> {
-    if (this.#mustRecover) await this.recover(this.#parts.options.clock.now());
+    if (this.#mustRecover) await this.#recovery.recoverOwn(this.#parts.options.clock.now());
     this.#mustRecover = false;
     try {
       const worked = await this.#workThrough(start, more);

@@ -6,13 +6,7 @@ import type { Trx } from '../storage/database.js';
 import type { DestinationRow } from '../storage/tables.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
-import {
-  type Claim,
-  claimDelivery,
-  countInFlight,
-  holdReceipts,
-  releaseKey,
-} from './claim.store.js';
+import { type Claim, claimDelivery, countInFlight, holdReceipts } from './claim.store.js';
 import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate } from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
@@ -66,15 +60,15 @@ export class Sending {
 
   /** One claim; those asked for together share a commit, and each sees what the one before it took. */
   async #claimSome(destination: Destination): Promise<readonly Claim[]> {
-    const { database, clock, workerId } = this.#parts.options;
+    const { clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    return await database.transact(async (trx) => {
+    return await this.#parts.take(async (trx, worker) => {
       const seen = await dueDeliveries(trx, { ...of, now: clock.now() });
       if (seen.length === 0) return [];
       const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
       await holdReceipts(trx, of.site, held);
       const now = clock.now();
-      const { ratePerSecond, deadlineMs } = destination.timing;
+      const { ratePerSecond } = destination.timing;
       const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
       const gate = await this.#gate(trx, destination, row, held.size > 0, now);
       // The claim itself names state and fence; only what makes a *conforms* untrue has to be read again.
@@ -84,7 +78,7 @@ export class Sending {
       const taken: Claim[] = [];
       for (const { id } of chosen) {
         const chosenRow = rows.find((r) => r.id === id);
-        const claim = chosenRow && (await claimDelivery(trx, chosenRow, workerId, deadlineMs, now));
+        const claim = chosenRow && (await claimDelivery(trx, chosenRow, worker, now));
         if (claim) taken.push(claim);
       }
       await spendTokens(trx, of.site, destination.name, gate.tokens - taken.length, now);
@@ -94,18 +88,18 @@ export class Sending {
 
   /** As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28). */
   async claimStops(destination: Destination): Promise<readonly Claim[]> {
-    const { database, clock, workerId } = this.#parts.options;
+    const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, true);
     const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
-    const claims = await database.transact(async (trx) => {
+    const claims = await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
-      const { ratePerSecond, deadlineMs } = destination.timing;
+      const { ratePerSecond } = destination.timing;
       const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
       if (!stopsMayLeave(row)) return [];
       const taken: Claim[] = [];
       for (const due of await dueDeliveries(trx, { ...of, now, limit: STOPS_MAX })) {
-        const claim = await claimDelivery(trx, due, workerId, deadlineMs, now);
+        const claim = await claimDelivery(trx, due, worker, now);
         if (claim) taken.push(claim);
       }
       return taken;
@@ -120,7 +114,7 @@ export class Sending {
       await this.#parts.settle((trx) => this.#settle(trx, destination, claim, sent));
       reached('S13');
     } finally {
-      this.#parts.busy.delete(claim.row.id);
+      this.#parts.busy.end(claim);
     }
   }
 
@@ -147,7 +141,6 @@ export class Sending {
   }
 
   #taken(claims: readonly Claim[]): readonly Claim[] {
-    for (const claim of claims) this.#parts.busy.add(claim.row.id);
     if (claims.length > 0) {
       reached('S8');
       reached('S9');
@@ -185,7 +178,6 @@ export class Sending {
     await lockReceipts(trx, row.site, receipts);
     const now = this.#parts.options.clock.now();
     await finishAttempt(trx, claim.attemptId, { finishedAt: now, ...sent.end });
-    await releaseKey(trx, row, this.#parts.options.workerId);
     await this.#countForBreaker(trx, destination, sent.outcome.kind);
     const step = await this.#decide(trx, destination, claim, sent);
     const change = changeOfStep(step, row.fault, sent.end.detail, now);

@@ -9,6 +9,7 @@ import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundleRow } from '../storage/tables.js';
+import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   addStrike,
   collectSuspects,
@@ -42,7 +43,7 @@ export interface BundlesServiceParts {
   readonly pool: Pick<ExaminePool, 'examine'>;
   readonly settling: SettleBundleService;
   readonly unreadable: UnreadableEvidence;
-  readonly workerId: string;
+  readonly worker: WorkerIdentity;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts. */
   readonly onSettled: () => void;
@@ -72,7 +73,7 @@ export class BundlesService {
       markExamining(
         trx,
         batch.map((b) => b.id),
-        this.parts.workerId,
+        this.parts.worker.id,
         isAlone,
       ),
     );

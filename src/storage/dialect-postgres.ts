@@ -41,6 +41,7 @@ const postgresql: Dialect = {
       )
       .execute(db);
   },
+  skipLocked: (query, of) => query.forUpdate(of).skipLocked(),
 };
 
 async function hasLz4(db: Kysely<unknown>): Promise<boolean> {

@@ -26,6 +26,7 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  skipLocked: (query) => query,
 };
 
 /**

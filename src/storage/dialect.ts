@@ -1,4 +1,4 @@
-import type { Kysely } from 'kysely';
+import type { Kysely, SelectQueryBuilder } from 'kysely';
 
 /** Rows that must stay as they were written: what may not happen to them, and by which exception. */
 export interface RowGuard {
@@ -24,6 +24,24 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** See `skipLocked`. */
+  skipLocked<DB, TB extends keyof DB, O>(
+    query: SelectQueryBuilder<DB, TB, O>,
+    of: TB & string,
+  ): SelectQueryBuilder<DB, TB, O>;
+}
+
+/**
+ * Locks the rows that a query takes from one of its tables until the transaction ends, and passes over those
+ * that another transaction has locked, so that two who look for work never wait for each other. Where one
+ * process owns the file its write transaction holds every row already.
+ */
+export function skipLocked<DB, TB extends keyof DB, O>(
+  db: Kysely<DB>,
+  query: SelectQueryBuilder<DB, TB, O>,
+  of: TB & string,
+): SelectQueryBuilder<DB, TB, O> {
+  return dialectOf(db).skipLocked(query, of);
 }
 
 /** The dialect behind a connection or transaction. */

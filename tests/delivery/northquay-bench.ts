@@ -23,6 +23,7 @@ import {
   sampleWithdrawal,
 } from '../../src/mapping/sample-subjects.js';
 import type { Subject } from '../../src/mapping/subjects.js';
+import { registerWorker } from '../../src/pipeline/worker.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
 import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
@@ -195,21 +196,40 @@ export class Bench {
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },
     };
-    this.service = this.#newService();
+    this.service = this.#serviceOf('worker-0');
   }
 
   static async open(options: BenchOptions): Promise<Bench> {
-    return new Bench(await temporaryDatabase(), options);
+    const bench = new Bench(await temporaryDatabase(), options);
+    bench.service = await bench.another();
+    return bench;
   }
 
-  /** A new process on the same database: nothing of the old one's memory is left. */
+  /** A new process on the same database: nothing of the old one's memory is left, and it was found dead. */
   async restart(): Promise<void> {
-    this.service = this.#newService();
+    await this.declareDead();
+    this.service = await this.another();
     await this.service.recover(this.clock.now());
   }
 
-  #newService(): DeliveryService {
+  /** Everybody who works here now is found dead by the others, whether it still works or not. */
+  async declareDead(): Promise<void> {
+    await this.database.db
+      .updateTable('worker')
+      .set({ stopped_at: this.clock.now() })
+      .where('stopped_at', 'is', null)
+      .execute();
+  }
+
+  /** One more process that works on the same database. */
+  async another(): Promise<DeliveryService> {
     this.#workers += 1;
+    const id = `worker-${this.#workers}`;
+    await this.database.transact((trx) => registerWorker(trx, id, this.clock.now()));
+    return this.#serviceOf(id);
+  }
+
+  #serviceOf(id: string): DeliveryService {
     const { endpoint } = this.options;
     const { database } = this;
     return new DeliveryService({
@@ -225,7 +245,7 @@ export class Bench {
       clock: this.clock,
       mapping: this.mapping,
       loadSubject: (row) => Promise.resolve(subjectOf(row)),
-      workerId: `worker-${this.#workers}`,
+      worker: { id, mayStart: true },
       secrets: () => this.secret,
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,

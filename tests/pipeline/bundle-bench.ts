@@ -61,7 +61,7 @@ export class BundleBench {
       pool: { examine },
       settling: new SettleBundleService(database, site, this.statements, messages),
       unreadable,
-      workerId,
+      worker: { id: workerId, mayStart: true },
       log: pino({ level: 'silent' }),
       onSettled,
     });
