@@ -1,12 +1,18 @@
 // npm run bench -- [--quick] [--only NAME] [--json] [--profile DIR]
 import { parseArgs } from 'node:util';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
+import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
+import { PAIR_ROWS, pairRows } from './pair.mjs';
+import { RESUME_ROWS, resumeSqliteRows } from './resume.mjs';
 import { tableOf } from './rows.mjs';
 
 const GROUPS = [
   { rows: INTAKE_ROWS, measure: intakeRows },
   { rows: DELIVERY_ROWS, measure: deliveryRows },
+  { rows: DELIVERY_POSTGRES_ROWS, measure: deliveryPostgresRows },
+  { rows: PAIR_ROWS, measure: pairRows },
+  { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
 ];
 const NAMES = GROUPS.flatMap((group) => group.rows.map((row) => row.name));
 const HELP = `Measures the gateway beside baselines that run in turn with it. Prints a table.
