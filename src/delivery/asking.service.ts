@@ -7,7 +7,7 @@ import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { askHistory, claimAsk, dueAsks, recordAsk } from './ask.store.js';
+import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
@@ -59,18 +59,19 @@ export class Asking {
   ): Promise<readonly ClaimedAsk[]> {
     if (room <= 0) return [];
     const { database, site, clock } = this.#parts.options;
-    const of = { site: site.site, destination: destination.name, stops, limit: room };
-    const seen = await dueAsks(database.db, { ...of, now: clock.now() });
-    if (seen.length === 0) return [];
+    const of = {
+      site: site.site,
+      destination: destination.name,
+      stops,
+      now: clock.now(),
+      limit: room,
+    };
+    if (!(await isAskDue(database.db, of))) return [];
     return await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
-      const againMs = destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS;
-      const claimed: ClaimedAsk[] = [];
-      for (const row of seen) {
-        const fence = await claimAsk(trx, row, worker, addMs(now, againMs));
-        if (fence !== null) claimed.push({ id: row.id, row, fence, worker, startedAt: now });
-      }
-      return claimed;
+      const askAgainAt = addMs(now, destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS);
+      const rows = await claimAsks(trx, of, worker, askAgainAt);
+      return rows.map((row) => ({ id: row.id, row, fence: row.fence, worker, startedAt: now }));
     });
   }
 

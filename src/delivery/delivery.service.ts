@@ -1,7 +1,8 @@
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
+import type { DeliveryRow } from '../storage/tables.js';
 import { Asking, type ClaimedAsk } from './asking.service.js';
-import { BUILD_MAX, Building, type ClaimedBuild } from './building.service.js';
+import { BUILD_MAX, Building } from './building.service.js';
 import { type Claim, nextDueAt } from './claim.store.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
@@ -144,7 +145,7 @@ export class DeliveryService {
     to: Destination,
     group: WorkGroup,
     [building, sending, asking]: readonly [
-      Promise<readonly ClaimedBuild[]>,
+      Promise<readonly DeliveryRow[]>,
       Promise<readonly Claim[]>,
       Promise<readonly ClaimedAsk[]>,
     ],
@@ -166,7 +167,7 @@ export class DeliveryService {
     const { database, site, clock } = this.#parts.options;
     const due = await nextDueAt(database.db, site.site, destination.name, clock.now());
     const row = await readDestination(database.db, site.site, destination.name);
-    const opens = row === null ? null : this.#sending.gateOpensAt(destination, row);
+    const opens = await this.#sending.leavesAgainAt(destination, row);
     if (due === null || opens === null) return due ?? opens;
     return Math.min(due, opens) as Instant;
   }

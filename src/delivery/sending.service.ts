@@ -1,4 +1,4 @@
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import { step as reached } from '../step.js';
@@ -6,17 +6,18 @@ import type { Trx } from '../storage/database.js';
 import type { DestinationRow } from '../storage/tables.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
-import { type Claim, claimDelivery, countInFlight, holdReceipts } from './claim.store.js';
-import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate } from './claim-policy.js';
+import { type Claim, claimDeliveries, countInFlight, holdReceipts } from './claim.store.js';
+import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate, roomOf } from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { lockDestination, readDestination, saveBreaker, spendTokens } from './destination.store.js';
 import {
   type ClaimRow,
-  countDue,
-  dueDeliveries,
   hasFailingStop,
+  lockDueDeliveries,
+  lookForDue,
   maySendByRule21,
+  type SeenDue,
 } from './due-deliveries.store.js';
 import { nextStep, type Step } from './next-step.js';
 import {
@@ -31,6 +32,8 @@ import { nextStopStep, stopReadBackAt, stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
 const STOPS_MAX = CLAIM_MAX;
+/** What is due and finds no place, because other workers have them all, is looked for again after this. */
+const LOOK_AGAIN_MS = 50;
 
 /** Claims (T3), sends, and writes how it ended (T4). */
 export class Sending {
@@ -50,59 +53,59 @@ export class Sending {
     if (room <= 0) return [];
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    const due = await countDue(database.db, { ...of, now: clock.now(), limit: room });
+    const seen = await lookForDue(database.db, { ...of, now: clock.now(), limit: room });
+    const parts = Array.from({ length: Math.ceil(seen.length / CLAIM_MAX) }, (_, index) =>
+      seen.slice(index * CLAIM_MAX, (index + 1) * CLAIM_MAX),
+    );
     const claims = await Promise.allSettled(
-      Array.from({ length: Math.ceil(due / CLAIM_MAX) }, () => this.#claimSome(destination)),
+      parts.map((part) => this.#claimSome(destination, part)),
     );
     for (const end of claims) if (end.status === 'rejected') throw end.reason;
     return this.#taken(claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : [])));
   }
 
-  /** One claim; those asked for together share a commit, and each sees what the one before it took. */
-  async #claimSome(destination: Destination): Promise<readonly Claim[]> {
+  /**
+   * One claim of as many as were seen, decided by what stands behind the locks: receipts first, then the
+   * destination. Those asked for together share a commit where they can, and each sees what the one before took.
+   */
+  async #claimSome(destination: Destination, seen: readonly SeenDue[]): Promise<readonly Claim[]> {
     const { clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
+    const receipts = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
     return await this.#parts.take(async (trx, worker) => {
-      const seen = await dueDeliveries(trx, { ...of, now: clock.now() });
-      if (seen.length === 0) return [];
-      const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
-      await holdReceipts(trx, of.site, held);
+      await holdReceipts(trx, of.site, receipts);
       const now = clock.now();
       const { ratePerSecond } = destination.timing;
       const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
-      const gate = await this.#gate(trx, destination, row, held.size > 0, now);
-      // The claim itself names state and fence; only what makes a *conforms* untrue has to be read again.
-      const due = held.size === 0 ? seen : await dueDeliveries(trx, { ...of, now });
-      const rows = due.filter((r) => r.barrier === 0 || held.has(r.receipt_id ?? ''));
-      const chosen = chooseClaims(rows.map(candidateOf), gate);
-      const taken: Claim[] = [];
-      for (const { id } of chosen) {
-        const chosenRow = rows.find((r) => r.id === id);
-        const claim = chosenRow && (await claimDelivery(trx, chosenRow, worker, now));
-        if (claim) taken.push(claim);
+      const gate = await this.#gate(trx, destination, row, receipts.size > 0, now);
+      const limit = Math.min(seen.length, roomOf(gate));
+      if (limit <= 0) return [];
+      const due = await lockDueDeliveries(trx, { ...of, now, limit });
+      const rows = due.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
+      const chosen = new Set(chooseClaims(rows.map(candidateOf), gate).map(({ id }) => id));
+      const leaving = rows.filter(({ id }) => chosen.has(id));
+      const claims = await claimDeliveries(trx, leaving, worker, now);
+      if (claims.length > 0) {
+        await spendTokens(trx, of.site, destination.name, gate.tokens - claims.length, now);
       }
-      await spendTokens(trx, of.site, destination.name, gate.tokens - taken.length, now);
-      return taken;
+      return claims;
     });
   }
 
-  /** As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28). */
+  /**
+   * As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28), not
+   * even for the claims of what else goes there.
+   */
   async claimStops(destination: Destination): Promise<readonly Claim[]> {
     const { database, clock } = this.#parts.options;
-    const of = this.#dueQuery(destination, true);
-    const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
+    const of = { ...this.#dueQuery(destination, true), limit: STOPS_MAX };
+    const seen = await lookForDue(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
     const claims = await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
-      const { ratePerSecond } = destination.timing;
-      const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
-      if (!stopsMayLeave(row)) return [];
-      const taken: Claim[] = [];
-      for (const due of await dueDeliveries(trx, { ...of, now, limit: STOPS_MAX })) {
-        const claim = await claimDelivery(trx, due, worker, now);
-        if (claim) taken.push(claim);
-      }
-      return taken;
+      const row = await readDestination(trx, of.site, destination.name);
+      if (row !== null && !stopsMayLeave(row)) return [];
+      return await claimDeliveries(trx, await lockDueDeliveries(trx, { ...of, now }), worker, now);
     });
     return this.#taken(claims);
   }
@@ -118,16 +121,22 @@ export class Sending {
     }
   }
 
-  /** When the destination's gate opens again for what is due now; null when it is not what holds it. */
-  gateOpensAt(destination: Destination, row: DestinationRow) {
-    const now = this.#parts.options.clock.now();
-    if (row.paused === 1) return null;
-    if (row.breaker === 'open' && row.breaker_until !== null && row.breaker_until > now) {
-      return row.breaker_until;
-    }
-    const rate = destination.timing.ratePerSecond;
-    const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
-    return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
+  /**
+   * When something that is due now may leave: when the breaker lets a probe go or a token is there; soon, when
+   * other workers have every place. Null when nothing is known to hold it.
+   */
+  async leavesAgainAt(
+    destination: Destination,
+    row: DestinationRow | null,
+  ): Promise<Instant | null> {
+    const { database, clock } = this.#parts.options;
+    const now = clock.now();
+    if (row?.paused === 1) return null;
+    const opensAt = row === null ? null : gateOpensAt(destination, row, now);
+    if (opensAt !== null) return opensAt;
+    const of = { ...this.#dueQuery(destination, false), now, limit: 1 };
+    const isDue = (await lookForDue(database.db, of)).length > 0;
+    return isDue ? addMs(now, LOOK_AGAIN_MS) : null;
   }
 
   #dueQuery(destination: Destination, stops: boolean) {
@@ -240,6 +249,15 @@ export class Sending {
     if (!isUnchanged(before, outcome, retryMaxMs, now))
       await saveBreaker(trx, site.site, destination.name, after);
   }
+}
+
+function gateOpensAt(destination: Destination, row: DestinationRow, now: Instant): Instant | null {
+  if (row.breaker === 'open' && row.breaker_until !== null && row.breaker_until > now) {
+    return row.breaker_until;
+  }
+  const rate = destination.timing.ratePerSecond;
+  const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
+  return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
 }
 
 /** True when an outcome leaves the breaker as it is: the usual case, which takes no lock. */

@@ -41,6 +41,7 @@ const postgresql: Dialect = {
       )
       .execute(db);
   },
+  forUpdate: (query, of) => query.forUpdate(of),
   skipLocked: (query, of) => query.forUpdate(of).skipLocked(),
 };
 

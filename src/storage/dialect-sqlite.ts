@@ -26,6 +26,7 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  forUpdate: (query) => query,
   skipLocked: (query) => query,
 };
 

@@ -24,6 +24,11 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** See `forUpdate`. */
+  forUpdate<DB, TB extends keyof DB, O>(
+    query: SelectQueryBuilder<DB, TB, O>,
+    of: TB & string,
+  ): SelectQueryBuilder<DB, TB, O>;
   /** See `skipLocked`. */
   skipLocked<DB, TB extends keyof DB, O>(
     query: SelectQueryBuilder<DB, TB, O>,
@@ -32,20 +37,37 @@ export interface Dialect {
 }
 
 /**
+ * Locks the rows that a query takes from one of its tables until the transaction ends, after waiting for those
+ * that have them. Only what a later statement reads is sure to be what the lock protects.
+ */
+export function forUpdate<DB, TB extends keyof DB, O>(
+  db: Executing,
+  query: SelectQueryBuilder<DB, TB, O>,
+  of: TB & string,
+): SelectQueryBuilder<DB, TB, O> {
+  return dialectOf(db).forUpdate(query, of);
+}
+
+/**
  * Locks the rows that a query takes from one of its tables until the transaction ends, and passes over those
  * that another transaction has locked, so that two who look for work never wait for each other. Where one
  * process owns the file its write transaction holds every row already.
  */
 export function skipLocked<DB, TB extends keyof DB, O>(
-  db: Kysely<DB>,
+  db: Executing,
   query: SelectQueryBuilder<DB, TB, O>,
   of: TB & string,
 ): SelectQueryBuilder<DB, TB, O> {
   return dialectOf(db).skipLocked(query, of);
 }
 
+/** A connection, a transaction or a pool of connections, whatever its tables. */
+interface Executing {
+  getExecutor(): unknown;
+}
+
 /** The dialect behind a connection or transaction. */
-export function dialectOf<Tables>(db: Kysely<Tables>): Dialect {
+export function dialectOf(db: Executing): Dialect {
   const { adapter } = db.getExecutor() as { readonly adapter: { readonly dialect?: Dialect } };
   if (adapter.dialect === undefined) throw new Error('the database was not opened by openDatabase');
   return adapter.dialect;

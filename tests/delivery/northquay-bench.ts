@@ -27,8 +27,9 @@ import { registerWorker } from '../../src/pipeline/worker.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
 import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
-import type { OpenDatabase } from '../../src/storage/database.js';
+import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import type { DeliveryRow } from '../../src/storage/tables.js';
+import type { WorkerIdentity } from '../../src/storage/worker-identity.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
 /** The deadline is real time (a socket waits for it); everything else runs on the test's clock. */
@@ -158,6 +159,10 @@ function subjectOf(row: DeliveryRow): Subject {
   }
 }
 
+function stopIdOf(receiptId: string, revision: number): string {
+  return `stop-${receiptId}-${revision}`;
+}
+
 export interface BenchOptions {
   readonly baseUrl: string;
   readonly honoursKey?: boolean;
@@ -196,7 +201,7 @@ export class Bench {
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },
     };
-    this.service = this.#serviceOf('worker-0');
+    this.service = this.#serviceOf({ id: 'nobody', mayStart: false });
   }
 
   static async open(options: BenchOptions): Promise<Bench> {
@@ -222,14 +227,14 @@ export class Bench {
   }
 
   /** One more process that works on the same database. */
-  async another(): Promise<DeliveryService> {
+  async another(more: { readonly mayStart?: boolean } = {}): Promise<DeliveryService> {
     this.#workers += 1;
     const id = `worker-${this.#workers}`;
     await this.database.transact((trx) => registerWorker(trx, id, this.clock.now()));
-    return this.#serviceOf(id);
+    return this.#serviceOf({ id, mayStart: true, ...more });
   }
 
-  #serviceOf(id: string): DeliveryService {
+  #serviceOf(worker: WorkerIdentity): DeliveryService {
     const { endpoint } = this.options;
     const { database } = this;
     return new DeliveryService({
@@ -245,7 +250,7 @@ export class Bench {
       clock: this.clock,
       mapping: this.mapping,
       loadSubject: (row) => Promise.resolve(subjectOf(row)),
-      worker: { id, mayStart: true },
+      worker,
       secrets: () => this.secret,
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
@@ -307,7 +312,7 @@ export class Bench {
     const now = this.clock.now();
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
-      await this.#insertStatement(trx, receiptId, revision, outcome);
+      await this.insertStatement(trx, receiptId, revision, outcome);
       await supersedeWaitingStatements(trx, {
         site: SITE,
         receiptId,
@@ -333,30 +338,21 @@ export class Bench {
   }
 
   /** A stop in one transaction: statement revision, stop row, taken-back conforms, delivery. */
-  async stop(revision: number, receiptId = 'R-1'): Promise<string> {
+  async stop(
+    revision: number,
+    receiptId = 'R-1',
+    beforeCommit: () => Promise<void> = () => Promise.resolve(),
+  ): Promise<string> {
     const now = this.clock.now();
-    const stopId = `stop-${receiptId}-${revision}`;
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
-      await this.#insertStatement(trx, receiptId, revision, 'does-not-conform');
-      await trx
-        .insertInto('stop')
-        .values({
-          id: stopId,
-          site: SITE,
-          receipt_id: receiptId,
-          kind: 'withdraw',
-          statement_revision: revision,
-          reason: 'a container failed',
-          issued_at: now,
-          effective_at: null,
-        })
-        .execute();
+      await this.insertStatement(trx, receiptId, revision, 'does-not-conform');
+      await this.insertStop(trx, receiptId, revision);
       await cancelUnsentConforms(trx, SITE, receiptId, `stop of revision ${revision}`, now);
-      return await enqueueDelivery(trx, {
+      const id = await enqueueDelivery(trx, {
         site: SITE,
         subjectKind: 'stop',
-        subjectId: stopId,
+        subjectId: stopIdOf(receiptId, revision),
         subjectRevision: revision,
         receiptId,
         destination: 'lims',
@@ -368,11 +364,29 @@ export class Bench {
         epoch: 1,
         now,
       });
+      await beforeCommit();
+      return id;
     });
   }
 
-  async #insertStatement(
-    trx: Parameters<Parameters<OpenDatabase['transact']>[0]>[0],
+  async insertStop(trx: Trx, receiptId: string, revision: number): Promise<void> {
+    await trx
+      .insertInto('stop')
+      .values({
+        id: stopIdOf(receiptId, revision),
+        site: SITE,
+        receipt_id: receiptId,
+        kind: 'withdraw',
+        statement_revision: revision,
+        reason: 'a container failed',
+        issued_at: this.clock.now(),
+        effective_at: null,
+      })
+      .execute();
+  }
+
+  async insertStatement(
+    trx: Trx,
     receiptId: string,
     revision: number,
     outcome: string,
