@@ -27,17 +27,25 @@ export class Backlog {
        where k.destination = $3 and k.key = $4`,
       [from, this.#made, ARCHIVE, template.ordering_key],
     );
+    // Of no receipt and each about a result of its own, so that no statement has anything to do with it.
+    if (!isBuilt) await this.#copyResults(template.subject_id, from);
     const unbuilt = isBuilt ? {} : { payload_sha256: null, content_type: null, request: null };
-    const fresh = { state: 'due', seq: 1, attempts: 0, fence: 0, claimed_by: null, fault: null };
+    const fresh = {
+      ...{ state: 'due', seq: 1, attempts: 0, fence: 0, claimed_by: null },
+      ...{ fault: null, reason: null, next_ask_at: null },
+    };
     await this.query(
       `insert into delivery select (jsonb_populate_record(d, $5::jsonb || jsonb_build_object(
-         'id', c.id, 'idempotency_key', c.id || '.1', 'build', n + 1,
+         'id', c.id, 'idempotency_key', c.id || '.1', 'subject_id', 'copy-' || n,
          'ordering_key', 'result:copy-' || n,
          'due_at', (extract(epoch from clock_timestamp()) * 1000000)::int8))).*
        from delivery d, generate_series($1::int, $2::int) n,
          lateral (select gen_random_uuid()::text || left('', n) as id) c
        where d.destination = $3 and d.id = $4`,
-      [from, this.#made, ARCHIVE, template.id, JSON.stringify({ ...fresh, ...unbuilt })],
+      [
+        ...[from, this.#made, ARCHIVE, template.id],
+        JSON.stringify({ ...fresh, ...unbuilt, receipt_id: null }),
+      ],
     );
     await this.query('analyze delivery');
     await this.until('all of them are built', async () => (await this.unbuilt()) === 0);
@@ -77,9 +85,19 @@ export class Backlog {
     }
   }
 
+  async #copyResults(id, from) {
+    const apart = { state: 'superseded', receipt_id: null, instrument_serial: null };
+    await this.query(
+      `insert into result select (jsonb_populate_record(r, $4::jsonb || jsonb_build_object(
+         'id', 'copy-' || n, 'result_id', 'copy-' || n))).*
+       from result r, generate_series($1::int, $2::int) n where r.id = $3`,
+      [from, this.#made, id, JSON.stringify(apart)],
+    );
+  }
+
   async #template() {
     let found;
-    const text = `select id, ordering_key from delivery where destination = $1 and message = 'result'
+    const text = `select id, ordering_key, subject_id from delivery where destination = $1 and message = 'result'
        and state = 'due' and payload_sha256 is not null and build = 1 limit 1`;
     await this.until('a delivery waits at the archive', async () => {
       [found] = await this.query(text, [ARCHIVE]);

@@ -27,6 +27,7 @@ export async function startDrumline(args, { env, probe, profile }) {
       stdio: ['ignore', 'pipe', 'inherit'],
     },
   );
+  process.once('exit', () => child.kill('SIGKILL'));
   const ended = once(child, 'exit');
   const ready = await Promise.race([
     once(createInterface({ input: child.stdout }), 'line').then(([line]) => JSON.parse(line)),

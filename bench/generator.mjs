@@ -18,7 +18,7 @@ answerParent({
     handhelds = new Handhelds(loaded.site);
   },
   prepare: (spec) => {
-    round = spec.round;
+    round = `${spec.round}-${spec.decision ?? 'pass'}`;
     prepared = spec.instruments.map((serial) => handhelds.bundles(serial, spec));
   },
   /** With `pauseMs` a sender waits that long after each bundle. */

@@ -16,7 +16,7 @@ import { STOP_ROWS, stopRows } from './stops.mjs';
 
 const WORKERS = 2;
 const BACKLOG = { full: 100_000, quick: 2_000 };
-const CHUNKS = 10;
+const CHUNKS = { full: 10, quick: 2 };
 /** Deliveries of the backlog that have arrived when it counts as flowing. */
 const FLOWING = 100;
 
@@ -111,11 +111,12 @@ async function firstDeliveryThere({ gateway, generator, serials }) {
 async function growBacklog(world, rows) {
   const { gateway, backlog, backlogSize, options } = world;
   const watch = new MemoryWatch(gateway);
+  const chunks = CHUNKS[options.quick ? 'quick' : 'full'];
   await watch.look(0);
-  for (let i = 1; i <= CHUNKS; i++) {
-    await backlog.add(backlogSize / CHUNKS, { isBuilt: false });
-    await watch.look((i * backlogSize) / CHUNKS);
-    options.say(`backlog ${(i * backlogSize) / CHUNKS}: ${watch.words()}`);
+  for (let i = 1; i <= chunks; i++) {
+    await backlog.add(backlogSize / chunks, { isBuilt: false });
+    await watch.look((i * backlogSize) / chunks);
+    options.say(`backlog ${(i * backlogSize) / chunks}: ${watch.words()}`);
   }
   return watch.rows(rows);
 }
@@ -147,7 +148,7 @@ async function refillAfterFlush(world) {
   const signedAt = now();
   const seconds = (at) => (at - flushedAt) / 1000;
   const flowsAfter = seconds(await flowing);
-  await wait(5_000);
+  await wait(options.quick ? 500 : 5_000);
   const left = await backlog.waiting();
   const { stored, doubles } = await archive.ask('counts');
   options.say(

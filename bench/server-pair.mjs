@@ -1,5 +1,5 @@
 // A database of its own on a PostgreSQL server and a Redis server of its own, gone at the end.
-import { spawn } from 'node:child_process';
+import { execFileSync, spawn } from 'node:child_process';
 import { randomBytes } from 'node:crypto';
 import { once } from 'node:events';
 import { createServer } from 'node:net';
@@ -7,6 +7,17 @@ import { Redis } from 'ioredis';
 import pg from 'pg';
 
 const SERVER_URL = process.env.BENCH_DATABASE_URL ?? 'postgres://postgres@127.0.0.1:5432/postgres';
+
+/** Why no server pair can be had here; null when it can. */
+export async function whyNoServers() {
+  try {
+    execFileSync('redis-server', ['--version'], { stdio: 'ignore' });
+    await onServer('select 1');
+    return null;
+  } catch (error) {
+    return error.message || String(error);
+  }
+}
 
 /** @param directory of the Redis server, which writes nothing there as long as it is not told to. */
 export async function openServerPair(directory) {
@@ -20,6 +31,7 @@ export async function openServerPair(directory) {
   const server = spawn('redis-server', [...where, '--save', '', '--appendonly', 'yes'], {
     stdio: 'ignore',
   });
+  process.once('exit', () => server.kill('SIGKILL'));
   const ended = once(server, 'exit');
   const redis = new Redis(`redis://127.0.0.1:${redisPort}`, { maxRetriesPerRequest: null });
   redis.on('error', () => undefined);
@@ -44,8 +56,11 @@ export async function openServerPair(directory) {
 async function onServer(text) {
   const client = new pg.Client({ connectionString: SERVER_URL });
   await client.connect();
-  await client.query(text);
-  await client.end();
+  try {
+    await client.query(text);
+  } finally {
+    await client.end();
+  }
 }
 
 /** A port at which nobody listens. */
