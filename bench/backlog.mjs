@@ -3,6 +3,7 @@ import { ARCHIVE } from './gateway.mjs';
 
 const LOOK_EVERY_MS = 100;
 const DEADLINE_MS = 900_000;
+const AT_ONCE = 2_000;
 
 /**
  * Deliveries that wait at the archive, each under a key of its own, made as copies of one that came the usual way:
@@ -17,9 +18,18 @@ export class Backlog {
 
   /** Adds so many: unbuilt as a new one is, or as one whose payload was built already. */
   async add(count, { isBuilt }) {
-    const from = this.#made + 1;
-    this.#made += count;
     const template = await this.#template();
+    const end = this.#made + count;
+    while (this.#made < end) {
+      const from = this.#made + 1;
+      this.#made = Math.min(end, this.#made + AT_ONCE);
+      await this.#copy(template, from, isBuilt);
+    }
+    await this.query('analyze delivery');
+    await this.until('all of them are built', async () => (await this.unbuilt()) === 0);
+  }
+
+  async #copy(template, from, isBuilt) {
     await this.query(
       `insert into ordering_key select (jsonb_populate_record(k, jsonb_build_object(
          'key', 'result:copy-' || n, 'next_seq', 2))).*
@@ -47,8 +57,6 @@ export class Backlog {
         JSON.stringify({ ...fresh, ...unbuilt, receipt_id: null }),
       ],
     );
-    await this.query('analyze delivery');
-    await this.until('all of them are built', async () => (await this.unbuilt()) === 0);
   }
 
   async waiting() {
