@@ -68,7 +68,7 @@ function makeFolder(path: string): void {
  * process dies, however it dies.
  *
  * @throws Misconfigured `database-in-use` when another process owns the folder, `database-newer` when a
- *   later version of the service has migrated it.
+ *   later version of the service has migrated it, `database-migration-failed` when its tables cannot be made.
  */
 async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
@@ -103,7 +103,12 @@ function takeLock(path: string, dataDirectory: string): Database.Database {
     lock.exec('begin exclusive');
   } catch (cause) {
     lock.close();
+    if (!isBusy(cause)) throw cause;
     throw new Misconfigured('database-in-use', { found: dataDirectory, cause });
   }
   return lock;
+}
+
+function isBusy(error: unknown): boolean {
+  return error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY');
 }
