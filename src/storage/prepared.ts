@@ -1,17 +1,8 @@
-import {
-  type Compilable,
-  type CompiledQuery,
-  type Kysely,
-  type RawBuilder,
-  sql,
-  type Transaction,
-} from 'kysely';
+import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
+import type { Reader, Trx } from './database.js';
 import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
 import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
-
-type Reader = Kysely<Tables>;
-type Trx = Transaction<Tables>;
 
 export interface Prepared<Row> {
   readonly rows: readonly Row[];
