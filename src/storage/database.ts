@@ -1,7 +1,7 @@
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
-import { Kysely, type Transaction } from 'kysely';
+import { Kysely } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { anchoredClock, type Clock } from './clock.js';
 import {
@@ -11,15 +11,13 @@ import {
   unitsOn,
 } from './dialect-sqlite.js';
 import { GroupCommit } from './group-commit.js';
+import type { Db, Reader, Trx } from './handles.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
 
-export type Db = Kysely<Tables>;
-export type Trx = Transaction<Tables>;
-/** For queries that read and may run inside or outside a transaction. */
-export type Reader = Kysely<Tables> | Trx;
+export type { Db, Reader, Trx };
 
 /** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
 export abstract class OpenDatabase {

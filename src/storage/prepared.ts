@@ -1,6 +1,6 @@
 import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
-import type { Reader, Trx } from './database.js';
 import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
+import type { Reader, Trx } from './handles.js';
 import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
 
