@@ -15,15 +15,21 @@ const NTH_MAX = 4;
 const RECEIPTS_A_KILL = 12;
 const RECEIPTS_BESIDE = 40;
 
+/** `S9-askable`: kills at a step of what goes to a kind of destination. */
+const killName = (step: StepName, sink: SinkName): string => `${step}-${SINK_KINDS[sink]}`;
+
 /** Every step, so many kills at each, for each kind of destination by itself. */
 export async function* killTrials(
   place: FaultPlace,
-  kills: number,
+  { kills, only }: { readonly kills: number; readonly only: string | null },
   say: Say,
 ): AsyncGenerator<TrialResult> {
   await place.cluster.fakeTime(false);
   for (const sink of SINKS) {
-    for (const step of STEPS) yield await killTrial(place, { sink, step, kills }, say);
+    for (const step of STEPS) {
+      if (only !== null && only !== killName(step, sink)) continue;
+      yield await killTrial(place, { sink, step, kills }, say);
+    }
   }
 }
 
@@ -32,7 +38,7 @@ async function killTrial(
   { sink, step, kills }: { sink: SinkName; step: StepName; kills: number },
   say: Say,
 ): Promise<TrialResult> {
-  const name = `${step}-${SINK_KINDS[sink]}`;
+  const name = killName(step, sink);
   say(
     `${kills} kills at ${step}, destination that ${sink === 'erp' ? 'honours keys' : `is ${SINK_KINDS[sink]}`}`,
   );

@@ -13,6 +13,7 @@ destinations' books.
   --seed N       one seed again
   --seconds S    how long each seed injects faults (default 12)
   --kills N      every step × N kills × three kinds of destination, instead of seeds
+  --only NAME    of --kills: one step and kind, such as S9-askable
   --json         one JSON line last on stdout
 `;
 
@@ -22,6 +23,7 @@ interface HarnessOptions {
   readonly seeds: readonly number[];
   readonly seconds: number;
   readonly kills: number | null;
+  readonly only: string | null;
   readonly json: boolean;
 }
 
@@ -68,7 +70,7 @@ async function runAll(place: FaultPlace, options: HarnessOptions, say: Say): Pro
     const again =
       options.kills === null
         ? `--seed ${result.name} --seconds ${options.seconds}`
-        : `--kills ${options.kills}`;
+        : `--kills ${options.kills} --only ${result.name}`;
     say(`  again: npm run test:faults -- ${again}`);
   }
   const summary = { ...total, seeds: options.kills === null ? options.seeds.length : 0 };
@@ -78,11 +80,11 @@ async function runAll(place: FaultPlace, options: HarnessOptions, say: Say): Pro
 
 async function* trials(
   place: FaultPlace,
-  { seeds, seconds, kills }: HarnessOptions,
+  { seeds, seconds, kills, only }: HarnessOptions,
   say: Say,
 ): AsyncGenerator<TrialResult> {
   if (kills !== null) {
-    yield* killTrials(place, kills, say);
+    yield* killTrials(place, { kills, only }, say);
     return;
   }
   for (const seed of seeds) yield await seedTrial(place, seed, seconds, say);
@@ -142,6 +144,7 @@ function readOptions(args: readonly string[]): HarnessOptions | string {
         seed: { type: 'string' },
         seconds: { type: 'string', default: String(SECONDS) },
         kills: { type: 'string' },
+        only: { type: 'string' },
         json: { type: 'boolean', default: false },
       },
     });
@@ -151,6 +154,7 @@ function readOptions(args: readonly string[]): HarnessOptions | string {
       seeds: Array.from({ length: count }, (_, i) => first + i),
       seconds: whole('seconds', values.seconds),
       kills: values.kills === undefined ? null : whole('kills', values.kills),
+      only: values.only ?? null,
       json: values.json,
     };
   } catch (error) {

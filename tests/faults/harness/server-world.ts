@@ -121,8 +121,11 @@ export class ServerWorld {
     await erp?.setGateway({ url: this.#urlFor(1), key: this.#keys.statement });
   }
 
-  /** From the books and what was really in the drums; of the gateway only what it says it is in doubt about. */
-  async judge(): Promise<Judgement> {
+  /**
+   * A judgement, from the books and what was really in the drums, of the gateway only what it says it is in
+   * doubt about; and how much the destinations have taken in and applied so far.
+   */
+  async look(): Promise<{ readonly judgement: Judgement; readonly effects: number }> {
     const doubted = await this.#doubts();
     const destinations = await Promise.all(
       this.sinks.map(async (sink) => ({
@@ -134,7 +137,11 @@ export class ServerWorld {
         ...(SINK_KINDS[sink.name] === 'neither' ? { doubted } : {}),
       })),
     );
-    return judge(this.load.truth, destinations);
+    const messages = destinations.flatMap(({ books }) => books.messages);
+    return {
+      judgement: judge(this.load.truth, destinations),
+      effects: messages.length + messages.filter((m) => m.applied).length,
+    };
   }
 
   /** How many results wait for a person at the destination that can tell nothing. */

@@ -12,8 +12,13 @@ const READY_MS_MAX = 60_000;
 const FLOWING_MS_MAX = 60_000;
 /** What was under way when the faults ended is acknowledged within this. */
 const ACKNOWLEDGED_MS_MAX = 90_000;
-/** Everything drains by itself within this. */
-const DRAIN_MS_MAX = 90_000;
+/**
+ * Everything drains by itself: nothing is wrong before the books have stood still for so long. A crowded machine
+ * may take longer, as long as something moves, up to the second bound.
+ */
+const STUCK_MS = 60_000;
+const DRAIN_MS_MAX = 300_000;
+/** What nothing mends any more is told this much later, with what else there is. */
 const DRAIN_MS_USUAL = 20_000;
 const JUDGE_EVERY_MS = 300;
 /** How long nothing may come to light once all is well. */
@@ -134,9 +139,12 @@ async function close(world: ServerWorld): Promise<string[]> {
 async function drained(world: ServerWorld): Promise<Judgement> {
   let end = performance.now() + DRAIN_MS_MAX;
   let cleanSince: number | null = null;
+  let moved = { effects: -1, at: performance.now() };
   for (;;) {
-    const judgement = await world.judge();
+    const { judgement, effects } = await world.look();
     const now = performance.now();
+    if (effects !== moved.effects) moved = { effects, at: now };
+    if (now - moved.at > STUCK_MS) return judgement;
     if (judgement.findings.length > 0) cleanSince = null;
     else cleanSince ??= now;
     if (now >= end || (cleanSince !== null && now - cleanSince > STILL_MS)) return judgement;
