@@ -1,4 +1,5 @@
 import { readdirSync, readFileSync } from 'node:fs';
+import { availableParallelism } from 'node:os';
 import { join } from 'node:path';
 import { defineConfig } from 'vitest/config';
 
@@ -19,6 +20,8 @@ const common = { testTimeout: 30_000, hookTimeout: 30_000, pool: 'forks' } as co
 export default defineConfig({
   test: {
     ...common,
+    // Many tests wait for timers and processes of their own: more of them at once than there are cores.
+    maxWorkers: Math.max(3, availableParallelism()),
     globalSetup: ['tests/support/build.ts'],
     projects: [
       {

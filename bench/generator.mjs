@@ -21,33 +21,45 @@ answerParent({
     round = `${spec.round}-${spec.decision ?? 'pass'}`;
     prepared = spec.instruments.map((serial) => handhelds.bundles(serial, spec));
   },
-  /** With `pauseMs` a sender waits that long after each bundle. */
+  /** All senders at once; with `pauseMs` one bundle at a time, and so long a wait after each. */
   send: async ({ url, path, key, pauseMs = 0 }) => {
     const pool = new Pool(url, { connections: prepared.length, pipelining: 1 });
     const startedAt = now();
-    await Promise.all(
-      prepared.map((bundles, i) => sendAll(pool, { path, key, pauseMs }, bundles, i)),
-    );
+    const to = { pool, path, key };
+    if (pauseMs > 0) await sendInTurn(to, pauseMs);
+    else await Promise.all(prepared.map((bundles, i) => sendAll(to, bundles, i)));
     const endedAt = now();
     await pool.close();
     return { startedAt, endedAt };
   },
 });
 
-async function sendAll(pool, { path, key, pauseMs }, bundles, sender) {
-  for (const [index, body] of bundles.entries()) {
-    const answer = await pool.request({
-      method: 'POST',
-      path,
-      headers: {
-        'content-type': 'application/json',
-        authorization: `Bearer ${key}`,
-        'idempotency-key': `"${round}-${sender}-${index}"`,
-      },
-      body,
-    });
-    const text = await answer.body.text();
-    if (answer.statusCode !== 202) throw new Error(`answered ${answer.statusCode}: ${text}`);
-    if (pauseMs > 0) await wait(pauseMs);
+async function sendAll(to, bundles, sender) {
+  for (const [index, body] of bundles.entries()) await sendOne(to, body, `${sender}-${index}`);
+}
+
+async function sendInTurn(to, pauseMs) {
+  const most = Math.max(...prepared.map((bundles) => bundles.length));
+  for (let index = 0; index < most; index++) {
+    for (const [sender, bundles] of prepared.entries()) {
+      if (index >= bundles.length) continue;
+      await sendOne(to, bundles[index], `${sender}-${index}`);
+      await wait(pauseMs);
+    }
   }
+}
+
+async function sendOne({ pool, path, key }, body, name) {
+  const answer = await pool.request({
+    method: 'POST',
+    path,
+    headers: {
+      'content-type': 'application/json',
+      authorization: `Bearer ${key}`,
+      'idempotency-key': `"${round}-${name}"`,
+    },
+    body,
+  });
+  const text = await answer.body.text();
+  if (answer.statusCode !== 202) throw new Error(`answered ${answer.statusCode}: ${text}`);
 }

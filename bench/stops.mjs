@@ -3,7 +3,8 @@ import { receiptIds } from './bundles.mjs';
 import { OTHER_AREA } from './gateway.mjs';
 import { limitRow, percentile } from './rows.mjs';
 
-const PAUSE_MS = 40;
+/** Between two failing results: each of its stops has gone out long before the next one comes. */
+const PAUSE_MS = 500;
 const DEADLINE_MS = 60_000;
 const LOOK_EVERY_MS = 50;
 const SIZES = {
