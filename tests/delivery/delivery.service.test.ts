@@ -170,6 +170,7 @@ describe('refusals', () => {
     sink.onSend({ status: 400, words: 'container unknown' });
     const id = await b.enqueue({ subjectId: 'a', orderingKey: 'k' });
     const behind = await b.enqueue({ subjectId: 'b', orderingKey: 'k' });
+    await b.settle();
     const free = await b.enqueue({ subjectId: 'c' });
     await b.settle();
     expect(await b.row(id)).toMatchObject({

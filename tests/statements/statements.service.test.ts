@@ -80,7 +80,7 @@ describe('statements on a database', () => {
       .select('action')
       .where('actor', '=', 'statements')
       .execute();
-    expect(actions.map((a) => a.action)).toEqual([
+    expect(actions.map((a) => a.action).sort()).toEqual([
       'statement.revised',
       'statement.revised',
       'statement.revised',
