@@ -4,6 +4,7 @@ import { ERRORS } from '../error-registry.js';
 import { BullMqQueue } from '../queue/bullmq.queue.js';
 import { InProcessQueue } from '../queue/in-process.queue.js';
 import type { Owner } from '../queue/redis-ownership.js';
+import { TroubleLog } from '../queue/trouble-log.js';
 import type { Bell, WorkQueue } from '../queue/work-queue.js';
 import type { Clock } from '../storage/clock.js';
 import { type OpenDatabase, openDatabase } from '../storage/database.js';
@@ -27,7 +28,12 @@ export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
     alert: ({ code, found }) => log[ERRORS[code].level]({ event: code, found }),
   });
   const { clock } = database;
-  const onError = (bell: Bell, err: unknown) => log.error({ event: 'work.failed', bell, err });
+  // While the database is away every bell fails, again and again, for one reason.
+  const trouble = new TroubleLog(log);
+  const onError = (bell: Bell, err: unknown) => {
+    const reason = err instanceof Error ? err.message : String(err);
+    trouble.note('work.failed', `${bell}: ${reason}`, { level: 'error', bell, err });
+  };
   const { redisUrl: url } = settings;
   return {
     database,

@@ -12,7 +12,12 @@ export class TroubleLog {
     private readonly now: () => number = () => performance.now(),
   ) {}
 
-  note(event: string, reason: string): void {
+  /** @param more what else the line says, and how loud it is; a warning when left out */
+  note(
+    event: string,
+    reason: string,
+    more: { readonly level?: 'warn' | 'error'; readonly [field: string]: unknown } = {},
+  ): void {
     // Numbers (ports, ids of jobs) make the same trouble look new.
     const kind = `${event} ${reason.replaceAll(/\d+/g, '#').slice(0, 200)}`;
     const seen = this.#seen.get(kind);
@@ -22,6 +27,7 @@ export class TroubleLog {
     }
     if (this.#seen.size >= KINDS_MAX) this.#seen.clear();
     this.#seen.set(kind, { saidAt: this.now(), since: 0 });
-    this.log.warn({ event, reason, repeated: seen?.since ?? 0 });
+    const { level = 'warn', ...fields } = more;
+    this.log[level]({ event, reason, ...fields, repeated: seen?.since ?? 0 });
   }
 }
