@@ -15,9 +15,13 @@ export interface FieldTable {
 
 export interface StatementFields {
   readonly outcome: string;
-  /** Codes by which the destination shows each last word; `stopped` is that of a stop. */
+  /** Codes by which the destination shows each last word; `stopped` is that of a stop for contrary
+   * results, `suspended` of one for doubts. */
   readonly codes: Readonly<
-    Record<'conforms' | 'does-not-conform' | 'incomplete' | 'stopped', readonly string[]>
+    Record<
+      'conforms' | 'does-not-conform' | 'incomplete' | 'stopped' | 'suspended',
+      readonly string[]
+    >
   >;
 }
 

@@ -166,12 +166,13 @@ function judgeStatements(
       (best, m) => (best === null || m.revision > best.revision ? m : best),
       null,
     );
-    // An open doubt is an open discrepancy, and with one of those nothing conforms.
+    // An open doubt is an open discrepancy, and with one of those nothing conforms; one that comes to light
+    // after a conforms suspends it.
     const mayWait = receipt.expected === 'conforms' && told.inDoubt.has(receipt.id);
     const allowed = [
       ...(receipt.expectsStop === false ? [] : codes.stopped),
       ...(receipt.expectsStop === true ? [] : codes[receipt.expected]),
-      ...(mayWait ? codes.incomplete : []),
+      ...(mayWait ? [...codes.incomplete, ...codes.suspended] : []),
     ];
     if (last === null) {
       // Silence and "incomplete" ask the same of a receiving system: nothing may be done.

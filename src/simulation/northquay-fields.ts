@@ -53,6 +53,7 @@ export const ERP_FIELDS: FieldTable = {
       'does-not-conform': ['USE-REFUSED'],
       incomplete: ['AWAITING'],
       stopped: ['BLOCK-CONTRARY'],
+      suspended: ['BLOCK-DOUBT'],
     },
   },
   held: [

@@ -283,18 +283,25 @@ describe('the judge', () => {
     expect(judged().lost).toBeGreaterThan(0);
   });
 
-  it('lets a receipt wait while one of its results is in doubt, and no other', () => {
-    for (const [doubted, different] of [
-      ['res-good-1', 0],
-      ['res-bad-1', 1],
-    ] as const) {
-      const world = goodWorld();
-      add(world.erp, 'statement', { Receipt: 'good', Revision: '3', UsageDecision: 'AWAITING' });
-      const [lims, erp] = world.destinations();
-      if (!lims || !erp) throw new Error('the world has two destinations');
-      const archive = { ...lims, fields: { ...lims.fields, statements: null } };
-      const { sinks } = judge(world.truth, [{ ...archive, doubted: new Set([doubted]) }, erp]);
-      expect(sinks, doubted).toEqual({ ...CLEAN, different });
-    }
-  });
+  it.each([
+    ['AWAITING', 0],
+    ['BLOCK-DOUBT', 0],
+    ['BLOCK-CONTRARY', 1],
+  ])(
+    'lets a receipt with a result in doubt wait or be suspended, and no other: %s',
+    (said, inDoubt) => {
+      for (const [doubted, different] of [
+        ['res-good-1', inDoubt],
+        ['res-bad-1', 1],
+      ] as const) {
+        const world = goodWorld();
+        add(world.erp, 'statement', { Receipt: 'good', Revision: '3', UsageDecision: said });
+        const [lims, erp] = world.destinations();
+        if (!lims || !erp) throw new Error('the world has two destinations');
+        const archive = { ...lims, fields: { ...lims.fields, statements: null } };
+        const { sinks } = judge(world.truth, [{ ...archive, doubted: new Set([doubted]) }, erp]);
+        expect(sinks, doubted).toEqual({ ...CLEAN, different });
+      }
+    },
+  );
 });

@@ -28,6 +28,7 @@ const LIMS: FieldTable = {
       'does-not-conform': ['does-not-conform'],
       incomplete: ['incomplete'],
       stopped: ['does-not-conform'],
+      suspended: ['suspended'],
     },
   },
   held: [
@@ -49,6 +50,7 @@ const ERP: FieldTable = {
       'does-not-conform': ['USE-REFUSED'],
       incomplete: ['AWAITING'],
       stopped: ['BLOCK-CONTRARY'],
+      suspended: ['BLOCK-DOUBT'],
     },
   },
   held: [
