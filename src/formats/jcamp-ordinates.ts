@@ -136,7 +136,7 @@ class OrdinateDecoder {
 
   #push(first: number, times: number, by: number): void {
     for (let i = 0; i < times; i++) {
-      const value = first + i * by;
+      const value = by === 0 ? first : first + i * by;
       // Sums past it are rounded, and the check of the next line would hide that.
       if (by !== 0 && Math.abs(value) > Number.MAX_SAFE_INTEGER) {
         throw this.#refusal(`expected sums up to ${Number.MAX_SAFE_INTEGER}, found ${value}`);

@@ -287,7 +287,7 @@ function compareLines(
   const half = Math.abs((axis[1] ?? 0) - (axis[0] ?? 0)) / 2;
   for (const { x, point, line } of lines) {
     const expected = axis[point] ?? axis.at(-1) ?? 0;
-    if (Math.abs(x * factor - expected) <= half) continue;
+    if (Math.abs(x * factor - expected) <= half + Math.abs(expected) * PRINTED) continue;
     if (deviations.length >= DEVIATIONS_MAX) return;
     deviations.push({ line, column: 1, message: `expected x ${expected}, found ${x * factor}` });
   }
