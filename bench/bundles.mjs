@@ -8,12 +8,19 @@ export const POINTS = 2048;
 export const CONTAINERS = 20;
 
 const SUBSTANCE = 'paracetamol';
+const OTHER_SUBSTANCE = 'naphthalene';
 const MATERIAL = 'NQ-1001';
 const CURVES = 16;
 
 /** Receipt ids that one round of bundles names, the same for the generator and for who announces them. */
-export function receiptIds({ round, instruments, bundlesEach, resultsEach }) {
-  const each = Math.ceil((bundlesEach * resultsEach) / CONTAINERS);
+export function receiptIds({
+  round,
+  instruments,
+  bundlesEach,
+  resultsEach,
+  containers = CONTAINERS,
+}) {
+  const each = Math.ceil((bundlesEach * resultsEach) / containers);
   return instruments.flatMap((serial) =>
     Array.from({ length: each }, (_, i) => receiptId(round, serial, i)),
   );
@@ -28,14 +35,14 @@ function containerLabel(index) {
 }
 
 /** The announcement of these receipts, all of one material and one area. */
-export function expectationCsv(ids, area) {
-  const labels = Array.from({ length: CONTAINERS }, (_, i) => containerLabel(i)).join(';');
+export function expectationCsv(ids, area, containers) {
+  const labels = Array.from({ length: containers }, (_, i) => containerLabel(i)).join(';');
   const receivedAt = new Date(Date.now() - 3_600_000).toISOString();
   const head =
     'receipt_id,receipt_number,line,material,manufacturer,supplier,supplier_lot,site_lot,quantity,area,received_at,dock_count,counted_by,retest_at,scan_text,containers';
   const lines = ids.map(
     (id) =>
-      `${id},${id},10,${MATERIAL},Maker (simulated),Supplier (simulated),S-1,L-1,500 kg,${area},${receivedAt},${CONTAINERS},Dock clerk (simulated),2031-01-31T00:00:00Z,${id},${labels}`,
+      `${id},${id},10,${MATERIAL},Maker (simulated),Supplier (simulated),S-1,L-1,500 kg,${area},${receivedAt},${containers},Dock clerk (simulated),2031-01-31T00:00:00Z,${id},${labels}`,
   );
   return `${[head, ...lines].join('\n')}\n`;
 }
@@ -45,26 +52,33 @@ export class Handhelds {
   #site;
   #method;
   #curves;
+  #wrong;
   #states = new Map();
 
   constructor(site) {
     this.#site = site;
     this.#method = site.methods.find((m) => m.material === MATERIAL);
-    this.#curves = Array.from({ length: CURVES }, (_, seed) => this.#curve(seed + 1));
+    this.#curves = Array.from({ length: CURVES }, (_, i) => this.#curve(SUBSTANCE, i + 1));
+    this.#wrong = this.#curve(OTHER_SUBSTANCE, 1);
   }
 
-  /** The bundles of one handheld in the order it hands them over. */
-  bundles(serial, { round, bundlesEach, resultsEach }) {
+  /**
+   * The bundles of one handheld in the order it hands them over.
+   *
+   * @param spec `decision` is `pass` unless it is `fail`: then the drums hold something else
+   */
+  bundles(serial, spec) {
+    const { round, bundlesEach, resultsEach, containers = CONTAINERS, decision = 'pass' } = spec;
     const state = this.#states.get(serial) ?? { run: 0, bundle: 0, previous: null };
     this.#states.set(serial, state);
     let measured = 0;
     return Array.from({ length: bundlesEach }, () => {
       const results = Array.from({ length: resultsEach }, () => {
         state.run += 1;
-        const receipt = receiptId(round, serial, Math.floor(measured / CONTAINERS));
-        const label = containerLabel(measured % CONTAINERS);
+        const receipt = receiptId(round, serial, Math.floor(measured / containers));
+        const label = containerLabel(measured % containers);
         measured += 1;
-        return this.#result(serial, state.run, receipt, label);
+        return this.#result(serial, state.run, { receipt, label, decision });
       });
       state.bundle += 1;
       const assembled = this.#bundle(serial, state, results);
@@ -73,10 +87,10 @@ export class Handhelds {
     });
   }
 
-  #curve(seed) {
+  #curve(material, seed) {
     const step = 1800 / (POINTS - 1);
     const curve = synthesiseSpectrum({
-      material: SUBSTANCE,
+      material,
       axisFrom: 200,
       axisTo: 2000,
       step,
@@ -88,8 +102,8 @@ export class Handhelds {
     return { score, spectrum: encodeSpectrum(curve.axis, curve.intensity, 'float32') };
   }
 
-  #result(serial, run, receipt, label) {
-    const { score, spectrum } = this.#curves[run % CURVES];
+  #result(serial, run, { receipt, label, decision }) {
+    const { score, spectrum } = decision === 'fail' ? this.#wrong : this.#curves[run % CURVES];
     const { id, version, algorithm, threshold, mode } = this.#method;
     return {
       runNumber: run,
@@ -106,7 +120,7 @@ export class Handhelds {
       place: 'dock',
       presentation: { kind: 'through-packaging', between: 'polyethylene liner (simulated)' },
       acquisition: { integrationTimeMs: '800', accumulations: 3 },
-      decision: 'pass',
+      decision,
       score: { algorithm, value: score, threshold },
       candidates: [],
       spectrum,

@@ -28,7 +28,11 @@ export async function deliveryRows(_wanted, { quick, profile, say }) {
     const sinkUrl = await sink.ask('listen');
     const to = { sinkUrl, connections: CONNECTIONS };
     await loop.ask('open', to);
-    await outbox.ask('open', { ...to, directory: join(directory, 'data') });
+    await outbox.ask('open', {
+      ...to,
+      directory: join(directory, 'data'),
+      bodyBytes: BODY_BYTES,
+    });
     // Round 0 warms both up and is not counted.
     for (let i = 0; i <= rounds; i++) {
       await outbox.ask('fill', { ...load, round: i });

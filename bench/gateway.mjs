@@ -1,55 +1,94 @@
-import { spawn } from 'node:child_process';
-import { once } from 'node:events';
 import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { createInterface } from 'node:readline';
 import { fileURLToPath } from 'node:url';
 import Database from 'better-sqlite3';
 import { parse, stringify } from 'yaml';
 import { readControl } from '../dist/access/control.files.js';
-import { expectationCsv } from './bundles.mjs';
+import { CONTAINERS, expectationCsv } from './bundles.mjs';
+import { startDrumline } from './drumline-process.mjs';
 
 const ROOT = fileURLToPath(new URL('..', import.meta.url));
-const START_DEADLINE_MS = 30_000;
-const AREA = 'east-dock';
+export const AREA = 'east-dock';
+export const OTHER_AREA = 'west-dock';
+export const ARCHIVE = 'archive';
 /** What the sink is: it applies at once, and nothing of ours shall throttle what is measured. */
 const TIMING = { processingMs: 20, inFlightMax: 50, ratePerSecond: 10_000, deadlineMs: 30_000 };
 
-/** A copy of the example site with as many handhelds as there are senders, before destinations like the sink. */
-export function copySite(directory, serials) {
+/**
+ * A copy of the example site with as many handhelds as there are senders, before destinations like the sink.
+ *
+ * @param others handhelds of another area
+ * @param archiveUrl of a third destination, which no statement waits for; null for none
+ */
+export function copySite(directory, serials, { others = [], archiveUrl = null } = {}) {
   const copy = join(directory, 'site');
   cpSync(join(ROOT, 'mappings/northquay'), copy, { recursive: true });
   const file = join(copy, 'site.yaml');
   const site = parse(readFileSync(file, 'utf8'));
   const [model] = site.instruments;
-  site.instruments = serials.map((serial) => ({ ...model, serial, area: AREA }));
+  const inArea = (area) => (serial) => ({ ...model, serial, area });
+  site.instruments = [...serials.map(inArea(AREA)), ...others.map(inArea(OTHER_AREA))];
   for (const destination of site.destinations) Object.assign(destination.timing, TIMING);
-  writeFileSync(file, stringify(site));
+  if (archiveUrl) addArchive(copy, site, archiveUrl);
+  writeFileSync(file, stringify(site, { aliasDuplicateObjects: false }));
   return copy;
 }
 
-/** The gateway as it ships, as a process of its own on a new data folder. */
-export async function startGateway({ directory, siteFolder, sinkUrl, profile }) {
+function addArchive(copy, site, archiveUrl) {
+  const [lims] = site.destinations;
+  const endpoint = { ...lims.endpoint, baseUrl: archiveUrl };
+  site.destinations.push({
+    ...lims,
+    name: ARCHIVE,
+    title: 'Archive (simulated)',
+    endpoint,
+    requiredForStatement: false,
+  });
+  const mapping = readFileSync(join(copy, 'lims.mapping.yaml'), 'utf8');
+  writeFileSync(
+    join(copy, `${ARCHIVE}.mapping.yaml`),
+    mapping.replace('destination: lims', `destination: ${ARCHIVE}`),
+  );
+}
+
+/**
+ * The gateway as it ships, as a process of its own on a new data folder: with SQLite it does everything; on a
+ * server pair it takes and answers, and `workers` processes work.
+ */
+export async function startGateway(options) {
+  const { directory, siteFolder, sinkUrl, pair, workers = 0, probe, profile } = options;
   const data = join(directory, 'data');
   mkdirSync(data, { recursive: true });
-  const flags = profile ? ['--cpu-prof', '--cpu-prof-dir', profile] : [];
-  const serve = ['serve', '--data', data, '--site-folder', siteFolder, '--port', '0'];
-  const child = spawn(
-    process.execPath,
-    [...flags, join(ROOT, 'bin/drumline.js'), ...serve, '--log-level', 'warn', '--json'],
-    {
-      env: {
-        ...process.env,
-        NORTHQUAY_LIMS_URL: sinkUrl,
-        NORTHQUAY_ERP_URL: sinkUrl,
-        NORTHQUAY_LIMS_TOKEN: 'simulated',
-        NORTHQUAY_ERP_TOKEN: 'simulated',
-      },
-      stdio: ['ignore', 'pipe', 'inherit'],
-    },
-  );
-  const url = await listeningUrl(child);
+  const env = {
+    NORTHQUAY_LIMS_URL: sinkUrl,
+    NORTHQUAY_ERP_URL: sinkUrl,
+    NORTHQUAY_LIMS_TOKEN: 'simulated',
+    NORTHQUAY_ERP_TOKEN: 'simulated',
+    ...(pair ? { DATABASE_URL: pair.databaseUrl, REDIS_URL: pair.redisUrl } : {}),
+  };
+  const probeOf = (name) => (probe ? join(directory, `${name}.probe`) : undefined);
+  const serve = ['serve', ...(pair ? ['--no-work'] : []), '--data', data, '--port', '0'];
+  const gateway = await startDrumline([...serve, '--site-folder', siteFolder], {
+    env,
+    probe: probeOf('gateway'),
+    profile,
+  });
+  let started = 0;
+  const startWorker = () => {
+    started += 1;
+    return startDrumline(['work', '--site-folder', siteFolder], {
+      env: { ...env, DRUMLINE_DATA: data },
+      probe: probeOf(`worker-${started}`),
+      profile,
+    });
+  };
+  const working = await Promise.all(Array.from({ length: workers }, startWorker));
+  const { url } = gateway.ready;
   const { token } = readControl(data);
+  const get = async (path) => {
+    const headers = { authorization: `Bearer ${token}` };
+    return (await fetch(new URL(path, url), { headers })).json();
+  };
   const post = async (path, type, body) => {
     const headers = { authorization: `Bearer ${token}`, 'content-type': type };
     const answer = await fetch(new URL(path, url), { method: 'POST', headers, body });
@@ -65,45 +104,39 @@ export async function startGateway({ directory, siteFolder, sinkUrl, profile }) 
   return {
     url,
     key,
-    announce: (ids) => post('/api/v1/expectations', 'text/csv', expectationCsv(ids, AREA)),
-    /** Stops it and throws when anything but results that were sent once and confirmed is left behind. */
+    announce: (ids, area = AREA, containers = CONTAINERS) =>
+      post('/api/v1/expectations', 'text/csv', expectationCsv(ids, area, containers)),
+    statement: (receiptId) => get(`/api/v1/receipts/${encodeURIComponent(receiptId)}/statement`),
+    gateway,
+    workers: working,
+    startWorker,
+    /** Stops all of it. */
     stop: async () => {
-      const ended = once(child, 'exit');
-      child.kill('SIGTERM');
-      await ended;
-      checkBooks(join(data, 'drumline.db'));
+      for (const process of [gateway, ...working]) await process.stop();
     },
-    kill: () => child.kill('SIGKILL'),
+    /** Throws when anything but results that were sent once and confirmed is left; on SQLite once it has stopped. */
+    checkBooks: async () => {
+      const left = pair ? await pair.query(LEFT) : leftInFile(join(data, 'drumline.db'));
+      if (left.length === 0) return;
+      const words = left.map(({ kind, state, n }) => `${n} × ${kind} ${state}`).join(', ');
+      throw new Error(`the figures would mean nothing: ${words}`);
+    },
+    kill: async () => {
+      for (const process of [gateway, ...working]) await process.kill();
+    },
   };
 }
 
-async function listeningUrl(child) {
-  const lines = createInterface({ input: child.stdout });
-  const url = await Promise.race([
-    once(lines, 'line').then(([line]) => JSON.parse(line).url),
-    once(child, 'exit').then(() => null),
-    new Promise((resolve) => setTimeout(resolve, START_DEADLINE_MS, null).unref()),
-  ]);
-  if (url) return url;
-  child.kill('SIGKILL');
-  throw new Error('the gateway did not start');
-}
+const LEFT = `select 'delivery' as kind, state, count(*) as n from delivery
+   where message = 'result' and destination <> '${ARCHIVE}' and (state <> 'confirmed' or attempts <> 1) group by state
+   union all
+   select 'bundle', state, count(*) from bundle where state <> 'accepted' group by state
+   union all
+   select 'result', state, count(*) from result where state <> 'accepted' group by state`;
 
-function checkBooks(file) {
+function leftInFile(file) {
   const database = new Database(file, { readonly: true });
-  const left = database
-    .prepare(
-      `select 'delivery' as kind, state, count(*) as n from delivery
-       where message = 'result' and (state <> 'confirmed' or attempts <> 1) group by state
-       union all
-       select 'bundle', state, count(*) from bundle where state <> 'accepted' group by state
-       union all
-       select 'result', state, count(*) from result where state <> 'accepted' group by state`,
-    )
-    .all();
+  const left = database.prepare(LEFT).all();
   database.close();
-  if (left.length > 0) {
-    const words = left.map(({ kind, state, n }) => `${n} × ${kind} ${state}`).join(', ');
-    throw new Error(`the figures would mean nothing: ${words}`);
-  }
+  return left;
 }

@@ -7,7 +7,7 @@ import { copySite, startGateway } from './gateway.mjs';
 import { rowOf } from './rows.mjs';
 
 /** Senders at once: sync PCs with a handheld each. */
-const SENDERS = 24;
+export const SENDERS = 24;
 const DESTINATIONS = 2;
 const DEADLINE_MS = 300_000;
 
@@ -29,6 +29,21 @@ export const INTAKE_ROWS = [
   { name: 'intake-to-confirmed', size: 'one', until: 'confirmed', target: 0.3 },
   { name: 'intake-to-accepted-20', size: 'twenty', until: 'accepted', target: 0.6 },
   { name: 'intake-to-confirmed-20', size: 'twenty', until: 'confirmed', target: 0.3 },
+];
+
+export const INTAKE_PAIR_ROWS = [
+  {
+    name: 'intake-to-accepted-postgres',
+    size: 'one',
+    until: 'accepted',
+    target: 0.45,
+  },
+  {
+    name: 'intake-to-confirmed-postgres',
+    size: 'one',
+    until: 'confirmed',
+    target: 0.2,
+  },
 ];
 
 /**
@@ -64,14 +79,23 @@ export async function intakeRows(wanted, { quick, profile, say }) {
     const { doubles } = await sink.ask('counts');
     if (doubles > 0) throw new Error(`${doubles} messages arrived twice`);
     await gateway.stop();
+    await gateway.checkBooks();
     return rows;
   } catch (error) {
-    gateway?.kill();
+    await gateway?.kill();
     throw error;
   } finally {
     for (const started of children) await started.stop();
     rmSync(directory, { recursive: true, force: true });
   }
+}
+
+/** The same over PostgreSQL and Redis, where one process takes and answers and two work. */
+export async function intakePairRows(world, wanted) {
+  const { quick, say } = world.options;
+  const rows = await measure({ ...world, say }, wanted, 'one', quick);
+  await world.gateway.checkBooks();
+  return rows;
 }
 
 async function measure(world, wanted, size, quick) {

@@ -1,72 +1,20 @@
-// The delivery stage alone, as the gateway wires it, over a database of its own. The payloads are built before
-// the clock starts.
-import { DeliveryService } from '../dist/delivery/delivery.service.js';
-import { resultKey } from '../dist/delivery/new-delivery.js';
-import { enqueueDelivery } from '../dist/delivery/outbox.store.js';
-import { finishPayload } from '../dist/mapping/payload.js';
-import { sampleResult } from '../dist/mapping/sample-subjects.js';
-import { anchoredClock } from '../dist/storage/clock.js';
+// The delivery stage over a SQLite database of its own, without a queue: what is due is worked through once. The
+// payloads are built before the clock starts.
 import { openDatabase } from '../dist/storage/database.js';
 import { answerParent, now } from './child.mjs';
-import { treeOf } from './message.mjs';
+import { DESTINATION, fillOutbox, openStage } from './outbox-stage.mjs';
 
-const SITE = 'northquay';
-const DESTINATION = 'sink';
-const FILL_AT_ONCE = 500;
-
-const MESSAGE = {
-  request: { method: 'POST', path: 'api/identity-results' },
-  fields: [],
-  answer: { echo: [{ sent: '/reference', held: '/reference' }], reference: '/number' },
-  readBack: null,
-  contract: null,
-};
-const DOCUMENT = {
-  destination: DESTINATION,
-  format: 'json',
-  messages: { result: MESSAGE },
-  tables: {},
-  permits: [],
-};
-
-const clock = anchoredClock();
 let database;
 let service;
-let bodyBytes = 0;
 
 answerParent({
-  open: async ({ directory, sinkUrl, connections }) => {
+  open: async ({ directory, ...stage }) => {
     database = await openDatabase(directory);
-    service = new DeliveryService({
-      database,
-      site: {
-        site: SITE,
-        timeZone: 'Europe/London',
-        destinations: [destination(sinkUrl, connections)],
-      },
-      clock,
-      mapping: { forDigest: async () => ({ document: DOCUMENT }), build },
-      loadSubject: async ({ id, idempotency_key: idempotencyKey, build: number }) => ({
-        ...sampleResult(),
-        reference: id,
-        idempotencyKey,
-        build: number,
-      }),
-      workerId: 'bench',
-      secrets: () => 'simulated',
-      onReceiptChanged: () => undefined,
-      random: Math.random,
-    });
+    const worker = { id: 'bench', mayStart: true };
+    service = openStage({ ...stage, database, clock: database.clock, worker });
   },
-  fill: async ({ messages, keys, bodyBytes: bytes, round }) => {
-    bodyBytes = bytes;
-    for (let from = 0; from < messages; from += FILL_AT_ONCE) {
-      await database.transact(async (trx) => {
-        for (let i = from; i < Math.min(messages, from + FILL_AT_ONCE); i++) {
-          await enqueueDelivery(trx, newDelivery(round, i, keys));
-        }
-      });
-    }
+  fill: async (load) => {
+    await fillOutbox({ database, clock: database.clock }, load);
     while ((await service.buildDue(DESTINATION)) > 0);
   },
   run: async ({ messages }) => {
@@ -83,52 +31,6 @@ answerParent({
     await database.close();
   },
 });
-
-function destination(baseUrl, connections) {
-  return {
-    name: DESTINATION,
-    title: 'Sink',
-    endpoint: { kind: 'http', baseUrl, allow: ['127.0.0.0/8'], bearer: 'env:TOKEN' },
-    honoursKey: true,
-    acts: false,
-    requiredForStatement: true,
-    timing: {
-      deadlineMs: 30_000,
-      processingMs: 20,
-      settleMs: 100,
-      absentAsks: 2,
-      retryBaseMs: 200,
-      retryMaxMs: 3000,
-      attemptsMax: 12,
-      inFlightMax: connections,
-      ratePerSecond: 10_000,
-    },
-  };
-}
-
-async function build(_digest, _message, subject) {
-  const tree = treeOf(subject.reference, bodyBytes);
-  return finishPayload(DOCUMENT, MESSAGE, subject, { tree, problems: [] });
-}
-
-function newDelivery(round, index, keys) {
-  const subjectId = `${round}-${index}`;
-  return {
-    site: SITE,
-    subjectKind: 'result',
-    subjectId,
-    subjectRevision: 1,
-    receiptId: null,
-    destination: DESTINATION,
-    message: 'result',
-    orderingKey: resultKey(String(index % keys)),
-    isConforms: false,
-    isContrary: false,
-    mappingDigest: 'bench',
-    epoch: 1,
-    now: clock.now(),
-  };
-}
 
 async function acceptedSoFar() {
   const { n } = await database.db

@@ -16,10 +16,35 @@ export function rowOf({ name, unit, target }, rounds) {
   };
 }
 
-function median(values) {
+/**
+ * A row that has a limit and no baseline: the ceiling is the limit, the ratio the value over the limit, and the
+ * target that it stays at or below 1.
+ *
+ * @param values one a round; their median is the row's value
+ */
+export function limitRow({ name, unit, limit }, values) {
+  const value = median(values);
+  return {
+    name,
+    value: rounded(value),
+    unit: `${unit} (ratio: value / limit)`,
+    ceiling: limit,
+    ratio: rounded(value / limit),
+    target: 1,
+    spread: rounded(value === 0 ? 0 : (Math.max(...values) - Math.min(...values)) / value),
+  };
+}
+
+export function median(values) {
   const sorted = [...values].sort((a, b) => a - b);
   const middle = Math.floor(sorted.length / 2);
   return sorted.length % 2 === 1 ? sorted[middle] : (sorted[middle - 1] + sorted[middle]) / 2;
+}
+
+/** The smallest of them that so many percent do not exceed. */
+export function percentile(values, percent) {
+  const sorted = [...values].sort((a, b) => a - b);
+  return sorted[Math.max(0, Math.ceil((percent / 100) * sorted.length) - 1)];
 }
 
 function rounded(value) {

@@ -1,20 +1,36 @@
 // npm run bench -- [--quick] [--only NAME] [--json] [--profile DIR]
+import { availableParallelism, loadavg } from 'node:os';
 import { parseArgs } from 'node:util';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
+import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
+import { PAIR_ROWS, pairRows } from './pair.mjs';
+import { RESUME_ROWS, resumeSqliteRows } from './resume.mjs';
 import { tableOf } from './rows.mjs';
+import { whyNoServers } from './server-pair.mjs';
 
 const GROUPS = [
   { rows: INTAKE_ROWS, measure: intakeRows },
   { rows: DELIVERY_ROWS, measure: deliveryRows },
+  { rows: DELIVERY_POSTGRES_ROWS, measure: deliveryPostgresRows, needsServers: true },
+  { rows: PAIR_ROWS, measure: pairRows, needsServers: true },
+  { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
 ];
 const NAMES = GROUPS.flatMap((group) => group.rows.map((row) => row.name));
 const HELP = `Measures the gateway beside baselines that run in turn with it. Prints a table.
 
   --quick        fewer rounds and less in each: shows that it runs, not how fast
-  --only NAME    one row: ${NAMES.join(', ')}
-  --json         one JSON line last on stdout, {"rows": […]}
-  --profile DIR  writes CPU profiles of the gateway there
+  --only NAME    only this row, or each named by an option of its own: ${NAMES.join(', ')}
+  --json         one JSON line last on stdout, {"rows": […], "machine": {…}}
+  --profile DIR  writes CPU profiles of the gateway and its workers there
+
+A row is {name, value, unit, ceiling, ratio, target, spread}: medians over the rounds, the spread of the value. Where
+something stands beside it, the ceiling is that baseline's value and the ratio is to be the target or more. Where a
+limit stands in its place, which the unit says, the ratio is value / limit and is to be 1 or less.
+
+Rows about PostgreSQL and Redis make a database of their own at BENCH_DATABASE_URL (default:
+postgres://postgres@127.0.0.1:5432/postgres) and start a redis-server of their own. docs/measures.md says what each
+row measures.
 `;
 
 const options = readOptions();
@@ -22,27 +38,43 @@ if (options.help) {
   process.stdout.write(HELP);
   process.exit(0);
 }
-if (options.only !== undefined && !NAMES.includes(options.only)) {
-  process.stderr.write(`no row ${options.only}; there are ${NAMES.join(', ')}\n`);
+const unknown = options.only?.find((name) => !NAMES.includes(name));
+if (unknown !== undefined) {
+  process.stderr.write(`no row ${unknown}; there are ${NAMES.join(', ')}\n`);
   process.exit(2);
 }
 
+/** What else the machine does meets every figure; a load above the number of processors is somebody else's. */
+const machine = { processors: availableParallelism(), loadBefore: loadavg()[0] };
+// Processes that were started end with this one.
+for (const signal of ['SIGINT', 'SIGTERM']) process.once(signal, () => process.exit(1));
 const say = (line) => process.stderr.write(`${line}\n`);
 const rows = [];
-for (const { rows: all, measure } of GROUPS) {
-  const wanted = all.filter(({ name }) => options.only === undefined || options.only === name);
-  if (wanted.length > 0) rows.push(...(await measure(wanted, { ...options, say })));
+for (const { rows: all, measure, needsServers } of GROUPS) {
+  const wanted = all.filter(({ name }) => options.only?.includes(name) ?? true);
+  if (wanted.length === 0) continue;
+  const why = needsServers ? await whyNoServers() : null;
+  if (why === null) rows.push(...(await measure(wanted, { ...options, say })));
+  else if (options.only || process.env.CI === 'true') throw new Error(`no server pair: ${why}`);
+  else
+    say(
+      `not measured, for want of PostgreSQL or redis-server (${why}): ${wanted.map(({ name }) => name).join(', ')}`,
+    );
 }
+machine.loadAfter = loadavg()[0];
 const table = `${tableOf(rows)}\n`;
+say(
+  `${machine.processors} processors, load ${machine.loadBefore.toFixed(1)} before and ${machine.loadAfter.toFixed(1)} after`,
+);
 if (options.json) process.stderr.write(table);
-process.stdout.write(options.json ? `${JSON.stringify({ rows })}\n` : table);
+process.stdout.write(options.json ? `${JSON.stringify({ rows, machine })}\n` : table);
 
 function readOptions() {
   try {
     return parseArgs({
       options: {
         quick: { type: 'boolean', default: false },
-        only: { type: 'string' },
+        only: { type: 'string', multiple: true },
         json: { type: 'boolean', default: false },
         profile: { type: 'string' },
         help: { type: 'boolean', default: false },

@@ -11,17 +11,48 @@ let doubles = 0;
 /** What somebody waits for: how many results stored and how many asked about, over all rounds. */
 const waits = { stored: [], asked: [] };
 
+/** When the first byte of each stop came, by its id. */
+const stops = new Map();
+/** Messages that are held instead of answered, by reference, while it is told to. */
+let holds = false;
+const held = new Map();
+/** References whose sender went away while they were held. */
+const orphans = new Set();
+let touched = null;
+
 const server = createServer((request, response) => {
+  const at = now();
   if (request.method === 'GET') return answerAsk(request.url, response);
   const chunks = [];
   request.on('data', (chunk) => chunks.push(chunk));
   request.on('end', () => {
     const body = Buffer.concat(chunks).toString('utf8');
-    if (request.url === '/inbound') storeXml(body, response);
-    else storeJson(body, response);
+    const store = request.url === '/inbound' ? storeXml : storeJson;
+    if (holds) return hold(referenceIn(body), response, () => store(body, response, at));
+    store(body, response, at);
   });
 });
 server.keepAliveTimeout = 60_000;
+
+function referenceIn(body) {
+  const [, xml, json] = /<Reference>([^<]*)<|"reference":"([^"]*)"/.exec(body) ?? [];
+  return xml ?? json;
+}
+
+function hold(reference, response, answer) {
+  held.set(reference, answer);
+  response.on('close', () => {
+    if (held.delete(reference)) orphans.add(reference);
+  });
+}
+
+/** A message that its sender left behind is sent again or asked about. */
+function touch(reference) {
+  if (touched !== null && orphans.has(reference)) {
+    touched.resolve(now());
+    touched = null;
+  }
+}
 
 function storeJson(body, response) {
   const { reference, messageType } = JSON.parse(body);
@@ -31,10 +62,12 @@ function storeJson(body, response) {
   note('stored', results);
 }
 
-function storeXml(body, response) {
+function storeXml(body, response, at) {
   const [, reference] = /<Reference>([^<]*)<\/Reference>/.exec(body);
   const [, content] = /<Body>(.*)<\/Body>/s.exec(body);
   keep(reference, body.includes('<MessageType>result</MessageType>'), content);
+  const [, stopId] = /<StopId>([^<]*)<\/StopId>/.exec(content) ?? [];
+  if (stopId !== undefined && !stops.has(stopId)) stops.set(stopId, at);
   response.writeHead(200, { 'content-type': 'application/xml' });
   response.end(
     `<MessageReceipt><Number>E-${stored.size}</Number><Reference>${reference}</Reference></MessageReceipt>`,
@@ -43,6 +76,7 @@ function storeXml(body, response) {
 }
 
 function keep(reference, isResult, content) {
+  touch(reference);
   if (stored.has(reference)) doubles += 1;
   else if (isResult) results += 1;
   stored.set(reference, { isResult, content });
@@ -50,21 +84,22 @@ function keep(reference, isResult, content) {
 
 function answerAsk(url, response) {
   const [path, reference] = url.split('?reference=');
-  const held = stored.get(decodeURIComponent(reference));
-  if (held === undefined) {
+  touch(reference);
+  const kept = stored.get(decodeURIComponent(reference));
+  if (kept === undefined) {
     response.writeHead(404).end();
     return;
   }
   if (path === '/messages') {
     response.writeHead(200, { 'content-type': 'application/xml' });
     response.end(
-      `<Messages><Message><Number>E-1</Number><Reference>${reference}</Reference><Applied>true</Applied><Content>${held.content}</Content></Message></Messages>`,
+      `<Messages><Message><Number>E-1</Number><Reference>${reference}</Reference><Applied>true</Applied><Content>${kept.content}</Content></Message></Messages>`,
     );
   } else {
     response.writeHead(200, { 'content-type': 'application/json' });
-    response.end(`{"entries":[{"number":"L-1","applied":true,"content":${held.content}}]}`);
+    response.end(`{"entries":[{"number":"L-1","applied":true,"content":${kept.content}}]}`);
   }
-  if (held.isResult) asked.add(reference);
+  if (kept.isResult) asked.add(reference);
   note('asked', asked.size);
 }
 
@@ -77,9 +112,9 @@ function note(what, count) {
 }
 
 answerParent({
-  listen: () =>
+  listen: ({ port = 0 }) =>
     new Promise((resolve) => {
-      server.listen(0, '127.0.0.1', () => resolve(`http://127.0.0.1:${server.address().port}`));
+      server.listen(port, '127.0.0.1', () => resolve(`http://127.0.0.1:${server.address().port}`));
     }),
   /** Waits until so many more results than at `since` were stored, or asked about; answers when that was. */
   until: ({ what, since, more, deadlineMs }) =>
@@ -96,6 +131,24 @@ answerParent({
       note(what, counts()[what]);
     }),
   counts,
+  stops: () => [...stops],
+  /** From now on messages are held and not answered. */
+  hold: () => {
+    holds = true;
+  },
+  heldNow: () => held.size,
+  orphaned: () => orphans.size,
+  /** Answers what is held, holds no more, and says when an orphan is first sent again or asked about. */
+  release: () => {
+    holds = false;
+    const first = new Promise((resolve) => {
+      touched = { resolve };
+    });
+    const answers = [...held.values()];
+    held.clear();
+    for (const answer of answers) answer();
+    return first;
+  },
 });
 
 function counts() {

@@ -32,6 +32,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'database-migration-failed': entry(
+    'The tables of this version could not be made; nothing of the attempt is left in the database.',
+    'Remove what stands in the way and start again: the migration then runs from its start. Until then the version that ran before still works.',
+    null,
+    'fatal',
+  ),
   'database-unreachable': entry(
     'The database named by DATABASE_URL does not answer.',
     'Start it, or correct the address, the user or the password in DATABASE_URL.',
@@ -119,6 +125,12 @@ export const ERRORS = {
   'redis-refuses': entry(
     'The Redis server refuses the connection.',
     'Correct user and password in `REDIS_URL`, and let that user run the commands of the queue.',
+    null,
+    'fatal',
+  ),
+  'destination-still-owed': entry(
+    'The site folder no longer names a destination that has not got a stop or a withdrawal meant for it; nobody would ever deliver it.',
+    'Put the destination back until they are confirmed there. If the system behind it is gone for good, point its endpoint at a system or a folder where a person reads and answers them.',
     null,
     'fatal',
   ),

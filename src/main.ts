@@ -27,6 +27,7 @@ export interface Application {
 
 /** A process that does what is due and takes no requests. */
 export interface WorkerApplication {
+  /** Its id at the start; it may take another one later. */
   readonly workerId: string;
   readonly site: string;
   /** Where it says whether it is live and ready; null when it does not. */
@@ -73,7 +74,7 @@ export async function openApplication(
 /** Opens a gateway that only works; at most its health can be asked for. */
 export async function openWorker(settings: Settings): Promise<WorkerApplication> {
   const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
-  const { workerId, site } = gateway.parts;
+  const { worker, site } = gateway.parts;
   let health: NestFastifyApplication | null = null;
   const close = async () => {
     await health?.close();
@@ -82,7 +83,8 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
   try {
     health = await openHealth(gateway);
     await gateway.work();
-    return { workerId, site: site.site, healthUrl: (await health?.getUrl()) ?? null, close };
+    const healthUrl = (await health?.getUrl()) ?? null;
+    return { workerId: worker.id, site: site.site, healthUrl, close };
   } catch (error) {
     await close();
     throw error;

@@ -1,7 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Trx } from '../storage/database.js';
-import { preparedInsert } from '../storage/prepared.js';
+import { preparedInsertMany } from '../storage/many-rows.js';
 import type { AuditEntryRow } from '../storage/tables.js';
 
 export interface Actor {
@@ -23,11 +23,34 @@ export interface AuditEvent {
   readonly after?: unknown;
 }
 
-const insertEntry = preparedInsert('audit_entry');
+const insertEntries = preparedInsertMany('audit_entry', [
+  'id',
+  'site',
+  'at',
+  'zone',
+  'actor_kind',
+  'actor',
+  'action',
+  'subject_kind',
+  'subject_id',
+  'reason',
+  'before',
+  'after',
+  'sequence',
+]);
 
 /** Writes one entry of the trail in the transaction of the change it speaks of. */
 export async function recordAudit(trx: Trx, event: AuditEvent): Promise<void> {
-  await insertEntry(trx, {
+  await recordAudits(trx, [event]);
+}
+
+/** As `recordAudit`, for what one transaction changes together. */
+export async function recordAudits(trx: Trx, events: readonly AuditEvent[]): Promise<void> {
+  await insertEntries(trx, events.map(entryOf));
+}
+
+function entryOf(event: AuditEvent): AuditEntryRow {
+  return {
     id: uuidv7(),
     site: event.site,
     at: event.at,
@@ -41,5 +64,5 @@ export async function recordAudit(trx: Trx, event: AuditEvent): Promise<void> {
     before: event.before === undefined ? null : JSON.stringify(event.before),
     after: event.after === undefined ? null : JSON.stringify(event.after),
     sequence: null,
-  });
+  };
 }

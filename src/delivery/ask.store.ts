@@ -2,81 +2,90 @@ import { type RawBuilder, type SqlBool, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { skipLocked } from '../storage/dialect.js';
+import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { insertAttempt } from './claim.store.js';
+import { insertAttempts } from './claim.store.js';
 import { NO_STOP, OPEN_STOP } from './open-deliveries.store.js';
 import type { AttemptEnd } from './outcome.store.js';
 
-/** Accepted or doubtful deliveries whose read-back is due, longest waiting first. */
-export async function dueAsks(
-  reader: Reader,
-  of: {
-    readonly site: string;
-    readonly destination: string;
-    readonly stops: boolean;
-    readonly now: Instant;
-    readonly limit: number;
-  },
-): Promise<DeliveryRow[]> {
-  return [...(await (of.stops ? ASKS.ofStops : ASKS.ofOthers)(reader, of)).rows];
-}
-
-interface DueAsks {
+interface ToAsk {
   readonly site: string;
   readonly destination: string;
+  readonly stops: boolean;
   readonly now: Instant;
   readonly limit: number;
 }
 
-const ASKS = { ofStops: dueAsksOf(OPEN_STOP), ofOthers: dueAsksOf(NO_STOP) };
+/** True when a read-back is due: a first look, which locks nothing. */
+export async function isAskDue(reader: Reader, of: ToAsk): Promise<boolean> {
+  return (await queriesOf(of).seen(reader, of)).rows.length > 0;
+}
 
-function dueAsksOf(which: RawBuilder<SqlBool>) {
-  return prepared((db, of: DueAsks) =>
+/**
+ * Takes accepted or doubtful deliveries whose read-back is due, longest waiting first. The next one of each is
+ * set behind this one's deadline, so that it is asked again by itself when this process dies. The rows are as
+ * they were before, but for the fence, which a late write has to name.
+ */
+export async function claimAsks(
+  trx: Trx,
+  of: ToAsk,
+  worker: string,
+  askAgainAt: Instant,
+): Promise<readonly DeliveryRow[]> {
+  const { rows } = await queriesOf(of).lock(trx, of);
+  if (rows.length === 0) return [];
+  const { written } = await moveAsks(trx, rows, { worker, askAgainAt });
+  if (written !== rows.length) throw new Error(`${rows.length} rows were locked, ${written} moved`);
+  return rows.map((row) => ({ ...row, fence: row.fence + 1 }));
+}
+
+function queriesOf({ stops }: ToAsk) {
+  return stops ? ASKS.ofStops : ASKS.ofOthers;
+}
+
+const ASKS = { ofStops: asksOf(OPEN_STOP), ofOthers: asksOf(NO_STOP) };
+
+function asksOf(which: RawBuilder<SqlBool>) {
+  const due = (db: Reader, of: ToAsk) =>
     db
       .selectFrom('delivery')
-      .selectAll()
       .where('site', '=', of.site)
       .where('destination', '=', of.destination)
       .where(which)
       .where(sql<SqlBool>`state in ('accepted', 'uncertain')`)
       .where('next_ask_at', '<=', of.now)
-      .orderBy('next_ask_at')
-      .limit(bounded(of.limit)),
-  );
-}
-
-/**
- * Takes a read-back: its next one is set behind this one's deadline, so that it is asked again by itself
- * when this process dies. Returns the fence a late write has to name, null when somebody else was faster.
- */
-export async function claimAsk(
-  trx: Trx,
-  row: DeliveryRow,
-  worker: string,
-  askAgainAt: Instant,
-): Promise<number | null> {
-  const fence = row.fence + 1;
-  const to = { id: row.id, state: row.state, held: row.fence, fence, worker, askAgainAt };
-  return (await moveAsk(trx, to)).written === 1 ? fence : null;
+      .orderBy('next_ask_at');
+  return {
+    seen: prepared((db, of: ToAsk) => due(db, of).select('id').limit(1)),
+    lock: prepared((db, of: ToAsk) =>
+      skipLocked(db, due(db, of).selectAll().limit(bounded(of.limit)), 'delivery'),
+    ),
+  };
 }
 
 interface AskClaim {
-  readonly id: string;
-  readonly state: DeliveryRow['state'];
-  readonly held: number;
-  readonly fence: number;
   readonly worker: string;
   readonly askAgainAt: Instant;
 }
 
-const moveAsk = prepared((db, to: AskClaim) =>
-  db
-    .updateTable('delivery')
-    .set({ next_ask_at: to.askAgainAt, fence: to.fence, claimed_by: to.worker })
-    .where('id', '=', to.id)
-    .where('state', '=', to.state)
-    .where('fence', '=', to.held),
+const moveAsks = preparedMany<Pick<DeliveryRow, 'id'>, never, AskClaim>(
+  ['id'],
+  (db, rows, { worker, askAgainAt }) =>
+    db
+      .updateTable('delivery')
+      .set((eb) => ({
+        next_ask_at: askAgainAt,
+        fence: eb('fence', '+', 1),
+        claimed_by: worker,
+      }))
+      .where(
+        'id',
+        'in',
+        rows.map((row) => row.id),
+      )
+      .where(sql<SqlBool>`state in ('accepted', 'uncertain')`),
 );
 
 /** Asks made so far, and when the last send started (the delivery's creation when none is known). */
@@ -114,19 +123,21 @@ export async function recordAsk(
     readonly end: AttemptEnd;
   },
 ): Promise<void> {
-  await insertAttempt(trx, {
-    id: uuidv7(),
-    site: row.site,
-    delivery_id: row.id,
-    number: ask.number,
-    kind: 'ask',
-    worker: ask.worker,
-    fence: ask.fence,
-    started_at: ask.startedAt,
-    finished_at: ask.end.finishedAt,
-    outcome: ask.end.outcome,
-    status: ask.end.status,
-    answer: ask.end.answer,
-    detail: ask.end.detail,
-  });
+  await insertAttempts(trx, [
+    {
+      id: uuidv7(),
+      site: row.site,
+      delivery_id: row.id,
+      number: ask.number,
+      kind: 'ask',
+      worker: ask.worker,
+      fence: ask.fence,
+      started_at: ask.startedAt,
+      finished_at: ask.end.finishedAt,
+      outcome: ask.end.outcome,
+      status: ask.end.status,
+      answer: ask.end.answer,
+      detail: ask.end.detail,
+    },
+  ]);
 }

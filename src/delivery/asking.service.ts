@@ -7,7 +7,7 @@ import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { askHistory, claimAsk, dueAsks, recordAsk } from './ask.store.js';
+import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
@@ -30,8 +30,10 @@ import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
 const ASK_AGAIN_BEYOND_DEADLINE_MS = 1_000;
 
 export interface ClaimedAsk {
+  readonly id: string;
   readonly row: DeliveryRow;
   readonly fence: number;
+  readonly worker: string;
   readonly startedAt: Instant;
 }
 
@@ -49,31 +51,45 @@ export class Asking {
     this.#parts = parts;
   }
 
-  /** Takes the read-backs that are due, at most `room`. Pausing holds no question. */
+  /**
+   * Takes the read-backs that are due, at most `room`. Pausing holds no question.
+   *
+   * @param patienceMs only those that have been due for so long
+   */
   async claim(
     destination: Destination,
     stops: boolean,
     room: number,
+    patienceMs = 0,
   ): Promise<readonly ClaimedAsk[]> {
     if (room <= 0) return [];
-    const { database, site, clock, workerId } = this.#parts.options;
-    const of = { site: site.site, destination: destination.name, stops, limit: room };
-    const seen = await dueAsks(database.db, { ...of, now: clock.now() });
-    if (seen.length === 0) return [];
-    return await database.transact(async (trx) => {
+    const { database, site, clock } = this.#parts.options;
+    const of = {
+      site: site.site,
+      destination: destination.name,
+      stops,
+      now: addMs(clock.now(), -patienceMs),
+      limit: room,
+    };
+    if (!(await isAskDue(database.db, of))) return [];
+    return await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
-      const againMs = destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS;
-      const claimed: ClaimedAsk[] = [];
-      for (const row of seen) {
-        const fence = await claimAsk(trx, row, workerId, addMs(now, againMs));
-        if (fence !== null) claimed.push({ row, fence, startedAt: now });
-      }
-      return claimed;
+      const askAgainAt = addMs(now, destination.timing.deadlineMs + ASK_AGAIN_BEYOND_DEADLINE_MS);
+      const rows = await claimAsks(trx, of, worker, askAgainAt);
+      return rows.map((row) => ({ id: row.id, row, fence: row.fence, worker, startedAt: now }));
     });
   }
 
   /** Asks about one delivery and writes the judgement. */
   async ask(destination: Destination, claimed: ClaimedAsk): Promise<void> {
+    try {
+      await this.#ask(destination, claimed);
+    } finally {
+      this.#parts.busy.end(claimed);
+    }
+  }
+
+  async #ask(destination: Destination, claimed: ClaimedAsk): Promise<void> {
     const { document } = await this.#parts.options.mapping.forDigest(claimed.row.mapping_digest);
     const readBack = document.messages[messageName(claimed.row)]?.readBack ?? null;
     if (!canBeAsked(destination, readBack)) {
@@ -126,7 +142,7 @@ export class Asking {
     const detail = 'detail' in asked.answer ? asked.answer.detail : null;
     await recordAsk(trx, row, {
       number: history.asks + 1,
-      worker: this.#parts.options.workerId,
+      worker: claimed.worker,
       fence,
       startedAt,
       end: {

@@ -2,76 +2,79 @@ import { type RawBuilder, type SqlBool, sql } from 'kysely';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { skipLocked } from '../storage/dialect.js';
+import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 import type { Held } from './outcome.store.js';
 
-/** Due deliveries that have no payload yet, contrary ones and stops first. */
-export async function unbuiltDeliveries(
-  reader: Reader,
-  of: {
-    readonly site: string;
-    readonly destination: string;
-    readonly stopsOnly: boolean;
-    readonly now: Instant;
-    readonly limit: number;
-  },
-): Promise<DeliveryRow[]> {
-  const query = of.stopsOnly ? UNBUILT.stops : UNBUILT.all;
-  return [...(await query(reader, of)).rows];
-}
-
-interface Unbuilt {
+interface ToBuild {
   readonly site: string;
   readonly destination: string;
+  readonly stopsOnly: boolean;
   readonly now: Instant;
   readonly limit: number;
+}
+
+/** True when something without a payload is due: a first look, which locks nothing. */
+export async function isBuildDue(reader: Reader, of: ToBuild): Promise<boolean> {
+  return (await queriesOf(of).seen(reader, of)).rows.length > 0;
+}
+
+/**
+ * Takes due deliveries that have no payload yet, contrary ones and stops first, and moves them to building. The
+ * rows are as they were before, but for the fence, which the save has to name.
+ */
+export async function claimBuilds(
+  trx: Trx,
+  of: ToBuild,
+  worker: string,
+): Promise<readonly DeliveryRow[]> {
+  const { rows } = await queriesOf(of).lock(trx, of);
+  if (rows.length === 0) return [];
+  const { written } = await moveToBuilding(trx, rows, { worker });
+  if (written !== rows.length) throw new Error(`${rows.length} rows were locked, ${written} moved`);
+  return rows.map((row) => ({ ...row, fence: row.fence + 1 }));
+}
+
+function queriesOf({ stopsOnly }: ToBuild) {
+  return stopsOnly ? UNBUILT.stops : UNBUILT.all;
 }
 
 const UNBUILT = { all: unbuilt(TO_BUILD), stops: unbuilt(sql`${TO_BUILD} and ${OPEN_STOP}`) };
 
 function unbuilt(which: RawBuilder<SqlBool>) {
-  return prepared((db, of: Unbuilt) =>
+  const due = (db: Reader, of: ToBuild) =>
     db
       .selectFrom('delivery')
-      .selectAll()
       .where('site', '=', of.site)
       .where('destination', '=', of.destination)
       .where(which)
       .where('due_at', '<=', of.now)
       .orderBy('contrary', 'desc')
       .orderBy('due_at')
-      .orderBy('seq')
-      .limit(bounded(of.limit)),
-  );
+      .orderBy('seq');
+  return {
+    seen: prepared((db, of: ToBuild) => due(db, of).select('id').limit(1)),
+    lock: prepared((db, of: ToBuild) =>
+      skipLocked(db, due(db, of).selectAll().limit(bounded(of.limit)), 'delivery'),
+    ),
+  };
 }
 
-/** Moves a delivery to building; returns the fence the save has to name, null when it is gone. */
-export async function claimBuild(
-  trx: Trx,
-  row: DeliveryRow,
-  worker: string,
-): Promise<number | null> {
-  const fence = row.fence + 1;
-  const { written } = await moveToBuilding(trx, { id: row.id, held: row.fence, fence, worker });
-  return written === 1 ? fence : null;
-}
-
-interface BuildClaim {
-  readonly id: string;
-  readonly held: number;
-  readonly fence: number;
-  readonly worker: string;
-}
-
-const moveToBuilding = prepared((db, claim: BuildClaim) =>
-  db
-    .updateTable('delivery')
-    .set({ state: 'building', fence: claim.fence, claimed_by: claim.worker })
-    .where('id', '=', claim.id)
-    .where('state', '=', 'due')
-    .where('fence', '=', claim.held),
+const moveToBuilding = preparedMany<Pick<DeliveryRow, 'id'>, never, { readonly worker: string }>(
+  ['id'],
+  (db, rows, { worker }) =>
+    db
+      .updateTable('delivery')
+      .set((eb) => ({ state: 'building', fence: eb('fence', '+', 1), claimed_by: worker }))
+      .where(
+        'id',
+        'in',
+        rows.map((row) => row.id),
+      )
+      .where('state', '=', sql.lit('due')),
 );
 
 export interface StoredPayload {

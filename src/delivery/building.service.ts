@@ -6,7 +6,7 @@ import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
-import { claimBuild, savePayload, unbuiltDeliveries } from './build.store.js';
+import { claimBuilds, isBuildDue, savePayload } from './build.store.js';
 import { faultOf, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
@@ -15,11 +15,6 @@ import { STOP_RETRY_MAX_MS } from './stop-policy.js';
 /** Payloads built at once for one destination. */
 export const BUILD_MAX = 16;
 const REASON_MAX = 2_000;
-
-export interface ClaimedBuild {
-  readonly row: DeliveryRow;
-  readonly fence: number;
-}
 
 type Built =
   | { readonly ok: true; readonly payload: BuiltPayload }
@@ -48,32 +43,23 @@ export class Building {
     destination: Destination,
     stopsOnly: boolean,
     room: number,
-  ): Promise<readonly ClaimedBuild[]> {
+  ): Promise<readonly DeliveryRow[]> {
     if (room <= 0) return [];
-    const { database, site, clock, workerId } = this.#parts.options;
-    const rows = await unbuiltDeliveries(database.db, {
+    const { database, site, clock } = this.#parts.options;
+    const of = {
       site: site.site,
       destination: destination.name,
       stopsOnly,
       now: clock.now(),
       limit: room,
-    });
-    if (rows.length === 0) return [];
-    const claimed = await database.transact(async (trx) => {
-      const taken: ClaimedBuild[] = [];
-      for (const row of rows) {
-        const fence = await claimBuild(trx, row, workerId);
-        if (fence !== null) taken.push({ row, fence });
-      }
-      return taken;
-    });
-    for (const { row } of claimed) this.#parts.busy.add(row.id);
-    return claimed;
+    };
+    if (!(await isBuildDue(database.db, of))) return [];
+    return await this.#parts.take((trx, worker) => claimBuilds(trx, of, worker));
   }
 
   /** Builds one taken delivery and saves its payload, or why there is none. */
-  async build(destination: Destination, { row, fence }: ClaimedBuild): Promise<void> {
-    const held: Held = { id: row.id, state: 'building', fence };
+  async build(destination: Destination, row: DeliveryRow): Promise<void> {
+    const held: Held = { id: row.id, state: 'building', fence: row.fence };
     try {
       const built = await this.#build(row);
       await this.#parts.settle((trx) =>
@@ -89,7 +75,7 @@ export class Building {
       );
       throw error;
     } finally {
-      this.#parts.busy.delete(row.id);
+      this.#parts.busy.end(row);
     }
   }
 

@@ -1,13 +1,12 @@
-import { sql } from 'kysely';
+import { type SqlBool, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
-import { addMs, type Instant } from '../formats/instant.js';
+import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared, preparedInsert } from '../storage/prepared.js';
-import type { DeliveryRow } from '../storage/tables.js';
+import { forUpdate } from '../storage/dialect.js';
+import { preparedInsertMany, preparedMany } from '../storage/many-rows.js';
+import { prepared } from '../storage/prepared.js';
+import type { AttemptRow, DeliveryRow } from '../storage/tables.js';
 import { DUE_LATER, NO_STOP, UNDER_WAY } from './open-deliveries.store.js';
-
-/** A lease outlasts the request's own deadline by this. */
-const LEASE_BEYOND_DEADLINE_MS = 10_000;
 
 /** Holds the receipts' rows without counting a change: a stop committed before this is seen, a later one waits. */
 export async function holdReceipts(
@@ -15,15 +14,16 @@ export async function holdReceipts(
   site: string,
   receiptIds: Iterable<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) {
-    await trx
-      .updateTable('receipt')
-      .set((eb) => ({ facts_version: eb.ref('facts_version') }))
-      .where('site', '=', site)
-      .where('id', '=', id)
-      .execute();
-  }
+  for (const id of [...new Set(receiptIds)].sort()) await holdReceipt(trx, { site, id });
 }
+
+const holdReceipt = prepared((db, of: { readonly site: string; readonly id: string }) =>
+  forUpdate(
+    db,
+    db.selectFrom('receipt').select('id').where('site', '=', of.site).where('id', '=', of.id),
+    'receipt',
+  ),
+);
 
 export async function countInFlight(trx: Trx, site: string, destination: string): Promise<number> {
   const [row] = (await countSending(trx, { site, destination })).rows;
@@ -44,131 +44,105 @@ const countSending = prepared((db, of: { readonly site: string; readonly destina
 export interface Claim {
   readonly row: DeliveryRow;
   readonly attemptId: string;
+  readonly id: string;
   /** Fence of the claim: a late write names it. */
   readonly fence: number;
+  readonly worker: string;
   readonly startedAt: Instant;
   /** State before the claim: doubtful means an earlier attempt may have arrived. */
   readonly was: DeliveryRow['state'];
 }
 
 /**
- * T3 of one delivery: leases its key, moves it to sending and writes its attempt row. Null when somebody
- * else was faster. Commits before the first byte leaves.
+ * T3: moves deliveries to sending and writes an attempt row for each. They are locked (`lockDueDeliveries`), so
+ * nobody else moves them. Commits before the first byte leaves.
  */
-export async function claimDelivery(
+export async function claimDeliveries(
   trx: Trx,
-  row: DeliveryRow,
+  rows: readonly DeliveryRow[],
   worker: string,
-  deadlineMs: number,
   now: Instant,
-): Promise<Claim | null> {
-  if (row.message !== 'stop' && !(await leaseKey(trx, row, worker, deadlineMs, now))) return null;
-  const fence = row.fence + 1;
-  const attempts = row.attempts + 1;
-  const to = { id: row.id, was: row.state, held: row.fence, attempts, fence, worker };
-  if ((await moveToSending(trx, to)).written !== 1) return null;
-  const attemptId = uuidv7();
-  await insertAttempt(trx, {
+): Promise<readonly Claim[]> {
+  if (rows.length === 0) return [];
+  const { written } = await moveToSending(trx, rows, { worker });
+  if (written !== rows.length) throw new Error(`${rows.length} rows were locked, ${written} moved`);
+  const claims = rows.map((row) => {
+    const { id, state: was } = row;
+    const claimed = { state: 'sending', attempts: row.attempts + 1, fence: row.fence + 1 } as const;
+    const { fence } = claimed;
+    return {
+      id,
+      row: { ...row, ...claimed },
+      attemptId: uuidv7(),
+      fence,
+      worker,
+      startedAt: now,
+      was,
+    };
+  });
+  await insertAttempts(trx, claims.map(openAttempt));
+  return claims;
+}
+
+const moveToSending = preparedMany<Pick<DeliveryRow, 'id'>, never, By>(
+  ['id'],
+  (db, rows, { worker }) =>
+    db
+      .updateTable('delivery')
+      .set((eb) => ({
+        state: 'sending',
+        attempts: eb('attempts', '+', 1),
+        absent_asks: 0,
+        next_ask_at: null,
+        fence: eb('fence', '+', 1),
+        claimed_by: worker,
+      }))
+      .where(
+        'id',
+        'in',
+        rows.map((row) => row.id),
+      )
+      .where(sql<SqlBool>`state in ('due', 'uncertain')`),
+);
+
+interface By {
+  readonly worker: string;
+}
+
+function openAttempt({ row, attemptId, worker, startedAt }: Claim): AttemptRow {
+  return {
     id: attemptId,
     site: row.site,
     delivery_id: row.id,
-    number: attempts,
+    number: row.attempts,
     kind: 'send',
     worker,
-    fence,
-    started_at: now,
+    fence: row.fence,
+    started_at: startedAt,
     finished_at: null,
     outcome: null,
     status: null,
     answer: null,
     detail: null,
-  });
-  const claimed: DeliveryRow = { ...row, state: 'sending', attempts, fence };
-  return { row: claimed, attemptId, fence, startedAt: now, was: row.state };
+  };
 }
 
-/** The row of an attempt: of a send before its first byte, of an ask when it has ended. */
-export const insertAttempt = preparedInsert('attempt');
-
-interface SendingClaim {
-  readonly id: string;
-  readonly was: DeliveryRow['state'];
-  readonly held: number;
-  readonly attempts: number;
-  readonly fence: number;
-  readonly worker: string;
-}
-
-const moveToSending = prepared((db, to: SendingClaim) =>
-  db
-    .updateTable('delivery')
-    .set({
-      state: 'sending',
-      attempts: to.attempts,
-      absent_asks: 0,
-      next_ask_at: null,
-      fence: to.fence,
-      claimed_by: to.worker,
-    })
-    .where('id', '=', to.id)
-    .where('state', '=', to.was)
-    .where('fence', '=', to.held),
-);
-
-async function leaseKey(
-  trx: Trx,
-  row: DeliveryRow,
-  worker: string,
-  deadlineMs: number,
-  now: Instant,
-): Promise<boolean> {
-  const { site, destination, ordering_key: key } = row;
-  const until = addMs(now, deadlineMs + LEASE_BEYOND_DEADLINE_MS);
-  return (await takeLease(trx, { site, destination, key, worker, until, now })).written === 1;
-}
-
-interface KeyLease {
-  readonly site: string;
-  readonly destination: string;
-  readonly key: string;
-  readonly worker: string;
-  readonly until: Instant;
-  readonly now: Instant;
-}
-
-const takeLease = prepared((db, lease: KeyLease) =>
-  db
-    .updateTable('ordering_key')
-    .set((eb) => ({
-      lease_worker: lease.worker,
-      lease_until: lease.until,
-      fence: eb('fence', '+', 1),
-    }))
-    .where('site', '=', lease.site)
-    .where('destination', '=', lease.destination)
-    .where('key', '=', lease.key)
-    .where((eb) => eb.or([eb('lease_worker', 'is', null), eb('lease_until', '<=', lease.now)])),
-);
-
-/** Gives the key back, if this worker still has it. */
-export async function releaseKey(
-  trx: Trx,
-  row: Pick<DeliveryRow, 'site' | 'destination' | 'ordering_key'>,
-  worker: string,
-): Promise<void> {
-  const { site, destination, ordering_key: key } = row;
-  await giveBack(trx, { site, destination, key, worker });
-}
-
-const giveBack = prepared((db, of: Omit<KeyLease, 'until' | 'now'>) =>
-  db
-    .updateTable('ordering_key')
-    .set({ lease_worker: null, lease_until: null })
-    .where('site', '=', of.site)
-    .where('destination', '=', of.destination)
-    .where('key', '=', of.key)
-    .where('lease_worker', '=', of.worker),
-);
+/** The rows of attempts: of sends before their first byte, of asks when they have ended. */
+export const insertAttempts = preparedInsertMany('attempt', [
+  'id',
+  'site',
+  'delivery_id',
+  'number',
+  'kind',
+  'worker',
+  'fence',
+  'started_at',
+  'finished_at',
+  'outcome',
+  'status',
+  'answer',
+  'detail',
+]);
 
 /** When something at this destination becomes due that is not due yet; null when nothing is known to. */
 export async function nextDueAt(
@@ -177,21 +151,33 @@ export async function nextDueAt(
   destination: string,
   now: Instant,
 ): Promise<Instant | null> {
-  const due = await reader
-    .selectFrom('delivery')
-    .select((eb) => eb.fn.min('due_at').as('at'))
-    .where('site', '=', site)
-    .where('destination', '=', destination)
-    .where(DUE_LATER)
-    .where('due_at', '>', now)
-    .executeTakeFirstOrThrow();
-  const ask = await reader
-    .selectFrom('delivery')
-    .select((eb) => eb.fn.min('next_ask_at').as('at'))
-    .where('site', '=', site)
-    .where('destination', '=', destination)
-    .where('next_ask_at', '>', now)
-    .executeTakeFirstOrThrow();
-  const instants = [due.at, ask.at].filter((at): at is Instant => at !== null);
+  const of = { site, destination, now };
+  const found = [...(await nextDue(reader, of)).rows, ...(await nextAsk(reader, of)).rows];
+  const instants = found.map(({ at }) => at).filter((at) => at !== null);
   return instants.length === 0 ? null : (Math.min(...instants) as Instant);
 }
+
+interface LaterThan {
+  readonly site: string;
+  readonly destination: string;
+  readonly now: Instant;
+}
+
+const nextDue = prepared((db, of: LaterThan) =>
+  db
+    .selectFrom('delivery')
+    .select((eb) => eb.fn.min('due_at').as('at'))
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where(DUE_LATER)
+    .where('due_at', '>', of.now),
+);
+
+const nextAsk = prepared((db, of: LaterThan) =>
+  db
+    .selectFrom('delivery')
+    .select((eb) => eb.fn.min('next_ask_at').as('at'))
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('next_ask_at', '>', of.now),
+);

@@ -2,6 +2,8 @@ import { Misconfigured } from '../errors.js';
 import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { WorkerIdentity } from '../storage/worker-identity.js';
+import { BusyClaims, type Claimed } from './busy-claims.js';
 import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
@@ -13,8 +15,8 @@ export interface DeliveryOptions {
   readonly clock: Clock;
   readonly mapping: DeliveryMapping;
   readonly loadSubject: SubjectLoader;
-  /** New for every process: rows of another one are those of a process that is gone. */
-  readonly workerId: string;
+  /** Names this process in what it claims; the rows of another one are its own while it lives. */
+  readonly worker: WorkerIdentity;
   readonly secrets: (reference: SecretReference) => string;
   /** Called after the commit that changed a fact of a receipt. */
   readonly onReceiptChanged: (receiptId: string) => void;
@@ -30,8 +32,7 @@ export type Settlement = (trx: Trx) => Promise<readonly string[]>;
 /** What the parts of delivery share: one database, one clock, one endpoint a destination. */
 export class DeliveryParts {
   readonly options: DeliveryOptions;
-  /** Deliveries this process is building or sending now; any other in these states is an orphan. */
-  readonly busy = new Set<string>();
+  readonly busy = new BusyClaims();
   readonly payloads: Payloads;
   readonly #endpoints = new Map<string, Endpoint>();
 
@@ -53,6 +54,19 @@ export class DeliveryParts {
     const endpoint = make(destination);
     this.#endpoints.set(destination.name, endpoint);
     return endpoint;
+  }
+
+  /**
+   * Claims in one transaction under this process's id; nothing while the others may think it dead. What was
+   * taken counts as busy until its `busy.end`.
+   */
+  async take<T extends Claimed>(
+    claim: (trx: Trx, worker: string) => Promise<readonly T[]>,
+  ): Promise<readonly T[]> {
+    const { database, worker } = this.options;
+    const { id, mayStart } = worker;
+    if (!mayStart) return [];
+    return await this.busy.take(() => database.transact((trx) => claim(trx, id)));
   }
 
   /** Commits, then tells whom it concerns. */

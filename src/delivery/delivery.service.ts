@@ -1,7 +1,8 @@
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
+import type { DeliveryRow } from '../storage/tables.js';
 import { Asking, type ClaimedAsk } from './asking.service.js';
-import { BUILD_MAX, Building, type ClaimedBuild } from './building.service.js';
+import { BUILD_MAX, Building } from './building.service.js';
 import { type Claim, nextDueAt } from './claim.store.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
@@ -15,6 +16,13 @@ export interface Worked {
   readonly worked: number;
   /** When more is known to become due; null when nothing is. */
   readonly nextDueAt: Instant | null;
+}
+
+/** While something is still being built for a destination, its read-backs wait for it, and no longer than this. */
+const ASK_PATIENCE_MS = 5_000;
+
+function askPatience(group: WorkGroup): number {
+  return group.running('build') > 0 ? ASK_PATIENCE_MS : 0;
 }
 
 /** Says while work runs that more may have become due, so that it never waits behind a slow answer. */
@@ -62,7 +70,7 @@ export class DeliveryService {
       this.#start(to, group, [
         this.#building.claim(to, false, BUILD_MAX - group.running('build')),
         this.#sending.claim(to, inFlightMax - group.running('send')),
-        this.#asking.claim(to, false, inFlightMax - group.running('ask')),
+        this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
       ]),
     );
   }
@@ -80,9 +88,10 @@ export class DeliveryService {
   }
 
   /**
-   * Before the first work of a process (after a failed write it happens by itself): deliveries that stand as being built or
-   * sent by nobody are taken up. An interrupted send is resent under its key where the destination honours
-   * it, asked about where it can be asked, and otherwise parked. Returns how many there were.
+   * Before the first work of a process, and every few seconds after that: deliveries that stand as being built
+   * or sent by a worker that is gone are taken up. An interrupted send is resent under its key where the
+   * destination honours it, asked about where it can be asked, and otherwise parked. Returns how many there
+   * were. What this process itself lost by a failed write it takes up by itself.
    */
   async recover(now: Instant): Promise<number> {
     return await this.#recovery.recover(now);
@@ -104,7 +113,7 @@ export class DeliveryService {
     more: MoreWork,
     start: (group: WorkGroup) => Promise<number>,
   ): Promise<Worked> {
-    if (this.#mustRecover) await this.recover(this.#parts.options.clock.now());
+    if (this.#mustRecover) await this.#recovery.recoverOwn(this.#parts.options.clock.now());
     this.#mustRecover = false;
     try {
       const worked = await this.#workThrough(start, more);
@@ -143,7 +152,7 @@ export class DeliveryService {
     to: Destination,
     group: WorkGroup,
     [building, sending, asking]: readonly [
-      Promise<readonly ClaimedBuild[]>,
+      Promise<readonly DeliveryRow[]>,
       Promise<readonly Claim[]>,
       Promise<readonly ClaimedAsk[]>,
     ],
@@ -165,7 +174,7 @@ export class DeliveryService {
     const { database, site, clock } = this.#parts.options;
     const due = await nextDueAt(database.db, site.site, destination.name, clock.now());
     const row = await readDestination(database.db, site.site, destination.name);
-    const opens = row === null ? null : this.#sending.gateOpensAt(destination, row);
+    const opens = await this.#sending.leavesAgainAt(destination, row);
     if (due === null || opens === null) return due ?? opens;
     return Math.min(due, opens) as Instant;
   }

@@ -1,12 +1,13 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { forUpdate } from '../storage/dialect.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DestinationRow } from '../storage/tables.js';
 import type { BreakerState } from './breaker.js';
 
 /**
- * Takes the destination's row (tokens, breaker, pause), made with a full bucket when it is not there. A
- * claim starts with this, so that two claims never spend the same token.
+ * Takes the destination's row (tokens, breaker, pause), made with a full bucket when it is not there. A claim
+ * starts with this, so that no two workers spend one token or exceed what may be in flight together.
  */
 export async function lockDestination(
   trx: Trx,
@@ -15,31 +16,37 @@ export async function lockDestination(
   ratePerSecond: number,
   now: Instant,
 ): Promise<DestinationRow> {
-  const full = { site, name, tokensLeft: Math.max(1, ratePerSecond), now };
-  const [row] = (await takeRow(trx, full)).rows;
-  if (row === undefined) throw new Error(`the row of destination ${name} cannot be taken`);
-  return row;
+  const found = (await lockRow(trx, { site, name })).rows[0];
+  if (found !== undefined) return found;
+  await insertRow(trx, {
+    site,
+    name,
+    tokens: Math.max(1, ratePerSecond),
+    tokens_at: now,
+    breaker: 'closed',
+    breaker_failures: 0,
+    breaker_until: null,
+    paused: 0,
+    pause_reason: null,
+  });
+  const [made] = (await lockRow(trx, { site, name })).rows;
+  if (made === undefined) throw new Error(`the row of destination ${name} cannot be taken`);
+  return made;
 }
 
-const takeRow = prepared((db, full: Tokens) =>
-  db
-    .insertInto('destination')
-    .values({
-      site: full.site,
-      name: full.name,
-      tokens: full.tokensLeft,
-      tokens_at: full.now,
-      breaker: 'closed',
-      breaker_failures: 0,
-      breaker_until: null,
-      paused: 0,
-      pause_reason: null,
-    })
-    .onConflict((c) =>
-      c.columns(['site', 'name']).doUpdateSet((eb) => ({ name: eb.ref('destination.name') })),
-    )
-    .returningAll(),
+const lockRow = prepared((db, of: { readonly site: string; readonly name: string }) =>
+  forUpdate(
+    db,
+    db
+      .selectFrom('destination')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('name', '=', of.name),
+    'destination',
+  ),
 );
+
+const insertRow = preparedInsert('destination', ['site', 'name']);
 
 export async function spendTokens(
   trx: Trx,
@@ -82,6 +89,10 @@ export async function saveBreaker(
     .where('site', '=', site)
     .where('name', '=', name)
     .execute();
+}
+
+export function breakerOf(row: DestinationRow): BreakerState {
+  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
 }
 
 /** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too). */

@@ -1,6 +1,7 @@
 import { type ExpressionBuilder, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { skipLocked } from '../storage/dialect.js';
 import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow, Tables } from '../storage/tables.js';
 import { HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
@@ -29,15 +30,22 @@ interface DueValues {
 /**
  * Built deliveries that are due and first in their key, contrary ones first: known unsent, or doubtful at a
  * destination that honours the key. What waits behind another delivery is not listed, nor a *conforms* that
- * may not leave yet, so that it never takes the place of one that could go.
+ * may not leave yet, so that it never takes the place of one that could go. They are locked for the claim;
+ * what another transaction changes at the moment is passed over.
  */
-export async function dueDeliveries(reader: Reader, of: DueQuery): Promise<ClaimRow[]> {
-  return [...(await dueQueries(of).rows(reader, of)).rows];
+export async function lockDueDeliveries(trx: Trx, of: DueQuery): Promise<readonly ClaimRow[]> {
+  return (await dueQueries(of).rows(trx, of)).rows;
 }
 
-/** How many of them there are, counted no further than the limit. */
-export async function countDue(reader: Reader, of: DueQuery): Promise<number> {
-  return (await dueQueries(of).ids(reader, of)).rows.length;
+/** A first look at the same, which locks nothing: what is seen here may be gone when it is claimed. */
+export interface SeenDue {
+  readonly id: string;
+  readonly barrier: 0 | 1;
+  readonly receipt_id: string | null;
+}
+
+export async function lookForDue(reader: Reader, of: DueQuery): Promise<readonly SeenDue[]> {
+  return (await dueQueries(of).seen(reader, of)).rows;
 }
 
 type DueKind = Pick<DueQuery, 'honoursKey' | 'stops'>;
@@ -56,41 +64,48 @@ function dueQueries(kind: DueKind): ReturnType<typeof preparedDue> {
 function preparedDue(kind: DueKind) {
   return {
     rows: prepared((db, of: DueValues) =>
-      dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
-        .selectAll('d')
-        .select((eb) => [
-          sql<number>`0`.as('ahead_in_key'),
-          aheadInReceipt(eb).as('ahead_in_receipt'),
-          isCurrent(eb).as('is_current'),
-        ])
-        .orderBy('d.contrary', 'desc')
-        .orderBy('d.due_at')
-        .orderBy('d.seq')
-        .limit(bounded(of.limit)),
+      skipLocked(
+        db,
+        dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
+          .selectAll('d')
+          .select((eb) => [
+            sql<number>`0`.as('ahead_in_key'),
+            aheadInReceipt(eb).as('ahead_in_receipt'),
+            isCurrent(eb).as('is_current'),
+          ])
+          .limit(bounded(of.limit)),
+        'd',
+      ),
     ),
-    ids: prepared((db, of: DueValues) =>
+    seen: prepared((db, of: DueValues) =>
       dueQuery(db, { ...kind, site: of.site, destination: of.destination, now: of.now })
-        .select('d.id')
+        .select(['d.id', 'd.barrier', 'd.receipt_id'])
         .limit(bounded(of.limit)),
     ),
   };
 }
 
 function dueQuery(reader: Reader, of: Omit<DueQuery, 'limit'>) {
-  return reader
-    .selectFrom('delivery as d')
-    .where('d.site', '=', of.site)
-    .where('d.destination', '=', of.destination)
-    .where(of.stops ? OPEN_STOP : TO_SEND)
-    .where('d.payload_sha256', 'is not', null)
-    .where('d.due_at', '<=', of.now)
-    .where((eb) => {
-      const unsent = eb('d.state', '=', sql.lit('due'));
-      if (!of.honoursKey && !of.stops) return unsent;
-      return eb.or([unsent, mayBeResent(eb, of.stops)]);
-    })
-    .where((eb) => (of.stops ? eb.lit(true) : eb.not(eb.exists(earlierInKey(eb)))))
-    .where((eb) => eb.or([eb('d.barrier', '=', 0), conformsMayLeave(eb, of)]));
+  return (
+    reader
+      .selectFrom('delivery as d')
+      .where('d.site', '=', of.site)
+      .where('d.destination', '=', of.destination)
+      .where(of.stops ? OPEN_STOP : TO_SEND)
+      .where('d.payload_sha256', 'is not', null)
+      .where('d.due_at', '<=', of.now)
+      .where((eb) => {
+        const unsent = eb('d.state', '=', sql.lit('due'));
+        if (!of.honoursKey && !of.stops) return unsent;
+        return eb.or([unsent, mayBeResent(eb, of.stops)]);
+      })
+      .where((eb) => (of.stops ? eb.lit(true) : eb.not(eb.exists(earlierInKey(eb)))))
+      .where((eb) => eb.or([eb('d.barrier', '=', 0), conformsMayLeave(eb, of)]))
+      // Stops are few, all contrary, and wait for none of one another.
+      .$if(!of.stops, (query) =>
+        query.orderBy('d.contrary', 'desc').orderBy('d.due_at').orderBy('d.seq'),
+      )
+  );
 }
 
 type OfDelivery = ExpressionBuilder<Tables & { d: DeliveryRow }, 'd'>;

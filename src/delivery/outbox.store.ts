@@ -1,6 +1,7 @@
+import { type SqlBool, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
-import type { Trx } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow, DeliveryState } from '../storage/tables.js';
 import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
@@ -70,7 +71,8 @@ async function existingId(trx: Trx, delivery: NewDelivery): Promise<string> {
   return id;
 }
 
-function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryRow {
+/** The row of a message that waits to be built. */
+export function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryRow {
   return {
     id,
     site: delivery.site,
@@ -125,25 +127,55 @@ export async function cancelUnsentConforms(
   reason: string,
   now: Instant,
 ): Promise<TakenBack> {
-  const conforms = () =>
-    trx
-      .updateTable('delivery')
-      .where('site', '=', site)
-      .where('receipt_id', '=', receiptId)
-      .where('message', '=', 'statement')
-      .where('barrier', '=', 1);
-  const cancelled = await conforms()
-    .set((eb) => ({ state: 'cancelled', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
-    .where('state', 'in', [...UNSENT_STATES])
-    .returning('id')
-    .execute();
-  const fenced = await conforms()
-    .set((eb) => ({ state: 'uncertain', reason, fence: eb('fence', '+', 1), next_ask_at: now }))
-    .where('state', 'in', ['sending', 'uncertain'])
-    .returning('id')
-    .execute();
+  const of = { site, receiptId, reason, now };
+  const cancelled = (await cancelConforms(trx, of)).rows;
+  const fenced = (await fenceConforms(trx, of)).rows;
   return { cancelled: cancelled.map((r) => r.id), fenced: fenced.map((r) => r.id) };
 }
+
+// Written out: SQLite plans an update of deliveries anew at every run when it compares these with bound values.
+const IS_STATEMENT = sql<SqlBool>`message = 'statement'`;
+const IS_UNSENT = sql<SqlBool>`state in (${sql.join(UNSENT_STATES.map((state) => sql.lit(state)))})`;
+
+interface TakingBack {
+  readonly site: string;
+  readonly receiptId: string;
+  readonly reason: string;
+  readonly now: Instant;
+}
+
+function conformsOf(db: Reader, of: TakingBack) {
+  return db
+    .updateTable('delivery')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where(IS_STATEMENT)
+    .where('barrier', '=', 1);
+}
+
+const cancelConforms = prepared((db, of: TakingBack) =>
+  conformsOf(db, of)
+    .set((eb) => ({
+      state: 'cancelled',
+      reason: of.reason,
+      fence: eb('fence', '+', 1),
+      next_ask_at: null,
+    }))
+    .where(IS_UNSENT)
+    .returning('id'),
+);
+
+const fenceConforms = prepared((db, of: TakingBack) =>
+  conformsOf(db, of)
+    .set((eb) => ({
+      state: 'uncertain',
+      reason: of.reason,
+      fence: eb('fence', '+', 1),
+      next_ask_at: of.now,
+    }))
+    .where(sql<SqlBool>`state in ('sending', 'uncertain')`)
+    .returning('id'),
+);
 
 /**
  * Statements that wait while a later revision is written say something old: they are superseded. A doubtful
@@ -159,30 +191,41 @@ export async function supersedeWaitingStatements(
     readonly now: Instant;
   },
 ): Promise<readonly string[]> {
-  const older = () =>
-    trx
-      .updateTable('delivery')
-      .where('site', '=', of.site)
-      .where('receipt_id', '=', of.receiptId)
-      .where('message', '=', 'statement')
-      .where('subject_revision', '<', of.belowRevision);
-  const superseded = await older()
+  const reason = `statement revision ${of.belowRevision}`;
+  const superseded = (await supersedeWaiting(trx, { ...of, reason })).rows;
+  await askAboutDoubtful(trx, { ...of, reason });
+  return superseded.map((r) => r.id);
+}
+
+type Superseding = TakingBack & { readonly belowRevision: number };
+
+function statementsBelow(db: Reader, of: Superseding) {
+  return db
+    .updateTable('delivery')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where(IS_STATEMENT)
+    .where('subject_revision', '<', of.belowRevision);
+}
+
+const supersedeWaiting = prepared((db, of: Superseding) =>
+  statementsBelow(db, of)
     .set((eb) => ({
       state: 'superseded',
-      reason: `statement revision ${of.belowRevision}`,
+      reason: of.reason,
       fence: eb('fence', '+', 1),
       next_ask_at: null,
     }))
-    .where('state', 'in', [...UNSENT_STATES])
-    .returning('id')
-    .execute();
-  await older()
+    .where(IS_UNSENT)
+    .returning('id'),
+);
+
+const askAboutDoubtful = prepared((db, of: Superseding) =>
+  statementsBelow(db, of)
     .set((eb) => ({ fence: eb('fence', '+', 1), next_ask_at: of.now }))
-    .where('state', '=', 'uncertain')
-    .where('barrier', '=', 1)
-    .execute();
-  return superseded.map((r) => r.id);
-}
+    .where(sql<SqlBool>`state = 'uncertain'`)
+    .where('barrier', '=', 1),
+);
 
 /**
  * Part of holding or superseding a result: what no destination has got yet is cancelled. Where it may have

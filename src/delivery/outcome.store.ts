@@ -1,7 +1,9 @@
-import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { type SqlBool, sql } from 'kysely';
+import { type Actor, recordAudits } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import { step as reached } from '../step.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { preparedMany } from '../storage/many-rows.js';
 import { prepared } from '../storage/prepared.js';
 import type { DeliveryFault, DeliveryRow, DeliveryState } from '../storage/tables.js';
 
@@ -15,24 +17,42 @@ export interface AttemptEnd {
   readonly detail: string | null;
 }
 
-/** Closes an attempt row, once. */
-export async function finishAttempt(trx: Trx, attemptId: string, end: AttemptEnd): Promise<void> {
-  await closeAttempt(trx, { ...end, attemptId });
+export type EndedAttempt = Omit<AttemptEnd, 'finishedAt'> & { readonly id: string };
+
+/** Closes attempt rows, each once. */
+export async function finishAttempts(
+  trx: Trx,
+  attempts: readonly EndedAttempt[],
+  finishedAt: Instant,
+): Promise<void> {
+  await closeAttempts(trx, attempts, { finishedAt });
 }
 
-const closeAttempt = prepared((db, end: AttemptEnd & { readonly attemptId: string }) =>
-  db
-    .updateTable('attempt')
-    .set({
-      finished_at: end.finishedAt,
-      outcome: end.outcome,
-      status: end.status,
-      answer: end.answer,
-      detail: end.detail,
-    })
-    .where('id', '=', end.attemptId)
-    .where('finished_at', 'is', null),
+const closeAttempts = preparedMany<EndedAttempt, never, { readonly finishedAt: Instant }>(
+  ['id', 'outcome', 'status', 'answer', 'detail'],
+  (db, rows, { finishedAt }) => ({
+    compile: () =>
+      sql<never>`
+        with ended (id, outcome, status, answer, detail) as (values ${sql.join(
+          rows.map(
+            (row) => sql`(${asText(row.id)}, ${asText(row.outcome)}, ${asNumber(row.status)},
+              ${asText(row.answer)}, ${asText(row.detail)})`,
+          ),
+        )})
+        update attempt set finished_at = ${finishedAt}, outcome = ended.outcome,
+          status = ended.status, answer = ended.answer, detail = ended.detail
+        from ended where attempt.id = ended.id and attempt.finished_at is null`.compile(db),
+  }),
 );
+
+/** What stands alone in a list of values has no type of its own on PostgreSQL. */
+function asText(value: string | null) {
+  return sql`cast(${value} as text)`;
+}
+
+function asNumber(value: number | null) {
+  return sql`cast(${value} as bigint)`;
+}
 
 /** What a decision changes about a delivery; what is not named stays. */
 export interface DeliveryChange {
@@ -91,30 +111,77 @@ function preparedUpdate(columns: readonly (keyof DeliveryChange)[]) {
   );
 }
 
+export interface DeliveryAudit {
+  readonly row: Pick<DeliveryRow, 'id' | 'site' | 'destination' | 'message' | 'state'>;
+  readonly zone: string;
+  readonly at: Instant;
+  readonly action: string;
+  readonly reason: string | null;
+  readonly after: DeliveryChange | { readonly outcome: string };
+}
+
+/** A delivery that was sent and accepted. */
+export interface Acceptance {
+  readonly id: string;
+  readonly fence: number;
+  readonly askAt: Instant | null;
+  readonly reference: string | null;
+  readonly fault: DeliveryFault | null;
+}
+
+/** As `changeDelivery`, for sends that were accepted; returns the ids of those that stood as claimed. */
+export async function acceptDeliveries(
+  trx: Trx,
+  accepted: readonly Acceptance[],
+  now: Instant,
+): Promise<ReadonlySet<string>> {
+  const { rows } = await moveToAccepted(trx, accepted, { now });
+  return new Set(rows.map(({ id }) => id));
+}
+
+const moveToAccepted = preparedMany<Acceptance, { id: string }, { readonly now: Instant }>(
+  ['id', 'fence', 'askAt', 'reference', 'fault'],
+  (db, rows, { now }) => ({
+    compile: () =>
+      sql<{ id: string }>`
+        with ended (id, fence, ask_at, reference, fault) as (values ${sql.join(
+          rows.map(
+            (row) => sql`(${asText(row.id)}, ${asNumber(row.fence)}, ${asNumber(row.askAt)},
+              ${asText(row.reference)}, ${asText(row.fault)})`,
+          ),
+        )})
+        update delivery set state = 'accepted', accepted_at = ${now}, next_ask_at = ended.ask_at,
+          destination_reference = ended.reference, fault = ended.fault, reason = null,
+          claimed_by = null
+        from ended where delivery.id = ended.id and delivery.state = 'sending'
+          and delivery.fence = ended.fence
+        returning delivery.id`.compile(db),
+  }),
+);
+
 /** The audit entry of a delivery's change, in the transaction of the change. */
 export async function auditDelivery(
   trx: Trx,
-  row: Pick<DeliveryRow, 'id' | 'site' | 'destination' | 'message' | 'state'>,
-  entry: {
-    readonly zone: string;
-    readonly at: Instant;
-    readonly action: string;
-    readonly reason: string | null;
-    readonly after: DeliveryChange | { readonly outcome: string };
-  },
+  row: DeliveryAudit['row'],
+  entry: Omit<DeliveryAudit, 'row'>,
 ): Promise<void> {
-  await recordAudit(trx, {
+  await auditDeliveries(trx, [{ row, ...entry }]);
+}
+
+export async function auditDeliveries(trx: Trx, entries: readonly DeliveryAudit[]): Promise<void> {
+  const events = entries.map(({ row, zone, at, action, reason, after }) => ({
     site: row.site,
-    zone: entry.zone,
-    at: entry.at,
+    zone,
+    at,
     actor: ACTOR,
-    action: entry.action,
+    action,
     subjectKind: 'delivery',
     subjectId: row.id,
-    ...(entry.reason === null ? {} : { reason: entry.reason }),
+    ...(reason === null ? {} : { reason }),
     before: { state: row.state, destination: row.destination, message: row.message },
-    after: entry.after,
-  });
+    after,
+  }));
+  await recordAudits(trx, events);
   reached('S14');
 }
 
@@ -161,18 +228,32 @@ export async function supersedeBelowStop(trx: Trx, stop: Overtaking): Promise<re
 
 /** A later statement was shown in force here: earlier ones that were taken need not be applied any more. */
 export async function supersedeBelowStatement(trx: Trx, statement: Overtaking): Promise<void> {
-  await supersedeOlder(trx, statement)
-    .where('message', '=', 'statement')
-    .where('state', '=', 'accepted')
-    .execute();
+  const { site, receipt_id, destination, subject_revision } = statement;
+  await supersedeTaken(trx, {
+    site,
+    receipt_id,
+    destination,
+    subject_revision,
+    reason: reasonOf(statement),
+  });
 }
 
-function supersedeOlder(trx: Trx, than: Overtaking) {
-  return trx
+const supersedeTaken = prepared((db, than: Overtaking & { readonly reason: string }) =>
+  supersedeOlder(db, than, than.reason)
+    // Written out: compared with a bound value, SQLite would plan this anew at every run.
+    .where(sql<SqlBool>`message = 'statement' and state = 'accepted'`),
+);
+
+function reasonOf(than: Overtaking): string {
+  return `revision ${than.subject_revision} is in force there`;
+}
+
+function supersedeOlder(db: Reader, than: Overtaking, reason = reasonOf(than)) {
+  return db
     .updateTable('delivery')
     .set((eb) => ({
       state: 'superseded',
-      reason: `revision ${than.subject_revision} is in force there`,
+      reason,
       fence: eb('fence', '+', 1),
       next_ask_at: null,
     }))

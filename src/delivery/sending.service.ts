@@ -1,51 +1,47 @@
-import type { Instant } from '../formats/instant.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import { step as reached } from '../step.js';
 import type { Trx } from '../storage/database.js';
 import type { DestinationRow } from '../storage/tables.js';
-import type { AttemptOutcome } from './attempt-outcome.js';
-import { type BreakerState, breakerAfter, breakerAt } from './breaker.js';
-import {
-  type Claim,
-  claimDelivery,
-  countInFlight,
-  holdReceipts,
-  releaseKey,
-} from './claim.store.js';
-import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate } from './claim-policy.js';
+import { breakerAt } from './breaker.js';
+import { type Claim, claimDeliveries, countInFlight, holdReceipts } from './claim.store.js';
+import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate, roomOf } from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { lockDestination, readDestination, saveBreaker, spendTokens } from './destination.store.js';
+import { breakerOf, lockDestination, readDestination, spendTokens } from './destination.store.js';
 import {
   type ClaimRow,
-  countDue,
-  dueDeliveries,
   hasFailingStop,
-  maySendByRule21,
+  lockDueDeliveries,
+  lookForDue,
+  type SeenDue,
 } from './due-deliveries.store.js';
-import { nextStep, type Step } from './next-step.js';
-import {
-  auditDelivery,
-  changeDelivery,
-  finishAttempt,
-  lastConformsAttempt,
-} from './outcome.store.js';
 import { Sender, type Sent } from './sender.service.js';
-import { changeOfStep, isNews } from './step-change.js';
-import { nextStopStep, stopReadBackAt, stopsMayLeave } from './stop-policy.js';
+import { Settling } from './settling.service.js';
+import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
 const STOPS_MAX = CLAIM_MAX;
+/** What is due and finds no place, because other workers have them all, is looked for again after this. */
+const LOOK_AGAIN_MS = 50;
 
-/** Claims (T3), sends, and writes how it ended (T4). */
+const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
+const NOT_SENT: Sent = {
+  outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
+  end: { outcome: 'unavailable', status: null, answer: null, detail: SLEPT },
+  askable: false,
+};
+
+/** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
   readonly #parts: DeliveryParts;
   readonly #sender: Sender;
+  readonly #settling: Settling;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
     this.#sender = new Sender(parts);
+    this.#settling = new Settling(parts);
   }
 
   /**
@@ -56,59 +52,60 @@ export class Sending {
     if (room <= 0) return [];
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    const due = await countDue(database.db, { ...of, now: clock.now(), limit: room });
+    const seen = await lookForDue(database.db, { ...of, now: clock.now(), limit: room });
+    const parts = Array.from({ length: Math.ceil(seen.length / CLAIM_MAX) }, (_, index) =>
+      seen.slice(index * CLAIM_MAX, (index + 1) * CLAIM_MAX),
+    );
     const claims = await Promise.allSettled(
-      Array.from({ length: Math.ceil(due / CLAIM_MAX) }, () => this.#claimSome(destination)),
+      parts.map((part) => this.#claimSome(destination, part)),
     );
     for (const end of claims) if (end.status === 'rejected') throw end.reason;
     return this.#taken(claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : [])));
   }
 
-  /** One claim; those asked for together share a commit, and each sees what the one before it took. */
-  async #claimSome(destination: Destination): Promise<readonly Claim[]> {
-    const { database, clock, workerId } = this.#parts.options;
+  /**
+   * One claim of as many as were seen, decided by what stands behind the locks: receipts first, then the
+   * destination. Those asked for together share a commit where they can, and each sees what the one before took.
+   */
+  async #claimSome(destination: Destination, seen: readonly SeenDue[]): Promise<readonly Claim[]> {
+    const { clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    return await database.transact(async (trx) => {
-      const seen = await dueDeliveries(trx, { ...of, now: clock.now() });
-      if (seen.length === 0) return [];
-      const held = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
-      await holdReceipts(trx, of.site, held);
+    const receipts = new Set(seen.filter((r) => r.barrier === 1).map((r) => r.receipt_id ?? ''));
+    return await this.#parts.take(async (trx, worker) => {
+      await holdReceipts(trx, of.site, receipts);
       const now = clock.now();
-      const { ratePerSecond, deadlineMs } = destination.timing;
+      const { ratePerSecond } = destination.timing;
       const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
-      const gate = await this.#gate(trx, destination, row, held.size > 0, now);
-      // The claim itself names state and fence; only what makes a *conforms* untrue has to be read again.
-      const due = held.size === 0 ? seen : await dueDeliveries(trx, { ...of, now });
-      const rows = due.filter((r) => r.barrier === 0 || held.has(r.receipt_id ?? ''));
-      const chosen = chooseClaims(rows.map(candidateOf), gate);
-      const taken: Claim[] = [];
-      for (const { id } of chosen) {
-        const chosenRow = rows.find((r) => r.id === id);
-        const claim = chosenRow && (await claimDelivery(trx, chosenRow, workerId, deadlineMs, now));
-        if (claim) taken.push(claim);
+      const gate = await this.#gate(trx, destination, row, receipts.size > 0, now);
+      const limit = Math.min(seen.length, roomOf(gate));
+      if (limit <= 0) return [];
+      const due = await lockDueDeliveries(trx, { ...of, now, limit });
+      const rows = due.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
+      const leaving = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
+        rows.filter((r) => r.id === id),
+      );
+      const claims = await claimDeliveries(trx, leaving, worker, now);
+      if (claims.length > 0) {
+        await spendTokens(trx, of.site, destination.name, gate.tokens - claims.length, now);
       }
-      await spendTokens(trx, of.site, destination.name, gate.tokens - taken.length, now);
-      return taken;
+      return claims;
     });
   }
 
-  /** As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28). */
+  /**
+   * As `claim`, for stops: they ask for no room and no token and wait for nothing but a restore (rule 28), not
+   * even for the claims of what else goes there.
+   */
   async claimStops(destination: Destination): Promise<readonly Claim[]> {
-    const { database, clock, workerId } = this.#parts.options;
-    const of = this.#dueQuery(destination, true);
-    const seen = await dueDeliveries(database.db, { ...of, now: clock.now() });
+    const { database, clock } = this.#parts.options;
+    const of = { ...this.#dueQuery(destination, true), limit: STOPS_MAX };
+    const seen = await lookForDue(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
-    const claims = await database.transact(async (trx) => {
+    const claims = await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
-      const { ratePerSecond, deadlineMs } = destination.timing;
-      const row = await lockDestination(trx, of.site, destination.name, ratePerSecond, now);
-      if (!stopsMayLeave(row)) return [];
-      const taken: Claim[] = [];
-      for (const due of await dueDeliveries(trx, { ...of, now, limit: STOPS_MAX })) {
-        const claim = await claimDelivery(trx, due, workerId, deadlineMs, now);
-        if (claim) taken.push(claim);
-      }
-      return taken;
+      const row = await readDestination(trx, of.site, destination.name);
+      if (row !== null && !stopsMayLeave(row)) return [];
+      return await claimDeliveries(trx, await lockDueDeliveries(trx, { ...of, now }), worker, now);
     });
     return this.#taken(claims);
   }
@@ -116,24 +113,32 @@ export class Sending {
   /** Sends one claimed delivery and writes the outcome; several may run at once. */
   async deliver(destination: Destination, claim: Claim): Promise<void> {
     try {
-      const sent = await this.#sender.send(destination, claim);
-      await this.#parts.settle((trx) => this.#settle(trx, destination, claim, sent));
+      const sent = this.#mayStillSend(claim)
+        ? await this.#sender.send(destination, claim)
+        : NOT_SENT;
+      await this.#settling.settle(destination, { claim, sent });
       reached('S13');
     } finally {
-      this.#parts.busy.delete(claim.row.id);
+      this.#parts.busy.end(claim);
     }
   }
 
-  /** When the destination's gate opens again for what is due now; null when it is not what holds it. */
-  gateOpensAt(destination: Destination, row: DestinationRow) {
-    const now = this.#parts.options.clock.now();
-    if (row.paused === 1) return null;
-    if (row.breaker === 'open' && row.breaker_until !== null && row.breaker_until > now) {
-      return row.breaker_until;
-    }
-    const rate = destination.timing.ratePerSecond;
-    const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
-    return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
+  /**
+   * When something that is due now may leave: when the breaker lets a probe go or a token is there; soon, when
+   * other workers have every place. Null when nothing is known to hold it.
+   */
+  async leavesAgainAt(
+    destination: Destination,
+    row: DestinationRow | null,
+  ): Promise<Instant | null> {
+    const { database, clock } = this.#parts.options;
+    const now = clock.now();
+    if (row?.paused === 1) return null;
+    const opensAt = row === null ? null : gateOpensAt(destination, row, now);
+    if (opensAt !== null) return opensAt;
+    const of = { ...this.#dueQuery(destination, false), now, limit: 1 };
+    const isDue = (await lookForDue(database.db, of)).length > 0;
+    return isDue ? addMs(now, LOOK_AGAIN_MS) : null;
   }
 
   #dueQuery(destination: Destination, stops: boolean) {
@@ -146,8 +151,13 @@ export class Sending {
     };
   }
 
+  /** False after a sleep between the claim and its first byte: another worker may have taken it up by now. */
+  #mayStillSend(claim: Claim): boolean {
+    const { worker } = this.#parts.options;
+    return worker.mayStart && worker.id === claim.worker;
+  }
+
   #taken(claims: readonly Claim[]): readonly Claim[] {
-    for (const claim of claims) this.#parts.busy.add(claim.row.id);
     if (claims.length > 0) {
       reached('S8');
       reached('S9');
@@ -172,96 +182,15 @@ export class Sending {
       hasFailingStop: hasConforms && (await hasFailingStop(trx, row.site, row.name)),
     };
   }
-
-  /** T4: the attempt's end always, the delivery's only while it still stands as it was claimed. */
-  async #settle(
-    trx: Trx,
-    destination: Destination,
-    claim: Claim,
-    sent: Sent,
-  ): Promise<readonly string[]> {
-    const { row } = claim;
-    const receipts = factReceipts(claim);
-    await lockReceipts(trx, row.site, receipts);
-    const now = this.#parts.options.clock.now();
-    await finishAttempt(trx, claim.attemptId, { finishedAt: now, ...sent.end });
-    await releaseKey(trx, row, this.#parts.options.workerId);
-    await this.#countForBreaker(trx, destination, sent.outcome.kind);
-    const step = await this.#decide(trx, destination, claim, sent);
-    const change = changeOfStep(step, row.fault, sent.end.detail, now);
-    const held = { id: row.id, state: 'sending', fence: claim.fence } as const;
-    const isChanged = await changeDelivery(trx, held, change);
-    await auditDelivery(
-      trx,
-      { ...row, state: 'sending' },
-      {
-        zone: this.#parts.options.site.timeZone,
-        at: now,
-        action: isChanged ? `delivery.${step.kind}` : 'delivery.late-outcome',
-        reason: sent.end.detail,
-        after: isChanged ? change : { outcome: sent.outcome.kind },
-      },
-    );
-    if (!isChanged || !isNews({ state: claim.was, fault: row.fault }, change)) return [];
-    await markEvaluationDue(trx, row.site, receipts);
-    return receipts;
-  }
-
-  async #decide(trx: Trx, destination: Destination, claim: Claim, sent: Sent): Promise<Step> {
-    const { clock, random } = this.#parts.options;
-    const { row } = claim;
-    const now = clock.now();
-    const facts = {
-      attempts: row.attempts,
-      honoursKey: keyIsHonoured(destination),
-      askable: sent.askable,
-      wasUncertain: claim.was === 'uncertain',
-      wasDenied: row.fault === 'credentials',
-      maySend: await maySendByRule21(trx, row),
-    };
-    if (row.message !== 'stop') {
-      return nextStep(facts, sent.outcome, destination.timing, now, random());
-    }
-    const step = nextStopStep(facts, sent.outcome, destination.timing, now, random());
-    if (step.kind !== 'accept' || step.askAt === null) return step;
-    const conformsSentAt = await lastConformsAttempt(trx, {
-      site: row.site,
-      destination: row.destination,
-      receiptId: row.receipt_id,
-    });
-    return { ...step, askAt: stopReadBackAt(conformsSentAt, destination.timing, now) };
-  }
-
-  async #countForBreaker(
-    trx: Trx,
-    destination: Destination,
-    outcome: AttemptOutcome['kind'],
-  ): Promise<void> {
-    const { site, clock } = this.#parts.options;
-    const now = clock.now();
-    const { ratePerSecond, retryMaxMs } = destination.timing;
-    const seen = await readDestination(trx, site.site, destination.name);
-    if (seen !== null && isUnchanged(breakerOf(seen), outcome, retryMaxMs, now)) return;
-    const row = await lockDestination(trx, site.site, destination.name, ratePerSecond, now);
-    const before = breakerOf(row);
-    const after = breakerAfter(before, outcome, retryMaxMs, now);
-    if (!isUnchanged(before, outcome, retryMaxMs, now))
-      await saveBreaker(trx, site.site, destination.name, after);
-  }
 }
 
-/** True when an outcome leaves the breaker as it is: the usual case, which takes no lock. */
-function isUnchanged(
-  before: BreakerState,
-  outcome: AttemptOutcome['kind'],
-  openForMs: number,
-  now: Instant,
-): boolean {
-  const after = breakerAfter(before, outcome, openForMs, now);
-  return (
-    after === before ||
-    (after.breaker === before.breaker && after.failures === before.failures && !after.until)
-  );
+function gateOpensAt(destination: Destination, row: DestinationRow, now: Instant): Instant | null {
+  if (row.breaker === 'open' && row.breaker_until !== null && row.breaker_until > now) {
+    return row.breaker_until;
+  }
+  const rate = destination.timing.ratePerSecond;
+  const tokens = refilledTokens(row.tokens, row.tokens_at, rate, now);
+  return tokens < 1 ? nextTokenAt(tokens, rate, now) : null;
 }
 
 function candidateOf(row: ClaimRow): ClaimCandidate {
@@ -276,13 +205,4 @@ function candidateOf(row: ClaimRow): ClaimCandidate {
     aheadInReceipt: row.ahead_in_receipt,
     isCurrent: row.is_current === 1,
   };
-}
-
-function breakerOf(row: DestinationRow): BreakerState {
-  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
-}
-
-/** Receipts whose facts the outcome changes: a statement's own delivery is none of its conditions (rule 17). */
-function factReceipts({ row }: Claim): readonly string[] {
-  return row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
 }

@@ -33,7 +33,11 @@ export function findBundle(db: Reader, site: string, id: string): Promise<Bundle
     .executeTakeFirst();
 }
 
-export const insertBundle = preparedInsert('bundle');
+/** False when these bytes were taken before, be it at this very moment by another process. */
+export const insertBundle = preparedInsert('bundle', ['site', 'raw_sha256']);
+
+/** A lane for bundles that are settled in order; it stays. */
+export const insertLane = preparedInsert('lane', ['site', 'name']);
 
 /** Rows in one insert: far below the number of bound values either database allows. */
 const ROWS = 500;
@@ -68,7 +72,21 @@ const intakeKey = prepared((db, of: { readonly caller: string; readonly key: str
   db.selectFrom('intake_key').selectAll().where('caller', '=', of.caller).where('key', '=', of.key),
 );
 
-export const insertIntakeKey = preparedInsert('intake_key');
+/** False when the caller used the key before. */
+export const insertIntakeKey = preparedInsert('intake_key', ['caller', 'key']);
+
+/** The key was sent with bytes that had been taken under another one. */
+export async function pointIntakeKey(
+  trx: Trx,
+  of: Pick<IntakeKeyRow, 'caller' | 'key' | 'bundle_row_id'>,
+): Promise<void> {
+  await trx
+    .updateTable('intake_key')
+    .set({ bundle_row_id: of.bundle_row_id })
+    .where('caller', '=', of.caller)
+    .where('key', '=', of.key)
+    .execute();
+}
 
 export async function loadRawBytes(db: Reader, sha256: string): Promise<Uint8Array | undefined> {
   return (await rawBytes(db, { sha256 })).rows[0]?.bytes;

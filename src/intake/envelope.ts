@@ -4,6 +4,8 @@ import { BUNDLE_FORMAT, BUNDLE_VERSION } from './result-bundle.js';
 export interface Envelope {
   readonly bundleId: string;
   readonly site: string | null;
+  /** Bundles of one lane are settled in order: the serial the document names, unchecked; '' for none. */
+  readonly lane: string;
 }
 
 export interface UnreadableBundle {
@@ -15,6 +17,8 @@ export interface UnreadableBundle {
 }
 
 const BUNDLE_ID_MAX = 200;
+/** Longer texts are no serial to the checks either. */
+const SERIAL_MAX = 500;
 
 /**
  * Reads format, version and bundle id from a parsed document. Everything else may be wrong and the bundle
@@ -38,11 +42,21 @@ export function readEnvelope(document: unknown): Envelope | UnreadableBundle {
       `expected a text of 1 to ${BUNDLE_ID_MAX} characters, found ${describe(bundleId)}`,
     );
   }
-  return { bundleId, site: typeof site === 'string' ? site : null };
+  return {
+    bundleId,
+    site: typeof site === 'string' ? site : null,
+    lane: laneOf(fields.instrument),
+  };
 }
 
 export function isUnreadable(read: Envelope | UnreadableBundle): read is UnreadableBundle {
   return 'code' in read;
+}
+
+function laneOf(instrument: unknown): string {
+  if (typeof instrument !== 'object' || instrument === null || Array.isArray(instrument)) return '';
+  const { serial } = instrument as Readonly<Record<string, unknown>>;
+  return typeof serial === 'string' && serial.length <= SERIAL_MAX ? serial : '';
 }
 
 function refusal(pointer: string, message: string): UnreadableBundle {

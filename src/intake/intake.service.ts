@@ -3,6 +3,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { type Sha256, sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
+import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
@@ -13,9 +14,14 @@ import {
   insertBundle,
   insertFindings,
   insertIntakeKey,
+  insertLane,
   insertRawBytes,
+  pointIntakeKey,
 } from './bundles.store.js';
 import { isUnreadable, readEnvelope, type UnreadableBundle } from './envelope.js';
+
+/** Lanes a process remembers; a sender could name a new one in every bundle. */
+const LANES_KNOWN_MAX = 10_000;
 
 export interface IncomingBundle {
   readonly bytes: Uint8Array;
@@ -43,6 +49,7 @@ export type IntakeAnswer =
 interface Intake extends IncomingBundle {
   readonly sha256: Sha256;
   readonly bundleId: string | null;
+  readonly lane: string;
   readonly unreadable: UnreadableBundle | null;
 }
 
@@ -56,7 +63,7 @@ export interface IntakeHooks {
   /** After the commit of a bundle that waits for its checks. */
   readonly onTaken: () => void;
   /** In the transaction that stores unreadable bytes: they may hold bad news about anything. */
-  readonly onRefused: (trx: Trx, refused: RefusedBundle) => Promise<void>;
+  readonly onRefused: (trx: Trx, refused: RefusedBundle, locks: ReceiptLocks) => Promise<void>;
 }
 
 export interface RefusedBundle {
@@ -71,6 +78,9 @@ export interface RefusedBundle {
  * authenticated is stored, whatever it holds.
  */
 export class IntakeService {
+  /** Lanes that are there; they are never taken away. */
+  readonly #lanes = new Set<string>();
+
   constructor(
     private readonly database: OpenDatabase,
     private readonly clock: Clock,
@@ -80,52 +90,64 @@ export class IntakeService {
 
   async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
     step('S1');
-    const read = this.#readBundleId(incoming.bytes);
+    const read = this.#readEnvelope(incoming.bytes);
     const intake = { ...incoming, sha256: sha256(incoming.bytes), ...read };
-    const answer = await this.database.transact((trx) => this.#store(trx, intake));
+    const answer = await transactLocking(this.database, this.options.site, (trx, locks) =>
+      this.#store(trx, intake, locks),
+    );
     step('S3');
-    if (answer.kind === 'taken' && answer.isFirst) this.hooks.onTaken();
+    if (answer.kind === 'taken' && answer.isFirst) {
+      if (this.#lanes.size >= LANES_KNOWN_MAX) this.#lanes.clear();
+      this.#lanes.add(intake.lane);
+      this.hooks.onTaken();
+    }
     return answer;
   }
 
-  #readBundleId(bytes: Uint8Array): Pick<Intake, 'bundleId' | 'unreadable'> {
+  #readEnvelope(bytes: Uint8Array): Pick<Intake, 'bundleId' | 'lane' | 'unreadable'> {
     const parsed = parseStrictJson(bytes, this.options.jsonLimits);
     if (!parsed.ok) {
       const { rule, place, message, remedy } = parsed.fault;
       const fault = { code: `json-${rule}`, pointer: place.pointer, message, advice: remedy };
-      return { bundleId: null, unreadable: fault };
+      return { bundleId: null, lane: '', unreadable: fault };
     }
     const envelope = readEnvelope(parsed.value);
     return isUnreadable(envelope)
-      ? { bundleId: null, unreadable: envelope }
-      : { bundleId: envelope.bundleId, unreadable: null };
+      ? { bundleId: null, lane: '', unreadable: envelope }
+      : { bundleId: envelope.bundleId, lane: envelope.lane, unreadable: null };
   }
 
-  async #store(trx: Trx, intake: Intake): Promise<IntakeAnswer> {
-    const { site } = this.options;
-    const key = intake.idempotencyKey;
-    const used = key === null ? undefined : await findIntakeKey(trx, intake.source.name, key);
-    if (key !== null && used && used.raw_sha256 !== intake.sha256)
-      return { kind: 'key-reused', key };
-
-    const existing = await findBundleByRaw(trx, site, intake.sha256);
-    if (existing) {
-      if (key !== null && !used) await this.#noteKey(trx, intake, key, existing.id);
-      return answerFor(existing.id, intake, existing.state, false);
-    }
+  /**
+   * Written first and read only when it is there already: what another process writes at the same moment is
+   * waited for by the insert, and seen by the reading behind it.
+   */
+  async #store(trx: Trx, intake: Intake, locks: ReceiptLocks): Promise<IntakeAnswer> {
     const id = uuidv7();
-    await this.#insert(trx, intake, id);
-    if (key !== null) await this.#noteKey(trx, intake, key, id);
-    return answerFor(id, intake, intake.unreadable ? 'refused' : 'received', true);
+    const key = intake.idempotencyKey;
+    const isKeyNew = key !== null && (await this.#noteKey(trx, intake, key, id));
+    if (key !== null && !isKeyNew) {
+      const used = await findIntakeKey(trx, intake.source.name, key);
+      if (used?.raw_sha256 !== intake.sha256) return { kind: 'key-reused', key };
+    }
+    if (await this.#insert(trx, intake, id, locks)) {
+      return answerFor(id, intake, intake.unreadable ? 'refused' : 'received', true);
+    }
+    const first = await findBundleByRaw(trx, this.options.site, intake.sha256);
+    if (!first) throw new Error(`the bundle of bytes ${intake.sha256} is neither new nor there`);
+    if (isKeyNew) {
+      await pointIntakeKey(trx, { caller: intake.source.name, key, bundle_row_id: first.id });
+    }
+    return answerFor(first.id, intake, first.state, false);
   }
 
-  async #insert(trx: Trx, intake: Intake, id: string): Promise<void> {
+  /** False when the same bytes are there. */
+  async #insert(trx: Trx, intake: Intake, id: string, locks: ReceiptLocks): Promise<boolean> {
     const { site, zone } = this.options;
     const now = this.clock.now();
     const state = intake.unreadable ? 'refused' : 'received';
     await insertRawBytes(trx, intake.sha256, intake.bytes);
     step('S2');
-    await insertBundle(trx, {
+    const isFirst = await insertBundle(trx, {
       id,
       site,
       bundle_id: intake.bundleId,
@@ -146,7 +168,12 @@ export class IntakeService {
       run_last: null,
       strikes: 0,
       examining_by: null,
+      lane: intake.lane,
     });
+    if (!isFirst) return false;
+    if (!intake.unreadable && !this.#lanes.has(intake.lane)) {
+      await insertLane(trx, { site, name: intake.lane, worker: null, fence: 0 });
+    }
     if (intake.unreadable) {
       await insertFindings(trx, [
         {
@@ -159,12 +186,9 @@ export class IntakeService {
           ...intake.unreadable,
         },
       ]);
-      await this.hooks.onRefused(trx, {
-        id,
-        receivedAt: now,
-        source: intake.source.name,
-        message: intake.unreadable.message,
-      });
+      const { message } = intake.unreadable;
+      const refused = { id, receivedAt: now, source: intake.source.name, message };
+      await this.hooks.onRefused(trx, refused, locks);
     }
     await recordAudit(trx, {
       site,
@@ -183,10 +207,11 @@ export class IntakeService {
       },
     });
     step('S14');
+    return true;
   }
 
-  async #noteKey(trx: Trx, intake: Intake, key: string, bundleRowId: string): Promise<void> {
-    await insertIntakeKey(trx, {
+  #noteKey(trx: Trx, intake: Intake, key: string, bundleRowId: string): Promise<boolean> {
+    return insertIntakeKey(trx, {
       caller: intake.source.name,
       key,
       raw_sha256: intake.sha256,

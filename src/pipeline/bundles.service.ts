@@ -2,30 +2,46 @@ import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings, loadRawBytes } from '../intake/bundles.store.js';
+import { transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase } from '../storage/database.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import type { BundleRow } from '../storage/tables.js';
+import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   addStrike,
-  collectSuspects,
+  collectSuspicion,
+  isAnyWaitingSince,
   markExamining,
   settleBundleRow,
-  waitingBundles,
-  waitingSince,
 } from './examination.store.js';
 import { type ExaminePool, UnitDied } from './examine.pool.js';
 import type { ExaminedUnit } from './examined-unit.js';
-import type { SettleBundleService, SettlingOrder } from './settle-bundle.service.js';
+import {
+  claimLanes,
+  freeLanes,
+  holdLane,
+  type LaneClaim,
+  releaseLanes,
+  waitingBundles,
+} from './lanes.store.js';
+import type { SettleBundleService } from './settle-bundle.service.js';
 import { findingRow } from './settled-result.js';
 import type { UnreadableEvidence } from './unreadable-evidence.service.js';
 
 /** Bundles looked at in one go: enough to keep the pool busy, few enough that a stop is never far. */
 const BATCH = 16;
 const STRIKES_MAX = 3;
+/** Lanes in one go: a few where others want some too, all there are likely to be where nobody else works. */
+const LANES_SHARED = 4;
+const LANES_ALONE = 1_000;
+/** A lane whose next bundle cannot be settled is left alone this long, twice as long every time. */
+const LEFT_ALONE_MS = 500;
+const LEFT_ALONE_MS_MAX = 60_000;
 
 const DIED: Finding = {
   code: 'examination-died',
@@ -42,74 +58,137 @@ export interface BundlesServiceParts {
   readonly pool: Pick<ExaminePool, 'examine'>;
   readonly settling: SettleBundleService;
   readonly unreadable: UnreadableEvidence;
-  readonly workerId: string;
+  readonly worker: WorkerIdentity;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts. */
   readonly onSettled: () => void;
 }
 
-/** Examines bundles in the pool and settles them in the order they arrived. */
-export class BundlesService {
-  /** What a dead process was examining: looked at one by one, so that the guilty one is found. */
-  #suspects: Set<string> | null = null;
+/** What one look at the store brought: bundles of lanes that are this worker's until it gives them back. */
+interface Batch {
+  readonly bundles: readonly BundleRow[];
+  readonly lanes: ReadonlyMap<string, LaneClaim>;
+}
 
-  constructor(private readonly parts: BundlesServiceParts) {}
+interface Trouble {
+  readonly failures: number;
+  readonly notBeforeMs: number;
+}
+
+/**
+ * Examines bundles in the pool and settles them: those of one lane, which is one instrument's, in the order they
+ * arrived, whichever process examines them; those of different lanes beside each other.
+ */
+export class BundlesService {
+  /** Lanes whose next bundle could not be settled, by a fault of ours: left alone for a while. */
+  readonly #troubled = new Map<string, Trouble>();
+  readonly #isShared: boolean;
+
+  constructor(private readonly parts: BundlesServiceParts) {
+    this.#isShared = dialectOf(parts.database.db).isShared;
+  }
 
   /** Settles what waits; true when there may be more. */
   async workOnce(): Promise<boolean> {
-    const { database, site } = this.parts;
-    this.#suspects ??= new Set(await database.transact((trx) => collectSuspects(trx, site.site)));
-    const waiting = await waitingBundles(database.db, site.site, BATCH);
-    if (waiting.length === 0) return false;
-    const batch = this.#nextBatch(waiting);
-    const [first] = batch;
-    if (first && first.strikes >= STRIKES_MAX) {
-      await this.#giveUp(first, 'parked', DIED);
-      return true;
-    }
-    const isAlone = batch.length === 1 && first !== undefined && this.#isSuspect(first);
-    await database.transact((trx) =>
-      markExamining(
-        trx,
-        batch.map((b) => b.id),
-        this.parts.workerId,
-        isAlone,
-      ),
-    );
-    // Started together, settled in order: the next bundle of an instrument builds on the one before it.
-    const examined = batch.map((bundle) => ({ bundle, unit: this.#examine(bundle) }));
-    for (const { unit } of examined) unit.catch(() => undefined);
-    const order = { isBroken: false };
-    const commits: Promise<void>[] = [];
+    const { database, worker } = this.parts;
+    if (!worker.mayStart) return false;
+    const batch = await database.transact((trx) => this.#claim(trx, worker.id));
+    if (batch.bundles.length === 0) return false;
     try {
-      for (const { bundle, unit } of examined) {
-        const outcome = await unit.catch(deathOrThrow);
-        commits.push(this.#settle(bundle, outcome, order));
-      }
+      await this.#examineAndSettle(batch);
     } finally {
-      await allOrThrow(commits);
+      const claims = [...batch.lanes.values()];
+      await database.transact((trx) => releaseLanes(trx, claims));
     }
     return true;
   }
 
   /** True when every bundle taken in at or before `until` has been settled. */
   async isSettledThrough(until: Instant): Promise<boolean> {
-    const { database, site } = this.parts;
-    return (await waitingSince(database.db, site.site, until)) === 0;
+    const { database, site, clock } = this.parts;
+    // The process that took one in may have read a clock that is ahead of ours.
+    const latest = addMs(until, clock.marginMs ?? 0);
+    return !(await isAnyWaitingSince(database.db, site.site, latest));
   }
 
-  #nextBatch(waiting: readonly BundleRow[]): BundleRow[] {
-    const [first] = waiting;
-    if (first && this.#isSuspect(first)) return [first];
-    const end = waiting.findIndex((bundle) => this.#isSuspect(bundle));
-    return end === -1 ? [...waiting] : waiting.slice(0, end);
+  /** Takes lanes, and notes who examines what of them before the first of it is touched. */
+  async #claim(trx: Trx, worker: string): Promise<Batch> {
+    const { site } = this.parts.site;
+    const limit = this.#isShared ? LANES_SHARED : LANES_ALONE;
+    const free = await freeLanes(trx, { site, worker, except: this.#leftAlone(), limit });
+    const waiting = free.length === 0 ? [] : await waitingBundles(trx, site, free, BATCH);
+    if (waiting.length === 0) return { bundles: [], lanes: new Map() };
+    const { suspects, guilty } = await collectSuspicion(trx, waiting, worker);
+    const isSuspect = (bundle: BundleRow) =>
+      bundle.strikes > 0 || suspects.has(bundle.id) || guilty.has(bundle.id);
+    const end = waiting.findIndex(isSuspect);
+    // A suspect is examined with nothing beside it, so that a death counts against it alone.
+    const bundles = waiting.slice(0, end === -1 ? waiting.length : Math.max(end, 1));
+    const names = [...new Set(bundles.map(({ lane }) => lane))];
+    const claims = await claimLanes(trx, { site, worker, names });
+    const ids = bundles.map(({ id }) => id);
+    await markExamining(trx, ids, worker, end === 0);
+    return {
+      bundles: bundles.map((b) => (guilty.has(b.id) ? { ...b, strikes: b.strikes + 1 } : b)),
+      lanes: new Map(claims.map((claim) => [claim.name, claim])),
+    };
   }
 
-  #isSuspect(bundle: BundleRow): boolean {
-    return bundle.strikes > 0 || (this.#suspects?.has(bundle.id) ?? false);
+  #leftAlone(): string[] {
+    const now = performance.now();
+    return [...this.#troubled].filter(([, t]) => t.notBeforeMs > now).map(([lane]) => lane);
   }
 
-  async #examine(bundle: BundleRow): Promise<ExaminedUnit> {
+  async #examineAndSettle({ bundles, lanes }: Batch): Promise<void> {
+    // Started together, settled in order: the next bundle of an instrument builds on the one before it.
+    const examined = bundles.map((bundle) => ({ bundle, unit: this.#examine(bundle) }));
+    for (const { unit } of examined) unit.catch(() => undefined);
+    // Lanes go beside each other, each on a connection; on a file everything shares one writer.
+    const runs = this.#isShared
+      ? [...lanes.keys()].map((lane) => examined.filter(({ bundle }) => bundle.lane === lane))
+      : [examined];
+    const commits: Promise<boolean>[] = [];
+    const ends = await Promise.allSettled(runs.map((run) => this.#settleRun(run, lanes, commits)));
+    const settled = await Promise.allSettled(commits);
+    const failed = [...ends, ...settled].find((end) => end.status === 'rejected');
+    const isAnySettled = settled.some((end) => end.status === 'fulfilled' && end.value);
+    if (failed && !isAnySettled) throw failed.reason;
+  }
+
+  /** Settles one behind the other what is examined beside each other. */
+  async #settleRun(
+    run: readonly { readonly bundle: BundleRow; readonly unit: Promise<ExaminedUnit | UnitDied> }[],
+    lanes: ReadonlyMap<string, LaneClaim>,
+    commits: Promise<boolean>[],
+  ): Promise<void> {
+    for (const { bundle, unit } of run) {
+      const claim = lanes.get(bundle.lane);
+      if (!claim) throw new Error(`lane ${bundle.lane} was not claimed`);
+      const outcome = await this.#blaming(bundle, unit.catch(deathOrThrow));
+      const commit = this.#blaming(bundle, this.#settle(bundle, outcome, claim));
+      commit.catch(() => undefined);
+      commits.push(commit);
+      // On a file transactions run in the order they are asked for, so nobody has to wait for the commit before.
+      if (this.#isShared && !(await commit)) return;
+    }
+  }
+
+  /** What fails by no fault of the bundle's must not keep other lanes from their turn. */
+  async #blaming<T>({ id, lane }: BundleRow, work: Promise<T>): Promise<T> {
+    try {
+      return await work;
+    } catch (err) {
+      const failures = (this.#troubled.get(lane)?.failures ?? 0) + 1;
+      const waitMs = Math.min(LEFT_ALONE_MS_MAX, LEFT_ALONE_MS * 2 ** (failures - 1));
+      this.#troubled.set(lane, { failures, notBeforeMs: performance.now() + waitMs });
+      this.parts.log.error({ event: 'bundle.settling-failed', bundle: id, lane, failures, err });
+      throw err;
+    }
+  }
+
+  async #examine(bundle: BundleRow): Promise<ExaminedUnit | UnitDied> {
+    // It has ended a thread or a process too often already.
+    if (bundle.strikes >= STRIKES_MAX) return new UnitDied(null);
     const bytes = await loadRawBytes(this.parts.database.db, bundle.raw_sha256);
     if (!bytes) throw new Error(`bundle ${bundle.id} has no bytes`);
     const now = this.parts.clock.now();
@@ -118,44 +197,48 @@ export class BundlesService {
     return unit;
   }
 
-  /** Transactions run in the order they are asked for, so nobody has to wait for the commit before. */
+  /** False when it is not settled: it is looked at again, or another worker has its lane by now. */
   async #settle(
     bundle: BundleRow,
     unit: ExaminedUnit | UnitDied,
-    order: SettlingOrder,
-  ): Promise<void> {
+    claim: LaneClaim,
+  ): Promise<boolean> {
     const { settling, clock, onSettled } = this.parts;
-    if (unit instanceof UnitDied) {
-      // It is looked at again: what stands behind it waits, since without it its runs would look like a gap.
-      order.isBroken = true;
-      await this.#strike(bundle, unit);
-      return;
-    }
-    if (unit.kind === 'unreadable') await this.#giveUp(bundle, 'refused', unit.finding);
-    else await settling.settle(bundle, unit, clock.now(), order);
-    if (order.isBroken) return;
-    this.#suspects?.delete(bundle.id);
+    let isSettled: boolean;
+    if (unit instanceof UnitDied) isSettled = await this.#strike(bundle, unit, claim);
+    else if (unit.kind === 'unreadable') {
+      isSettled = await this.#giveUp(bundle, claim, 'refused', unit.finding);
+    } else isSettled = await settling.settle(bundle, unit, clock.now(), claim);
+    if (!isSettled) return false;
+    this.#troubled.delete(bundle.lane);
     step('S6');
     onSettled();
     step('S7');
+    return true;
   }
 
-  async #strike(bundle: BundleRow, error: UnitDied): Promise<void> {
+  async #strike(bundle: BundleRow, error: UnitDied, claim: LaneClaim): Promise<boolean> {
     const { database, log } = this.parts;
     log.error({ event: 'bundle.examination-died', bundle: bundle.id, err: error });
-    if (bundle.strikes + 1 < STRIKES_MAX) {
-      await database.transact((trx) => addStrike(trx, bundle.id));
-      return;
-    }
-    await this.#giveUp(bundle, 'parked', DIED);
+    if (bundle.strikes + 1 >= STRIKES_MAX) return this.#giveUp(bundle, claim, 'parked', DIED);
+    await database.transact(async (trx) => {
+      if (await holdLane(trx, claim, bundle.id)) await addStrike(trx, bundle.id);
+    });
+    return false;
   }
 
   /** Ends a bundle that cannot be read after all; its bytes stay, and may hold bad news. */
-  #giveUp(bundle: BundleRow, state: 'refused' | 'parked', finding: Finding): Promise<void> {
+  #giveUp(
+    bundle: BundleRow,
+    claim: LaneClaim,
+    state: 'refused' | 'parked',
+    finding: Finding,
+  ): Promise<boolean> {
     const { database, clock, site, unreadable } = this.parts;
-    return database.transact(async (trx) => {
+    return transactLocking(database, site.site, async (trx, locks) => {
       const now = clock.now();
-      if (!(await settleBundleRow(trx, bundle.id, { state, settled_at: now }))) return;
+      if (!(await holdLane(trx, claim, bundle.id))) return false;
+      if (!(await settleBundleRow(trx, bundle.id, { state, settled_at: now }))) return false;
       await insertFindings(trx, [
         findingRow(finding, {
           id: uuidv7(),
@@ -165,7 +248,8 @@ export class BundlesService {
         }),
       ]);
       const { message } = finding;
-      await unreadable.open(trx, { id: bundle.id, receivedAt: bundle.received_at, message }, now);
+      const bytes = { id: bundle.id, receivedAt: bundle.received_at, message };
+      await unreadable.open(trx, locks, bytes, now);
       await recordAudit(trx, {
         site: site.site,
         zone: site.timeZone,
@@ -177,6 +261,7 @@ export class BundlesService {
         before: { state: 'received' },
         after: { state, finding: finding.code },
       });
+      return true;
     });
   }
 }
@@ -185,11 +270,4 @@ export class BundlesService {
 function deathOrThrow(error: unknown): UnitDied {
   if (error instanceof UnitDied) return error;
   throw error;
-}
-
-/** Waits for all of them, then throws the first failure. */
-async function allOrThrow(commits: readonly Promise<void>[]): Promise<void> {
-  for (const end of await Promise.allSettled(commits)) {
-    if (end.status === 'rejected') throw end.reason;
-  }
 }

@@ -7,18 +7,6 @@ import type { BundleRow } from '../storage/tables.js';
 /** Marks a bundle that is examined with nothing beside it, so that a death counts against it alone. */
 const ALONE = ' alone';
 
-export function waitingBundles(db: Reader, site: string, limit: number): Promise<BundleRow[]> {
-  return db
-    .selectFrom('bundle')
-    .selectAll()
-    .where('site', '=', site)
-    .where('state', '=', 'received')
-    .orderBy('received_at')
-    .orderBy('id')
-    .limit(limit)
-    .execute();
-}
-
 /** Notes who examines these bundles, before the first of them is touched. */
 export async function markExamining(
   trx: Trx,
@@ -34,21 +22,59 @@ export async function markExamining(
     .execute();
 }
 
+/** Which of these bundles may have ended a process, and which of them has. */
+export interface Suspicion {
+  /** One of those that a worker examined when it ended: they are examined one at a time. */
+  readonly suspects: ReadonlySet<string>;
+  /** Was examined with nothing beside it: it gets a strike, which is written by now. */
+  readonly guilty: ReadonlySet<string>;
+}
+
 /**
- * At a start: whatever a dead process was examining. What it examined alone gets a strike, since nothing
- * else can have killed it; the others are suspects. Returns the suspects' ids.
+ * Looks at what the bundles' examiners have left. A bundle whose examiner is gone is a suspect until it is
+ * settled; one that it examined alone gets a strike, once, since nothing else can have ended it. A living worker
+ * may have failed for another reason, which is no bundle's fault.
  */
-export async function collectSuspects(trx: Trx, site: string): Promise<string[]> {
-  const left = await trx
-    .selectFrom('bundle')
-    .select(['id', 'examining_by'])
-    .where('site', '=', site)
-    .where('state', '=', 'received')
-    .where('examining_by', 'is not', null)
+export async function collectSuspicion(
+  trx: Trx,
+  bundles: readonly BundleRow[],
+  self: string,
+): Promise<Suspicion> {
+  const left = bundles.flatMap(({ id, examining_by: mark }) =>
+    mark === null ? [] : [{ id, worker: mark.replace(ALONE, ''), wasAlone: mark.endsWith(ALONE) }],
+  );
+  const living = await livingAmong(
+    trx,
+    left.map(({ worker }) => worker),
+    self,
+  );
+  const isGone = (worker: string) => !living.has(worker);
+  const guilty = left.filter(({ worker, wasAlone }) => wasAlone && isGone(worker));
+  for (const { id, worker } of guilty) {
+    await addStrike(trx, id);
+    await markExamining(trx, [id], worker, false);
+  }
+  const suspects = left.filter(({ worker, wasAlone }) => wasAlone || isGone(worker));
+  return {
+    suspects: new Set(suspects.map(({ id }) => id)),
+    guilty: new Set(guilty.map(({ id }) => id)),
+  };
+}
+
+async function livingAmong(
+  trx: Trx,
+  workers: readonly string[],
+  self: string,
+): Promise<ReadonlySet<string>> {
+  const others = [...new Set(workers)].filter((worker) => worker !== self);
+  if (others.length === 0) return new Set([self]);
+  const rows = await trx
+    .selectFrom('worker')
+    .select('id')
+    .where('id', 'in', others)
+    .where('stopped_at', 'is', null)
     .execute();
-  const guilty = left.filter((row) => row.examining_by?.endsWith(ALONE)).map((row) => row.id);
-  for (const id of guilty) await addStrike(trx, id);
-  return left.map((row) => row.id);
+  return new Set([self, ...rows.map(({ id }) => id)]);
 }
 
 export async function addStrike(trx: Trx, id: string): Promise<void> {
@@ -93,14 +119,19 @@ function settling(columns: readonly (keyof BundleRow)[]) {
   );
 }
 
-/** Bundles taken in at or before an instant that no check has looked at yet. */
-export async function waitingSince(db: Reader, site: string, until: Instant): Promise<number> {
+/** True while a bundle that was taken in at or before an instant has not been settled. */
+export async function isAnyWaitingSince(
+  db: Reader,
+  site: string,
+  until: Instant,
+): Promise<boolean> {
   const row = await db
     .selectFrom('bundle')
-    .select((eb) => eb.fn.countAll<number>().as('n'))
+    .select('id')
     .where('site', '=', site)
     .where('state', '=', 'received')
     .where('received_at', '<=', until)
-    .executeTakeFirstOrThrow();
-  return Number(row.n);
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
 }

@@ -13,6 +13,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
 export interface GatewayParts {
@@ -22,7 +23,7 @@ export interface GatewayParts {
   readonly clock: Clock;
   readonly log: Logger;
   readonly queue: WorkQueue;
-  readonly workerId: string;
+  readonly worker: WorkerService;
   readonly access: AccessService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;

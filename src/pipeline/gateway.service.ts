@@ -1,23 +1,31 @@
 import { WatchedFolder } from '../intake/watched-folder.service.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 import { answerBells } from './work-loop.service.js';
-import { registerWorker, retireWorker } from './worker.store.js';
 
 /** A wired gateway: it answers as it is, and works once told to. */
 export class Gateway {
-  #isWorking = false;
   #watched: WatchedFolder | null = null;
 
   constructor(readonly parts: GatewayParts) {}
 
-  /** Takes up what a process before this one left, then works. */
+  /** Takes up what processes that are gone left, then works, and goes on looking for such. */
   async work(): Promise<void> {
-    const { site, database, clock, log, workerId, deliveries } = this.parts;
-    this.#isWorking = true;
-    await database.transact((trx) => registerWorker(trx, workerId, clock.now()));
+    const { site, clock, log, worker, deliveries } = this.parts;
+    await worker.begin();
     await deliveries.recover(clock.now());
     answerBells(this.parts);
-    log.info({ event: 'gateway.working', worker: workerId, site: site.site });
+    worker.keepBeating(async () => {
+      if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
+    });
+    log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
+  }
+
+  #ringDeliveries(): void {
+    const { site, queue } = this.parts;
+    for (const { name } of site.destinations) {
+      queue.ring(`stops:${name}`);
+      queue.ring(`deliveries:${name}`);
+    }
   }
 
   /** Takes bundles from the watched folder, if there is one. */
@@ -32,13 +40,11 @@ export class Gateway {
 
   /** Stops taking work, lets what runs end, and closes everything. */
   async close(): Promise<void> {
-    const { deliveries, queue, database, workerId, clock, pools } = this.parts;
+    const { deliveries, queue, database, worker, pools } = this.parts;
     await this.#watched?.stop();
     deliveries.stopTaking();
     await queue.drain();
-    if (this.#isWorking) {
-      await database.transact((trx) => retireWorker(trx, workerId, clock.now()));
-    }
+    await worker.end();
     await deliveries.close();
     for (const pool of pools) await pool.close();
     await database.close();

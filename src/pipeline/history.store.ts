@@ -9,7 +9,7 @@ import type { RunRange } from '../checks/run-ranges.js';
 import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';
 import type { Reader } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { prepared, preparedForList } from '../storage/prepared.js';
 import type { InstrumentStateRow } from '../storage/tables.js';
 
 /** Values bound in one `in (…)`. */
@@ -85,15 +85,19 @@ async function bundlesByDigest(
   digest: string | null,
 ): Promise<ReadonlySet<string>> {
   if (digest === null) return new Set();
-  const row = await db
-    .selectFrom('bundle')
-    .select('raw_sha256')
-    .where('site', '=', site)
-    .where('raw_sha256', '=', digest)
-    .where('instrument_serial', '=', serial)
-    .executeTakeFirst();
-  return new Set(row ? [row.raw_sha256] : []);
+  const { rows } = await bundleByDigest(db, { site, serial, digest });
+  return new Set(rows.map((row) => row.raw_sha256));
 }
+
+const bundleByDigest = prepared(
+  (db, of: { readonly site: string; readonly serial: string; readonly digest: string }) =>
+    db
+      .selectFrom('bundle')
+      .select('raw_sha256')
+      .where('site', '=', of.site)
+      .where('raw_sha256', '=', of.digest)
+      .where('instrument_serial', '=', of.serial),
+);
 
 async function digestUnderSameId(
   db: Reader,
@@ -101,18 +105,22 @@ async function digestUnderSameId(
   bundleRowId: string,
   bundleId: string,
 ): Promise<string | null> {
-  const rows = await db
-    .selectFrom('bundle')
-    .select('canonical_digest')
-    .where('site', '=', site)
-    .where('bundle_id', '=', bundleId)
-    .where('id', '!=', bundleRowId)
-    .orderBy('received_at')
-    .orderBy('id')
-    .execute();
+  const { rows } = await bundlesByClaimedId(db, { site, bundleRowId, bundleId });
   // Looked for here: as a condition it would lead the database to every bundle that has a digest.
   return rows.find((row) => row.canonical_digest !== null)?.canonical_digest ?? null;
 }
+
+const bundlesByClaimedId = prepared(
+  (db, of: { readonly site: string; readonly bundleRowId: string; readonly bundleId: string }) =>
+    db
+      .selectFrom('bundle')
+      .select('canonical_digest')
+      .where('site', '=', of.site)
+      .where('bundle_id', '=', of.bundleId)
+      .where('id', '!=', of.bundleRowId)
+      .orderBy('received_at')
+      .orderBy('id'),
+);
 
 async function knownResults(
   db: Reader,
@@ -121,17 +129,20 @@ async function knownResults(
 ): Promise<Map<string, KnownResult>> {
   const known = new Map<string, KnownResult>();
   for (let i = 0; i < ids.length; i += CHUNK) {
-    const rows = await db
-      .selectFrom('result')
-      .select(['result_id', 'element_sha256'])
-      .where('site', '=', site)
-      .where('result_id', 'in', ids.slice(i, i + CHUNK))
-      .orderBy('id', 'desc')
-      .execute();
+    const { rows } = await resultsById(db, { site }, ids.slice(i, i + CHUNK));
     for (const row of rows) known.set(row.result_id, { sha256: row.element_sha256 });
   }
   return known;
 }
+
+const resultsById = preparedForList((db, of: { readonly site: string }, ids) =>
+  db
+    .selectFrom('result')
+    .select(['result_id', 'element_sha256'])
+    .where('site', '=', of.site)
+    .where('result_id', 'in', ids)
+    .orderBy('id', 'desc'),
+);
 
 async function knownChecks(
   db: Reader,

@@ -1,24 +1,45 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
+import { Misconfigured } from '../errors.js';
 import type { Instant } from '../formats/instant.js';
 import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { InstanceRow } from '../storage/tables.js';
+import { newsOwedToOthers } from './owed-news.store.js';
 
-/** Finds or makes the row that says which life of this database is running, and keeps the folder it runs from. */
+/**
+ * Finds or makes the row that says which life of this database is running, and keeps the folder it runs from.
+ *
+ * @throws Misconfigured `destination-still-owed` when the folder left out a destination that bad news is due at.
+ */
 export function openInstance(
   database: OpenDatabase,
   folder: LoadedSiteFolder,
   now: Instant,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
+    await refuseWhatNobodyWouldDeliver(trx, folder);
     await activateSite(trx, folder, now);
     const existing = await trx.selectFrom('instance').selectAll().executeTakeFirst();
     if (existing) return existing;
     const row: InstanceRow = { id: uuidv7(), epoch: 1, created_at: now };
     await trx.insertInto('instance').values(row).execute();
     return row;
+  });
+}
+
+async function refuseWhatNobodyWouldDeliver(trx: Trx, folder: LoadedSiteFolder): Promise<void> {
+  const { site, destinations } = folder.site;
+  const names = destinations.map(({ name }) => name);
+  const owed = await newsOwedToOthers(trx, site, names);
+  if (owed.length === 0) return;
+  const found = owed.map(
+    ({ destination, message, count }) =>
+      `${destination}: ${count} ${message}${count === 1 ? '' : 's'}`,
+  );
+  throw new Misconfigured('destination-still-owed', {
+    found: `${found.join(', ')}; the site folder names ${names.join(', ')}`,
   });
 }
 

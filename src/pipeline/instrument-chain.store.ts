@@ -82,13 +82,7 @@ export async function closeFilledGaps(
 ): Promise<void> {
   const { instrumentSerial: serial, runEpoch: epoch } = examination.header;
   if (serial === null || epoch === null) return;
-  const open = await trx
-    .selectFrom('discrepancy')
-    .select(['subject', 'scope'])
-    .where('site', '=', place.site)
-    .where('class', '=', 'run-gap')
-    .where('closed_at', 'is', null)
-    .execute();
+  const { rows: open } = await openRunGaps(trx, { site: place.site });
   const accounted = spansOfEpoch(examination.accounted, epoch);
   for (const { subject, scope } of open) {
     const gap = gapOf(subject, serial, epoch);
@@ -119,6 +113,15 @@ export async function closeFilledGaps(
     }
   }
 }
+
+const openRunGaps = prepared((db, of: { readonly site: string }) =>
+  db
+    .selectFrom('discrepancy')
+    .select(['subject', 'scope'])
+    .where('site', '=', of.site)
+    .where('class', '=', 'run-gap')
+    .where('closed_at', 'is', null),
+);
 
 const NEVER = 0 as Instant;
 

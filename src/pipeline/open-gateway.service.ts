@@ -1,5 +1,4 @@
 import type { Logger } from 'pino';
-import { uuidv7 } from 'uuidv7';
 import { AccessService } from '../access/access.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
@@ -16,6 +15,7 @@ import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
+import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
@@ -28,6 +28,7 @@ import { ResultMessages } from './result-messages.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
+import { WorkerService } from './worker.service.js';
 
 export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
 
@@ -105,7 +106,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
-  const workerId = uuidv7();
+  const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site.site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
@@ -116,7 +117,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     pool: examining,
     settling: new SettleBundleService(database, site, statements, messages),
     unreadable,
-    workerId,
+    worker,
     log,
     onSettled: () => {
       for (const { name } of site.destinations) {
@@ -134,7 +135,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     clock,
     log,
     queue,
-    workerId,
+    worker,
     access: new AccessService(database, clock, site.timeZone),
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
@@ -144,7 +145,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     statements,
     current: new CurrentStatements(statements, bundles, clock),
-    deliveries: openDeliveries(ground, mapping, workerId, () => queue.ring('receipts')),
+    deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
     reconciliation,
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
@@ -165,14 +166,17 @@ function openIntake(
       zone: site.timeZone,
       jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
     },
-    { onTaken, onRefused: (trx, refused) => unreadable.open(trx, refused, clock.now()) },
+    {
+      onTaken,
+      onRefused: (trx, refused, locks) => unreadable.open(trx, locks, refused, clock.now()),
+    },
   );
 }
 
 function openDeliveries(
   { folder, database, clock, env }: Ground,
   mapping: MappingService,
-  workerId: string,
+  worker: WorkerIdentity,
   onReceiptChanged: () => void,
 ): DeliveryService {
   return new DeliveryService({
@@ -181,7 +185,7 @@ function openDeliveries(
     clock,
     mapping,
     loadSubject: (delivery) => loadSubject(database.db, delivery),
-    workerId,
+    worker,
     secrets: (reference) => readSecret(reference, env),
     onReceiptChanged,
     random: Math.random,

@@ -1,12 +1,13 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { ReadableExamination } from '../checks/examination.js';
-import { resultKey } from '../delivery/new-delivery.js';
+import { type NewDelivery, resultKey } from '../delivery/new-delivery.js';
 import {
   cancelUnsentResult,
   destinationsHolding,
   enqueueDelivery,
 } from '../delivery/outbox.store.js';
+import { enqueueDeliveries } from '../delivery/outbox-rows.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { WithdrawalRecord } from '../records/result-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -18,6 +19,12 @@ import { ownerOf, type SettledResult } from './settled-result.js';
 /** Values bound in one `in (…)`. */
 const IDS = 1000;
 
+export interface TakenBackResults {
+  /** That lost evidence. */
+  readonly receipts: readonly string[];
+  readonly rowIds: ReadonlySet<string>;
+}
+
 /** Messages about single results: the result itself, and its withdrawal when it no longer stands. */
 export class ResultMessages {
   constructor(
@@ -28,11 +35,12 @@ export class ResultMessages {
 
   /** A delivery of every accepted result to every destination that takes results. */
   async enqueue(trx: Trx, results: readonly SettledResult[], now: Instant): Promise<void> {
+    const deliveries: NewDelivery[] = [];
     for (const result of results) {
       if (result.state !== 'accepted') continue;
       for (const [destination, mapping] of this.mappings) {
         if (!mapping.messages.includes('result')) continue;
-        await enqueueDelivery(trx, {
+        deliveries.push({
           site: this.site.site,
           subjectKind: 'result',
           subjectId: result.rowId,
@@ -49,6 +57,7 @@ export class ResultMessages {
         });
       }
     }
+    await enqueueDeliveries(trx, deliveries);
   }
 
   /** Receipts whose evidence the supersessions of a bundle may take away: locked before anything is read. */
@@ -62,28 +71,68 @@ export class ResultMessages {
 
   /**
    * An operator may supersede a result that agreed. A contrary one stands whatever the operator says of it
-   * (release-safety rule 12): taking it back needs a signed act. Returns the receipts that lost evidence.
+   * (release-safety rule 12): taking it back needs a signed act. The same whichever of the two came first.
    */
   async takeBackSuperseded(
     trx: Trx,
     results: readonly SettledResult[],
     now: Instant,
-  ): Promise<string[]> {
+  ): Promise<TakenBackResults> {
     const accepted = results.filter((r) => r.state === 'accepted');
     const ids = supersededIds(accepted.map((r) => r.examined.result));
+    const superseded = (await this.#superseded(trx, ids))
+      .filter((row) => !accepted.some((r) => r.rowId === row.id))
+      .map((row) => ({ row, reason: reasonFor(row, accepted) }));
     const receipts: string[] = [];
-    for (const row of await this.#superseded(trx, ids)) {
-      if (row.contrary === 1 || row.state !== 'accepted') continue;
-      if (accepted.some((r) => r.rowId === row.id)) continue;
-      await this.#takeBack(trx, row, reasonFor(row, accepted), now);
+    const rowIds = new Set<string>();
+    for (const { row, reason } of [...superseded, ...(await this.#comeLate(trx, accepted))]) {
+      if (row.contrary === 1 || row.state !== 'accepted' || rowIds.has(row.id)) continue;
+      if (!(await this.#takeBack(trx, row, reason, now))) continue;
+      rowIds.add(row.id);
       if (row.receipt_id !== null) receipts.push(row.receipt_id);
     }
-    return receipts;
+    return { receipts, rowIds };
   }
 
-  async #takeBack(trx: Trx, row: ResultRow, reason: string, now: Instant): Promise<void> {
+  /** Results just stored that one of an earlier bundle has superseded already. */
+  async #comeLate(
+    trx: Trx,
+    accepted: readonly SettledResult[],
+  ): Promise<{ readonly row: ResultRow; readonly reason: string }[]> {
+    const ids = accepted.flatMap(({ examined: { reading } }) => reading.resultId ?? []);
+    const late: { row: ResultRow; reason: string }[] = [];
+    for (let i = 0; i < ids.length; i += IDS) {
+      const by = await trx
+        .selectFrom('result')
+        .select(['id', 'result_id', 'supersedes'])
+        .where('site', '=', this.site.site)
+        .where('supersedes', 'in', ids.slice(i, i + IDS))
+        .where('state', '<>', 'held')
+        .execute();
+      const earlier = by.filter(({ id }) => !accepted.some((r) => r.rowId === id));
+      if (earlier.length === 0) continue;
+      const rows = await this.#superseded(
+        trx,
+        earlier.map(({ supersedes }) => supersedes).filter((id) => id !== null),
+      );
+      for (const row of rows) {
+        const first = earlier.find(({ supersedes }) => supersedes === row.result_id);
+        late.push({ row, reason: `superseded by ${first?.result_id}, which came before it` });
+      }
+    }
+    return late;
+  }
+
+  /** False when another transaction took it back meanwhile. */
+  async #takeBack(trx: Trx, row: ResultRow, reason: string, now: Instant): Promise<boolean> {
     const { site } = this.site;
-    await trx.updateTable('result').set({ state: 'superseded' }).where('id', '=', row.id).execute();
+    const { numUpdatedRows } = await trx
+      .updateTable('result')
+      .set({ state: 'superseded' })
+      .where('id', '=', row.id)
+      .where('state', '=', 'accepted')
+      .executeTakeFirst();
+    if (numUpdatedRows === 0n) return false;
     const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
     const holding = await destinationsHolding(trx, site, row.id);
     if (holding.length > 0) await this.#withdraw(trx, row, reason, holding, now);
@@ -99,6 +148,7 @@ export class ResultMessages {
       before: { state: row.state },
       after: { state: 'superseded', cancelled, withdrawnAt: holding },
     });
+    return true;
   }
 
   async #withdraw(

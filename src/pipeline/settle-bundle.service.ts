@@ -5,8 +5,9 @@ import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
-import { lockReceipts, lockSiteEvidence, markWaitingReceiptsDue } from '../receipts/facts.store.js';
+import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
+import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.store.js';
 import type { NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
@@ -20,17 +21,21 @@ import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
 import { loadHistory } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
+import { holdLane, type LaneClaim } from './lanes.store.js';
+import { lockNamedIds } from './named-ids.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { insertChecks, insertResults } from './settle.store.js';
-import { findingRow, ownerOf, type SettledResult, settleResults } from './settled-result.js';
+import {
+  findingRow,
+  isCleanPass,
+  ownerOf,
+  type SettledResult,
+  settleResults,
+} from './settled-result.js';
 import { unownedEvidence } from './unowned-evidence.js';
+import { lockInDoubt } from './unreadable-evidence.service.js';
 
 type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
-
-/** Bundles that are settled one behind the other, their transactions asked for without waiting. */
-export interface SettlingOrder {
-  isBroken: boolean;
-}
 
 interface Settling {
   readonly bundle: BundleRow;
@@ -43,8 +48,8 @@ interface Settling {
 
 /**
  * The second transaction of a bundle (T2): its results, findings, deliveries and what it brings to light
- * are committed together, and every receipt it bears on is evaluated in it, so that bad news and the stop it
- * calls for are one commit.
+ * are committed together, and every receipt of which it could make the statement worse is evaluated in it, so
+ * that bad news and the stop it calls for are one commit.
  */
 export class SettleBundleService {
   constructor(
@@ -55,47 +60,41 @@ export class SettleBundleService {
   ) {}
 
   /**
-   * Settles a readable bundle. False when another run settled it first, or when a bundle before it in this
-   * order failed: without that one, this one's runs would look like a gap.
+   * Settles a readable bundle, the next of its lane. False when it is not that, or when the lane is another
+   * worker's by now.
    */
-  settle(
-    bundle: BundleRow,
-    unit: ReadableUnit,
-    now: Instant,
-    order: SettlingOrder,
-  ): Promise<boolean> {
-    return this.database.transact(async (trx) => {
-      if (order.isBroken) return false;
-      try {
-        return await this.#settleInTransaction(trx, bundle, unit, now);
-      } catch (error) {
-        order.isBroken = true;
-        throw error;
-      }
-    });
+  settle(bundle: BundleRow, unit: ReadableUnit, now: Instant, lane: LaneClaim): Promise<boolean> {
+    return transactLocking(this.database, this.site.site, async (trx, locks) =>
+      (await holdLane(trx, lane, bundle.id))
+        ? this.#settleInTransaction(trx, locks, bundle, unit, now)
+        : false,
+    );
   }
 
   async #settleInTransaction(
     trx: Trx,
+    locks: ReceiptLocks,
     bundle: BundleRow,
     unit: ReadableUnit,
     now: Instant,
   ): Promise<boolean> {
-    const targets = await this.#lockNamedReceipts(trx, unit.examination);
-    const facts = await loadHistory(trx, this.site.site, bundle.id, unit.examination, targets);
+    const { site } = this.site;
+    await lockNamedIds(trx, site, idsNamedBy(unit.examination));
+    const targets = await this.#lockNamedReceipts(trx, locks, unit.examination);
+    const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets);
     const history = applyHistory(unit.examination, facts, this.site);
     const results =
       history.bundle === 'repeated'
         ? []
         : settleResults(unit.examination, unit.records, history, targets, uuidv7);
-    const identity = { rowId: bundle.id, site: this.site.site, receivedAt: bundle.received_at };
+    const identity = { rowId: bundle.id, site, receivedAt: bundle.received_at };
     const unowned =
       history.bundle === 'repeated'
         ? []
         : unownedEvidence(identity, unit.examination, history, results, now);
     const settling = { bundle, examination: unit.examination, history, results, unowned, now };
     if (!(await this.#settleRow(trx, settling))) return false;
-    if (history.bundle !== 'repeated') await this.#store(trx, settling);
+    if (history.bundle !== 'repeated') await this.#store(trx, locks, settling);
     return true;
   }
 
@@ -103,7 +102,7 @@ export class SettleBundleService {
    * Locks the receipts that scans name, in the order every transaction keeps: receipts by id, the site's
    * evidence after them.
    */
-  async #lockNamedReceipts(trx: Trx, examination: ReadableExamination) {
+  async #lockNamedReceipts(trx: Trx, locks: ReceiptLocks, examination: ReadableExamination) {
     const { site } = this.site;
     const texts = new Set(
       examination.results.map((r) => normaliseLabel(r.reading.receiptScanned ?? '')),
@@ -112,8 +111,11 @@ export class SettleBundleService {
     const ids: string[] = [];
     for (const text of [...texts].sort()) ids.push(await ensureScannedReceipt(trx, site, text));
     const superseded = await this.messages.receiptsOfSuperseded(trx, examination);
-    await lockReceipts(trx, site, [...ids, ...superseded]);
-    return loadScanTargets(trx, site, [...texts]);
+    await locks.add([...ids, ...superseded]);
+    const targets = await loadScanTargets(trx, site, [...texts]);
+    // One that was announced while its lock was waited for has another id now.
+    await locks.add([...targets.byScanText.values()].map(({ receiptId }) => receiptId));
+    return targets;
   }
 
   async #settleRow(trx: Trx, settling: Settling): Promise<boolean> {
@@ -153,7 +155,7 @@ export class SettleBundleService {
     return true;
   }
 
-  async #store(trx: Trx, settling: Settling): Promise<void> {
+  async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<void> {
     const { bundle, examination, results, unowned, now } = settling;
     const { site } = this.site;
     const place = { rowId: bundle.id, site };
@@ -168,27 +170,34 @@ export class SettleBundleService {
       originCovers(this.site.environment, origin);
     await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
     await closeFilledGaps(trx, place, examination, now);
-    await markWaitingReceiptsDue(trx, site);
-    const touched = new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
-    for (const id of await this.#openUnowned(trx, unowned)) touched.add(id);
-    for (const id of await this.messages.takeBackSuperseded(trx, results, now)) touched.add(id);
-    await this.messages.enqueue(trx, results, now);
-    for (const id of [...touched].sort()) await this.statements.evaluateInTransaction(trx, id, now);
+    await tellWaitingReceipts(trx, site);
+    const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
+    for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
+    const takenBack = await this.messages.takeBackSuperseded(trx, results, now);
+    for (const id of takenBack.receipts) worse.add(id);
+    const touched = new Set([...worse, ...ownersOf(results)]);
+    await locks.add(touched);
+    if (touched.size > 0) await shareSiteEvidence(trx, site);
+    const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
+    await this.messages.enqueue(trx, standing, now);
+    for (const id of [...touched].sort()) {
+      if (worse.has(id)) await this.statements.evaluateInTransaction(trx, id, now);
+      else await this.statements.evaluateImproved(trx, id, now);
+    }
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */
-  async #openUnowned(trx: Trx, unowned: readonly NewDiscrepancy[]): Promise<string[]> {
+  async #openUnowned(
+    trx: Trx,
+    locks: ReceiptLocks,
+    unowned: readonly NewDiscrepancy[],
+  ): Promise<string[]> {
     if (unowned.length === 0) return [];
-    const { site } = this.site;
-    const inDoubt = new Set<string>();
     // What one bundle brings to light shares its scope: asked once, not once for each of thousands of results.
-    for (const scope of new Set(unowned.map((discrepancy) => discrepancy.scope))) {
-      for (const id of await this.statements.conformingInScope(trx, scope ?? {})) inDoubt.add(id);
-    }
-    await lockReceipts(trx, site, inDoubt);
-    await lockSiteEvidence(trx, site);
+    const scopes = new Set(unowned.map((discrepancy) => discrepancy.scope ?? {}));
+    const inDoubt = await lockInDoubt(trx, locks, this.statements, scopes);
     for (const discrepancy of unowned) await openDiscrepancy(trx, discrepancy);
-    return [...inDoubt];
+    return inDoubt;
   }
 
   #findingRows({ bundle, examination, history, results }: Settling) {
@@ -206,11 +215,27 @@ export class SettleBundleService {
   }
 }
 
+function ownersOf(results: readonly SettledResult[]): Set<string> {
+  return new Set(results.map((r) => ownerOf(r.match)).filter((id) => id !== null));
+}
+
 /** accepted also when single results are held: only a fault of the bundle holds the bundle. */
 function bundleState({ examination, history }: Settling): 'accepted' | 'held' | 'duplicate' {
   if (history.bundle === 'repeated') return 'duplicate';
   const findings = [...examination.bundleFindings, ...history.bundleFindings];
   return findings.some((finding) => finding.severity === 'hold') ? 'held' : 'accepted';
+}
+
+/** Every id that other documents may name as well, see `lockNamedIds`. */
+function idsNamedBy({ header, results }: ReadableExamination): string[] {
+  const ids = results.flatMap(({ reading, result }) => [
+    reading.resultId,
+    result?.supersedes?.resultId ?? null,
+  ]);
+  return [
+    `bundle:${header.bundleId}`,
+    ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
+  ];
 }
 
 async function firstOf(

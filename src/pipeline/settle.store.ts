@@ -1,7 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { Trx } from '../storage/database.js';
-import { preparedInsert } from '../storage/prepared.js';
+import { preparedInsertRows } from '../storage/prepared-rows.js';
 import type { PerformanceCheckRow } from '../storage/tables.js';
 import { resultRow, type SettledResult } from './settled-result.js';
 
@@ -20,10 +20,10 @@ export async function insertResults(
   examination: ReadableExamination,
 ): Promise<void> {
   const rows = results.map((result) => resultRow(result, place, examination));
-  for (const row of rows) await insertResult(trx, row);
+  await insertRows(trx, rows);
 }
 
-const insertResult = preparedInsert('result');
+const insertRows = preparedInsertRows('result');
 
 /** Performance checks that can be read; what cannot is a finding of the bundle. */
 export async function insertChecks(

@@ -55,6 +55,16 @@ export function settleResults(
   return settled;
 }
 
+/** True for a pass that speaks against nothing: no finding holds it, and the recheck agrees. */
+export function isCleanPass({ examined, history, state }: SettledResult): boolean {
+  return (
+    state === 'accepted' &&
+    examined.reading.decision === 'pass' &&
+    examined.recheck.answer === 'agrees' &&
+    !history.contrary
+  );
+}
+
 export function resultRow(
   settled: SettledResult,
   bundle: { readonly rowId: string; readonly site: string },
@@ -98,6 +108,7 @@ export function resultRow(
     animl_writer: settled.record ? ANIML_WRITER_VERSION : null,
     spectrum_sha256: spectrum?.sha256 ?? null,
     element_sha256: settled.examined.sha256,
+    supersedes: settled.examined.result?.supersedes?.resultId ?? null,
   };
 }
 

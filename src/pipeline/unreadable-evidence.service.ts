@@ -1,9 +1,10 @@
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts, lockSiteEvidence } from '../receipts/facts.store.js';
+import type { ReceiptLocks } from '../receipts/receipt-locks.store.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 
 export interface UnreadableBytes {
   /** Intake id. */
@@ -23,11 +24,9 @@ export class UnreadableEvidence {
     private readonly statements: StatementsService,
   ) {}
 
-  async open(trx: Trx, bytes: UnreadableBytes, now: Instant): Promise<void> {
+  async open(trx: Trx, locks: ReceiptLocks, bytes: UnreadableBytes, now: Instant): Promise<void> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
-    const inDoubt = await this.statements.conformingInScope(trx, scope);
-    await lockReceipts(trx, this.site, inDoubt);
-    await lockSiteEvidence(trx, this.site);
+    const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
     await openDiscrepancy(trx, {
       site: this.site,
       class: 'unreadable',
@@ -41,4 +40,32 @@ export class UnreadableEvidence {
     });
     for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
   }
+}
+
+/**
+ * Locks the conforming receipts that evidence of these scopes could belong to, and the site's evidence behind
+ * them; returns the receipts in order. The caller stores the evidence and evaluates each.
+ */
+export async function lockInDoubt(
+  trx: Trx,
+  locks: ReceiptLocks,
+  statements: StatementsService,
+  scopes: Iterable<EvidenceScope>,
+): Promise<string[]> {
+  const all = [...scopes];
+  const find = async () => {
+    const ids = new Set<string>();
+    for (const scope of all) {
+      for (const id of await statements.conformingInScope(trx, scope)) ids.add(id);
+    }
+    return [...ids].sort();
+  };
+  const inDoubt = await find();
+  await locks.add(inDoubt);
+  await locks.evidence();
+  if (!dialectOf(trx).isShared) return inDoubt;
+  // One may have come to conform before the evidence was locked; from here on none can.
+  const settled = await find();
+  await locks.add(settled);
+  return settled;
 }

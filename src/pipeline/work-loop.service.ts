@@ -10,7 +10,7 @@ const RECEIPTS_A_ROUND = 50;
  * them together leaves the time to the deliveries themselves.
  */
 const REST_TIMES = 8;
-const REST_MS_MAX = 400;
+const REST_MS_MAX = 1_500;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {

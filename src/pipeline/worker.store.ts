@@ -8,6 +8,48 @@ export async function registerWorker(trx: Trx, id: string, now: Instant): Promis
     .execute();
 }
 
+/** One beat. False when the worker was stopped or declared dead: it must not go on under this id. */
+export async function beat(trx: Trx, id: string, now: Instant): Promise<boolean> {
+  const { numUpdatedRows } = await trx
+    .updateTable('worker')
+    .set({ heartbeat_at: now })
+    .where('id', '=', id)
+    .where('stopped_at', 'is', null)
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
+}
+
+/** Stops every other worker without a beat since an instant; returns those that this call stopped. */
+export async function stopSilentWorkers(
+  trx: Trx,
+  of: { readonly except: string; readonly silentSince: Instant; readonly now: Instant },
+): Promise<string[]> {
+  const stopped = await trx
+    .updateTable('worker')
+    .set({ stopped_at: of.now })
+    .where('stopped_at', 'is', null)
+    .where('heartbeat_at', '<', of.silentSince)
+    .where('id', '<>', of.except)
+    .returning('id')
+    .execute();
+  return stopped.map(({ id }) => id);
+}
+
+/** Stops every other worker, however lately it was heard of: for the process that owns the database alone. */
+export async function stopOtherWorkers(trx: Trx, except: string, now: Instant): Promise<void> {
+  await trx
+    .updateTable('worker')
+    .set({ stopped_at: now })
+    .where('stopped_at', 'is', null)
+    .where('id', '<>', except)
+    .execute();
+}
+
 export async function retireWorker(trx: Trx, id: string, now: Instant): Promise<void> {
-  await trx.updateTable('worker').set({ stopped_at: now }).where('id', '=', id).execute();
+  await trx
+    .updateTable('worker')
+    .set({ stopped_at: now })
+    .where('id', '=', id)
+    .where('stopped_at', 'is', null)
+    .execute();
 }

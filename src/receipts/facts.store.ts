@@ -1,6 +1,9 @@
-import { sql } from 'kysely';
-import type { Trx } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { type SelectQueryBuilder, sql } from 'kysely';
+import { uuidv7 } from 'uuidv7';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { dialectOf, skipLocked } from '../storage/dialect.js';
+import { prepared, preparedInsert } from '../storage/prepared.js';
+import type { Tables } from '../storage/tables.js';
 
 /**
  * Announces that this transaction changes facts of these receipts: takes their rows in id order and
@@ -26,6 +29,54 @@ const countChange = prepared((db, of: { readonly site: string; readonly id: stri
 );
 
 /**
+ * As `lockReceipts` for one receipt, unless another transaction has it: whoever has it evaluates it, or leaves
+ * it due. False when it was passed over. With `ifDue` also when it is not due any more.
+ */
+export async function claimReceipt(
+  trx: Trx,
+  of: { readonly site: string; readonly id: string },
+  ifDue: boolean,
+): Promise<boolean> {
+  return (await (ifDue ? claimDue : claimAny)(trx, of)).written === 1;
+}
+
+const claimDue = claiming(true);
+const claimAny = claiming(false);
+
+function claiming(ifDue: boolean) {
+  return prepared((db, of: { readonly site: string; readonly id: string }) => {
+    const receipt = db
+      .selectFrom('receipt')
+      .select('id')
+      .where('site', '=', of.site)
+      .where('id', '=', of.id)
+      .$if(ifDue, (query) => query.where('evaluation_due', '=', 1));
+    return db
+      .updateTable('receipt')
+      .set({ facts_version: sql<number>`facts_version + 1` })
+      .where('site', '=', of.site)
+      .where('id', 'in', skipLocked(db, receipt, 'receipt'));
+  });
+}
+
+/**
+ * Holds a receipt as it is until the transaction ends, for whoever reads facts and changes none. Where one
+ * process owns the file its write transaction does that.
+ */
+export async function holdReceipt(trx: Trx, site: string, id: string): Promise<void> {
+  if (dialectOf(trx).isShared) await holding(trx, { site, id });
+}
+
+const holding = prepared((db, of: { readonly site: string; readonly id: string }) =>
+  db
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('id', '=', of.id)
+    .forNoKeyUpdate(),
+);
+
+/**
  * Marks receipts for a later evaluation: right for changes that cannot make an earlier *conforms* untrue
  * (a delivery confirmed). A change that can is evaluated in its own transaction.
  */
@@ -46,17 +97,61 @@ const markDue = prepared((db, of: { readonly site: string; readonly id: string }
 );
 
 /**
- * Marks the receipts whose containers are covered and which wait for news from elsewhere: an instrument that
+ * Tells the receipts whose containers are covered and which wait for news from elsewhere: an instrument that
  * synced, a gap that was filled, unowned evidence that found its owner. A receipt whose containers are not
  * covered yet is evaluated when its next result comes.
+ *
+ * Where rows are locked one by one the news is written down and `applyNews` passes it on, since this transaction
+ * could not take those receipts in order.
  */
-export async function markWaitingReceiptsDue(trx: Trx, site: string): Promise<void> {
+export async function tellWaitingReceipts(trx: Trx, site: string): Promise<void> {
+  if (dialectOf(trx).isShared) await insertNews(trx, { id: uuidv7(), site });
+  else await markWaitingDue(trx, site);
+}
+
+const insertNews = preparedInsert('receipt_news');
+
+async function markWaitingDue(trx: Trx, site: string): Promise<void> {
+  const waiting = trx
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('evaluation_due', '=', 2);
   await trx
     .updateTable('receipt')
     .set({ evaluation_due: 1 })
     .where('site', '=', site)
-    .where('evaluation_due', '=', 2)
+    .where('id', 'in', inLockOrder(trx, waiting))
     .execute();
+}
+
+/** Locks what a query takes from receipts, in the order every transaction keeps. */
+function inLockOrder<O>(trx: Trx, query: SelectQueryBuilder<Tables, 'receipt', O>) {
+  return dialectOf(trx).isShared ? query.orderBy('id').forUpdate() : query;
+}
+
+/** News of one round; what is left is taken up by the next. */
+const NEWS_MAX = 1000;
+
+/**
+ * Marks the receipts due that wait for what was told. An evaluation that read its facts before the news was
+ * committed and has not committed itself would still put its receipt among those that wait, unmarked: so all
+ * that are under way are let end first, by the lock that they share.
+ */
+export async function applyNews(database: OpenDatabase, site: string): Promise<void> {
+  const news = await database.db
+    .selectFrom('receipt_news')
+    .select('id')
+    .where('site', '=', site)
+    .limit(NEWS_MAX)
+    .execute();
+  if (news.length === 0) return;
+  await database.transact((trx) => lockSiteEvidence(trx, site));
+  await database.transact(async (trx) => {
+    await markWaitingDue(trx, site);
+    const ids = news.map(({ id }) => id);
+    await trx.deleteFrom('receipt_news').where('id', 'in', ids).execute();
+  });
 }
 
 /**
@@ -82,3 +177,24 @@ export async function lockSiteEvidence(trx: Trx, site: string): Promise<void> {
     )
     .execute();
 }
+
+/**
+ * Every evaluation: no evidence without an owner is stored from here to the end of the transaction. After the
+ * receipts.
+ */
+export async function shareSiteEvidence(trx: Trx, site: string): Promise<void> {
+  if (!dialectOf(trx).isShared || sharers.has(trx)) return;
+  sharers.add(trx);
+  if ((await sharing(trx, { site })).rows.length > 0) return;
+  await insertEvidence(trx, { site, version: 0 });
+  await sharing(trx, { site });
+}
+
+/** Transactions that share it already: an attempt is one object, and what it locked is locked to its end. */
+const sharers = new WeakSet<Trx>();
+
+const sharing = prepared((db, of: { readonly site: string }) =>
+  db.selectFrom('site_evidence').select('version').where('site', '=', of.site).forShare(),
+);
+
+const insertEvidence = preparedInsert('site_evidence', ['site']);

@@ -3,6 +3,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import {
   correctStrictly,
@@ -11,7 +12,7 @@ import {
   saysTheSame,
 } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
-import { lockReceipts, markWaitingReceiptsDue } from './facts.store.js';
+import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
 import { normaliseLabel } from './label.js';
 import {
   containerRows,
@@ -25,6 +26,7 @@ import {
   closeUnownedEvidence,
   containersOf,
   dropScannedReceipt,
+  ensureScannedReceipt,
   findReceipts,
   findReceiptsByScan,
   hasResults,
@@ -68,6 +70,13 @@ interface By {
   readonly source: string;
 }
 
+/** What the store holds of announced lines. */
+interface Known {
+  readonly byId: ReadonlyMap<string, ReceiptRow>;
+  readonly byScan: ReadonlyMap<string, ReceiptRow>;
+  readonly faults: readonly ExpectationFault[];
+}
+
 /** Takes in what should have arrived: receipt lines and their containers. */
 export class ReceiptsService {
   constructor(private readonly settings: ReceiptsSettings) {}
@@ -88,17 +97,9 @@ export class ReceiptsService {
     source = 'expectation',
   ): Promise<AnnounceResult> {
     const site = this.settings.site.site;
-    const byId = await findReceipts(
-      trx,
-      site,
-      lines.map((l) => l.receiptId),
-    );
-    const byScan = await findReceiptsByScan(
-      trx,
-      site,
-      lines.map((l) => l.scanText),
-    );
-    const faults = lines.flatMap((line) => scanTextFault(line, byScan.get(line.scanText)));
+    const before = await this.known(trx, lines);
+    if (before.faults.length > 0) return { ok: false, faults: before.faults };
+    const { byId, byScan, faults } = await this.lockAll(trx, lines, before);
     if (faults.length > 0) return { ok: false, faults };
 
     const by: By = { actor, now, source };
@@ -106,17 +107,50 @@ export class ReceiptsService {
     const done: AnnouncedLine[] = [];
     for (const line of [...lines].sort((a, b) => (a.receiptId < b.receiptId ? -1 : 1))) {
       const holder = byScan.get(line.scanText) ?? null;
-      done.push(
-        byId.has(line.receiptId)
-          ? await this.change(trx, line, holder, unowned, by)
-          : await this.add(trx, line, holder, unowned, by),
-      );
+      if (byId.has(line.receiptId)) {
+        done.push(await this.change(trx, line, holder, unowned, by));
+        continue;
+      }
+      const added = await this.add(trx, line, holder, unowned, by);
+      done.push({ ...added, outcome: before.byScan.has(line.scanText) ? 'completed' : 'new' });
     }
-    if (done.some((d) => d.linkedResults > 0)) await markWaitingReceiptsDue(trx, site);
+    if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
     for (const line of done) {
       if (line.outcome !== 'unchanged') await this.settings.evaluate(trx, line.receiptId, now);
     }
     return { ok: true, lines: done };
+  }
+
+  private async known(trx: Trx, lines: readonly ReceiptLine[]): Promise<Known> {
+    const { site } = this.settings.site;
+    const ids = lines.map((l) => l.receiptId);
+    const byId = await findReceipts(trx, site, ids);
+    const texts = lines.map((l) => l.scanText);
+    const byScan = await findReceiptsByScan(trx, site, texts);
+    const faults = lines.flatMap((line) => scanTextFault(line, byScan.get(line.scanText)));
+    return { byId, byScan, faults };
+  }
+
+  /**
+   * Locks every receipt that the lines are or complete, in order, and reads again what is known of them: a bundle
+   * that scans one of these texts is settled before or after this, never beside it. A text that nobody named gets
+   * its row first, so that there is something to lock. Where one process owns the file that is so already.
+   */
+  private async lockAll(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
+    if (!dialectOf(trx).isShared) return before;
+    const { site } = this.settings.site;
+    const unnamed = lines.map((l) => l.scanText).filter((text) => !before.byScan.has(text));
+    for (const text of unnamed.sort()) await ensureScannedReceipt(trx, site, text);
+    const locked = new Set<string>();
+    for (;;) {
+      const known = await this.known(trx, lines);
+      const missing = [...known.byId.values(), ...known.byScan.values()]
+        .map(({ id }) => id)
+        .filter((id) => !locked.has(id));
+      if (missing.length === 0) return known;
+      await lockReceipts(trx, site, missing);
+      for (const id of missing) locked.add(id);
+    }
   }
 
   private async add(
@@ -125,7 +159,7 @@ export class ReceiptsService {
     scanned: ReceiptRow | null,
     unowned: ReadonlyMap<string, readonly ScannedResult[]>,
     by: By,
-  ): Promise<AnnouncedLine> {
+  ): Promise<Omit<AnnouncedLine, 'outcome'>> {
     const site = this.settings.site.site;
     if (scanned) await renameScannedReceipt(trx, site, scanned.id, line.receiptId);
     else await insertReceipt(trx, emptyReceipt(site, line.receiptId, line.scanText));
@@ -135,7 +169,6 @@ export class ReceiptsService {
     await this.store(trx, { document, planned, revision: 1, before: null }, by);
     return {
       receiptId: line.receiptId,
-      outcome: scanned ? 'completed' : 'new',
       revision: 1,
       linkedResults: await this.link(trx, line, unowned, by),
       keptBack: [],

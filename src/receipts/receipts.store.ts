@@ -2,7 +2,7 @@ import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared, preparedInsert } from '../storage/prepared.js';
+import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './expectation-line.js';
@@ -39,16 +39,15 @@ export async function findReceiptsByScan(
 ): Promise<Map<string, ReceiptRow>> {
   const found = new Map<string, ReceiptRow>();
   for (const some of chunks(texts)) {
-    const rows = await reader
-      .selectFrom('receipt')
-      .selectAll()
-      .where('site', '=', site)
-      .where('scan_text', 'in', some)
-      .execute();
+    const { rows } = await receiptsByScan(reader, { site }, some);
     for (const row of rows) found.set(row.scan_text, row);
   }
   return found;
 }
+
+const receiptsByScan = preparedForList((db, of: { readonly site: string }, texts) =>
+  db.selectFrom('receipt').selectAll().where('site', '=', of.site).where('scan_text', 'in', texts),
+);
 
 /**
  * Gives a text that a scan named and nobody announced a receipt row, so that there is something to lock.
@@ -276,7 +275,7 @@ export async function loadScanTargets(
   const byScanText = new Map<string, ScanTarget>();
   for (const row of rows.values()) {
     if (row.announced === 0) continue;
-    const containers = await containersOf(reader, site, row.id);
+    const containers = (await labelsOf(reader, { site, receiptId: row.id })).rows;
     byScanText.set(row.scan_text, {
       receiptId: row.id,
       material: row.material,
@@ -288,6 +287,15 @@ export async function loadScanTargets(
   const unknown = scanTexts.some((t) => t !== '' && !byScanText.has(t));
   return { byScanText, knownScanTexts: unknown ? await knownScanTexts(reader, site) : [] };
 }
+
+const labelsOf = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
+  db
+    .selectFrom('container')
+    .select(['normalised', 'label'])
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .orderBy('position'),
+);
 
 async function knownScanTexts(reader: Reader, site: string): Promise<string[]> {
   const rows = await reader

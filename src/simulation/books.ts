@@ -29,6 +29,8 @@ export type BookEvent =
   | {
       readonly event: 'released';
       readonly at: string;
+      /** When the statement that it rests on was asked for. */
+      readonly askedAt: string;
       readonly receiptId: string;
       readonly revision: number;
       readonly containers: readonly string[];
@@ -43,6 +45,8 @@ export type BookEvent =
   | {
       readonly event: 'issued';
       readonly at: string;
+      /** When the statement that it rests on was asked for. */
+      readonly askedAt: string;
       readonly receiptId: string;
       readonly revision: number;
       readonly containers: readonly string[];

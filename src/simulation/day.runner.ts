@@ -23,6 +23,8 @@ export interface DaySetup {
   readonly statementKey: string;
   readonly erp: Ledger;
   readonly receivedAt: Instant;
+  /** How often a sync PC tries before it gives up; as the demo's when left out. */
+  readonly handOverAttemptsMax?: number;
   /** Ends the day where it stands. */
   readonly signal: AbortSignal;
   readonly say: (text: string) => void;
@@ -135,6 +137,7 @@ export class SimulatedDay {
       drum: step.drum,
       refusedByLims: step.refusedByLims ?? false,
       fate: 'unsynced',
+      acknowledgedAt: null,
     });
   }
 
@@ -148,14 +151,21 @@ export class SimulatedDay {
         await this.#handOver(step.serial, bytes, `${bundle.bundleId}-again`);
     }
     const ids = new Set(bundle.resultIds);
-    for (const result of this.measured) if (ids.has(result.resultId)) result.fate = fate;
+    const isAcknowledged = fate === 'arrived' && this.setup.overHttp.has(step.serial);
+    const acknowledgedAt = isAcknowledged ? this.#now() : null;
+    for (const result of this.measured) {
+      if (!ids.has(result.resultId)) continue;
+      result.fate = fate;
+      result.acknowledgedAt = acknowledgedAt;
+    }
   }
 
   async #handOver(serial: string, bytes: Uint8Array, name: string): Promise<void> {
     const { setup } = this;
     if (setup.overHttp.has(serial)) {
       const idempotencyKey = name;
-      await postBundle(setup.gatewayUrl, { bytes, key: setup.bundleKey, idempotencyKey });
+      const bundle = { bytes, key: setup.bundleKey, idempotencyKey };
+      await postBundle(setup.gatewayUrl, bundle, setup.handOverAttemptsMax);
       return;
     }
     const path = join(setup.watchDirectory, `${name}.json`);

@@ -42,7 +42,7 @@ export function demoVerdict(
   world: {
     readonly story: Story;
     readonly measured: readonly MeasuredResult[];
-    readonly judgement: Judgement;
+    readonly judgement: Pick<Judgement, 'sinks' | 'findings'>;
     readonly problems: readonly string[];
   },
 ): DemoVerdict {

@@ -192,12 +192,14 @@ async function settle(
     const judgement = judge(day.truth, [
       {
         name: 'lims',
+        kind: 'askable',
         books: booksDocument(sinks.lims.ledger.books),
         fields: LIMS_FIELDS,
         refusesDeclared: true,
       },
       {
         name: 'erp',
+        kind: 'honours',
         books: booksDocument(sinks.erp.ledger.books),
         fields: ERP_FIELDS,
         refusesDeclared: false,

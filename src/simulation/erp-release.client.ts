@@ -62,6 +62,7 @@ export class ErpReleases {
     if (this.#gateway === null || this.#busy.has(receiptId)) return;
     this.#busy.add(receiptId);
     try {
+      const askedAt = this.#now();
       const answer = await pullStatement(this.#gateway, receiptId);
       // State is read after the answer came: a stop may have arrived while it was on its way.
       const state = receiptState(this.ledger.books, receiptId);
@@ -71,13 +72,13 @@ export class ErpReleases {
         highestSeen: state.highestSeen,
         now: this.options.clock.now(),
       });
-      this.#act(state, decision);
+      this.#act(state, decision, askedAt);
     } finally {
       this.#busy.delete(receiptId);
     }
   }
 
-  #act(state: ReceiptState, decision: ReleaseDecision): void {
+  #act(state: ReceiptState, decision: ReleaseDecision, askedAt: string): void {
     if (decision.kind === 'no-release') {
       if (decision.contradicted && state.usage === 'released') {
         this.#block(state, decision.revision, `pulled: ${decision.reason}`);
@@ -87,7 +88,8 @@ export class ErpReleases {
     const { receiptId } = state;
     if (state.usage !== 'released') {
       const { revision, containers } = decision;
-      this.ledger.record({ event: 'released', at: this.#now(), receiptId, revision, containers });
+      const at = this.#now();
+      this.ledger.record({ event: 'released', at, askedAt, receiptId, revision, containers });
       return;
     }
     if (this.#isHolding(state)) return;
@@ -97,7 +99,8 @@ export class ErpReleases {
     );
     if (containers.length === 0) return;
     const revision = decision.revision;
-    this.ledger.record({ event: 'issued', at: this.#now(), receiptId, revision, containers });
+    const at = this.#now();
+    this.ledger.record({ event: 'issued', at, askedAt, receiptId, revision, containers });
   }
 
   #isHolding(state: ReceiptState): boolean {

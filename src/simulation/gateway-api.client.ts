@@ -45,9 +45,10 @@ const PAUSE_MS = 300;
 export async function postBundle(
   url: string,
   bundle: { readonly bytes: Uint8Array; readonly key: string; readonly idempotencyKey: string },
+  attemptsMax: number = ATTEMPTS_MAX,
 ): Promise<void> {
   let last = 'no answer';
-  for (let attempt = 1; attempt <= ATTEMPTS_MAX; attempt += 1) {
+  for (let attempt = 1; attempt <= attemptsMax; attempt += 1) {
     try {
       const { status, body } = await askGateway(url, {
         key: bundle.key,

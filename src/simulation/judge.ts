@@ -16,12 +16,20 @@ export interface SinkVerdict {
   readonly outOfOrder: number;
   /** A held field that differs from what the instrument measured, or an entry that should not be there. */
   readonly different: number;
-  /** Containers holding another material that were issued at any time, or stand released and unblocked. */
+  /**
+   * Containers holding another material that were issued at any time, or stand released and unblocked; and
+   * receipts released or issued on a statement asked for after a contrary result had been acknowledged.
+   */
   readonly wrongRelease: number;
 }
 
+/** What a destination offers against doubles: one effect a key, an answer to a question, or nothing. */
+export type SinkKind = 'honours' | 'askable' | 'neither';
+
 export interface Judgement {
   readonly sinks: SinkVerdict;
+  /** The doubles by kind of destination. */
+  readonly doubles: Readonly<Record<SinkKind, number>>;
   /** One sentence for everything found. */
   readonly findings: readonly string[];
 }
@@ -35,10 +43,16 @@ export interface WorldTruth {
 
 export interface JudgedDestination {
   readonly name: string;
+  readonly kind: SinkKind;
   readonly books: BooksDocument;
   readonly fields: FieldTable;
   /** True when the results declared as refused are expected to be missing here. */
   readonly refusesDeclared: boolean;
+  /**
+   * Results that wait for a person, because the destination can tell nothing: they may be there or not, but
+   * not twice. Meant for the kind `neither`; the others leave it out, since they can be asked.
+   */
+  readonly doubted?: ReadonlySet<string>;
 }
 
 type Count = (kind: keyof SinkVerdict, sentence: string) => void;
@@ -46,21 +60,26 @@ type Count = (kind: keyof SinkVerdict, sentence: string) => void;
 /** Judges every destination; releases and issues are those of destinations that have any. */
 export function judge(truth: WorldTruth, destinations: readonly JudgedDestination[]): Judgement {
   const sinks = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
+  const doubles = { honours: 0, askable: 0, neither: 0 };
   const findings: string[] = [];
   const count: Count = (kind, sentence) => {
     sinks[kind] += 1;
     findings.push(`${kind}: ${sentence}`);
   };
+  const inDoubt = receiptsInDoubt(truth, destinations);
   for (const destination of destinations) {
     const messages = destination.books.messages.map((message) => readMessage(message, destination));
     judgeResults(truth, destination, messages, count);
+    const before = sinks.double;
     judgeDoubles(destination.name, messages, count);
-    judgeStatements(truth, destination, messages, count);
+    doubles[destination.kind] += sinks.double - before;
+    judgeStatements(truth, destination, { messages, inDoubt }, count);
     judgeOrder(destination.name, messages, count);
     judgePermissions(truth, destination, messages, count);
     judgeReleases(truth, destination, count);
+    judgeContradicted(truth, destination, count);
   }
-  return { sinks, findings };
+  return { sinks, doubles, findings };
 }
 
 interface ReadMessage {
@@ -96,7 +115,8 @@ function judgeResults(
     const mine = held.filter((m) => m.subject === result.resultId);
     const isExpected =
       result.fate === 'arrived' && !(destination.refusesDeclared && result.refusedByLims);
-    if (isExpected && mine.length === 0) {
+    const isDoubted = destination.doubted?.has(result.resultId) ?? false;
+    if (isExpected && mine.length === 0 && !isDoubted) {
       count('lost', `${result.resultId} is not at ${destination.name}`);
     }
     for (const entry of mine) {
@@ -133,23 +153,29 @@ function judgeDoubles(name: string, messages: readonly ReadMessage[], count: Cou
 function judgeStatements(
   truth: WorldTruth,
   { name, fields }: JudgedDestination,
-  messages: readonly ReadMessage[],
+  told: { readonly messages: readonly ReadMessage[]; readonly inDoubt: ReadonlySet<string> },
   count: Count,
 ): void {
   if (fields.statements === null) return;
   const { codes } = fields.statements;
   for (const receipt of truth.receipts) {
-    const about = messages.filter(
+    const about = told.messages.filter(
       (m) => isStateMessage(m) && m.subject === receipt.id && m.message.applied,
     );
     const last = about.reduce<ReadMessage | null>(
       (best, m) => (best === null || m.revision > best.revision ? m : best),
       null,
     );
-    const allowed = receipt.expectsStop ? codes.stopped : codes[receipt.expected];
+    // An open doubt is an open discrepancy, and with one of those nothing conforms.
+    const mayWait = receipt.expected === 'conforms' && told.inDoubt.has(receipt.id);
+    const allowed = [
+      ...(receipt.expectsStop === false ? [] : codes.stopped),
+      ...(receipt.expectsStop === true ? [] : codes[receipt.expected]),
+      ...(mayWait ? codes.incomplete : []),
+    ];
     if (last === null) {
       // Silence and "incomplete" ask the same of a receiving system: nothing may be done.
-      if (receipt.expected !== 'incomplete') {
+      if (receipt.expected !== 'incomplete' && !mayWait) {
         count('lost', `${name} was told nothing of ${receipt.id}, which is ${receipt.expected}`);
       }
     } else if (!allowed.includes(last.outcome)) {
@@ -159,6 +185,14 @@ function judgeStatements(
       );
     }
   }
+}
+
+function receiptsInDoubt(
+  truth: WorldTruth,
+  destinations: readonly JudgedDestination[],
+): ReadonlySet<string> {
+  const doubted = new Set(destinations.flatMap((one) => [...(one.doubted ?? [])]));
+  return new Set(truth.measured.filter((r) => doubted.has(r.resultId)).map((r) => r.receiptId));
 }
 
 function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count): void {
@@ -231,6 +265,31 @@ function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, co
     for (const label of state.releasedContainers) {
       look(state.receiptId, label, Number.POSITIVE_INFINITY, 'keeps released');
     }
+  }
+}
+
+/**
+ * A contrary result that was acknowledged before a statement was asked for must be in that statement: what the
+ * receiving system did on it is judged by when it asked, not by when it acted.
+ */
+function judgeContradicted(
+  truth: WorldTruth,
+  { name, books }: JudgedDestination,
+  count: Count,
+): void {
+  for (const deed of [...books.releases, ...books.issues]) {
+    const contrary = truth.measured.find(
+      (r) =>
+        r.receiptId === deed.receiptId &&
+        r.decision === 'fail' &&
+        r.acknowledgedAt !== null &&
+        instantOf(r.acknowledgedAt) < instantOf(deed.askedAt),
+    );
+    if (contrary === undefined) continue;
+    count(
+      'wrongRelease',
+      `${name} ${deed.event} ${deed.receiptId} on a statement asked for at ${deed.askedAt}, after ${contrary.resultId} was acknowledged`,
+    );
   }
 }
 

@@ -5,7 +5,15 @@ export type Misbehaviour =
   | { readonly kind: 'store-then-hang' }
   | { readonly kind: 'hang' }
   | { readonly kind: 'unavailable'; readonly retryAfterSeconds: number }
+  /** Answers after a while; longer than the client waits, when that is what is wanted. */
   | { readonly kind: 'slow'; readonly ms: number }
+  | { readonly kind: 'store-then-reset' }
+  /** Stores and hangs up in the middle of its answer. */
+  | { readonly kind: 'store-then-half' }
+  /** Stores and answers a byte at a time. */
+  | { readonly kind: 'store-then-drip'; readonly everyMs: number }
+  /** Does nothing and says so in a document, but with status 200. */
+  | { readonly kind: 'error-document' }
   | { readonly kind: 'reject'; readonly status: number; readonly words: string };
 
 export type Operation = 'store' | 'ask';
@@ -28,6 +36,12 @@ export interface MisbehaviourSchedule {
     readonly holds: readonly string[];
     readonly act: Misbehaviour;
   }[];
+}
+
+/** A fault that lasts until the next one is imposed: it meets every `every`th request, whatever it asks. */
+export interface ImposedMisbehaviour {
+  readonly act: Misbehaviour;
+  readonly every: number;
 }
 
 export const WELL_BEHAVED: MisbehaviourSchedule = { byOrdinal: [], byBody: [] };

@@ -1,9 +1,16 @@
+import type { ServerResponse } from 'node:http';
 import Fastify, { type FastifyInstance, type FastifyReply } from 'fastify';
 import { formatInstant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import { booksDocument, type StateClaim, type StoredMessage } from './books.js';
 import { type Ledger, openLedger } from './journal.files.js';
-import { type MisbehaviourSchedule, misbehaviourFor, type Operation } from './misbehaviour.js';
+import {
+  type ImposedMisbehaviour,
+  type Misbehaviour,
+  type MisbehaviourSchedule,
+  misbehaviourFor,
+  type Operation,
+} from './misbehaviour.js';
 
 export interface StandInOptions {
   readonly clock: Clock;
@@ -60,6 +67,7 @@ export class StandInServer {
   readonly #counts: Record<Operation, number> = { store: 0, ask: 0 };
   readonly #timers = new Set<NodeJS.Timeout>();
   #isClosed = false;
+  #imposed: ImposedMisbehaviour | null = null;
 
   constructor(
     readonly options: StandInOptions,
@@ -79,6 +87,14 @@ export class StandInServer {
     this.server.get('/books', async (_request, reply) =>
       reply.type('application/json').send(JSON.stringify(booksDocument(this.ledger.books))),
     );
+    this.server.get('/misdeeds', async (_request, reply) =>
+      reply.type('application/json').send(JSON.stringify(Object.fromEntries(this.misdeeds))),
+    );
+    // Whoever runs the story says what goes wrong from now on: an imposed misbehaviour, or `null` for none.
+    this.server.put('/misbehaviour', async (request, reply) => {
+      this.#imposed = JSON.parse(String(request.body)) as ImposedMisbehaviour | null;
+      await reply.status(204).send();
+    });
     // A crash between storing and applying leaves messages to apply after a start from the journal.
     for (const message of this.ledger.books.messages) if (!message.applied) this.onStored(message);
   }
@@ -113,6 +129,7 @@ export class StandInServer {
     if (act?.kind === 'unavailable') return this.#unavailable(reply, act.retryAfterSeconds);
     if (act?.kind === 'reject') return this.answer(reply, act.status, this.wire.refusal(act.words));
     if (act?.kind === 'hang') return void reply.hijack();
+    if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));
     const message = this.wire.read(body);
     if ('fault' in message) return this.answer(reply, 400, this.wire.refusal(message.fault));
     if (!MESSAGE_TYPES.has(message.messageType)) {
@@ -122,9 +139,8 @@ export class StandInServer {
     if (held === 'key-reused') {
       return this.answer(reply, 422, this.wire.refusal('the key was used with other content'));
     }
-    if (act?.kind === 'store-then-hang') return void reply.hijack();
-    if (act?.kind === 'slow') await new Promise<void>((resolve) => this.after(act.ms, resolve));
-    return this.answer(reply, this.wire.numberPrefix === 'L' ? 201 : 200, this.wire.receipt(held));
+    const status = this.wire.numberPrefix === 'L' ? 201 : 200;
+    return this.#answerAs(act, reply, status, this.wire.receipt(held));
   }
 
   /** Answers a question about what is held, unless the schedule has something worse in mind. */
@@ -134,9 +150,52 @@ export class StandInServer {
     }
     const act = this.#next('ask', '');
     if (act?.kind === 'unavailable') return this.#unavailable(reply, act.retryAfterSeconds);
-    if (act?.kind === 'hang' || act?.kind === 'store-then-hang') return void reply.hijack();
+    if (act?.kind === 'hang') return void reply.hijack();
+    if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));
+    return this.#answerAs(act, reply, 200, held());
+  }
+
+  /** Answers in the way an act has it; what had to be stored is stored. */
+  async #answerAs(
+    act: Misbehaviour | null,
+    reply: FastifyReply,
+    status: number,
+    body: string,
+  ): Promise<void> {
     if (act?.kind === 'slow') await new Promise<void>((resolve) => this.after(act.ms, resolve));
-    return this.answer(reply, 200, held());
+    switch (act?.kind) {
+      case 'store-then-hang':
+        return void reply.hijack();
+      case 'store-then-reset':
+        reply.hijack();
+        return void reply.raw.socket?.resetAndDestroy();
+      case 'store-then-half':
+        this.#begin(reply, status, body).write(body.slice(0, body.length / 2), () =>
+          reply.raw.destroy(),
+        );
+        return;
+      case 'store-then-drip':
+        return this.#drip(this.#begin(reply, status, body), body, act.everyMs);
+      default:
+        return this.answer(reply, status, body);
+    }
+  }
+
+  /** Takes the answer into its own hands and sends its head, which promises all of the body. */
+  #begin(reply: FastifyReply, status: number, body: string): ServerResponse {
+    reply.hijack();
+    const type = this.wire.contentType;
+    return reply.raw.writeHead(status, {
+      'content-type': type,
+      'content-length': Buffer.byteLength(body),
+    });
+  }
+
+  #drip(raw: ServerResponse, body: string, everyMs: number, sent = 0): void {
+    if (raw.destroyed) return;
+    if (sent >= body.length) return void raw.end();
+    raw.write(body.slice(sent, sent + 1));
+    this.after(everyMs, () => this.#drip(raw, body, everyMs, sent + 1));
   }
 
   async answer(reply: FastifyReply, status: number, body: string): Promise<void> {
@@ -151,7 +210,11 @@ export class StandInServer {
   #next(operation: Operation, body: string) {
     this.#counts[operation] += 1;
     const ordinal = this.#counts[operation];
-    const act = misbehaviourFor(this.options.schedule, { operation, ordinal, body });
+    const imposed = this.#imposed;
+    const act =
+      imposed !== null && ordinal % imposed.every === 0
+        ? imposed.act
+        : misbehaviourFor(this.options.schedule, { operation, ordinal, body });
     if (act !== null) this.misdeeds.set(act.kind, (this.misdeeds.get(act.kind) ?? 0) + 1);
     return act;
   }

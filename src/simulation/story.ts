@@ -22,8 +22,8 @@ export interface StoryReceipt {
   readonly sampled: number;
   /** What must be said of it at the end. */
   readonly expected: 'conforms' | 'does-not-conform' | 'incomplete';
-  /** A stop must have gone out: it conformed once. */
-  readonly expectsStop: boolean;
+  /** A stop must have gone out: it conformed once. `either`: whether it did is a matter of who was first. */
+  readonly expectsStop: boolean | 'either';
   /** Why, in a sentence, for the summary. */
   readonly because: string;
 }
@@ -103,6 +103,8 @@ export interface MeasuredResult {
   readonly refusedByLims: boolean;
   /** unsynced: still on the handheld; arrived: handed over whole; spoilt: handed over changed; lost: gone. */
   fate: 'unsynced' | 'arrived' | 'spoilt' | 'lost';
+  /** When the gateway's acknowledgement had come; null without one. */
+  acknowledgedAt: string | null;
 }
 
 /** Material codes of Northquay and what the simulation puts into a drum of each. */

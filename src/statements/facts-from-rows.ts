@@ -83,6 +83,7 @@ export type EvidenceRow = Pick<
   | 'instrument_serial'
   | 'recheck'
   | 'record'
+  | 'record_sha256'
 >;
 
 export function resultFact(row: EvidenceRow): ResultFact {
@@ -101,7 +102,7 @@ export function resultFact(row: EvidenceRow): ResultFact {
     containerLabel: row.container_label,
     methodId: row.method_id,
     methodVersion: row.method_version,
-    methodDigest: methodDigestOf(row.record),
+    methodDigest: methodDigestOf(row),
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
@@ -110,9 +111,23 @@ export function resultFact(row: EvidenceRow): ResultFact {
   };
 }
 
-/** The digest the bundle states for the method, as the canonical record keeps it. */
-function methodDigestOf(record: string | null): string | null {
+/** By the digest of their record; a receipt's records are read again for every evaluation of it. */
+const METHOD_DIGESTS = new Map<string, string | null>();
+const METHOD_DIGESTS_MAX = 20_000;
+
+function methodDigestOf({ record, record_sha256: key }: EvidenceRow): string | null {
   if (record === null) return null;
+  if (key === null) return statedMethodDigest(record);
+  const known = METHOD_DIGESTS.get(key);
+  if (known !== undefined) return known;
+  const digest = statedMethodDigest(record);
+  if (METHOD_DIGESTS.size >= METHOD_DIGESTS_MAX) METHOD_DIGESTS.clear();
+  METHOD_DIGESTS.set(key, digest);
+  return digest;
+}
+
+/** The digest the bundle states for the method, as the canonical record keeps it. */
+function statedMethodDigest(record: string): string | null {
   const { method } = JSON.parse(record) as {
     readonly method?: { readonly digest?: string | null };
   };

@@ -27,8 +27,7 @@ export interface LoadedFacts {
 
 /**
  * Loads everything a statement of one receipt rests on, in a fixed number of queries; null when no
- * announced receipt has this id. The site's evidence row is read first: where databases lock rows, this is
- * the shared lock against evidence without an owner (design §3).
+ * announced receipt has this id. Whoever acts on it has locked the receipt and shares the site's evidence.
  */
 export async function loadFacts(
   reader: Reader,
@@ -38,7 +37,6 @@ export async function loadFacts(
   const of = { site: site.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
-  await siteEvidence(reader, of);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
@@ -64,10 +62,6 @@ interface OfReceipt {
 
 const receiptRow = prepared((db, of: OfReceipt) =>
   db.selectFrom('receipt').selectAll().where('site', '=', of.site).where('id', '=', of.receiptId),
-);
-
-const siteEvidence = prepared((db, of: { readonly site: string }) =>
-  db.selectFrom('site_evidence').select('version').where('site', '=', of.site),
 );
 
 /** Where and when earlier announcements had it; one that never changed has none. */
@@ -106,6 +100,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'instrument_serial',
       'recheck',
       'record',
+      'record_sha256',
     ])
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)

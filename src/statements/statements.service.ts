@@ -2,12 +2,20 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts } from '../receipts/facts.store.js';
+import {
+  applyNews,
+  claimReceipt,
+  holdReceipt,
+  lockReceipts,
+  markEvaluationDue,
+  shareSiteEvidence,
+} from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
 import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import { type StatementDraft, unknownReceipt } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import { type LoadedFacts, loadFacts } from './facts.store.js';
@@ -20,6 +28,7 @@ import {
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
+  hasConformed,
   insertPull,
   insertStatement,
   insertStop,
@@ -59,6 +68,8 @@ interface Decided extends RevisionDecision {
 }
 
 const RECEIPT_ID_LOGGED_MAX = 200;
+/** Transactions at once, far fewer than a process has connections. */
+const EVALUATED_TOGETHER = 3;
 
 /** Evaluates statements, stores their revisions, and puts the messages of each revision into the outbox. */
 export class StatementsService {
@@ -79,6 +90,7 @@ export class StatementsService {
     now: Instant,
   ): Promise<Evaluation | null> {
     const { site } = this.settings.site;
+    await shareSiteEvidence(trx, site);
     const decided = await this.decide(trx, receiptId, now);
     await settleEvaluation(trx, site, receiptId, decided !== null && isWaiting(decided.draft));
     if (decided === null) return null;
@@ -93,27 +105,52 @@ export class StatementsService {
   }
 
   /**
+   * For a receipt that got passes with nothing to be said against them, in the transaction of the change: they
+   * can make no statement worse but a *conforms* (their deliveries are still to come), so a receipt that never
+   * had one is evaluated later, together with what else comes.
+   */
+  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
+    const { site } = this.settings.site;
+    if (await hasConformed(trx, site, receiptId)) {
+      await this.evaluateInTransaction(trx, receiptId, now);
+    } else {
+      await markEvaluationDue(trx, site, [receiptId]);
+    }
+  }
+
+  /**
    * Evaluates up to `limit` receipts that are due, that passed their retest date while conforming, or whose
-   * stop is not effective; each in a transaction of its own. Returns what was evaluated.
+   * stop is not effective; each in a transaction of its own, and none that another process has at the moment.
+   * Returns what was evaluated.
    */
   async evaluateDue(limit: number): Promise<Evaluation[]> {
     const { site } = this.settings.site;
     const { db } = this.database;
+    const { isShared } = dialectOf(db);
     const now = this.clock.now();
-    const ids = new Set([
+    if (isShared) await applyNews(this.database, site);
+    const whateverTheirMark = new Set([
       ...(await receiptsWithIneffectiveStop(db, site, limit)),
       ...(await conformingPastRetest(db, site, now)),
-      ...(await receiptsDue(db, site, limit)),
     ]);
-    // Each in a transaction of its own; asked for together, they share commits.
-    const evaluations = await Promise.all(
-      [...ids].slice(0, limit).map((id) =>
-        this.database.transact(async (trx) => {
-          await lockReceipts(trx, site, [id]);
-          return this.evaluateInTransaction(trx, id, this.clock.now());
-        }),
-      ),
-    );
+    const ids = [...new Set([...whateverTheirMark, ...(await receiptsDue(db, site, limit))])];
+    const evaluations: (Evaluation | null)[] = [];
+    // Asked for together, they share commits on a file; a server has a connection for each of a few.
+    const together = isShared ? EVALUATED_TOGETHER : limit;
+    for (let i = 0; i < Math.min(ids.length, limit); i += together) {
+      const some = ids.slice(i, Math.min(i + together, limit));
+      evaluations.push(
+        ...(await Promise.all(
+          some.map((id) =>
+            this.database.transact(async (trx) =>
+              (await claimReceipt(trx, { site, id }, !whateverTheirMark.has(id)))
+                ? this.evaluateInTransaction(trx, id, this.clock.now())
+                : null,
+            ),
+          ),
+        )),
+      );
+    }
     return evaluations.filter((evaluation) => evaluation !== null);
   }
 
@@ -126,6 +163,8 @@ export class StatementsService {
     return this.database.transact(async (trx) => {
       const now = this.clock.now();
       const { site } = this.settings.site;
+      await holdReceipt(trx, site, receiptId);
+      await shareSiteEvidence(trx, site);
       let decided = await this.decide(trx, receiptId, now);
       if (decided?.isNew) {
         await lockReceipts(trx, site, [receiptId]);
@@ -198,7 +237,7 @@ export class StatementsService {
         deliveries.some((d) => d.destination === name && d.state === 'confirmed'),
       );
       if (acting.length === 0 || !shown) continue;
-      await setStopEffective(trx, stop.id, now);
+      if (!(await setStopEffective(trx, stop.id, now))) continue;
       await recordAudit(trx, {
         site,
         zone: timeZone,

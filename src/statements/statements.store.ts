@@ -41,15 +41,18 @@ export async function statementAtRevision(
   receiptId: string,
   revision: number,
 ): Promise<StatementRecord | null> {
-  const row = await reader
-    .selectFrom('statement')
-    .select('document')
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('revision', '=', revision)
-    .executeTakeFirst();
+  const [row] = (await documentAtRevision(reader, { site, receiptId, revision })).rows;
   return row ? (JSON.parse(row.document) as StatementRecord) : null;
 }
+
+const documentAtRevision = prepared((db, of: OfReceipt & { readonly revision: number }) =>
+  db
+    .selectFrom('statement')
+    .select('document')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('revision', '=', of.revision),
+);
 
 /** The latest revision that said *conforms*, null when none ever did. */
 export async function latestConforms(
@@ -60,6 +63,25 @@ export async function latestConforms(
   const [row] = (await latestConformsDocument(reader, { site, receiptId })).rows;
   return row ? (JSON.parse(row.document) as StatementRecord) : null;
 }
+
+/** True when some revision ever said *conforms*. */
+export async function hasConformed(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<boolean> {
+  return (await anyConforms(reader, { site, receiptId })).rows.length > 0;
+}
+
+const anyConforms = prepared((db, of: OfReceipt) =>
+  db
+    .selectFrom('statement')
+    .select('revision')
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('outcome', '=', 'conforms')
+    .limit(bounded(1)),
+);
 
 const latestConformsDocument = prepared((db, of: OfReceipt) =>
   db
@@ -147,13 +169,15 @@ export function deliveriesFromStop(
     .execute();
 }
 
-export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<void> {
-  await trx
+/** False when another transaction has marked it meanwhile. */
+export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<boolean> {
+  const { numUpdatedRows } = await trx
     .updateTable('stop')
     .set({ effective_at: at })
     .where('id', '=', stopId)
     .where('effective_at', 'is', null)
-    .execute();
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
 }
 
 export async function insertPull(trx: Trx, row: Omit<StatementPullRow, 'id'>): Promise<void> {

@@ -1,20 +1,23 @@
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
-import { Kysely, type Transaction } from 'kysely';
+import { Kysely } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { anchoredClock, type Clock } from './clock.js';
-import { KeptStatements, openSqliteFile, TransactionalSqliteDialect } from './dialect-sqlite.js';
+import {
+  KeptStatements,
+  openSqliteFile,
+  TransactionalSqliteDialect,
+  unitsOn,
+} from './dialect-sqlite.js';
 import { GroupCommit } from './group-commit.js';
+import type { Db, Reader, Trx } from './handles.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
 
-export type Db = Kysely<Tables>;
-export type Trx = Transaction<Tables>;
-/** For queries that read and may run inside or outside a transaction. */
-export type Reader = Kysely<Tables> | Trx;
+export type { Db, Reader, Trx };
 
 /** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
 export abstract class OpenDatabase {
@@ -63,15 +66,15 @@ function makeFolder(path: string): void {
  * process dies, however it dies.
  *
  * @throws Misconfigured `database-in-use` when another process owns the folder, `database-newer` when a
- *   later version of the service has migrated it.
+ *   later version of the service has migrated it, `database-migration-failed` when its tables cannot be made.
  */
 async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
-  const db = new Kysely<Tables>({
-    dialect: new TransactionalSqliteDialect({ database: new KeptStatements(file) }),
-  });
+  const statements = new KeptStatements(file);
+  const dialect = new TransactionalSqliteDialect({ database: statements });
+  const db = new Kysely<Tables>({ dialect });
   try {
     await migrateToLatest(db);
   } catch (error) {
@@ -79,7 +82,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     lock.close();
     throw error;
   }
-  const commits = new GroupCommit(db);
+  const commits = new GroupCommit(db, unitsOn(db, dialect, statements));
   return {
     db,
     clock: anchoredClock(),
@@ -98,7 +101,12 @@ function takeLock(path: string, dataDirectory: string): Database.Database {
     lock.exec('begin exclusive');
   } catch (cause) {
     lock.close();
+    if (!isBusy(cause)) throw cause;
     throw new Misconfigured('database-in-use', { found: dataDirectory, cause });
   }
   return lock;
+}
+
+function isBusy(error: unknown): boolean {
+  return error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY');
 }

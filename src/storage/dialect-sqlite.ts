@@ -2,7 +2,12 @@ import Database from 'better-sqlite3';
 import {
   CompiledQuery,
   type DatabaseConnection,
+  DefaultQueryExecutor,
+  type DialectAdapter,
   type Driver,
+  type Kysely,
+  type QueryCompiler,
+  type QueryResult,
   SqliteAdapter,
   type SqliteDatabase,
   SqliteDialect,
@@ -10,8 +15,10 @@ import {
   SqliteDriver,
   type SqliteStatement,
   sql,
+  Transaction,
 } from 'kysely';
-import type { Dialect } from './dialect.js';
+import type { Dialect, DirectQueries, DirectStatement } from './dialect.js';
+import type { Tables } from './tables.js';
 
 const sqlite: Dialect = {
   name: 'sqlite',
@@ -26,14 +33,33 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  // One process takes them in, by one clock.
+  arrivalOrder: ['received_at', 'id'],
+  numberArrivals: () => Promise.resolve(),
+  forUpdate: (query) => query,
+  skipLocked: (query) => query,
 };
 
 /**
  * Kysely's adapter says SQLite has no transactional DDL, which it has: without this a failing migration
  * leaves its first tables behind.
  */
-class TransactionalSqliteAdapter extends SqliteAdapter {
+class TransactionalSqliteAdapter extends SqliteAdapter implements DirectQueries {
   readonly dialect = sqlite;
+
+  constructor(private readonly statements: KeptStatements) {
+    super();
+  }
+
+  mayRunDirectly(reader: Kysely<Tables>): boolean {
+    const executor = reader.getExecutor();
+    if (executor instanceof UnitExecutor) return executor.checkOpen();
+    return !reader.isTransaction && !this.statements.isInTransaction;
+  }
+
+  direct(text: string): DirectStatement {
+    return this.statements.direct(text);
+  }
 
   override get supportsTransactionalDdl(): boolean {
     return true;
@@ -48,20 +74,83 @@ class ImmediateSqliteDriver extends SqliteDriver {
 }
 
 export class TransactionalSqliteDialect extends SqliteDialect {
-  readonly #config: SqliteDialectConfig;
+  readonly #config: SqliteDialectConfig & { readonly database: KeptStatements };
 
-  constructor(config: SqliteDialectConfig) {
+  constructor(config: SqliteDialectConfig & { readonly database: KeptStatements }) {
     super(config);
     this.#config = config;
   }
 
   override createAdapter(): SqliteAdapter {
-    return new TransactionalSqliteAdapter();
+    return new TransactionalSqliteAdapter(this.#config.database);
   }
 
   override createDriver(): Driver {
     return new ImmediateSqliteDriver(this.#config);
   }
+}
+
+/**
+ * Runs the queries of one unit of a group commit on the connection that the commit holds, without the turns
+ * that taking and giving back a connection cost. Refuses what comes after the unit has ended.
+ */
+class UnitExecutor extends DefaultQueryExecutor {
+  #isOpen = true;
+
+  constructor(
+    compiler: QueryCompiler,
+    adapter: DialectAdapter,
+    private readonly statements: KeptStatements,
+  ) {
+    super(compiler, adapter, {
+      provideConnection: () => Promise.reject(new Error('a unit runs single queries')),
+    });
+  }
+
+  close(): void {
+    this.#isOpen = false;
+  }
+
+  checkOpen(): true {
+    if (!this.#isOpen) throw new Error('the transaction has ended');
+    return true;
+  }
+
+  override executeQuery<R>(query: CompiledQuery): Promise<QueryResult<R>> {
+    try {
+      this.checkOpen();
+      const statement = this.statements.prepare(query.sql);
+      if (statement.reader) {
+        return Promise.resolve({ rows: statement.all(query.parameters) as R[] });
+      }
+      const { changes } = statement.run(query.parameters);
+      return Promise.resolve({ rows: [], numAffectedRows: BigInt(changes) });
+    } catch (error) {
+      return Promise.reject(error);
+    }
+  }
+}
+
+/** A transaction for one unit of a group commit, and how it ends. */
+export interface UnitTransaction {
+  readonly trx: Transaction<Tables>;
+  close(): void;
+}
+
+/** Opens the transactions of units. */
+export function unitsOn(
+  db: Kysely<Tables>,
+  dialect: TransactionalSqliteDialect,
+  statements: KeptStatements,
+): () => UnitTransaction {
+  const driver = dialect.createDriver();
+  const compiler = dialect.createQueryCompiler();
+  const { adapter } = db.getExecutor();
+  return () => {
+    const executor = new UnitExecutor(compiler, adapter, statements);
+    const trx = new Transaction<Tables>({ config: { dialect }, dialect, driver, executor });
+    return { trx, close: () => executor.close() };
+  };
 }
 
 /** Different texts kept; lists of values (`in (…)`) make more of them than there are queries. */
@@ -87,6 +176,18 @@ export class KeptStatements implements SqliteDatabase {
     return statement;
   }
 
+  get isInTransaction(): boolean {
+    return this.file.inTransaction;
+  }
+
+  /** A statement that its caller keeps. */
+  direct(text: string): DirectStatement {
+    const statement = this.file.prepare(text);
+    return statement.reader
+      ? (parameters) => ({ rows: statement.all(parameters), written: 0 })
+      : (parameters) => ({ rows: [], written: statement.run(parameters).changes });
+  }
+
   close(): void {
     this.#kept.clear();
     this.file.close();
@@ -105,6 +206,8 @@ export function openSqliteFile(path: string): Database.Database {
   file.pragma('synchronous = FULL');
   file.pragma('foreign_keys = ON');
   file.pragma('busy_timeout = 5000');
+  // What a savepoint would have to undo stays in memory; otherwise each larger one makes a file of its own.
+  file.pragma('temp_store = MEMORY');
   // Indexes of a busy day stay in memory, and the same pages are copied into the file less often.
   file.pragma(`cache_size = -${CACHE_KIB}`);
   file.pragma(`wal_autocheckpoint = ${CHECKPOINT_PAGES}`);

@@ -1,4 +1,5 @@
-import type { Kysely } from 'kysely';
+import type { Kysely, SelectQueryBuilder } from 'kysely';
+import type { Tables } from './tables.js';
 
 /** Rows that must stay as they were written: what may not happen to them, and by which exception. */
 export interface RowGuard {
@@ -24,11 +25,79 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** Columns of `bundle` that say which came first, as far as senders can know it. */
+  readonly arrivalOrder: readonly string[];
+  /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */
+  numberArrivals(db: Kysely<unknown>): Promise<void>;
+  /** See `forUpdate`. */
+  forUpdate<DB, TB extends keyof DB, O>(
+    query: SelectQueryBuilder<DB, TB, O>,
+    of: TB & string,
+  ): SelectQueryBuilder<DB, TB, O>;
+  /** See `skipLocked`. */
+  skipLocked<DB, TB extends keyof DB, O>(
+    query: SelectQueryBuilder<DB, TB, O>,
+    of: TB & string,
+  ): SelectQueryBuilder<DB, TB, O>;
+}
+
+/**
+ * Locks the rows that a query takes from one of its tables until the transaction ends, after waiting for those
+ * that have them. Only what a later statement reads is sure to be what the lock protects.
+ */
+export function forUpdate<DB, TB extends keyof DB, O>(
+  db: Executing,
+  query: SelectQueryBuilder<DB, TB, O>,
+  of: TB & string,
+): SelectQueryBuilder<DB, TB, O> {
+  return dialectOf(db).forUpdate(query, of);
+}
+
+/**
+ * Locks the rows that a query takes from one of its tables until the transaction ends, and passes over those
+ * that another transaction has locked, so that two who look for work never wait for each other. Where one
+ * process owns the file its write transaction holds every row already.
+ */
+export function skipLocked<DB, TB extends keyof DB, O>(
+  db: Executing,
+  query: SelectQueryBuilder<DB, TB, O>,
+  of: TB & string,
+): SelectQueryBuilder<DB, TB, O> {
+  return dialectOf(db).skipLocked(query, of);
+}
+
+/** A connection, a transaction or a pool of connections, whatever its tables. */
+interface Executing {
+  getExecutor(): unknown;
 }
 
 /** The dialect behind a connection or transaction. */
-export function dialectOf<Tables>(db: Kysely<Tables>): Dialect {
+export function dialectOf(db: Executing): Dialect {
   const { adapter } = db.getExecutor() as { readonly adapter: { readonly dialect?: Dialect } };
   if (adapter.dialect === undefined) throw new Error('the database was not opened by openDatabase');
   return adapter.dialect;
+}
+
+/** Runs one compiled statement at once and returns what it found and wrote. */
+export type DirectStatement = (parameters: readonly unknown[]) => {
+  readonly rows: readonly unknown[];
+  readonly written: number;
+};
+
+/**
+ * A database in the process itself, whose statements take no turn of the event loop: what is compiled once
+ * runs on it without the layers that wait for a connection.
+ */
+export interface DirectQueries {
+  /**
+   * True for a unit of a group commit, and for anybody while no transaction is open: otherwise a reader would
+   * see what is not committed.
+   */
+  mayRunDirectly(reader: Kysely<Tables>): boolean;
+  direct(text: string): DirectStatement;
+}
+
+/** How a connection runs statements directly; null where it cannot. */
+export function directQueriesOf(adapter: object): DirectQueries | null {
+  return 'direct' in adapter ? (adapter as DirectQueries) : null;
 }

@@ -1,4 +1,6 @@
 import { type Kysely, sql, type Transaction } from 'kysely';
+import type { UnitTransaction } from './dialect-sqlite.js';
+import { prepared } from './prepared.js';
 import type { Tables } from './tables.js';
 
 /** Units in one commit: past this the first waits longer than a flush of its own would have taken. */
@@ -6,17 +8,21 @@ const UNITS_MAX = 64;
 /** Time that units of one commit may take; nothing else of the process gets a turn meanwhile. */
 const WORK_MS_MAX = 8;
 
-/** Rest after a flush, in flushes: the flush stops the process, so it may take a third of its time at most. */
+/**
+ * Rest after a flush, in flushes: the flush stops the process, so it takes a third of its time at most, and
+ * less the more units share it, since then more of them gather meanwhile.
+ */
 const REST_FLUSHES = 2;
+const UNITS_A_FLUSH_MORE = 4;
 /** A slow flush must not slow down what comes after it for long. */
-const REST_MS_MAX = 8;
+const REST_MS_MAX = 25;
 
 type Trx = Transaction<Tables>;
 type Unit = (trx: Trx) => Promise<() => void>;
 
-const SAVEPOINT = sql`savepoint unit`;
-const ROLL_BACK = sql`rollback to unit`;
-const RELEASE = sql`release unit`;
+const savepoint = prepared((db) => ({ compile: () => sql`savepoint unit`.compile(db) }));
+const rollBack = prepared((db) => ({ compile: () => sql`rollback to unit`.compile(db) }));
+const release = prepared((db) => ({ compile: () => sql`release unit`.compile(db) }));
 
 /**
  * SQLite has one writer, so transactions run one after the other whoever asks; this lets those that wait at
@@ -30,7 +36,11 @@ export class GroupCommit {
   /** No commit begins before this: after a flush everything else gets its turn, and more units gather. */
   #notBefore = 0;
 
-  constructor(private readonly db: Pick<Kysely<Tables>, 'transaction'>) {}
+  /** @param openUnit gives a unit a transaction of its own on the commit's connection; by default it shares the commit's */
+  constructor(
+    private readonly db: Pick<Kysely<Tables>, 'transaction'>,
+    private readonly openUnit?: () => UnitTransaction,
+  ) {}
 
   run<T>(work: (trx: Trx) => Promise<T>): Promise<T> {
     return new Promise((resolve, reject) => {
@@ -61,7 +71,7 @@ export class GroupCommit {
       await this.db.transaction().execute(async (trx) => {
         const until = performance.now() + WORK_MS_MAX;
         for (const { unit, fail } of taken) {
-          answers.push(await undoable(trx, unit, fail));
+          answers.push(await this.#run(trx, unit, fail));
           flushingSince = performance.now();
           if (taken.length < UNITS_MAX && flushingSince < until) {
             taken.push(...this.#waiting.splice(0, 1));
@@ -69,25 +79,39 @@ export class GroupCommit {
         }
       });
       const now = performance.now();
-      this.#notBefore = now + Math.min(REST_MS_MAX, REST_FLUSHES * (now - flushingSince));
+      this.#notBefore = now + restAfter(taken.length, now - flushingSince);
     } catch (error) {
       for (const { fail } of taken) fail(error);
       return;
     }
     for (const answer of answers) answer();
   }
+
+  async #run(trx: Trx, unit: Unit, fail: (error: unknown) => void): Promise<() => void> {
+    if (this.openUnit === undefined) return undoable(trx, unit, fail);
+    const own = this.openUnit();
+    try {
+      return await undoable(own.trx, unit, fail);
+    } finally {
+      own.close();
+    }
+  }
+}
+
+function restAfter(units: number, flushMs: number): number {
+  return Math.min(REST_MS_MAX, flushMs * (REST_FLUSHES + units / UNITS_A_FLUSH_MORE));
 }
 
 /** Runs a unit so that its failure undoes what it wrote; returns how it is answered after the commit. */
 async function undoable(trx: Trx, unit: Unit, fail: (error: unknown) => void): Promise<() => void> {
-  await SAVEPOINT.execute(trx);
+  await savepoint(trx, {});
   try {
     const answer = await unit(trx);
-    await RELEASE.execute(trx);
+    await release(trx, {});
     return answer;
   } catch (error) {
-    await ROLL_BACK.execute(trx);
-    await RELEASE.execute(trx);
+    await rollBack(trx, {});
+    await release(trx, {});
     return () => fail(error);
   }
 }

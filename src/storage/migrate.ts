@@ -7,7 +7,8 @@ import type { Tables } from './tables.js';
  * Brings a database to this version's tables, all or nothing: a migration that was interrupted left nothing
  * behind and runs again from its start. Two processes must not run this at once on one database.
  *
- * @throws Misconfigured `database-newer` when a later version of the service has migrated it.
+ * @throws Misconfigured `database-newer` when a later version of the service has migrated it,
+ *   `database-migration-failed` when something stands in the way of this version's.
  */
 export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
   const migrator = new Migrator({
@@ -20,8 +21,13 @@ export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
   if (unknown.length > 0) {
     throw new Misconfigured('database-newer', { found: unknown.join(', ') });
   }
-  const { error } = await migrator.migrateToLatest();
-  if (error) throw error instanceof Error ? error : new Error('migration failed', { cause: error });
+  const { error, results } = await migrator.migrateToLatest();
+  if (error === undefined) return;
+  const failed = results?.find(({ status }) => status === 'Error')?.migrationName ?? 'migration';
+  throw new Misconfigured('database-migration-failed', {
+    found: `${failed}: ${error instanceof Error ? error.message : String(error)}`,
+    cause: error,
+  });
 }
 
 /** `getMigrations` lists only what this version knows; the table itself also names what it does not. */

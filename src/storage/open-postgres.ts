@@ -13,7 +13,6 @@ import { retrying } from './transaction-retry.js';
 /** Earliest release with the column compression the tables ask for. */
 const VERSION_MIN = 140_000;
 const CONNECTIONS_MAX = 10;
-/** Waits for another process that migrates; a migration of a large database takes minutes. */
 const MIGRATION_WAIT_MS = 600_000;
 const FOLLOW_EVERY_MS = 2_000;
 
@@ -22,16 +21,19 @@ export interface PostgresOptions {
   readonly alert: (alert: StorageAlert) => void;
   /** This computer's wall clock, to be compared with the database's. */
   readonly wallMillis?: () => number;
+  /** Longest wait for another process that migrates; a migration of a large database takes minutes. */
+  readonly migrationWaitMs?: number;
 }
 
 /**
  * Opens (and migrates) a PostgreSQL database that several processes may work on at once.
  *
- * @throws Misconfigured `database-unreachable`, `database-unsuitable` or `database-newer`.
+ * @throws Misconfigured `database-unreachable`, `database-unsuitable`, `database-newer` or
+ *   `database-migration-failed`.
  */
 export async function openPostgres(options: PostgresOptions) {
-  const { url, alert } = options;
-  const facts = await prepare(url);
+  const { url, alert, migrationWaitMs = MIGRATION_WAIT_MS } = options;
+  const facts = await prepare(url, migrationWaitMs);
   if (!facts.isDurable) {
     alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
   }
@@ -90,15 +92,14 @@ interface ServerFacts {
 }
 
 /** Looks at the server, then migrates behind a lock that only one starting process holds. */
-async function prepare(url: string): Promise<ServerFacts> {
+async function prepare(url: string, waitMs: number): Promise<ServerFacts> {
   const db = kyselyOn(
     openPool({ url, connectionsMax: 2, applicationName: 'drumline migration', isBounded: false }),
   );
   try {
     const facts = await inspect(db, url);
     await db.connection().execute(async (holder) => {
-      await sql.raw(`set lock_timeout = ${MIGRATION_WAIT_MS}`).execute(holder);
-      await sql`select pg_advisory_lock(hashtextextended('drumline:migration', 0))`.execute(holder);
+      await lockMigration(holder, waitMs);
       await migrateToLatest(db);
     });
     return facts;
@@ -106,6 +107,24 @@ async function prepare(url: string): Promise<ServerFacts> {
     // Ends the session, and with it the lock.
     await db.destroy();
   }
+}
+
+async function lockMigration(holder: Kysely<Tables>, waitMs: number): Promise<void> {
+  await sql.raw(`set lock_timeout = ${waitMs}`).execute(holder);
+  await sql`select pg_advisory_lock(hashtextextended('drumline:migration', 0))`
+    .execute(holder)
+    .catch((cause: unknown) => {
+      if (!isLockTimeout(cause)) throw cause;
+      throw new Misconfigured('database-migration-failed', {
+        found: `another process has been migrating it for more than ${waitMs / 1000} s`,
+        cause,
+      });
+    });
+}
+
+/** SQLSTATE lock_not_available (PostgreSQL documentation, appendix A). */
+function isLockTimeout(error: unknown): boolean {
+  return error instanceof Error && 'code' in error && error.code === '55P03';
 }
 
 async function inspect(db: Kysely<Tables>, url: string): Promise<ServerFacts> {

@@ -1,5 +1,6 @@
 import type { PostgresPool, PostgresPoolClient } from 'kysely';
 import pg from 'pg';
+import { statementName } from './statement-names.js';
 
 /** A transaction that nobody continues gives its locks back after this: its process may be stopped or cut off. */
 const IDLE_IN_TRANSACTION_MS = 10_000;
@@ -75,6 +76,14 @@ export function openPool(options: PoolOptions): PostgresPool {
   };
 }
 
+/**
+ * The table changed under a statement that the server keeps: another process migrated it. The connection's
+ * kept statements are gone with the connection, and on a new one the same query is planned anew.
+ */
+export function isStalePlan(error: unknown): boolean {
+  return error instanceof pg.DatabaseError && error.routine === 'RevalidateCachedQuery';
+}
+
 class GuardedClient {
   #isBroken = false;
 
@@ -84,9 +93,13 @@ class GuardedClient {
     // What comes behind an answer that never came must not wait for it too.
     if (this.#isBroken) throw new Error(CONNECTION_FAILED_BEFORE);
     try {
-      return await this.client.query(text, parameters.map(storable));
+      const name = statementName(text);
+      const values = parameters.map(storable);
+      return await this.client.query(
+        name === undefined ? { text, values } : { name, text, values },
+      );
     } catch (error) {
-      if (!(error instanceof pg.DatabaseError)) this.#isBroken = true;
+      if (!(error instanceof pg.DatabaseError) || isStalePlan(error)) this.#isBroken = true;
       throw error;
     }
   }

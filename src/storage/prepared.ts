@@ -1,5 +1,7 @@
 import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
-import type { Reader, Trx } from './database.js';
+import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
+import type { Reader, Trx } from './handles.js';
+import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
 
 export interface Prepared<Row> {
@@ -25,17 +27,43 @@ const SLOTS: object = new Proxy({}, { get: (_none, name) => new Slot(name) });
 export function prepared<Values extends object, Row>(
   build: (db: Reader, values: Values) => Compilable<Row>,
 ): (reader: Reader, values: Values) => Promise<Prepared<Row>> {
-  const compiled = new WeakMap<object, CompiledQuery<Row>>();
-  return async (reader, values) => {
-    const { adapter } = reader.getExecutor();
-    const query = compiled.get(adapter) ?? build(reader, SLOTS as Values).compile();
-    compiled.set(adapter, query);
-    const parameters = query.parameters.map((value) =>
-      value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
-    );
-    const { rows, numAffectedRows } = await reader.executeQuery<Row>({ ...query, parameters });
-    return { rows, written: Number(numAffectedRows ?? 0n) };
+  const plans = new WeakMap<object, Plan<Row>>();
+  return (reader, values) => {
+    try {
+      const { adapter } = reader.getExecutor();
+      const plan = plans.get(adapter) ?? planOf(adapter, build(reader, SLOTS as Values).compile());
+      plans.set(adapter, plan);
+      const parameters = plan.query.parameters.map((value) =>
+        value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
+      );
+      if (plan.direct?.mayRunDirectly(reader)) {
+        plan.statement ??= plan.direct.direct(plan.query.sql);
+        return Promise.resolve(plan.statement(parameters) as Prepared<Row>);
+      }
+      return throughKysely(reader, { ...plan.query, parameters });
+    } catch (error) {
+      return Promise.reject(error);
+    }
   };
+}
+
+interface Plan<Row> {
+  readonly query: CompiledQuery<Row>;
+  readonly direct: DirectQueries | null;
+  statement: DirectStatement | null;
+}
+
+function planOf<Row>(adapter: object, query: CompiledQuery<Row>): Plan<Row> {
+  keepStatement(query.sql);
+  return { query, direct: directQueriesOf(adapter), statement: null };
+}
+
+async function throughKysely<Row>(
+  reader: Reader,
+  query: CompiledQuery<Row>,
+): Promise<Prepared<Row>> {
+  const { rows, numAffectedRows } = await reader.executeQuery<Row>(query);
+  return { rows, written: Number(numAffectedRows ?? 0n) };
 }
 
 /**
@@ -44,6 +72,40 @@ export function prepared<Values extends object, Row>(
  */
 export function bounded(limit: number): RawBuilder<number> {
   return sql<number>`${limit} + 0`;
+}
+
+/**
+ * As `prepared`, for queries with a list of values (`in (…)`). Lists are filled up to a power of two by
+ * repeating their last value, so that a few queries serve every length.
+ *
+ * @param build gets stand-ins for the values and for the list
+ * @returns a function that takes the values and a list, and finds nothing for an empty one
+ */
+export function preparedForList<Values extends object, Row>(
+  build: (db: Reader, values: Values, list: readonly string[]) => Compilable<Row>,
+): (reader: Reader, values: Values, list: readonly string[]) => Promise<Prepared<Row>> {
+  const queries = new Map<number, ReturnType<typeof prepared<object, Row>>>();
+  const queryOf = (length: number) =>
+    prepared<object, Row>((db, values) =>
+      build(
+        db,
+        values as Values,
+        Array.from({ length }, (_, i) => Reflect.get(values, itemName(i)) as string),
+      ),
+    );
+  return async (reader, values, list) => {
+    const last = list.at(-1);
+    if (last === undefined) return { rows: [], written: 0 };
+    const length = 2 ** Math.ceil(Math.log2(list.length));
+    const query = queries.get(length) ?? queryOf(length);
+    queries.set(length, query);
+    const items = Array.from({ length }, (_, i) => [itemName(i), list[i] ?? last] as const);
+    return query(reader, { ...values, ...Object.fromEntries(items) });
+  };
+}
+
+function itemName(index: number): string {
+  return `item ${index}`;
 }
 
 /**

@@ -11,13 +11,16 @@ export interface Tables {
   raw_bytes: BytesRow;
   payload_bytes: BytesRow;
   bundle: BundleRow;
+  lane: LaneRow;
   intake_key: IntakeKeyRow;
   finding: FindingRow;
   result: ResultRow;
+  named_id: NamedIdRow;
   performance_check: PerformanceCheckRow;
   instrument_state: InstrumentStateRow;
   receipt: ReceiptRow;
   receipt_revision: ReceiptRevisionRow;
+  receipt_news: ReceiptNewsRow;
   container: ContainerRow;
   discrepancy: DiscrepancyRow;
   statement: StatementRow;
@@ -89,8 +92,28 @@ export interface BundleRow {
   run_last: number | null;
   /** Processes that died while examining it; three park it. */
   strikes: number;
-  /** Set while a process examines it; a start counts a strike for every row still set. */
+  /** The worker that examines it; of a worker that is gone, what may have ended it. */
   examining_by: string | null;
+  /** `lane.name`: the serial its document names, unverified; '' when it names none. */
+  lane: string;
+}
+
+/** Bundles that are settled in the order they arrived. One worker at a time has it. */
+export interface LaneRow {
+  site: string;
+  name: string;
+  worker: string | null;
+  /** Counted up by every claim: a settling that names an older one changes nothing. */
+  fence: number;
+}
+
+/**
+ * Bundle and result ids that some document has named (`bundle:…`, `result:…`): a row to lock, so that of two
+ * processes that settle the same id at the same moment the second sees what the first has stored.
+ */
+export interface NamedIdRow {
+  site: string;
+  id: string;
 }
 
 /** Idempotency-Key of a caller and what it was used for. */
@@ -160,6 +183,8 @@ export interface ResultRow {
   spectrum_sha256: string | null;
   /** Digest of the result as its bundle holds it: the same id with another digest is a conflict. */
   element_sha256: string;
+  /** Result id that this one supersedes by its own word. */
+  supersedes: string | null;
 }
 
 export interface PerformanceCheckRow {
@@ -232,6 +257,12 @@ export interface ReceiptRevisionRow {
   source: string;
   actor: string;
   at: Instant;
+}
+
+/** Something happened that receipts may wait for: they are to be marked due, see `applyNews`. */
+export interface ReceiptNewsRow {
+  id: string;
+  site: string;
 }
 
 export interface ContainerRow {

@@ -1,5 +1,5 @@
 import pg from 'pg';
-import { CONNECTION_FAILED_BEFORE } from './postgres-pool.js';
+import { CONNECTION_FAILED_BEFORE, isStalePlan } from './postgres-pool.js';
 
 /** Attempts at one transaction before its error is the caller's. */
 const ATTEMPTS_MAX = 6;
@@ -9,8 +9,8 @@ const WAIT_MS = 20;
 const IN_THE_WAY = new Set(['40001', '40P01']);
 /** The server ended the connection: shut down, crashed, or found the transaction left alone. */
 const ENDED_BY_SERVER = new Set(['57P01', '57P02', '25P03', '08006', '08003']);
-/** The database takes no work now: starting, full of connections or of data, read-only, or too slow. */
-const REFUSED = new Set(['57P03', '53300', '53100', '53200', '25006', '57014', '55P03']);
+/** The database takes no work now: starting, closed, full of connections or of data, read-only, or too slow. */
+const REFUSED = new Set(['57P03', '55000', '53300', '53100', '53200', '25006', '57014', '55P03']);
 const SOCKET_CODES = new Set([
   'ECONNREFUSED',
   'ECONNRESET',
@@ -50,7 +50,7 @@ export async function retrying<T>(
 
 function mayRunAgain(error: unknown, stage: Stage): boolean {
   const code = codeOf(error);
-  if (IN_THE_WAY.has(code)) return true;
+  if (IN_THE_WAY.has(code) || isStalePlan(error)) return true;
   if (stage === 'committing') return false;
   return isLostConnection(error);
 }

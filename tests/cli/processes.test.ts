@@ -1,51 +1,17 @@
-import { type ChildProcess, spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { createServer } from 'node:net';
 import { join } from 'node:path';
-import { afterEach, describe, expect, it, test } from 'vitest';
-import { repositoryRoot } from '../support/shared.js';
+import { describe, expect, it, test } from 'vitest';
+import { type DrumlineProcess, readyLine, runDrumline } from '../support/drumline-process.js';
 import { temporaryDirectory } from '../support/temp-database.js';
-import { until } from '../support/until.js';
 
 /** The commands that run until they are told to end, as processes. */
 
-const TOKENS = { NORTHQUAY_LIMS_TOKEN: 'simulated', NORTHQUAY_ERP_TOKEN: 'simulated' };
 const DATABASE_URL = 'postgres://nobody@127.0.0.1:1/drumline';
 const REDIS_URL = 'redis://127.0.0.1:1';
-const children: ChildProcess[] = [];
-
-afterEach(() => {
-  for (const child of children.splice(0)) child.kill('SIGKILL');
-});
-
-interface Running {
-  readonly child: ChildProcess;
-  readonly said: { out: string; err: string };
-  readonly ended: Promise<number | null>;
-}
-
-function drumline(args: readonly string[], env: Record<string, string> = {}): Running {
-  const root = repositoryRoot();
-  const child = spawn(process.execPath, [join(root, 'bin', 'drumline.js'), ...args], {
-    cwd: root,
-    env: { PATH: process.env['PATH'], ...TOKENS, ...env },
-    stdio: ['ignore', 'pipe', 'pipe'],
-  });
-  children.push(child);
-  const said = { out: '', err: '' };
-  child.stdout.on('data', (chunk) => {
-    said.out += String(chunk);
-  });
-  child.stderr.on('data', (chunk) => {
-    said.err += String(chunk);
-  });
-  const ended = once(child, 'exit').then(([code]) => code as number | null);
-  return { child, said, ended };
-}
-
-function serve(...more: string[]): Running {
+function serve(...more: string[]): DrumlineProcess {
   const data = join(temporaryDirectory(), 'data');
-  return drumline(['serve', '--data', data, '--port', '0', '--json', ...more]);
+  return runDrumline(['serve', '--data', data, '--port', '0', '--json', ...more]);
 }
 
 describe('processes that share the work', () => {
@@ -53,7 +19,7 @@ describe('processes that share the work', () => {
     ['work', []],
     ['serve --no-work', ['--port', '0']],
   ])('`drumline %s` refuses SQLite, with the remedy', async (command, more) => {
-    const { said, ended } = drumline([...command.split(' '), ...more]);
+    const { said, ended } = runDrumline([...command.split(' '), ...more]);
     expect(await ended).toBe(2);
     expect(said.err).toContain('pair-in-one-process');
     expect(said.err).toContain(`\`drumline ${command}\``);
@@ -67,17 +33,33 @@ describe('processes that share the work', () => {
     ['work', { DATABASE_URL }],
     ['key list', { REDIS_URL }],
   ])('`drumline %s` refuses half a pair: %j', async (command, env) => {
-    const { said, ended } = drumline(command.split(' '), env);
+    const { said, ended } = runDrumline(command.split(' '), { env });
     expect(await ended).toBe(2);
     expect(said.err).toContain('pair-incomplete');
   });
 });
 
+describe('two gateways on one data folder', () => {
+  it('the second is refused while the first goes on, and starts at once when that one was killed', async () => {
+    const data = join(temporaryDirectory(), 'data');
+    const first = serve('--data', data);
+    const { url } = await readyLine(first);
+    const second = serve('--data', data);
+    expect(await second.ended).toBe(2);
+    expect(second.said.err).toContain('database-in-use');
+    expect(second.said.err).toContain(data);
+    expect((await fetch(`${url}/health/ready`)).status).toBe(200);
+    first.child.kill('SIGKILL');
+    await first.ended;
+    expect(await readyLine(serve('--data', data))).toMatchObject({ event: 'listening' });
+  });
+});
+
 describe('drumline serve', () => {
   it('says in one JSON line that it listens, and ends by SIGTERM in good order', async () => {
-    const { child, said, ended } = serve();
-    await until('it listens', () => said.out.includes('\n'));
-    const { event, url } = JSON.parse(said.out) as Record<string, string>;
+    const gateway = serve();
+    const { child, ended } = gateway;
+    const { event, url } = await readyLine(gateway);
     expect(event).toBe('listening');
     expect((await fetch(`${url}/health/ready`)).status).toBe(200);
     child.kill('SIGTERM');

@@ -23,11 +23,13 @@ import {
   sampleWithdrawal,
 } from '../../src/mapping/sample-subjects.js';
 import type { Subject } from '../../src/mapping/subjects.js';
+import { registerWorker } from '../../src/pipeline/worker.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
 import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
-import type { OpenDatabase } from '../../src/storage/database.js';
+import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import type { DeliveryRow } from '../../src/storage/tables.js';
+import type { WorkerIdentity } from '../../src/storage/worker-identity.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
 /** The deadline is real time (a socket waits for it); everything else runs on the test's clock. */
@@ -157,6 +159,10 @@ function subjectOf(row: DeliveryRow): Subject {
   }
 }
 
+function stopIdOf(receiptId: string, revision: number): string {
+  return `stop-${receiptId}-${revision}`;
+}
+
 export interface BenchOptions {
   readonly baseUrl: string;
   readonly honoursKey?: boolean;
@@ -195,21 +201,41 @@ export class Bench {
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },
     };
-    this.service = this.#newService();
+    this.service = this.#serviceOf({ id: 'nobody', mayStart: false });
   }
 
   static async open(options: BenchOptions): Promise<Bench> {
-    return new Bench(await temporaryDatabase(), options);
+    const bench = new Bench(await temporaryDatabase(), options);
+    bench.service = await bench.another();
+    return bench;
   }
 
-  /** A new process on the same database: nothing of the old one's memory is left. */
+  /** A new process on the same database: nothing of the old one's memory is left, and it was found dead. */
   async restart(): Promise<void> {
-    this.service = this.#newService();
+    await this.declareDead();
+    this.service = await this.another();
     await this.service.recover(this.clock.now());
   }
 
-  #newService(): DeliveryService {
+  /** Everybody who works here now is found dead by the others, whether it still works or not. */
+  async declareDead(): Promise<void> {
+    await this.database.db
+      .updateTable('worker')
+      .set({ stopped_at: this.clock.now() })
+      .where('stopped_at', 'is', null)
+      .execute();
+  }
+
+  /** One more process that works on the same database. */
+  async another(more: { readonly mayStart?: boolean } = {}): Promise<DeliveryService> {
     this.#workers += 1;
+    const id = `worker-${this.#workers}`;
+    await this.database.transact((trx) => registerWorker(trx, id, this.clock.now()));
+    const worker = { id, mayStart: true };
+    return this.#serviceOf(Object.defineProperties(worker, Object.getOwnPropertyDescriptors(more)));
+  }
+
+  #serviceOf(worker: WorkerIdentity): DeliveryService {
     const { endpoint } = this.options;
     const { database } = this;
     return new DeliveryService({
@@ -225,7 +251,7 @@ export class Bench {
       clock: this.clock,
       mapping: this.mapping,
       loadSubject: (row) => Promise.resolve(subjectOf(row)),
-      workerId: `worker-${this.#workers}`,
+      worker,
       secrets: () => this.secret,
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
@@ -287,7 +313,7 @@ export class Bench {
     const now = this.clock.now();
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
-      await this.#insertStatement(trx, receiptId, revision, outcome);
+      await this.insertStatement(trx, receiptId, revision, outcome);
       await supersedeWaitingStatements(trx, {
         site: SITE,
         receiptId,
@@ -313,30 +339,21 @@ export class Bench {
   }
 
   /** A stop in one transaction: statement revision, stop row, taken-back conforms, delivery. */
-  async stop(revision: number, receiptId = 'R-1'): Promise<string> {
+  async stop(
+    revision: number,
+    receiptId = 'R-1',
+    beforeCommit: () => Promise<void> = () => Promise.resolve(),
+  ): Promise<string> {
     const now = this.clock.now();
-    const stopId = `stop-${receiptId}-${revision}`;
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
-      await this.#insertStatement(trx, receiptId, revision, 'does-not-conform');
-      await trx
-        .insertInto('stop')
-        .values({
-          id: stopId,
-          site: SITE,
-          receipt_id: receiptId,
-          kind: 'withdraw',
-          statement_revision: revision,
-          reason: 'a container failed',
-          issued_at: now,
-          effective_at: null,
-        })
-        .execute();
+      await this.insertStatement(trx, receiptId, revision, 'does-not-conform');
+      await this.insertStop(trx, receiptId, revision);
       await cancelUnsentConforms(trx, SITE, receiptId, `stop of revision ${revision}`, now);
-      return await enqueueDelivery(trx, {
+      const id = await enqueueDelivery(trx, {
         site: SITE,
         subjectKind: 'stop',
-        subjectId: stopId,
+        subjectId: stopIdOf(receiptId, revision),
         subjectRevision: revision,
         receiptId,
         destination: 'lims',
@@ -348,11 +365,29 @@ export class Bench {
         epoch: 1,
         now,
       });
+      await beforeCommit();
+      return id;
     });
   }
 
-  async #insertStatement(
-    trx: Parameters<Parameters<OpenDatabase['transact']>[0]>[0],
+  async insertStop(trx: Trx, receiptId: string, revision: number): Promise<void> {
+    await trx
+      .insertInto('stop')
+      .values({
+        id: stopIdOf(receiptId, revision),
+        site: SITE,
+        receipt_id: receiptId,
+        kind: 'withdraw',
+        statement_revision: revision,
+        reason: 'a container failed',
+        issued_at: this.clock.now(),
+        effective_at: null,
+      })
+      .execute();
+  }
+
+  async insertStatement(
+    trx: Trx,
     receiptId: string,
     revision: number,
     outcome: string,

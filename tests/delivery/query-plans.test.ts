@@ -3,14 +3,14 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
-import { dueAsks } from '../../src/delivery/ask.store.js';
-import { unbuiltDeliveries } from '../../src/delivery/build.store.js';
+import { claimAsks, isAskDue } from '../../src/delivery/ask.store.js';
+import { claimBuilds, isBuildDue } from '../../src/delivery/build.store.js';
 import { countInFlight, nextDueAt } from '../../src/delivery/claim.store.js';
 import {
-  countDue,
   type DueQuery,
-  dueDeliveries,
   hasFailingStop,
+  lockDueDeliveries,
+  lookForDue,
 } from '../../src/delivery/due-deliveries.store.js';
 import { instantFromMillis } from '../../src/formats/instant.js';
 import { type OpenDatabase, openDatabase, type Trx } from '../../src/storage/database.js';
@@ -20,14 +20,18 @@ import { type OpenDatabase, openDatabase, type Trx } from '../../src/storage/dat
  * cost more the more there are. SQLite's own plan says which index finds the rows.
  */
 const OF = { site: 's', destination: 'd', now: instantFromMillis(0), limit: 8 };
+const BUILDS = { ...OF, stopsOnly: false };
+const ASKS = { ...OF, stops: false };
 const PLAIN: DueQuery = { ...OF, honoursKey: false, stops: false };
 
 const QUERIES: readonly (readonly [string, string, (trx: Trx) => Promise<unknown>])[] = [
-  ['builds', 'delivery_to_build', (trx) => unbuiltDeliveries(trx, { ...OF, stopsOnly: false })],
-  ['sends', 'delivery_to_send', (trx) => dueDeliveries(trx, PLAIN)],
-  ['resends', 'delivery_to_send', (trx) => countDue(trx, { ...PLAIN, honoursKey: true })],
-  ['stops', 'delivery_open_stop', (trx) => countDue(trx, { ...PLAIN, stops: true })],
-  ['questions', 'delivery_to_ask', (trx) => dueAsks(trx, { ...OF, stops: false })],
+  ['builds', 'delivery_to_build', (trx) => claimBuilds(trx, BUILDS, 'w')],
+  ['that builds are due', 'delivery_to_build', (trx) => isBuildDue(trx, BUILDS)],
+  ['sends', 'delivery_to_send', (trx) => lockDueDeliveries(trx, PLAIN)],
+  ['resends', 'delivery_to_send', (trx) => lookForDue(trx, { ...PLAIN, honoursKey: true })],
+  ['stops', 'delivery_open_stop', (trx) => lookForDue(trx, { ...PLAIN, stops: true })],
+  ['questions', 'delivery_to_ask', (trx) => claimAsks(trx, ASKS, 'w', OF.now)],
+  ['that questions are due', 'delivery_to_ask', (trx) => isAskDue(trx, ASKS)],
   ['what is being sent', 'delivery_under_way', (trx) => countInFlight(trx, 's', 'd')],
   ['failing stops', 'delivery_open_stop', (trx) => hasFailingStop(trx, 's', 'd')],
   ['the next due time', 'delivery_due_later', (trx) => nextDueAt(trx, 's', 'd', OF.now)],
@@ -54,7 +58,7 @@ describe('the search for work', () => {
   });
 
   it('finds what holds a key without reading what went through it before', async () => {
-    const [plan] = await plansOf((trx) => dueDeliveries(trx, PLAIN));
+    const [plan] = await plansOf((trx) => lockDueDeliveries(trx, PLAIN));
     expect(plan?.join('\n')).toContain('SEARCH e USING INDEX delivery_holding_key ');
   });
 });

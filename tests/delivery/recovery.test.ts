@@ -106,7 +106,7 @@ describe('recover', () => {
     await inner.close();
   });
 
-  it('frees the leased key, so that what comes after can go', async () => {
+  it('lets what comes after in the key go once the interrupted one is through', async () => {
     const {
       bench: b,
       sink,

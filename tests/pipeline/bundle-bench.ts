@@ -41,13 +41,19 @@ export class BundleBench {
       },
       {
         onTaken: () => undefined,
-        onRefused: (trx, refused) => this.unreadable.open(trx, refused, this.clock.now()),
+        onRefused: (trx, refused, locks) =>
+          this.unreadable.open(trx, locks, refused, this.clock.now()),
       },
     );
   }
 
   static async open(site: SiteFolder = SITE): Promise<BundleBench> {
     return new BundleBench(await temporaryDatabase(), site);
+  }
+
+  /** The same over databases that are one, each as another process has it. */
+  static over(databases: readonly OpenDatabase[], site: SiteFolder = SITE): BundleBench[] {
+    return databases.map((database) => new BundleBench(database, site));
   }
 
   /** A process's worth of work, with a pool that examines as told. */
@@ -61,7 +67,7 @@ export class BundleBench {
       pool: { examine },
       settling: new SettleBundleService(database, site, this.statements, messages),
       unreadable,
-      workerId,
+      worker: { id: workerId, mayStart: true },
       log: pino({ level: 'silent' }),
       onSettled,
     });

@@ -3,7 +3,12 @@ import { assembleBundle, type BundleParts } from '../../src/checks/assemble-bund
 import type { HistoryFacts } from '../../src/checks/history-facts.js';
 import { applyHistory } from '../../src/checks/history-rules.js';
 import { canonicalDigest, sha256 } from '../../src/formats/canonical-json.js';
-import { resultRow, type SettledResult, settleResults } from '../../src/pipeline/settled-result.js';
+import {
+  isCleanPass,
+  resultRow,
+  type SettledResult,
+  settleResults,
+} from '../../src/pipeline/settled-result.js';
 import type { ScanTargets } from '../../src/receipts/scan-match.js';
 import {
   dec,
@@ -101,6 +106,30 @@ describe('a result', () => {
     const settled = settle(goodParts([first, second]), { results }).results;
     expect(settled.map((r) => [r.examined.pointer, r.state])).toEqual([['/results/1', 'held']]);
     expect(settled[0]?.findings.map((f) => f.code)).toContain('result-conflict');
+  });
+});
+
+describe('a clean pass', () => {
+  const isClean = (bytes: BundleParts | Uint8Array, facts: Partial<HistoryFacts> = {}) =>
+    settle(bytes, facts).results.map(isCleanPass);
+
+  it('is an accepted pass that the recheck agrees with', () => {
+    expect(isClean(goodParts())).toEqual([true]);
+  });
+
+  it('is no fail, nothing held, nothing that speaks of another material, nothing the recheck doubts', () => {
+    const other = dec('0.10');
+    const doubted = { algorithm: 'squared-correlation', value: other, threshold: dec('0.90') };
+    const found = isClean(
+      goodParts([goodResult(1, { decision: 'fail' }), goodResult(2, { score: doubted })]),
+    );
+    expect(found).toEqual([false, false]);
+    expect(settle(goodParts(), {}, null).results.map(isCleanPass)).toEqual([false]);
+    const [clean] = settle(goodParts()).results;
+    if (!clean) throw new Error('nothing was settled');
+    expect(isCleanPass({ ...clean, history: { ...clean.history, contrary: true } })).toBe(false);
+    const recheck = { ...clean.examined.recheck, answer: 'not-recomputable' as const };
+    expect(isCleanPass({ ...clean, examined: { ...clean.examined, recheck } })).toBe(false);
   });
 });
 

@@ -1,5 +1,7 @@
 import { expect, it } from 'vitest';
 import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
+import { type ReceiptLocks, transactLocking } from '../../src/receipts/receipt-locks.store.js';
+import type { Trx } from '../../src/storage/database.js';
 import { time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
 
@@ -12,13 +14,20 @@ async function conforming(): Promise<{ world: StatementWorld; evidence: Unreadab
   return { world, evidence: new UnreadableEvidence(world.site.site, world.statements) };
 }
 
+function stored(
+  { database, site }: StatementWorld,
+  work: (trx: Trx, locks: ReceiptLocks) => Promise<void>,
+) {
+  return transactLocking(database, site.site, work);
+}
+
 function bytes(receivedAt: string) {
   return { id: 'intake-1', receivedAt: time(receivedAt), message: 'the document ends too early' };
 }
 
 it('suspends every conforming receipt in the transaction that stores them, anywhere on the site', async () => {
   const { world, evidence } = await conforming();
-  await world.database.transact((trx) => evidence.open(trx, bytes('08:59'), time('09:01')));
+  await stored(world, (trx, locks) => evidence.open(trx, locks, bytes('08:59'), time('09:01')));
   expect(await world.told()).toEqual([
     '1 incomplete',
     '2 incomplete',
@@ -42,15 +51,15 @@ it('suspends every conforming receipt in the transaction that stores them, anywh
 
 it('leaves a receipt alone whose goods came after the bytes', async () => {
   const { world, evidence } = await conforming();
-  await world.database.transact((trx) => evidence.open(trx, bytes('07:59'), time('09:01')));
+  await stored(world, (trx, locks) => evidence.open(trx, locks, bytes('07:59'), time('09:01')));
   expect(await world.stops()).toEqual([]);
   expect((await world.statements.fresh('R-1', 'erp')).outcome).toBe('conforms');
 });
 
 it('leaves nothing behind when the transaction of the bytes does not commit', async () => {
   const { world, evidence } = await conforming();
-  const failing = world.database.transact(async (trx) => {
-    await evidence.open(trx, bytes('08:59'), time('09:01'));
+  const failing = stored(world, async (trx, locks) => {
+    await evidence.open(trx, locks, bytes('08:59'), time('09:01'));
     throw new Error('the disk is full');
   });
   await expect(failing).rejects.toThrow('the disk is full');

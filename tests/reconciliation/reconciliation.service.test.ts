@@ -42,6 +42,7 @@ async function storeBundle(
       run_last: null,
       strikes: 0,
       examining_by: null,
+      lane: '',
     })
     .execute();
 }

@@ -221,7 +221,7 @@ describe('a simulated day', () => {
     ]);
     const living = day.run();
     const at = '2026-03-04T12:00:00.000000Z';
-    const deed = { at, receiptId: 'r-1', revision: 1, containers: ['D-1'] };
+    const deed = { at, askedAt: at, receiptId: 'r-1', revision: 1, containers: ['D-1'] };
     day.setup.erp.record({ event: 'released', ...deed });
     day.setup.erp.record({ event: 'issued', ...deed });
     await living;

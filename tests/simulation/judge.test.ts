@@ -23,7 +23,11 @@ const resultPosition = fc.nat({ max: results - 1 });
 describe('the judge', () => {
   it('finds nothing where nothing went wrong', () => {
     const judgement = judge(goodWorld().truth, goodWorld().destinations());
-    expect(judgement).toEqual({ sinks: CLEAN, findings: [] });
+    expect(judgement).toEqual({
+      sinks: CLEAN,
+      doubles: { honours: 0, askable: 0, neither: 0 },
+      findings: [],
+    });
   });
 
   it('finds any entry that is missing', () => {
@@ -159,6 +163,8 @@ describe('the judge', () => {
     world.erp.issues.push({
       event: 'issued',
       at: '2026-03-04T10:00:55.000000Z',
+      // Before its contrary result was acknowledged, so that only what is inside counts.
+      askedAt: '2026-03-04T10:00:05.000000Z',
       receiptId: 'bad',
       revision: 2,
       containers: ['bad-1', 'bad-2'],
@@ -207,10 +213,88 @@ describe('the judge', () => {
     world.erp.issues.push({
       event: 'issued',
       at: '2026-03-04T10:00:55.000000Z',
+      askedAt: '2026-03-04T10:00:54.000000Z',
       receiptId: 'good',
       revision: 2,
       containers: ['late-1', 'nowhere'],
     });
     expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 2 });
+  });
+
+  it('counts a release on a statement asked for after a contrary result was acknowledged', () => {
+    for (const [acknowledgedAt, wrong] of [
+      ['2026-03-04T10:00:48.000000Z', 1],
+      ['2026-03-04T10:00:49.500000Z', 0],
+      [null, 0],
+    ] as const) {
+      const world = goodWorld();
+      // A drum of `bad` was measured under the label of one that is fine: what is issued is not wrong inside.
+      const contrary = world.truth.measured.find((r) => r.decision === 'fail');
+      world.truth.measured.push({
+        ...(contrary as NonNullable<typeof contrary>),
+        resultId: 'contrary',
+        receiptId: 'good',
+        containerScan: 'good-1',
+        fate: 'lost',
+        acknowledgedAt,
+      });
+      expect(verdict(world), String(acknowledgedAt)).toEqual({ ...CLEAN, wrongRelease: wrong });
+    }
+  });
+
+  it('takes either last word where a contrary result may have come before the first statement', () => {
+    for (const usage of ['BLOCK-CONTRARY', 'USE-REFUSED', 'USE-PERMITTED']) {
+      const world = goodWorld();
+      const receipts = world.truth.receipts.map((r) =>
+        r.id === 'bad' ? { ...r, expectsStop: 'either' as const } : r,
+      );
+      add(world.erp, 'statement', { Receipt: 'bad', Revision: '3', UsageDecision: usage });
+      const { sinks } = judge({ ...world.truth, receipts }, world.destinations());
+      expect(sinks.different, usage).toBe(usage === 'USE-PERMITTED' ? 1 : 0);
+    }
+  });
+
+  it('counts doubles by the kind of destination', () => {
+    const world = goodWorld();
+    for (const books of [world.lims, world.erp, world.erp]) {
+      books.messages.push({ ...(books.messages[0] as StoredMessage), applied: false });
+    }
+    const [lims, erp] = world.destinations();
+    if (!lims || !erp) throw new Error('the world has two destinations');
+    expect(judge(world.truth, [lims, erp]).doubles).toEqual({ honours: 2, askable: 1, neither: 0 });
+    expect(judge(world.truth, [{ ...lims, kind: 'neither' }]).doubles.neither).toBe(1);
+  });
+
+  it('lets a result in doubt be missing or there once, where nothing can be asked', () => {
+    const doubted = new Set(['res-good-2']);
+    const world = goodWorld();
+    const [lims] = world.destinations();
+    if (!lims) throw new Error('the world has a LIMS');
+    const fields = { ...lims.fields, statements: null };
+    const judged = () => judge(world.truth, [{ ...lims, fields, kind: 'neither', doubted }]).sinks;
+    const at = world.lims.messages.findIndex((m) => m.content.includes('res-good-2'));
+    const [gone] = world.lims.messages.splice(at, 1);
+    expect(judged()).toEqual(CLEAN);
+    world.lims.messages.push(gone as StoredMessage);
+    expect(judged()).toEqual(CLEAN);
+    world.lims.messages.push({ ...(gone as StoredMessage), applied: false });
+    expect(judged()).toEqual({ ...CLEAN, double: 1 });
+    world.lims.messages.splice(0, world.lims.messages.length);
+    expect(judged().lost).toBeGreaterThan(0);
+  });
+
+  it('lets a receipt wait while one of its results is in doubt, and no other', () => {
+    for (const [doubted, different] of [
+      ['res-good-1', 0],
+      ['res-bad-1', 1],
+    ] as const) {
+      const world = goodWorld();
+      add(world.erp, 'statement', { Receipt: 'good', Revision: '3', UsageDecision: 'AWAITING' });
+      const [lims, erp] = world.destinations();
+      if (!lims || !erp) throw new Error('the world has two destinations');
+      const archive = { ...lims, fields: { ...lims.fields, statements: null } };
+      const { sinks } = judge(world.truth, [{ ...archive, doubted: new Set([doubted]) }, erp]);
+      expect(sinks, doubted).toEqual({ ...CLEAN, different });
+    }
   });
 });

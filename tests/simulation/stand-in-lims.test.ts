@@ -135,4 +135,32 @@ describe('the stand-in LIMS', () => {
       rmSync(folder, { recursive: true });
     }
   });
+
+  it.each([
+    ['store-then-reset', { kind: 'store-then-reset' }, 1],
+    ['store-then-half', { kind: 'store-then-half' }, 1],
+    ['store-then-drip', { kind: 'store-then-drip', everyMs: 200 }, 1],
+    ['hang', { kind: 'hang' }, 0],
+  ] as const)('gives no whole answer while %s is imposed', async (_name, act, stored) => {
+    const { url, ledger } = await start();
+    const impose = (body: unknown) =>
+      call(url, '/misbehaviour', { method: 'PUT', body: JSON.stringify(body) });
+    await impose({ act, every: 1 });
+    await expect(call(url, PATH, { body: entry('d-1'), deadlineMs: 400 })).rejects.toThrow();
+    expect(ledger.books.messages).toHaveLength(stored);
+    await impose(null);
+    expect((await call(url, PATH, { body: entry('d-2') })).status).toBe(201);
+  });
+
+  it('stores nothing behind an error document with status 200, and says how often', async () => {
+    const { url, ledger } = await start();
+    const act = { kind: 'error-document' };
+    const body = JSON.stringify({ act, every: 2 });
+    await call(url, '/misbehaviour', { method: 'PUT', body });
+    const answers = [];
+    for (const n of [1, 2, 3, 4]) answers.push(await call(url, PATH, { body: entry(`d-${n}`) }));
+    expect(answers.map((a) => a.status)).toEqual([201, 200, 201, 200]);
+    expect(ledger.books.messages).toHaveLength(2);
+    expect(JSON.parse((await call(url, '/misdeeds')).text)).toEqual({ 'error-document': 2 });
+  });
 });

@@ -6,6 +6,7 @@ import {
   lockReceipts,
   lockSiteEvidence,
   markEvaluationDue,
+  tellWaitingReceipts,
 } from '../../src/receipts/facts.store.js';
 import { normaliseLabel } from '../../src/receipts/label.js';
 import { ReceiptsService } from '../../src/receipts/receipts.service.js';
@@ -181,6 +182,7 @@ export class StatementWorld {
       animl_writer: null,
       spectrum_sha256: null,
       element_sha256: id,
+      supersedes: null,
     };
   }
 
@@ -193,6 +195,11 @@ export class StatementWorld {
       .values({ site, serial, ...state })
       .onConflict((c) => c.columns(['site', 'serial']).doUpdateSet({ heard_at: at }))
       .execute();
+  }
+
+  /** What a settled bundle tells the receipts that wait for an instrument. */
+  tellNews(): Promise<void> {
+    return this.database.transact((trx) => tellWaitingReceipts(trx, this.site.site));
   }
 
   /** Sets deliveries of a kind to a state, as the delivery stage would after its attempts. */

@@ -43,6 +43,34 @@ describe('statements on a database', () => {
     expect(await world.told()).toHaveLength(3);
   });
 
+  it('leaves a receipt that only got better for later, unless it has ever conformed', async () => {
+    const world = await StatementWorld.open();
+    const improve = () =>
+      world.database.transact((trx) =>
+        world.statements.evaluateImproved(trx, 'R-1', world.clock.now()),
+      );
+    const due = async () =>
+      (
+        await world.database.db
+          .selectFrom('receipt')
+          .select('evaluation_due')
+          .where('id', '=', 'R-1')
+          .executeTakeFirstOrThrow()
+      ).evaluation_due;
+    await world.announce();
+    await improve();
+    expect(await due()).toBe(1);
+    expect(await world.told()).toEqual(['1 incomplete']);
+
+    const conforming = await StatementWorld.open();
+    await conforming.conform();
+    await conforming.setDeliveries('result', 'parked');
+    await conforming.database.transact((trx) =>
+      conforming.statements.evaluateImproved(trx, 'R-1', conforming.clock.now()),
+    );
+    expect((await conforming.told()).at(-1)).toBe('4 incomplete');
+  });
+
   it('writes an audit entry for each revision and stop', async () => {
     const world = await StatementWorld.open();
     await world.conform();

@@ -1,13 +1,18 @@
 import { sql } from 'kysely';
+import pg from 'pg';
 import { describe, expect, it } from 'vitest';
 import { Misconfigured } from '../../src/errors.js';
 import { type ClockedDatabase, openDatabase, type Trx } from '../../src/storage/database.js';
 import { migrations } from '../../src/storage/migrations/index.js';
 import { openPostgres, refuseUnsuitable } from '../../src/storage/open-postgres.js';
+import { prepared } from '../../src/storage/prepared.js';
 import type { StorageAlert } from '../../src/storage/storage-alert.js';
 import { isUnavailable } from '../../src/storage/transaction-retry.js';
+import { runDrumline } from '../support/drumline-process.js';
+import { opensWhole, tablesIn } from '../support/migrated.js';
 import { onServer, SERVER_URL } from '../support/postgres-server.js';
 import { blankPlace, temporaryDatabase, temporaryPlace } from '../support/temp-database.js';
+import { until } from '../support/until.js';
 
 async function refusal(opening: Promise<ClockedDatabase>): Promise<Misconfigured> {
   try {
@@ -68,6 +73,51 @@ describe('opening a PostgreSQL database', () => {
     const again = await openDatabase(place);
     expect(await sites(again)).toEqual([]);
     await again.close();
+  });
+
+  it('leaves nothing of one whose process was killed, waits for its session to end and completes', async () => {
+    const place = await blankPlace();
+    const url = place.databaseUrl ?? '';
+    const database = new URL(url).pathname.slice(1);
+    // The last statement of the first migration makes this trigger; there the session waits for the test.
+    await onServer(
+      `create function hold_here() returns event_trigger language plpgsql as
+         $$ begin if exists (select from pg_trigger where tgname = 'audit_entry_no_update')
+            then perform pg_advisory_xact_lock(7); end if; end $$;
+       create event trigger hold_here on ddl_command_end execute function hold_here()`,
+      database,
+    );
+    const holder = new pg.Client({ connectionString: url });
+    await holder.connect();
+    await holder.query('select pg_advisory_lock(7)');
+    const { child, ended } = runDrumline(['work'], {
+      env: { DATABASE_URL: url, REDIS_URL: 'redis://127.0.0.1:1' },
+    });
+    await until('the migration waits', async () => {
+      const { rowCount } = await holder.query(
+        `select from pg_locks where locktype = 'advisory' and objid = 7 and not granted`,
+      );
+      return rowCount === 1;
+    });
+    child.kill('SIGKILL');
+    await ended;
+    expect(await tablesIn(place)).toEqual([]);
+    await holder.query('drop event trigger hold_here');
+    await holder.end();
+    await opensWhole(place);
+  });
+
+  it('waits for another process that migrates, and no longer than it may', async () => {
+    const url = (await blankPlace()).databaseUrl ?? '';
+    const other = new pg.Client({ connectionString: url });
+    await other.connect();
+    await other.query(`select pg_advisory_lock(hashtextextended('drumline:migration', 0))`);
+    const alert = () => undefined;
+    const error = await refusal(openPostgres({ url, alert, migrationWaitMs: 200 }));
+    expect(error.code).toBe('database-migration-failed');
+    expect(error.found).toContain('another process has been migrating it for more than 0.2 s');
+    await other.end();
+    await (await openPostgres({ url, alert })).close();
   });
 
   it('says where nothing answers, without the password', async () => {
@@ -208,5 +258,35 @@ describe('a transaction on PostgreSQL', () => {
   it('cannot empty a table whose rows are kept as written', async () => {
     const { db } = await temporaryDatabase();
     await expect(sql`truncate raw_bytes`.execute(db)).rejects.toThrow(/kept as written/);
+  });
+});
+
+describe('prepared queries on PostgreSQL', () => {
+  const evidence = prepared((db, of: { readonly site: string }) =>
+    db.selectFrom('site_evidence').selectAll().where('site', '=', of.site),
+  );
+
+  it('are planned once a connection', async () => {
+    const database = await temporaryDatabase();
+    const kept = await database.transact(async (trx) => {
+      for (const site of ['a', 'b', 'a']) await evidence(trx, { site });
+      const { rows } = await sql<{ runs: number }>`
+        select generic_plans + custom_plans as runs from pg_prepared_statements
+        where statement like '%from "site_evidence"%'`.execute(trx);
+      return rows;
+    });
+    expect(kept).toEqual([{ runs: 3 }]);
+  });
+
+  it('are planned anew when another process changed their table', async () => {
+    const place = await blankPlace();
+    const database = await openDatabase(place);
+    const name = new URL(place.databaseUrl ?? '').pathname.slice(1);
+    await database.transact((trx) => count(trx, 'a'));
+    const found = () => database.transact(async (trx) => (await evidence(trx, { site: 'a' })).rows);
+    expect(await found()).toEqual([{ site: 'a', version: 1 }]);
+    await onServer('alter table site_evidence add column later text', name);
+    expect(await found()).toEqual([{ site: 'a', version: 1, later: null }]);
+    await database.close();
   });
 });

@@ -44,6 +44,11 @@ describe('rule 20: any way out of conforms is a stop', () => {
   });
 });
 
+/** Long enough for the stop to be found, built and sent while the answer to the *conforms* is still out. */
+function withLongDeadlines(siteYaml: string): string {
+  return siteYaml.replaceAll('deadlineMs: 1500', 'deadlineMs: 4000');
+}
+
 describe('rule 21: a stop wins against a conforms that is on its way', () => {
   const conformsIs = (act: Misbehaviour) => ({
     byOrdinal: [],
@@ -51,12 +56,12 @@ describe('rule 21: a stop wins against a conforms that is on its way', () => {
   });
 
   it.each<[string, Misbehaviour, number]>([
-    ['is taken and answered late', { kind: 'slow', ms: 1_200 }, 1],
+    ['is taken and answered late', { kind: 'slow', ms: 3_500 }, 1],
     ['is taken and never answered', { kind: 'store-then-hang' }, 1],
     ['is never taken nor answered', { kind: 'hang' }, 0],
     ['is sent away for now', { kind: 'unavailable', retryAfterSeconds: 1 }, 0],
   ])('when it %s', async (_name, act, arrives) => {
-    await openWorld({ erp: conformsIs(act) });
+    await openWorld({ erp: conformsIs(act), edits: { 'site.yaml': withLongDeadlines } });
     const receipt = receiptOf(1);
     await dock.announce(receipt);
     await dock.measureAll(receipt);
@@ -127,7 +132,11 @@ describe('an operator who takes a pass back', () => {
     await dock.sync(FIRST);
     await world.quiet();
 
-    const rows = await world.db.selectFrom('result').select(['result_id', 'state']).execute();
+    const rows = await world.db
+      .selectFrom('result')
+      .select(['result_id', 'state'])
+      .orderBy('id')
+      .execute();
     expect(rows).toEqual([
       { result_id: first, state: 'superseded' },
       { result_id: second, state: 'accepted' },

@@ -140,6 +140,13 @@ export class GatewayWorld {
     await db.destroy();
   }
 
+  /** Name of its database on the server. */
+  databaseName(): string {
+    const { databaseUrl } = this.place;
+    if (databaseUrl === null) throw new Error('the database is a file');
+    return new URL(databaseUrl).pathname.slice(1);
+  }
+
   /** Closes the gateway and starts it again on the same database. */
   async restart(): Promise<void> {
     await this.#app.close();
@@ -277,7 +284,8 @@ export class GatewayWorld {
           .where('evaluation_due', '=', 1)
           .where('announced', '=', 1)
           .execute();
-        return open.length === 0 && due.length === 0;
+        const news = await this.db.selectFrom('receipt_news').select('id').execute();
+        return open.length === 0 && due.length === 0 && news.length === 0;
       },
     );
   }

@@ -91,6 +91,25 @@ export async function temporaryDatabase(): Promise<ClockedDatabase> {
   return database;
 }
 
+/**
+ * The databases of several processes that work on one place: an opening each where that is a server, which a
+ * second process could not have of a file. Closed after the test.
+ */
+export async function databasesOfProcesses(count: number): Promise<ClockedDatabase[]> {
+  const place = await temporaryPlace();
+  const databases: ClockedDatabase[] = [];
+  for (let n = 0; n < count; n += 1) {
+    const first = databases[0];
+    if (first !== undefined && !isPostgres) databases.push(first);
+    else {
+      const database = await openDatabase(place);
+      opened.unshift(() => database.close());
+      databases.push(database);
+    }
+  }
+  return databases;
+}
+
 /** A clock that stands still until the test moves it. */
 export class ManualClock implements Clock {
   constructor(private current: Instant = instantFromMillis(Date.UTC(2026, 10, 25, 9))) {}

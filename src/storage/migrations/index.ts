@@ -1,7 +1,9 @@
 import type { Migration } from 'kysely';
 import * as m0001 from './m0001-spine.js';
+import * as m0003 from './m0003-many-settlers.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
   '0001-spine': m0001,
+  '0003-many-settlers': m0003,
 };

@@ -1,9 +1,7 @@
 import { appendFileSync, mkdtempSync, rmSync } from 'node:fs';
-import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath, pathToFileURL } from 'node:url';
-import { readControl } from '../../../src/access/control.files.js';
 import { addMs } from '../../../src/formats/instant.js';
 import { booksDocument } from '../../../src/simulation/books.js';
 import { SimulatedDay } from '../../../src/simulation/day.runner.js';
@@ -23,6 +21,8 @@ import type { Story } from '../../../src/simulation/story.js';
 import { loadSiteFolder } from '../../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
+import { freePort } from '../harness/free-port.js';
+import { createGatewayKey } from './gateway-keys.js';
 
 const ROOT = fileURLToPath(new URL('../../..', import.meta.url));
 const SITE_FOLDER = join(ROOT, 'mappings/northquay');
@@ -104,7 +104,7 @@ export class FaultWorld {
         }),
       ]),
     );
-    const port = await freePort();
+    const port = String(await freePort());
     return new FaultWorld(directory, site, lims, erp, port, instruments, environment, abort);
   }
 
@@ -178,12 +178,14 @@ export class FaultWorld {
     return judge(truth, [
       {
         name: 'lims',
+        kind: 'askable',
         books: booksDocument(this.lims.ledger.books),
         fields: LIMS_FIELDS,
         refusesDeclared: false,
       },
       {
         name: 'erp',
+        kind: 'honours',
         books: booksDocument(this.erp.ledger.books),
         fields: ERP_FIELDS,
         refusesDeclared: false,
@@ -218,19 +220,8 @@ export class FaultWorld {
     };
   }
 
-  /** Through the control file, as `drumline key` does it. */
-  async #createKey(name: string, scopes: readonly string[]): Promise<string> {
-    const control = readControl(this.directory);
-    if (!control) throw new Error('the running gateway wrote no control file');
-    const { status, body } = await askGateway(control.url, {
-      key: control.token,
-      method: 'POST',
-      path: '/api/v1/keys',
-      contentType: 'application/json',
-      body: JSON.stringify({ site: this.site.site, name, scopes }),
-    });
-    if (status !== 201) throw new Error(`a key was answered ${status} ${JSON.stringify(body)}`);
-    return (body as { key: string }).key;
+  #createKey(name: string, scopes: readonly string[]): Promise<string> {
+    return createGatewayKey(this.directory, { site: this.site.site, name, scopes });
   }
 
   #day(story: Story): SimulatedDay {
@@ -250,16 +241,4 @@ export class FaultWorld {
       say: () => undefined,
     });
   }
-}
-
-function freePort(): Promise<string> {
-  return new Promise((resolve, reject) => {
-    const probe = createServer();
-    probe.once('error', reject);
-    probe.listen(0, '127.0.0.1', () => {
-      const address = probe.address();
-      const port = typeof address === 'object' && address ? address.port : 0;
-      probe.close(() => resolve(String(port)));
-    });
-  });
 }

@@ -131,6 +131,7 @@ export function goodWorld(): World {
   erp.issues.push({
     event: 'issued',
     at: second(50),
+    askedAt: second(49),
     receiptId: 'good',
     revision: 2,
     containers: labels,
@@ -140,8 +141,8 @@ export function goodWorld(): World {
     lims,
     erp,
     destinations: () => [
-      { name: 'lims', books: lims, fields: LIMS, refusesDeclared: true },
-      { name: 'erp', books: erp, fields: ERP, refusesDeclared: false },
+      { name: 'lims', kind: 'askable', books: lims, fields: LIMS, refusesDeclared: true },
+      { name: 'erp', kind: 'honours', books: erp, fields: ERP, refusesDeclared: false },
     ],
   };
 }
@@ -171,6 +172,7 @@ function measurement(
     drum: drum.label,
     refusedByLims: false,
     fate: 'arrived',
+    acknowledgedAt: second(20 + i),
   };
 }
 

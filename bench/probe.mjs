@@ -1,0 +1,25 @@
+// Preloaded into a process that is measured (`node --expose-gc --import`). For every SIGUSR2 it writes one JSON
+// line to BENCH_PROBE_FILE: how long its event loop was held up since the last one, and its memory after a
+// garbage collection.
+import { appendFileSync } from 'node:fs';
+import { monitorEventLoopDelay } from 'node:perf_hooks';
+import { isMainThread } from 'node:worker_threads';
+
+const RESOLUTION_MS = 5;
+const file = process.env.BENCH_PROBE_FILE;
+
+// A child of the measured process has the same options and no file of its own to write.
+if (isMainThread && file) {
+  delete process.env.BENCH_PROBE_FILE;
+  const delay = monitorEventLoopDelay({ resolution: RESOLUTION_MS });
+  delay.enable();
+  // What the histogram holds is from tick to tick; the tick's own time is no delay.
+  const delayMs = (percent) => Math.max(0, delay.percentile(percent) / 1e6 - RESOLUTION_MS);
+  process.on('SIGUSR2', () => {
+    const delays = { p50: delayMs(50), p99: delayMs(99), max: delayMs(100) };
+    globalThis.gc?.();
+    const { rss, heapUsed, external } = process.memoryUsage();
+    appendFileSync(file, `${JSON.stringify({ ...delays, rss, heapUsed, external })}\n`);
+    delay.reset();
+  });
+}

@@ -1,0 +1,129 @@
+import type { Logger } from 'pino';
+import { uuidv7 } from 'uuidv7';
+import { addMs } from '../formats/instant.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
+import type { WorkerIdentity } from '../storage/worker-identity.js';
+import {
+  beat,
+  registerWorker,
+  retireWorker,
+  stopOtherWorkers,
+  stopSilentWorkers,
+} from './worker.store.js';
+
+export const BEAT_EVERY_MS = 2_000;
+/** A worker that was not heard of for so long is declared dead. */
+export const SILENT_MS_MAX = 10_000;
+/** Its own last beat must be younger than this: well before the others may give it up. */
+const TRUSTED_MS = SILENT_MS_MAX - BEAT_EVERY_MS;
+
+export interface WorkerServiceParts {
+  readonly database: OpenDatabase;
+  readonly clock: Clock;
+  readonly log: Logger;
+  readonly monotonicMillis?: () => number;
+}
+
+/**
+ * This process among those that work on the database: a row with one heartbeat. Whoever beats looks for those
+ * that no longer do; what a dead one held is then taken up by anybody, and its late writes, which name state and
+ * fence, change nothing.
+ */
+export class WorkerService implements WorkerIdentity {
+  #id = uuidv7();
+  #isRegistered = false;
+  /** Monotonic milliseconds at which the last beat that counted was asked for. */
+  #heardAt = Number.NEGATIVE_INFINITY;
+  #timer: NodeJS.Timeout | null = null;
+  readonly #running = new Map<() => Promise<void>, Promise<void>>();
+  readonly #isShared: boolean;
+  readonly #monotonic: () => number;
+
+  constructor(private readonly parts: WorkerServiceParts) {
+    this.#isShared = dialectOf(parts.database.db).isShared;
+    this.#monotonic = parts.monotonicMillis ?? (() => performance.now());
+  }
+
+  get id(): string {
+    return this.#id;
+  }
+
+  /** A process that owns its database alone is never given up by anybody. */
+  get mayStart(): boolean {
+    return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
+  }
+
+  /** Registers, and gives up whom nobody hears any more: on a file that one process owns, every other one. */
+  async begin(): Promise<void> {
+    const { database, clock } = this.parts;
+    await this.#register();
+    if (this.#isShared) await this.#stopSilent();
+    else await database.transact((trx) => stopOtherWorkers(trx, this.#id, clock.now()));
+  }
+
+  /**
+   * Beats from now on, and does as often what else is to be done then, which never holds up a beat. What fails
+   * is made up for by the next.
+   */
+  keepBeating(onBeat: () => Promise<void>): void {
+    const works = [() => this.beat(), onBeat];
+    this.#timer = setInterval(() => {
+      for (const work of works) if (!this.#running.has(work)) this.#run(work);
+    }, BEAT_EVERY_MS);
+  }
+
+  #run(work: () => Promise<void>): void {
+    const ended = work()
+      .catch((err: unknown) => {
+        this.parts.log.warn({ event: 'worker.beat-failed', worker: this.#id, err });
+      })
+      .finally(() => this.#running.delete(work));
+    this.#running.set(work, ended);
+  }
+
+  /** One beat: says that it lives, takes a new id when it was declared dead, and looks for the silent. */
+  async beat(): Promise<void> {
+    const { database, clock, log } = this.parts;
+    const askedAt = this.#monotonic();
+    const isAlive = await database.transact((trx) => beat(trx, this.#id, clock.now()));
+    if (isAlive) this.#heardAt = askedAt;
+    else {
+      const before = this.#id;
+      await this.#register();
+      log.warn({ event: 'worker.declared-dead', worker: before, goesOnAs: this.#id });
+    }
+    if (this.#isShared) await this.#stopSilent();
+  }
+
+  /** Beats no more. Call it when nothing runs under its id. */
+  async end(): Promise<void> {
+    if (this.#timer !== null) clearInterval(this.#timer);
+    await Promise.all(this.#running.values());
+    if (!this.#isRegistered) return;
+    const { database, clock } = this.parts;
+    await database.transact((trx) => retireWorker(trx, this.#id, clock.now()));
+  }
+
+  /** The id counts once its row is there. */
+  async #register(): Promise<void> {
+    const { database, clock } = this.parts;
+    const id = this.#isRegistered ? uuidv7() : this.#id;
+    const askedAt = this.#monotonic();
+    await database.transact((trx) => registerWorker(trx, id, clock.now()));
+    this.#id = id;
+    this.#isRegistered = true;
+    this.#heardAt = askedAt;
+  }
+
+  async #stopSilent(): Promise<void> {
+    const { database, clock, log } = this.parts;
+    const dead = await database.transact((trx) => {
+      const now = clock.now();
+      const silentSince = addMs(now, -SILENT_MS_MAX);
+      return stopSilentWorkers(trx, { except: this.#id, silentSince, now });
+    });
+    for (const worker of dead) log.warn({ event: 'worker.gave-up', worker, by: this.#id });
+  }
+}

@@ -1,0 +1,159 @@
+import { join } from 'node:path';
+import { setTimeout as wait } from 'node:timers/promises';
+import type { Judgement, SinkKind, SinkVerdict } from '../../../src/simulation/judge.js';
+import { repositoryRoot } from '../../support/shared.js';
+import type { FaultPlace } from './fault-place.js';
+import { Injector } from './injector.js';
+import { describeFault, faultSchedule, SINKS } from './schedule.js';
+import { ServerWorld, type ServerWorldOptions } from './server-world.js';
+
+const READY_MS_MAX = 60_000;
+/** Each instrument has been heard within this, before anything is hurt. */
+const FLOWING_MS_MAX = 60_000;
+/** What was under way when the faults ended is acknowledged within this. */
+const ACKNOWLEDGED_MS_MAX = 90_000;
+/**
+ * Everything drains by itself: nothing is wrong before the books have stood still for so long. A crowded machine
+ * may take longer, as long as something moves, up to the second bound.
+ */
+const STUCK_MS = 60_000;
+const DRAIN_MS_MAX = 300_000;
+/** What nothing mends any more is told this much later, with what else there is. */
+const DRAIN_MS_USUAL = 20_000;
+const JUDGE_EVERY_MS = 300;
+/** How long nothing may come to light once all is well. */
+const STILL_MS = 1500;
+/** Receipts an instrument measures in a second of the usual load, at most. */
+const RECEIPTS_A_SECOND = 2;
+const RECEIPTS_OF_BURSTS = 25;
+
+export interface TrialResult {
+  readonly name: string;
+  readonly sinks: SinkVerdict;
+  readonly doubles: Readonly<Record<SinkKind, number>>;
+  /** Everything that is not as it should be, a sentence each; empty when the trial passed. */
+  readonly findings: readonly string[];
+  readonly injected: ReadonlyMap<string, number>;
+}
+
+export type Say = (text: string) => void;
+
+export const logsOf = (name: string): string => join(repositoryRoot(), '.drumline', 'faults', name);
+
+/** One seed: its faults under load, then quiet, then the books. */
+export async function seedTrial(
+  place: FaultPlace,
+  seed: number,
+  seconds: number,
+  say: Say,
+): Promise<TrialResult> {
+  const schedule = faultSchedule(seed, seconds);
+  say(`seed ${seed}, ${seconds} s of faults, ${schedule.gateways} gateways, 2 workers`);
+  for (const fault of schedule.faults) say(`  plan: ${describeFault(fault)}`);
+  const kinds = new Set(schedule.faults.map((fault) => fault.kind));
+  await place.cluster.fakeTime(
+    kinds.has('clock-database') && !place.impossible.has('clock-database'),
+  );
+  const moved = schedule.faults.flatMap((f) =>
+    f.kind === 'clock-worker' && f.target ? [f.target.index] : [],
+  );
+  const options: ServerWorldOptions = {
+    place,
+    name: `seed_${seed}`,
+    seed,
+    receiptsEach: RECEIPTS_OF_BURSTS + seconds * RECEIPTS_A_SECOND,
+    gateways: schedule.gateways,
+    sinks: SINKS,
+    movedWorkers: new Set(moved),
+    logDirectory: logsOf(String(seed)),
+  };
+  return trial(String(seed), options, say, async (world) => {
+    const injector = new Injector(world, say);
+    await injector.run(schedule.faults, seconds * 1000);
+    return injector.injected;
+  });
+}
+
+/** Opens a world, lets a script hurt it under load, and judges it once it had time to drain. */
+export async function trial(
+  name: string,
+  options: ServerWorldOptions,
+  say: Say,
+  script: (world: ServerWorld) => Promise<ReadonlyMap<string, number>>,
+): Promise<TrialResult> {
+  const begun = performance.now();
+  const since = () => `${((performance.now() - begun) / 1000).toFixed(1)} s`;
+  const world = await ServerWorld.open(options);
+  const findings: string[] = [];
+  let injected: ReadonlyMap<string, number> = new Map();
+  try {
+    say(`  ready after ${since()}`);
+    const load = world.load.run();
+    // Reported below; it must not end the program meanwhile.
+    load.catch(() => undefined);
+    if (!(await world.load.untilFlowing(FLOWING_MS_MAX)))
+      findings.push('no bundle was acknowledged');
+    injected = await script(world);
+    world.load.stop();
+    say(`  faults over after ${since()}`);
+    findings.push(...(await quiet(world, load)));
+    findings.push(...(await close(world)));
+    const judgement = await drained(world);
+    findings.push(...judgement.findings, ...world.problems);
+    const { measured, receipts } = world.load.truth;
+    say(
+      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${await world.parked()} in doubt at the archive, ${findings.length} findings`,
+    );
+    if (findings.length > 0) await world.keepEvidence(findings);
+    return { name, sinks: judgement.sinks, doubles: judgement.doubles, findings, injected };
+  } finally {
+    await world.close();
+  }
+}
+
+/** Waits until the last bundle under way is acknowledged and every process is up. */
+async function quiet(world: ServerWorld, load: Promise<void>): Promise<string[]> {
+  const findings: string[] = [];
+  if (!(await world.untilAllReady(READY_MS_MAX))) findings.push('a process did not come up again');
+  const end = await Promise.race([
+    load.then(
+      () => null,
+      (error: unknown) => String(error),
+    ),
+    wait(ACKNOWLEDGED_MS_MAX, 'the last bundle under way was not acknowledged', { ref: false }),
+  ]);
+  if (end !== null) findings.push(end);
+  return findings;
+}
+
+async function close(world: ServerWorld): Promise<string[]> {
+  try {
+    await world.load.close();
+    return [];
+  } catch (error) {
+    return [`the last syncs: ${String(error)}`];
+  }
+}
+
+/** The judgement once nothing is wrong and nothing came to light for a while; or the last one. */
+async function drained(world: ServerWorld): Promise<Judgement> {
+  let end = performance.now() + DRAIN_MS_MAX;
+  let cleanSince: number | null = null;
+  let moved = { effects: -1, at: performance.now() };
+  for (;;) {
+    const { judgement, effects } = await world.look();
+    const now = performance.now();
+    if (effects !== moved.effects) moved = { effects, at: now };
+    if (now - moved.at > STUCK_MS) return judgement;
+    if (judgement.findings.length > 0) cleanSince = null;
+    else cleanSince ??= now;
+    if (now >= end || (cleanSince !== null && now - cleanSince > STILL_MS)) return judgement;
+    // No time mends this, so the rest is waited for no longer than it usually takes.
+    if (isBeyondRepair(judgement)) end = Math.min(end, now + DRAIN_MS_USUAL);
+    await wait(JUDGE_EVERY_MS);
+  }
+}
+
+function isBeyondRepair({ sinks }: Judgement): boolean {
+  return sinks.double > 0 || sinks.outOfOrder > 0 || sinks.wrongRelease > 0;
+}

@@ -1,0 +1,50 @@
+import { describe, expect, it } from 'vitest';
+import { SILENT_MS_MAX } from '../../src/pipeline/worker.service.js';
+import { temporaryDatabase } from '../support/temp-database.js';
+import { Hall } from './worker-hall.js';
+
+describe('workers of one database', () => {
+  it('give up one that was not heard of for ten seconds, and no live one', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const [silent, other] = [await hall.begun(), await hall.begun()];
+    hall.clock.advance(SILENT_MS_MAX);
+    await other.beat();
+    expect(await hall.isStopped(silent.id)).toBe(false);
+    hall.clock.advance(1);
+    await other.beat();
+    expect(await hall.isStopped(silent.id)).toBe(true);
+    expect(await hall.isStopped(other.id)).toBe(false);
+  });
+
+  it('go on under a new id once they were declared dead, and never under the old one', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const [slept, other] = [await hall.begun(), await hall.begun()];
+    const before = slept.id;
+    hall.clock.advance(SILENT_MS_MAX + 1);
+    await other.beat();
+    expect(slept.mayStart).toBe(false);
+    await slept.beat();
+    expect(slept.id).not.toBe(before);
+    expect(slept.mayStart).toBe(true);
+    expect(await hall.isStopped(before)).toBe(true);
+    expect(await hall.isStopped(slept.id)).toBe(false);
+  });
+
+  it('start nothing well before the others may give them up', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const worker = await hall.begun();
+    hall.clock.advance(SILENT_MS_MAX - 2_001);
+    expect(worker.mayStart).toBe(true);
+    hall.clock.advance(1);
+    expect(worker.mayStart).toBe(false);
+    await worker.beat();
+    expect(worker.mayStart).toBe(true);
+  });
+
+  it('leave a live one alone at their start', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const live = await hall.begun();
+    await hall.begun();
+    expect(await hall.isStopped(live.id)).toBe(false);
+  });
+});
