@@ -4,23 +4,23 @@ import { canonicalDigest } from '../formats/canonical-json.js';
 import { isDecimal } from '../formats/decimal.js';
 import { littleEndianBytes } from '../formats/float-array.js';
 import { parseTimestamp } from '../formats/instant.js';
-import { type JcampBlock, jcampValue } from '../formats/jcamp.js';
+import type { JcampBlock } from '../formats/jcamp.js';
 import { readJcamp } from '../formats/jcamp-reader.js';
-import { type JcampPairs, type JcampTable, writeJcamp } from '../formats/jcamp-writer.js';
 import {
-  isWavenumber,
-  type OpenFault,
-  type OpenRead,
-  type OpenSpectrum,
-  spectrumFault,
-} from '../formats/open-spectrum.js';
+  type AgreeingData,
+  agreeingData,
+  normalLabel,
+  openFault,
+  RAMAN,
+} from '../formats/jcamp-spectra.js';
+import { type JcampPairs, type JcampTable, writeJcamp } from '../formats/jcamp-writer.js';
+import type { OpenFault, OpenSpectrum } from '../formats/open-spectrum.js';
 import { recordOfTexts, textsOfRecord } from './record-texts.js';
 import type { ResultRecord } from './result-record.js';
 
 /** Changes whenever the text written for one record changes; stored beside the artefact's digest. */
 export const JCAMP_WRITER_VERSION = '1.0';
 
-const DATA_TYPE = 'RAMAN SPECTRUM';
 /** Labels of the record's own texts: `##$RECORD RESULT ID=` and so on. */
 const PRIVATE = '$RECORD ';
 
@@ -76,7 +76,7 @@ function standardRecords(record: ResultRecord): readonly (readonly [string, stri
     acquisition.laserPowerMw && `LASER POWER= ${acquisition.laserPowerMw} mW`,
   ].filter((text) => typeof text === 'string');
   return [
-    ['DATA TYPE', DATA_TYPE],
+    ['DATA TYPE', RAMAN],
     ['ORIGIN', record.site],
     ['OWNER', record.site],
     ...(measured === null ? [] : [longDate(record.measuredAt.reported)]),
@@ -172,10 +172,10 @@ export type JcampRecordRead =
  */
 export function readJcampRecord(bytes: Uint8Array): JcampRecordRead {
   const read = readJcamp(bytes);
-  if (!read.ok) return { ok: false, faults: [faultOf(read.fault)] };
+  if (!read.ok) return { ok: false, faults: [openFault(read.fault)] };
   const { block } = read;
   const at = (name: string) => {
-    const label = normal(labelOf(name));
+    const label = normalLabel(labelOf(name));
     return block.records.find((one) => one.label === label) ?? null;
   };
   const put = recordOfTexts((name) => {
@@ -196,7 +196,7 @@ export function readJcampRecord(bytes: Uint8Array): JcampRecordRead {
   const declared = readExact(at('sha256')?.value ?? 'none');
   if (declared !== digest)
     return refused(block, `expected a record with SHA-256 ${declared}, found ${digest}`);
-  const data = agreeing(block);
+  const data = agreeingData(block);
   if ('message' in data) return { ok: false, faults: [data] };
   return withValues(block, record, data, (name) => at(name)?.value ?? null);
 }
@@ -229,29 +229,6 @@ function withValues(
   return { ok: true, content: { record, values } };
 }
 
-/**
- * The Raman spectra of any JCAMP-DX file, in the order of the file, LINK blocks entered. Blocks of another data
- * type are passed over; a file without a Raman spectrum is refused, and so is a spectrum whose header and data do
- * not agree, since nobody can say which of the two is right.
- */
-export function readOpenJcamp(bytes: Uint8Array): OpenRead {
-  const read = readJcamp(bytes);
-  if (!read.ok) return { ok: false, fault: faultOf(read.fault) };
-  const spectra: OpenSpectrum[] = [];
-  for (const block of everyBlock(read.block)) {
-    if (block.data === null || !isRaman(block)) continue;
-    const spectrum = spectrumOf(block);
-    if ('message' in spectrum) return { ok: false, fault: spectrum };
-    spectra.push(spectrum);
-  }
-  if (spectra.length > 0) return { ok: true, spectra };
-  const found = jcampValue(read.block, 'DATATYPE') ?? 'none';
-  return {
-    ok: false,
-    fault: { at: 'line 1', message: `expected the data type ${DATA_TYPE}, found ${found}` },
-  };
-}
-
 /** A spectrum as JCAMP-DX, with what stood beside it as private records. */
 export function writeOpenJcamp(spectra: readonly OpenSpectrum[]): string {
   return writeJcamp(
@@ -259,7 +236,7 @@ export function writeOpenJcamp(spectra: readonly OpenSpectrum[]): string {
     spectra.map(({ title, axis, intensity, intensityUnit, notes }) => ({
       title,
       records: [
-        ['DATA TYPE', DATA_TYPE],
+        ['DATA TYPE', RAMAN],
         ['ORIGIN', ''],
         ['OWNER', ''],
         ['XUNITS', '1/CM'],
@@ -271,71 +248,6 @@ export function writeOpenJcamp(spectra: readonly OpenSpectrum[]): string {
       data: jcampData(axis, intensity),
     })),
   );
-}
-
-function* everyBlock(block: JcampBlock): Generator<JcampBlock> {
-  yield block;
-  for (const inner of block.blocks) yield* everyBlock(inner);
-}
-
-function isRaman(block: JcampBlock): boolean {
-  return normal(jcampValue(block, 'DATATYPE') ?? '') === normal(DATA_TYPE);
-}
-
-interface AgreeingData {
-  readonly x: Float64Array;
-  readonly y: Float64Array;
-  readonly line: number;
-}
-
-/** Data of a block whose header says the same. */
-function agreeing({ data, deviations, line }: JcampBlock): AgreeingData | OpenFault {
-  const [deviation] = deviations;
-  if (deviation !== undefined) return faultOf(deviation);
-  if (data === null || data.x === null || data.label === 'PEAKTABLE') {
-    return { at: `line ${line}`, message: 'expected a spectrum with FIRSTX, LASTX and NPOINTS' };
-  }
-  return { x: data.x, y: data.y, line: data.line };
-}
-
-function spectrumOf(block: JcampBlock): OpenSpectrum | OpenFault {
-  const data = agreeing(block);
-  if ('message' in data) return data;
-  const unit = jcampValue(block, 'XUNITS') ?? '';
-  if (!isWavenumber(unit)) {
-    return {
-      at: `line ${block.line}`,
-      message: `expected XUNITS 1/CM, found ${JSON.stringify(unit)}`,
-    };
-  }
-  const fault = spectrumFault(data.x, data.y);
-  if (fault !== null) return { at: `line ${data.line}`, message: fault };
-  const notes = new Map(block.records.map(({ label, value }) => [label, value.slice(0, NOTE_MAX)]));
-  return {
-    title: block.title,
-    axis: data.x,
-    intensity: data.y,
-    intensityUnit: jcampValue(block, 'YUNITS') ?? 'arbitrary',
-    notes: [...notes].map(([name, text]) => ({ name, text })),
-  };
-}
-
-const NOTE_MAX = 10_000;
-
-function normal(label: string): string {
-  return label.toUpperCase().replace(/[\s\-/_]/g, '');
-}
-
-function faultOf({
-  line,
-  column,
-  message,
-}: {
-  line: number;
-  column: number;
-  message: string;
-}): OpenFault {
-  return { at: column === 0 ? `line ${line}` : `line ${line}, column ${column}`, message };
 }
 
 function refused(block: JcampBlock, message: string): JcampRecordRead {

@@ -1,6 +1,7 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { SpectrumValues } from '../../src/checks/spectrum-values.js';
+import { readOpenJcamp } from '../../src/formats/jcamp-spectra.js';
 import { netcdfText } from '../../src/formats/netcdf.js';
 import { readNetcdf } from '../../src/formats/netcdf-reader.js';
 import { type E1947Content, readE1947, readOpenE1947 } from '../../src/records/e1947-reader.js';
@@ -8,7 +9,6 @@ import { writeE1947 } from '../../src/records/e1947-writer.js';
 import {
   type JcampContent,
   readJcampRecord,
-  readOpenJcamp,
   writeJcampRecord,
   writeOpenJcamp,
 } from '../../src/records/jcamp-record.js';
