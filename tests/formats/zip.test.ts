@@ -408,7 +408,7 @@ describe('any bytes', () => {
         const read = all(bytes);
         // A name can be changed in both places; a content that stands is one of those put in.
         for (const one of read ?? []) {
-          expect(before.some((put) => put.bytes.equals(one.bytes))).toBe(true);
+          expect(before.some((put) => Buffer.from(put.bytes).equals(one.bytes))).toBe(true);
         }
       }),
       { numRuns: 3000 },
