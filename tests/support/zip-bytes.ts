@@ -1,4 +1,8 @@
 import { crc32, deflateRawSync } from 'node:zlib';
+import { type ZipEntries, zipLimits } from '../../src/formats/zip.js';
+import { readZipEntry } from '../../src/formats/zip-content.js';
+import { readZip } from '../../src/formats/zip-reader.js';
+import type { ZipFile } from '../../src/formats/zip-writer.js';
 
 /** What a header of an entry says; anything left out is said as it is. */
 interface Said {
@@ -107,4 +111,24 @@ export function u32(value: number): Buffer {
   const bytes = Buffer.alloc(4);
   bytes.writeUInt32LE(value);
   return bytes;
+}
+
+/** A megabyte and fifty entries: small enough for a test to pass every limit. */
+export const LIMITS = { ...zipLimits(1_000_000), entriesMax: 50 };
+
+export const DOCUMENT: RawEntry = { name: 'bundle.json', data: '{"a":1}'.repeat(4), deflate: true };
+
+export function entriesOf(bytes: Uint8Array): ZipEntries {
+  const read = readZip(bytes, LIMITS);
+  if (!read.ok) throw new Error(`${read.fault.rule} ${read.fault.entry}: ${read.fault.message}`);
+  return read.entries;
+}
+
+/** Everything in an archive, as files. */
+export function unpacked(bytes: Uint8Array): ZipFile[] {
+  return [...entriesOf(bytes).values()].map((entry) => {
+    const content = readZipEntry(entry);
+    if (!content.ok) throw new Error(content.fault.message);
+    return { name: entry.name, bytes: Buffer.from(content.bytes) };
+  });
 }
