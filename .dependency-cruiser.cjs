@@ -36,7 +36,7 @@ const ROOT_TOP = '^src/(?:main|app\\.module)\\.ts$';
 
 /** Packages that compute and nothing else. */
 const PURE_PACKAGES = ['ajv', 'ajv-formats', 'canonicalize', 'fast-xml-parser', 'jsonata', 'yaml'];
-const PURE_CORE = ['crypto', 'diagnostics_channel', 'buffer', 'util', 'path', 'assert'];
+const PURE_CORE = ['crypto', 'zlib', 'diagnostics_channel', 'buffer', 'util', 'path', 'assert'];
 
 /** A module of npm's tree by package name, whatever file of it is resolved. */
 const npm = (names) => `node_modules/${any(names)}(?:/|$)`;

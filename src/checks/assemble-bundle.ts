@@ -1,6 +1,8 @@
 import { canonicalJson, type Sha256, sha256 } from '../formats/canonical-json.js';
 import { encodeFloats, type FloatWidth } from '../formats/float-array.js';
+import { writeZip, type ZipFile } from '../formats/zip-writer.js';
 import {
+  BUNDLE_DOCUMENT,
   BUNDLE_FORMAT,
   BUNDLE_VERSION,
   type ResultBundle,
@@ -34,6 +36,22 @@ export function assembleBundle(parts: BundleParts): AssembledBundle {
     },
   };
   const bytes = Buffer.from(`${canonicalJson(document)}\n`, 'utf8');
+  return { bytes, sha256: sha256(bytes), document };
+}
+
+/**
+ * The bundle as a zip archive: its document beside the files it names, as they are. The same parts and files give
+ * the same bytes, see `writeZip`.
+ *
+ * @throws RangeError for names that `writeZip` does not take
+ */
+export function assembleZipBundle(
+  parts: BundleParts,
+  files: readonly ZipFile[],
+  method: 'store' | 'deflate',
+): AssembledBundle {
+  const { bytes: json, document } = assembleBundle(parts);
+  const bytes = writeZip([{ name: BUNDLE_DOCUMENT, bytes: json }, ...files], method);
   return { bytes, sha256: sha256(bytes), document };
 }
 

@@ -4,6 +4,7 @@ import { methodKey } from './method-key.js';
 import type { BundleCase } from './rule.js';
 import type { RunRange } from './run-ranges.js';
 import type { SiteIndex } from './site-index.js';
+import type { FileFault } from './spectrum-files.js';
 
 /** Gathers once what several rules look up. */
 export function bundleCase(options: {
@@ -11,6 +12,7 @@ export function bundleCase(options: {
   readonly site: SiteIndex;
   readonly parts: readonly ManifestPart[];
   readonly missing: readonly RunRange[];
+  readonly fileFaults: readonly FileFault[];
   readonly now: Instant;
 }): BundleCase {
   const { document, site } = options;

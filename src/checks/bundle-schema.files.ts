@@ -105,6 +105,8 @@ function describeError(error: ErrorObject): string {
       return `expected ${JSON.stringify(params.allowedValue)}`;
     case 'type':
       return `expected ${String(params.type)}`;
+    case 'false schema':
+      return 'expected no such field in this place';
     case 'pattern':
       return `expected a text of the form ${String(params.pattern)}`;
     default:

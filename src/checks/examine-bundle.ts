@@ -1,7 +1,9 @@
 import { type Sha256, sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import { JSON_DEPTH_MAX, parseStrictJson } from '../formats/strict-json.js';
+import type { ZipEntries } from '../formats/zip.js';
 import { isUnreadable, readEnvelope } from '../intake/envelope.js';
+import { openBundle } from '../intake/open-bundle.js';
 import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { bundleCase } from './bundle-case.js';
@@ -24,6 +26,7 @@ import { schema } from './rules/schema.js';
 import { joinSpans, type RunRange, rangesOf, subtractSpans } from './run-ranges.js';
 import type { ValidateBundleSchema } from './schema-fault.js';
 import { indexOfSite } from './site-index.js';
+import { readSpectra } from './spectrum-files.js';
 
 export interface ExaminationContext {
   readonly now: Instant;
@@ -31,7 +34,7 @@ export interface ExaminationContext {
 }
 
 /**
- * Examines a bundle's bytes by themselves and against the site folder. Never throws on what the bytes
+ * Examines a bundle's bytes, JSON or zip, by themselves and against the site folder. Never throws on what the bytes
  * hold: what cannot be read is refused, what has the wrong shape is read as far as possible, so that a
  * contrary result in it is seen all the same.
  */
@@ -41,7 +44,12 @@ export function examineBundle(
   context: ExaminationContext,
 ): Examination {
   const rawSha256 = sha256(bytes);
-  const parsed = parseStrictJson(bytes, {
+  const opened = openBundle(bytes, site.limits.bundleBytesMax);
+  if (!opened.ok) {
+    const { code, pointer, message, advice } = opened.fault;
+    return refused(rawSha256, code, pointer, message, advice);
+  }
+  const parsed = parseStrictJson(opened.document, {
     bytesMax: site.limits.bundleBytesMax,
     depthMax: JSON_DEPTH_MAX,
   });
@@ -65,7 +73,8 @@ export function examineBundle(
     const findings = faults.map((fault) => asFinding(schema, fault));
     return outline(fields, base, findings, digested, site);
   }
-  return examineDocument(parsed.value as ResultBundle, base, digested, site, context.now);
+  const document = parsed.value as ResultBundle;
+  return examineDocument(document, base, { ...digested, files: opened.files }, site, context.now);
 }
 
 interface Base {
@@ -76,6 +85,11 @@ interface Base {
 interface Digested {
   readonly parts: readonly ManifestPart[];
   readonly canonicalDigest: Sha256;
+}
+
+/** With the files of the archive it came in; null when it came alone. */
+interface Unpacked extends Digested {
+  readonly files: ZipEntries | null;
 }
 
 function refused(
@@ -147,7 +161,7 @@ function outline(
 function examineDocument(
   document: ResultBundle,
   base: Base,
-  { parts, canonicalDigest }: Digested,
+  { parts, canonicalDigest, files }: Unpacked,
   site: SiteFolder,
   now: Instant,
 ): ReadableExamination {
@@ -159,10 +173,13 @@ function examineDocument(
   );
   const declared = first === null ? [] : [{ from: first, to: last }];
   const missing = rangesOf(subtractSpans(declared, accounted), epoch);
-  const about = bundleCase({ document, site: indexOfSite(site), parts, missing, now });
-  const results: ExaminedResult[] = document.results.map((result, index) =>
-    examineResult(about, result, `/results/${index}`, partAt(parts, `/results/${index}`, index)),
-  );
+  const { readings, faults: fileFaults } = readSpectra(document, files, site.limits);
+  const about = bundleCase({ document, site: indexOfSite(site), parts, missing, fileFaults, now });
+  const results: ExaminedResult[] = document.results.map((result, index) => {
+    const pointer = `/results/${index}`;
+    const spectrum = readings[index] ?? { kind: 'none' };
+    return examineResult(about, result, pointer, partAt(parts, pointer, index), spectrum);
+  });
   return {
     kind: 'readable',
     ...base,

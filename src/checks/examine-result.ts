@@ -3,21 +3,21 @@ import { parseTimestamp } from '../formats/instant.js';
 import type { BundleResult } from '../intake/result-bundle.js';
 import type { ExaminedResult } from './examination.js';
 import { readResult } from './read-bundle.js';
-import { readSpectrum } from './read-spectrum.js';
+import type { SpectrumReading } from './read-spectrum.js';
 import { recheckResult } from './recheck-result.js';
 import { applyRule, type BundleCase } from './rule.js';
 import { RESULT_RULES } from './rule-list.js';
 import { findMethod } from './site-index.js';
 
-/** Decodes the spectrum, recomputes the score and applies every result rule. */
+/** Recomputes the score from the spectrum as it was read and applies every result rule. */
 export function examineResult(
   bundle: BundleCase,
   result: BundleResult,
   pointer: string,
   sha256: Sha256,
+  spectrum: SpectrumReading,
 ): ExaminedResult {
   const method = findMethod(bundle.site, result.method.id, result.method.version);
-  const spectrum = readSpectrum(result.spectrum, bundle.site.folder.limits.spectrumPointsMax);
   const about = {
     bundle,
     result,

@@ -12,7 +12,10 @@ export interface SpectrumFault {
     | 'spectrum-encoding'
     | 'spectrum-length'
     | 'spectrum-values'
-    | 'spectrum-axis';
+    | 'spectrum-axis'
+    | 'spectrum-file'
+    /** A fault of the bundle says why, see `readSpectra`. */
+    | 'bundle-file';
   /** Relative to the spectrum. */
   readonly pointer: string;
   readonly message: string;
@@ -35,13 +38,8 @@ export type SpectrumReading =
 export function readSpectrum(spectrum: Spectrum | null, pointsMax: number): SpectrumReading {
   if (spectrum === null) return { kind: 'none' };
   const { points } = spectrum;
-  if (points < 2 || points > pointsMax) {
-    return faulty(
-      'spectrum-points',
-      '/points',
-      `expected 2 to ${pointsMax} points, found ${points}`,
-    );
-  }
+  const tooMany = pointsFault(points, pointsMax);
+  if (tooMany !== null) return { kind: 'faulty', fault: tooMany };
   const axis = readArray(spectrum.axis, points, '/axis');
   if ('rule' in axis) return { kind: 'faulty', fault: axis };
   const intensity = readArray(spectrum.intensity, points, '/intensity');
@@ -55,6 +53,13 @@ export function readSpectrum(spectrum: Spectrum | null, pointsMax: number): Spec
       : null;
   const values = { axis, intensity, even, intensityUnit: spectrum.intensityUnit };
   return { kind: 'read', values, summary: summarise(values) };
+}
+
+/** A number of points that is no spectrum, or past the site's limit. */
+export function pointsFault(points: number, pointsMax: number): SpectrumFault | null {
+  if (points >= 2 && points <= pointsMax) return null;
+  const message = `expected 2 to ${pointsMax} points, found ${points}`;
+  return { rule: 'spectrum-points', pointer: '/points', message };
 }
 
 /** What a spectrum is, without its values. */
@@ -118,10 +123,6 @@ function notAscending(axis: FloatValues): SpectrumFault | null {
     return { rule: 'spectrum-axis', pointer: '/axis', message };
   }
   return null;
-}
-
-function faulty(rule: SpectrumFault['rule'], pointer: string, message: string): SpectrumReading {
-  return { kind: 'faulty', fault: { rule, pointer, message } };
 }
 
 function widthOf(values: FloatValues): 'float32' | 'float64' {

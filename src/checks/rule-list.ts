@@ -14,6 +14,12 @@ import { decisionMode } from './rules/decision-mode.js';
 import { decisionScore } from './rules/decision-score.js';
 import { environmentOther } from './rules/environment-other.js';
 import { epochChanged } from './rules/epoch-changed.js';
+import { fileArchive } from './rules/file-archive.js';
+import { fileDamaged } from './rules/file-damaged.js';
+import { fileDigest } from './rules/file-digest.js';
+import { fileMissing } from './rules/file-missing.js';
+import { fileShared } from './rules/file-shared.js';
+import { fileUnnamed } from './rules/file-unnamed.js';
 import { instrumentFirmware } from './rules/instrument-firmware.js';
 import { instrumentLaser } from './rules/instrument-laser.js';
 import { instrumentModel } from './rules/instrument-model.js';
@@ -57,6 +63,7 @@ import { siteOther } from './rules/site-other.js';
 import { spectrumAxis } from './rules/spectrum-axis.js';
 import { spectrumConstant } from './rules/spectrum-constant.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
+import { spectrumFile } from './rules/spectrum-file.js';
 import { spectrumLength } from './rules/spectrum-length.js';
 import { spectrumPoints } from './rules/spectrum-points.js';
 import { spectrumRange } from './rules/spectrum-range.js';
@@ -78,6 +85,12 @@ export const BUNDLE_RULES: readonly BundleRule[] = [
   manifestCounts,
   manifestParts,
   partDigest,
+  fileMissing,
+  fileUnnamed,
+  fileShared,
+  fileDamaged,
+  fileDigest,
+  fileArchive,
   siteOther,
   environmentOther,
   originNotCovering,
@@ -126,6 +139,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   spectrumLength,
   spectrumValues,
   spectrumAxis,
+  spectrumFile,
   spectrumRange,
   spectrumConstant,
   recheckDisagrees,

@@ -8,6 +8,7 @@ import type { SpectrumReading } from './read-spectrum.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
 import type { SiteIndex } from './site-index.js';
+import type { FileFault } from './spectrum-files.js';
 
 /** What a person reads about a rule; docs/checks.md is the list of these. */
 export interface RuleInfo {
@@ -48,6 +49,8 @@ export interface BundleCase {
   readonly resultIdCounts: ReadonlyMap<string, number>;
   readonly methodDigests: ReadonlyMap<string, string>;
   readonly operatorIds: ReadonlySet<string>;
+  /** What is wrong with the files of a bundle that is a zip archive, or should be one. */
+  readonly fileFaults: readonly FileFault[];
   readonly now: Instant;
 }
 

@@ -1,10 +1,27 @@
-import { type AssembledBundle, assembleBundle, encodeSpectrum } from '../checks/assemble-bundle.js';
+import {
+  type AssembledBundle,
+  assembleBundle,
+  assembleZipBundle,
+  encodeSpectrum,
+} from '../checks/assemble-bundle.js';
 import { methodKey } from '../checks/method-key.js';
-import { canonicalDigest } from '../formats/canonical-json.js';
+import { canonicalDigest, sha256 } from '../formats/canonical-json.js';
 import type { SpectrumTable } from '../formats/spectrum-table.js';
-import type { BundleResult, ResultBundle, ScannedLabel } from '../intake/result-bundle.js';
+import { foldedName, zipNameFault } from '../formats/zip-name.js';
+import {
+  BUNDLE_DOCUMENT,
+  type BundleResult,
+  type ResultBundle,
+  type ScannedLabel,
+} from '../intake/result-bundle.js';
 import type { Instrument, Method, SiteFolder } from '../site/site-folder.js';
 import type { PackFault, SheetRow } from './pack-sheet.js';
+
+/** A spectrum file: what it says, and its bytes as they are. */
+export interface PackedSpectrum {
+  readonly table: SpectrumTable;
+  readonly bytes: Uint8Array;
+}
 
 export interface PackRequest {
   readonly site: SiteFolder;
@@ -12,7 +29,9 @@ export interface PackRequest {
   readonly sheet: string;
   readonly rows: readonly SheetRow[];
   /** By file name as the sheet has it. */
-  readonly spectra: ReadonlyMap<string, SpectrumTable>;
+  readonly spectra: ReadonlyMap<string, PackedSpectrum>;
+  /** How the spectra go along: null as values in a JSON document, else as the files they are, in a zip archive. */
+  readonly zip: 'store' | 'deflate' | null;
   /** Serial from the command line; null takes the sheet's, or the site folder's only one. */
   readonly instrument: string | null;
   /** RFC 3339 with offset; also what both clocks show. */
@@ -46,6 +65,7 @@ export function packBundle(request: PackRequest): PackAnswer {
     methods.set(methodKey(method), method);
     results.push(packResult(request, instrument, method, row));
   }
+  if (request.zip !== null) faults.push(...fileNameFaults(request));
   if (faults.length > 0) return { ok: false, faults };
   const runs = rows.map((row) => row.run);
   const parts = {
@@ -74,7 +94,28 @@ export function packBundle(request: PackRequest): PackAnswer {
     results,
     auditEvents: [],
   } satisfies Omit<ResultBundle, 'format' | 'version' | 'manifest' | 'bundleId'>;
-  return { ok: true, bundle: assembleBundle({ bundleId: derivedId(parts), ...parts }) };
+  const all = { bundleId: derivedId(parts), ...parts };
+  if (request.zip === null) return { ok: true, bundle: assembleBundle(all) };
+  const files = [...request.spectra].map(([name, { bytes }]) => ({ name, bytes }));
+  return { ok: true, bundle: assembleZipBundle(all, files, request.zip) };
+}
+
+/** Names that no archive takes, and files that two runs would share. */
+function fileNameFaults({ rows, sheet }: PackRequest): PackFault[] {
+  const lines = new Map([[foldedName(BUNDLE_DOCUMENT), 0]]);
+  return rows.flatMap(({ file, line }) => {
+    if (file === null) return [];
+    const before = lines.get(foldedName(file));
+    lines.set(foldedName(file), line);
+    const taken =
+      before === 0
+        ? 'the name is that of the document itself'
+        : `line ${before} names it too, or a name that differs in case only; each run needs a file of its own`;
+    const message = zipNameFault(file) ?? (before === undefined ? null : taken);
+    return message === null
+      ? []
+      : [{ file: sheet, line, column: 'file', message: `${file}: ${message}` }];
+  });
 }
 
 function packResult(
@@ -83,7 +124,6 @@ function packResult(
   method: Method,
   row: SheetRow,
 ): BundleResult {
-  const table = row.file === null ? undefined : request.spectra.get(row.file);
   const content: Omit<BundleResult, 'resultId'> = {
     runNumber: row.run,
     mode: method.mode,
@@ -107,16 +147,25 @@ function packResult(
       row.decision === 'match' && row.score !== null
         ? [{ material: method.material, score: row.score }]
         : [],
-    spectrum:
-      table === undefined
-        ? null
-        : encodeSpectrum(table.axis, table.intensity, 'float64', 'arbitrary'),
+    spectrum: packSpectrum(request, row.file),
     remarks: row.remarks,
     supersedes: null,
   };
   const { serial } = instrument;
   const { epoch, site } = request;
   return { resultId: derivedId({ site: site.site, serial, epoch, content }), ...content };
+}
+
+function packSpectrum(
+  { spectra, zip }: PackRequest,
+  file: string | null,
+): BundleResult['spectrum'] {
+  const spectrum = file === null ? undefined : spectra.get(file);
+  if (file === null || spectrum === undefined) return null;
+  const { table, bytes } = spectrum;
+  if (zip === null) return encodeSpectrum(table.axis, table.intensity, 'float64', 'arbitrary');
+  const points = table.axis.length;
+  return { file, sha256: sha256(bytes), format: 'csv', points, intensityUnit: 'arbitrary' };
 }
 
 /** A label that a person copied into a sheet was never scanned. */

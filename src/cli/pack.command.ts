@@ -1,13 +1,13 @@
 import { readFile, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
-import { type Command, InvalidArgumentError } from 'commander';
+import { type Command, InvalidArgumentError, Option } from 'commander';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
 import { formatInstant, instantFromMillis, parseTimestamp } from '../formats/instant.js';
-import { readSpectrumTable, type SpectrumTable } from '../formats/spectrum-table.js';
+import { readSpectrumTable } from '../formats/spectrum-table.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { packBundle } from './pack-bundle.js';
+import { type PackedSpectrum, packBundle } from './pack-bundle.js';
 import { type PackFault, readRunSheet, SHEET_COLUMNS, type SheetRow } from './pack-sheet.js';
 import { loadSiteForCommand } from './site-folder-option.files.js';
 
@@ -20,6 +20,7 @@ interface PackOptions {
   readonly createdAt?: string;
   readonly previousBundle?: string;
   readonly epoch: number;
+  readonly zip?: 'store' | 'deflate';
   readonly json?: boolean;
 }
 
@@ -39,23 +40,28 @@ export function registerPack(program: Command): void {
     .option('--created-at <time>', 'RFC 3339 time with offset (default: now)', readTime)
     .option('--previous-bundle <sha256>', 'digest of the bundle packed before', readDigest)
     .option('--epoch <number>', 'epoch of the run numbers', readEpoch, 1)
+    .addOption(
+      new Option('--zip [method]', 'write a zip archive with the spectrum files as they are')
+        .choices(['store', 'deflate'])
+        .preset('deflate'),
+    )
     .option('--json', 'print one JSON line, last on stdout')
     .addHelpText(
       'after',
-      '\nExample:\n  drumline pack --sheet runs.csv --spectra spectra --site-folder mappings/northquay \\\n    --instrument NQ-R-0001 --out bundle.json\n\nThe same input with the same --created-at gives the same bytes. Labels count as typed, so a person has to\ncompare them; a packed result covers no container in a production environment.',
+      '\nExample:\n  drumline pack --sheet runs.csv --spectra spectra --site-folder mappings/northquay \\\n    --instrument NQ-R-0001 --out bundle.json\n\nThe same input with the same --created-at gives the same bytes (deflated ones\nunder the same release of Node). Labels count as typed, so a person has to\ncompare them; a packed result covers no container in a production environment.',
     )
     .action(pack);
 }
 
 async function pack(options: PackOptions): Promise<void> {
   const site = await loadSiteForCommand(options.siteFolder);
-  const text = await readText(options.sheet);
-  if (site === null || typeof text !== 'string') {
-    if (typeof text !== 'string') progress(text.message);
+  const found = await readText(options.sheet);
+  if (site === null || 'message' in found) {
+    if ('message' in found) progress(found.message);
     process.exitCode = EXIT.usage;
     return;
   }
-  const sheet = readRunSheet(text, options.sheet, site.limits.resultsPerBundleMax);
+  const sheet = readRunSheet(found.text, options.sheet, site.limits.resultsPerBundleMax);
   if (!sheet.ok) return report(sheet.faults, options);
   const read = await readSpectra(options, sheet.rows, site);
   if (read.faults.length > 0) return report(read.faults, options);
@@ -64,6 +70,7 @@ async function pack(options: PackOptions): Promise<void> {
     sheet: options.sheet,
     rows: sheet.rows,
     spectra: read.spectra,
+    zip: options.zip ?? null,
     instrument: options.instrument ?? null,
     createdAt: options.createdAt ?? formatInstant(instantFromMillis(Date.now())),
     epoch: options.epoch,
@@ -91,18 +98,18 @@ async function readSpectra(
   options: PackOptions,
   rows: readonly SheetRow[],
   site: SiteFolder,
-): Promise<{ spectra: Map<string, SpectrumTable>; faults: PackFault[] }> {
-  const spectra = new Map<string, SpectrumTable>();
+): Promise<{ spectra: Map<string, PackedSpectrum>; faults: PackFault[] }> {
+  const spectra = new Map<string, PackedSpectrum>();
   const faults: PackFault[] = [];
   for (const { file, line } of rows) {
     if (file === null || spectra.has(file)) continue;
-    const text = await readText(join(options.spectra, file));
-    if (typeof text !== 'string') {
-      faults.push({ file: options.sheet, line, column: 'file', message: text.message });
+    const found = await readText(join(options.spectra, file));
+    if ('message' in found) {
+      faults.push({ file: options.sheet, line, column: 'file', message: found.message });
       continue;
     }
-    const read = readSpectrumTable(text, site.limits.spectrumPointsMax);
-    if (read.ok) spectra.set(file, read.table);
+    const read = readSpectrumTable(found.text, site.limits.spectrumPointsMax);
+    if (read.ok) spectra.set(file, { table: read.table, bytes: found.bytes });
     else {
       const { fault } = read;
       const column = fault.column === 0 ? '' : String(fault.column);
@@ -121,9 +128,15 @@ function report(faults: readonly PackFault[], options: PackOptions): void {
   }
 }
 
-async function readText(file: string): Promise<string | { readonly message: string }> {
+interface TextFile {
+  readonly text: string;
+  readonly bytes: Uint8Array;
+}
+
+async function readText(file: string): Promise<TextFile | { readonly message: string }> {
   try {
-    return new TextDecoder('utf-8', { fatal: true }).decode(await readFile(file));
+    const bytes = await readFile(file);
+    return { text: new TextDecoder('utf-8', { fatal: true }).decode(bytes), bytes };
   } catch (error) {
     if (error instanceof TypeError) return { message: `${file}: not UTF-8` };
     return { message: unreadableFile(file, error) };

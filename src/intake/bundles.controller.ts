@@ -31,8 +31,9 @@ export class BundlesController {
   @RequireScope('bundle:write')
   async post(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const type = request.headers['content-type'] ?? 'nothing';
-    if (!/^application\/json\s*(;|$)/i.test(type)) {
-      throw new Problem('body-type-unsupported', `expected application/json, found ${type}`);
+    if (!/^application\/(?:json|zip)\s*(;|$)/i.test(type)) {
+      const expected = 'expected application/json or application/zip';
+      throw new Problem('body-type-unsupported', `${expected}, found ${type}`);
     }
     const idempotencyKey = readIdempotencyKey(request.headers['idempotency-key']);
     const bytes = await readBody(request.raw, this.limit.bytesMax);

@@ -3,6 +3,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { type Sha256, sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
+import { isZip } from '../formats/zip.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
@@ -19,6 +20,7 @@ import {
   pointIntakeKey,
 } from './bundles.store.js';
 import { isUnreadable, readEnvelope, type UnreadableBundle } from './envelope.js';
+import { type OpenedBundle, openBundleAside } from './open-bundle.js';
 
 /** Lanes a process remembers; a sender could name a new one in every bundle. */
 const LANES_KNOWN_MAX = 10_000;
@@ -90,7 +92,11 @@ export class IntakeService {
 
   async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
     step('S1');
-    const read = this.#readEnvelope(incoming.bytes);
+    const { bytesMax } = this.options.jsonLimits;
+    // Bytes that are the document are read at once: nothing is waited for on the hot path.
+    const read = isZip(incoming.bytes)
+      ? this.#readOpened(await openBundleAside(incoming.bytes, bytesMax))
+      : this.#readEnvelope(incoming.bytes);
     const intake = { ...incoming, sha256: sha256(incoming.bytes), ...read };
     const answer = await transactLocking(this.database, this.options.site, (trx, locks) =>
       this.#store(trx, intake, locks),
@@ -102,6 +108,12 @@ export class IntakeService {
       this.hooks.onTaken();
     }
     return answer;
+  }
+
+  #readOpened(opened: OpenedBundle): Pick<Intake, 'bundleId' | 'lane' | 'unreadable'> {
+    return opened.ok
+      ? this.#readEnvelope(opened.document)
+      : { bundleId: null, lane: '', unreadable: opened.fault };
   }
 
   #readEnvelope(bytes: Uint8Array): Pick<Intake, 'bundleId' | 'lane' | 'unreadable'> {

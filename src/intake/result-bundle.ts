@@ -8,6 +8,8 @@ import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js'
  */
 export const BUNDLE_FORMAT = 'drumline-result-bundle';
 export const BUNDLE_VERSION = '1.0';
+/** Name of the document in a zip archive, beside the files it names. */
+export const BUNDLE_DOCUMENT = 'bundle.json';
 
 /** How a label came into the instrument. Anything but `scanned` asks a person to look at the label. */
 export type EntryMode = 'scanned' | 'typed' | 'chosen' | 'carried-over';
@@ -54,6 +56,21 @@ export interface Spectrum {
   readonly intensityUnit: 'counts' | 'counts-per-second' | 'arbitrary';
 }
 
+/** A spectrum that lies as a file of its own beside `bundle.json` in a zip archive. */
+export interface SpectrumFile {
+  /** Name of the entry, letter for letter. */
+  readonly file: string;
+  /** Of the file's bytes, lower-case hex; stands in the element, and so takes part in its digest. */
+  readonly sha256: string;
+  readonly format: 'jcamp-dx' | 'csv';
+  readonly points: number;
+  readonly intensityUnit: Spectrum['intensityUnit'];
+}
+
+export function isSpectrumFile(spectrum: Spectrum | SpectrumFile): spectrum is SpectrumFile {
+  return 'file' in spectrum;
+}
+
 export interface ReportedScore {
   /** Name of the algorithm as the instrument states it, e.g. `squared-correlation`. */
   readonly algorithm: string;
@@ -97,7 +114,7 @@ export interface BundleResult {
   readonly decision: Decision;
   readonly score: ReportedScore | null;
   readonly candidates: readonly Candidate[];
-  readonly spectrum: Spectrum | null;
+  readonly spectrum: Spectrum | SpectrumFile | null;
   readonly remarks: readonly { readonly name: string; readonly text: string }[];
   readonly supersedes: { readonly resultId: string; readonly reason: string } | null;
 }
@@ -111,7 +128,7 @@ export interface PerformanceCheck {
   /** Observed band positions, cm-1, beside the published or certified ones the instrument compared with. */
   readonly shifts: readonly { readonly expected: Decimal; readonly observed: Decimal }[];
   readonly outcome: 'pass' | 'fail';
-  readonly spectrum: Spectrum | null;
+  readonly spectrum: Spectrum | SpectrumFile | null;
 }
 
 export interface ManifestPart {

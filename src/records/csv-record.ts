@@ -1,22 +1,9 @@
-import { canonicalJson } from '../formats/canonical-json.js';
 import { type CsvRow, parseCsv, writeCsv } from '../formats/csv.js';
-import { isDecimal } from '../formats/decimal.js';
-import { assembleRecord, type RecordLists } from './assemble-record.js';
-import { heldText, holdCellText } from './held-text.js';
-import { fieldReader, RECORD_FIELDS } from './record-fields.js';
+import { recordOfTexts, TEXT_NAMES, textsOfRecord } from './record-texts.js';
 import type { ResultRecord } from './result-record.js';
 
-/**
- * Columns of the flat form: every single-valued field of the record by its path
- * (`measuredAt.utc` is `measured_at_utc`), then the three lists, each as one JSON text (RFC 8785).
- * docs/formats.md explains them; units are in the names.
- */
-export const CSV_COLUMNS: readonly string[] = [
-  ...RECORD_FIELDS.map((field) => columnOf(field.at)),
-  'candidates',
-  'remarks',
-  'findings',
-];
+/** Columns of the flat form: the named texts of a record. */
+export const CSV_COLUMNS = TEXT_NAMES;
 
 /**
  * Records as CSV (RFC 4180, comma, CR LF), one row a result, header first. For machines: digits and
@@ -56,23 +43,8 @@ export function readCsvRecords(text: string): CsvRecordsRead {
   return faults.length > 0 ? { ok: false, faults } : { ok: true, records };
 }
 
-const READERS = RECORD_FIELDS.map((field) => fieldReader(field.at));
-
-function columnOf(at: string): string {
-  return at.replace('.', '_').replace(/[A-Z]/g, (capital) => `_${capital.toLowerCase()}`);
-}
-
 function rowOf(record: ResultRecord): readonly string[] {
-  const cells = READERS.map((read) => {
-    const text = read(record);
-    return text === null ? '' : holdCellText(text);
-  });
-  return [
-    ...cells,
-    canonicalJson(record.candidates),
-    canonicalJson(record.remarks),
-    canonicalJson(record.findings),
-  ];
+  return textsOfRecord(record).map(({ text }) => text ?? '');
 }
 
 function headerFaults(columns: readonly string[]): CsvRecordFault[] {
@@ -95,67 +67,11 @@ function readRow(
     faults.push({ line, column: '', message });
     return null;
   }
-  const cell = (column: string): string => cells[columns.indexOf(column)] ?? '';
-  const texts = new Map<string, string>();
-  for (const field of RECORD_FIELDS) {
-    const held = cell(columnOf(field.at));
-    if (held === '') continue;
-    const text = heldText(held);
-    if (text === null) {
-      const message = 'expected a JSON string after json:';
-      faults.push({ line, column: columnOf(field.at), message });
-    } else texts.set(field.at, text);
-  }
-  const lists = readLists(cell, line, faults);
-  const assembled = assembleRecord(texts, lists);
-  if (assembled.ok) return assembled.record;
-  for (const { at, message } of assembled.faults) {
-    faults.push({ line, column: columnOf(at), message });
-  }
+  const read = recordOfTexts((column) => {
+    const cell = cells[columns.indexOf(column)] ?? '';
+    return cell === '' ? null : cell;
+  });
+  if (read.ok) return read.record;
+  faults.push(...read.faults.map(({ name: column, message }) => ({ line, column, message })));
   return null;
-}
-
-function readLists(
-  cell: (column: string) => string,
-  line: number,
-  faults: CsvRecordFault[],
-): RecordLists {
-  const list = <T>(column: string, isItem: (item: unknown) => item is T): readonly T[] => {
-    const items = parsedJson(cell(column));
-    if (Array.isArray(items) && items.every(isItem)) return items;
-    faults.push({ line, column, message: 'expected a JSON list of the items of this column' });
-    return [];
-  };
-  return {
-    candidates: list('candidates', isCandidate),
-    remarks: list('remarks', isRemark),
-    findings: list('findings', (item): item is string => typeof item === 'string'),
-  };
-}
-
-function parsedJson(text: string): unknown {
-  try {
-    return JSON.parse(text);
-  } catch {
-    // Not JSON: no list, which the caller reports with line and column.
-    return null;
-  }
-}
-
-function isCandidate(item: unknown): item is RecordLists['candidates'][number] {
-  if (!hasTexts(item, ['material', 'score'])) return false;
-  return isDecimal(item['score'] ?? '');
-}
-
-function isRemark(item: unknown): item is RecordLists['remarks'][number] {
-  return hasTexts(item, ['name', 'text']);
-}
-
-function hasTexts(item: unknown, names: readonly string[]): item is Record<string, string> {
-  if (typeof item !== 'object' || item === null) return false;
-  const members = Object.entries(item);
-  return (
-    members.length === names.length &&
-    members.every(([name, value]) => names.includes(name) && typeof value === 'string')
-  );
 }

@@ -33,7 +33,7 @@ describe('bytes that cannot be called a bundle', () => {
     ['no bytes', '', 'json-syntax', ''],
     ['half a document', text.slice(0, -20), 'json-syntax', '/version'],
     ['a byte order mark', `\ufeff${text}`, 'json-byte-order-mark', ''],
-    ['a zip file', 'PK\u0003\u0004', 'json-syntax', ''],
+    ['the beginning of an archive', 'PK\u0003\u0004', 'zip-structure', ''],
     ['another format', '{"format":"x"}', 'not-a-bundle', '/format'],
     ['a list', '[]', 'not-a-bundle', ''],
     [

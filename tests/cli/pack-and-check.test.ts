@@ -1,4 +1,4 @@
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { mkdir } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -7,6 +7,9 @@ import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import { listRules } from '../../src/checks/rule-list.js';
 import { registerCheck } from '../../src/cli/check.command.js';
 import { registerPack } from '../../src/cli/pack.command.js';
+import { zipLimits } from '../../src/formats/zip.js';
+import { readZipEntry } from '../../src/formats/zip-content.js';
+import { readZip } from '../../src/formats/zip-reader.js';
 import type { ResultBundle } from '../../src/intake/result-bundle.js';
 import { curve } from '../checks/fixture.js';
 import { describeWithSpectra } from '../support/shared.js';
@@ -192,6 +195,68 @@ describe('drumline pack and check', () => {
         .filter((rule) => rule.needs === 'history')
         .map((rule) => rule.code),
     );
+  });
+
+  it.each(['store', 'deflate'])(
+    'packs the files as they are into an archive (%s) that is accepted, byte for byte the same twice',
+    async (method) => {
+      const siteFolder = await site({ 'M-1': table(curve('paracetamol', 7, 0)) });
+      await mkdir(join(folder, 'day'), { recursive: true });
+      writeFileSync(
+        join(folder, 'day', 'two.csv'),
+        `shift;counts\r\n${table(simulated).replaceAll(',', ';')}`,
+      );
+      writeFileSync(join(folder, 'one.csv'), table(simulated));
+      const rows = sheet(
+        row(),
+        row({ run: '2', file: 'day/two.csv' }),
+        row({ run: '3', file: '', decision: 'fail', score: '' }),
+      );
+      const args = options(rows, siteFolder, '--created-at', CREATED, '--json', '--zip', method);
+      const packed = await run(...args);
+      expect(packed).toMatchObject({ exit: 0, json: { results: 3 } });
+      const bytes = readFileSync(join(folder, 'bundle.json'));
+      expect((await run(...args)).json).toEqual(packed.json);
+      expect(readFileSync(join(folder, 'bundle.json'))).toEqual(bytes);
+
+      const read = readZip(bytes, zipLimits(bytes.length * 10));
+      const files = read.ok ? [...read.entries.values()] : [];
+      expect(files.map((file) => file.name)).toEqual(['bundle.json', 'day/two.csv', 'one.csv']);
+      const contents = files.map((file) => readZipEntry(file));
+      expect(contents.map((content) => (content.ok ? Buffer.from(content.bytes) : null))).toEqual([
+        expect.any(Buffer),
+        readFileSync(join(folder, 'day', 'two.csv')),
+        readFileSync(join(folder, 'one.csv')),
+      ]);
+
+      const check = ['check', join(folder, 'bundle.json'), '--site-folder', siteFolder, '--json'];
+      const checked = await run(...check);
+      expect(checked).toMatchObject({ exit: 0, json: { files: [{ outcome: 'accepted' }] } });
+      writeFileSync(join(folder, 'bundle.json'), bytes.subarray(0, -1));
+      expect(await run(...check)).toMatchObject({
+        exit: 1,
+        json: { files: [{ outcome: 'refused', findings: [{ code: 'zip-structure' }] }] },
+      });
+    },
+  );
+
+  it('packs no archive that could not be read again', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    for (const name of ['one.csv', 'ONE.csv', 'ab:c.csv', 'Bundle.json']) {
+      writeFileSync(join(folder, name), table(simulated));
+    }
+    const rows = ['one.csv', 'ONE.csv', 'one.csv', 'ab:c.csv', 'Bundle.json'];
+    const file = sheet(...rows.map((name, i) => row({ run: String(i + 1), file: name })));
+    const refused = await run(...options(file, siteFolder, '--zip', '--json'));
+    expect(refused.exit).toBe(1);
+    const { faults } = refused.json as { faults: { line: number; message: string }[] };
+    expect(faults.map(({ line, message }) => `${line} ${message.slice(0, 40)}`)).toEqual([
+      expect.stringMatching(/^3 ONE\.csv: line 2 names it too/),
+      expect.stringMatching(/^4 one\.csv: line 3 names it too/),
+      expect.stringMatching(/^5 ab:c\.csv: the name/),
+      expect.stringMatching(/^6 Bundle\.json: the name is that/),
+    ]);
+    expect(existsSync(join(folder, 'bundle.json'))).toBe(false);
   });
 
   it('keeps extra columns as remarks, and the digest and epoch given', async () => {

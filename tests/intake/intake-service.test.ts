@@ -1,6 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { type IncomingBundle, IntakeService } from '../../src/intake/intake.service.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+import { zipOf } from '../support/zip-bytes.js';
 
 async function intake() {
   const database = await temporaryDatabase();
@@ -21,9 +22,9 @@ async function intake() {
   return { database, service, taken, refused };
 }
 
-function bundle(text: string, key: string | null = null): IncomingBundle {
+function bundle(content: string | Uint8Array, key: string | null = null): IncomingBundle {
   return {
-    bytes: Buffer.from(text),
+    bytes: Buffer.from(content),
     source: { kind: 'http', name: 'key-1' },
     fileName: null,
     actor: { kind: 'key', name: 'key-1' },
@@ -100,5 +101,55 @@ describe('intake', () => {
     expect(await database.db.selectFrom('finding').select('code').execute()).toEqual([{ code }]);
     expect(taken).toEqual([]);
     expect(refused).toHaveLength(1);
+  });
+});
+
+describe('intake of archives', () => {
+  const document = GOOD.replace('}', ',"instrument":{"serial":"I-1"}}');
+
+  it('takes one for the document in it, and keeps the archive', async () => {
+    const { database, service, taken } = await intake();
+    const bytes = zipOf([
+      { name: 'bundle.json', data: document, deflate: true },
+      { name: 'a.csv', data: '1,2', crc32: 1 },
+    ]);
+    const answer = await service.take(bundle(bytes));
+    expect(answer).toMatchObject({ kind: 'taken', bundleId: 'b-1', state: 'received' });
+    expect(taken).toEqual(['rung']);
+    const rows = await database.db.selectFrom('bundle').select(['lane', 'raw_sha256']).execute();
+    expect(rows).toEqual([{ lane: 'I-1', raw_sha256: answer.kind === 'taken' && answer.sha256 }]);
+    const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
+    expect(Buffer.from(raw[0]?.bytes ?? [])).toEqual(bytes);
+  });
+
+  it.each<[string, Uint8Array, string]>([
+    ['one without the document', zipOf([{ name: 'a.json', data: document }]), 'zip-content'],
+    ['one with a name that leads out', zipOf([{ name: '../a', data: '' }]), 'zip-name'],
+    [
+      'one that is cut off',
+      zipOf([{ name: 'bundle.json', data: document }]).subarray(0, 60),
+      'zip-structure',
+    ],
+    [
+      'one whose document inflates past the limit',
+      zipOf([{ name: 'bundle.json', data: Buffer.alloc(1_000_001, ' '), deflate: true }]),
+      'zip-limit',
+    ],
+    [
+      'one whose document is larger than it states',
+      zipOf([{ name: 'bundle.json', data: document, deflate: true, size: 10 }]),
+      'zip-content',
+    ],
+    ['one whose document is another', zipOf([{ name: 'bundle.json', data: '{}' }]), 'not-a-bundle'],
+  ])('stores and refuses %s', async (_name, bytes, code) => {
+    const { database, service, taken, refused } = await intake();
+    const answer = await service.take(bundle(bytes));
+    expect(answer).toMatchObject({
+      kind: 'refused',
+      unreadable: { code, pointer: expect.any(String) },
+    });
+    const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
+    expect(Buffer.from(raw[0]?.bytes ?? [])).toEqual(bytes);
+    expect([taken.length, refused.length]).toEqual([0, 1]);
   });
 });

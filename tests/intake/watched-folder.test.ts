@@ -14,6 +14,7 @@ import { listWaitingFiles, shelve } from '../../src/intake/watched-folder.files.
 import { WatchedFolder } from '../../src/intake/watched-folder.service.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
+import { zipOf } from '../support/zip-bytes.js';
 
 const GOOD =
   '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
@@ -71,6 +72,22 @@ describe('the watched folder', () => {
     expect(readFileSync(join(directory, 'refused', 'big.json.findings.json'), 'utf8')).toContain(
       'file-too-large',
     );
+  });
+
+  it('takes archives by what they hold, whatever they are called', async () => {
+    const { database, directory, folder } = await watching();
+    writeFileSync(join(directory, 'a.bin'), zipOf([{ name: 'bundle.json', data: GOOD }]));
+    writeFileSync(join(directory, 'b.zip'), zipOf([{ name: 'other.json', data: GOOD }]));
+    const refused = join(directory, 'refused', 'b.zip.findings.json');
+    await vi.waitFor(async () => {
+      const rows = await database.db.selectFrom('bundle').select(['file_name', 'state']).execute();
+      expect(rows.map((row) => `${row.file_name} ${row.state}`).sort()).toEqual([
+        'a.bin received',
+        'b.zip refused',
+      ]);
+      expect(readFileSync(refused, 'utf8')).toContain('zip-content');
+    }, soon);
+    await folder.stop();
   });
 
   it('does not touch links, folders or names still being written', async () => {

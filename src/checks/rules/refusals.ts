@@ -1,4 +1,6 @@
 import { JSON_RULES, type JsonRule } from '../../formats/json-fault.js';
+import { ZIP_RULES, type ZipRule } from '../../formats/zip.js';
+import { ZIP_ADVICE } from '../../intake/open-bundle.js';
 import type { RuleInfo } from '../rule.js';
 
 const MEANINGS: Readonly<Record<JsonRule, string>> = {
@@ -23,8 +25,27 @@ const jsonRefusals: readonly RuleInfo[] = JSON_RULES.map((rule) => ({
   advice: 'Correct what is named at the source and send the bundle again; keep the refused bytes.',
 }));
 
+const ZIP_MEANINGS: Readonly<Record<ZipRule, string>> = {
+  structure: 'The archive is damaged, or says two things about what it holds.',
+  limit: 'The archive, or what it inflates to, is larger than the site takes.',
+  name: 'An entry of the archive has a name that no bundle needs, or one that another has too.',
+  kind: 'An entry of the archive is no plain file, stored or deflated: encrypted, a link, another method.',
+  content: 'The archive has no bundle.json, or it cannot be taken out as it was put in.',
+};
+
+const zipRefusals: readonly RuleInfo[] = ZIP_RULES.map((rule) => ({
+  code: `zip-${rule}`,
+  severity: 'hold',
+  scope: 'bundle',
+  needs: 'document',
+  refuses: true,
+  meaning: ZIP_MEANINGS[rule],
+  advice: ZIP_ADVICE[rule],
+}));
+
 /** Bytes that break one of these are refused: nothing could be asked about them later. */
 export const refusals: readonly RuleInfo[] = [
+  ...zipRefusals,
   ...jsonRefusals,
   {
     code: 'not-a-bundle',

@@ -1,0 +1,194 @@
+import { createHash } from 'node:crypto';
+import type { SpectrumValues } from '../checks/spectrum-values.js';
+import { canonicalDigest } from '../formats/canonical-json.js';
+import { isDecimal } from '../formats/decimal.js';
+import { littleEndianBytes } from '../formats/float-array.js';
+import { type NetcdfFile, type NetcdfVariable, netcdfText } from '../formats/netcdf.js';
+import { readNetcdf } from '../formats/netcdf-reader.js';
+import {
+  isWavenumber,
+  type OpenFault,
+  type OpenRead,
+  spectrumFault,
+} from '../formats/open-spectrum.js';
+import { E1947_PROFILE, RECORD_PREFIX, standardAttributes } from './e1947-writer.js';
+import { recordOfTexts } from './record-texts.js';
+import type { ResultRecord } from './result-record.js';
+
+export interface E1947Content {
+  readonly record: ResultRecord;
+  readonly values: SpectrumValues;
+  /** False when the ordinates were reported wider than float32 and rounded to it in this file. */
+  readonly isExact: boolean;
+}
+
+export type E1947Read =
+  | { readonly ok: true; readonly content: E1947Content }
+  | { readonly ok: false; readonly faults: readonly OpenFault[] };
+
+/**
+ * Reads a file that `writeE1947` wrote: the same record, verified by its digest, and the values, verified by
+ * the record's digest of them where float32 holds them. Refused, as a value: bytes that are no netCDF classic,
+ * another profile, a record text that is missing or outside its vocabulary, a record or values with another
+ * digest than the file says.
+ */
+export function readE1947(bytes: Uint8Array): E1947Read {
+  const read = readNetcdf(bytes);
+  if (!read.ok) {
+    const { offset, at, message } = read.fault;
+    return refused([{ at: at === '' ? `byte ${offset}` : at, message }]);
+  }
+  const { file } = read;
+  const profile = globalText(file, 'record_profile');
+  if (profile !== E1947_PROFILE) {
+    const message = `expected ${E1947_PROFILE}, found ${profile === null ? 'none' : JSON.stringify(profile)}`;
+    return refused([{ at: 'record_profile', message }]);
+  }
+  const put = recordOfTexts((name) => globalText(file, `${RECORD_PREFIX}${name}`));
+  if (!put.ok) {
+    return refused(
+      put.faults.map(({ name, message }) => ({ at: `${RECORD_PREFIX}${name}`, message })),
+    );
+  }
+  const { record } = put;
+  const digest = canonicalDigest(record);
+  const declared = globalText(file, `${RECORD_PREFIX}sha256`);
+  if (declared !== digest) {
+    return refused([{ at: 'record_sha256', message: `expected ${digest}, found ${declared}` }]);
+  }
+  const other = standardAttributes(record).find(
+    (attribute) => globalText(file, attribute.name) !== netcdfText(attribute),
+  );
+  if (other !== undefined) {
+    const message = `expected ${JSON.stringify(netcdfText(other))} as the record says`;
+    return refused([{ at: other.name, message }]);
+  }
+  return valuesOf(file, record);
+}
+
+function valuesOf(file: NetcdfFile, record: ResultRecord): E1947Read {
+  const axis = doubles(file, 'raman_shift_values');
+  const ordinates = variable(file, 'ordinate_values');
+  const summary = record.spectrum;
+  if (axis === null || ordinates === null || !(ordinates.values instanceof Float32Array)) {
+    return refused([{ at: 'ordinate_values', message: 'expected float ordinates and their axis' }]);
+  }
+  if (summary === null) {
+    return refused([
+      { at: 'record_spectrum_points', message: 'expected a record with a spectrum' },
+    ]);
+  }
+  const even = evenOf(file);
+  if (even === 'broken') {
+    return refused([{ at: 'raman_shift_start', message: 'expected a decimal as reported' }]);
+  }
+  const intensity = ordinates.values;
+  const isExact = summary.intensityWidth === 'float32';
+  const width = summary.axisWidth;
+  const content: E1947Content = {
+    record,
+    values: {
+      axis: width === 'float32' ? Float32Array.from(axis) : axis,
+      intensity,
+      even,
+      intensityUnit: summary.intensityUnit,
+    },
+    isExact,
+  };
+  if (axis.length !== summary.points || intensity.length !== summary.points) {
+    const message = `expected ${summary.points} points as the record says, found ${intensity.length}`;
+    return refused([{ at: 'ordinate_values', message }]);
+  }
+  const found = createHash('sha256')
+    .update(littleEndianBytes(axis))
+    .update(littleEndianBytes(Float64Array.from(intensity)))
+    .digest('hex');
+  if (isExact && found !== summary.sha256) {
+    const message = `expected values with SHA-256 ${summary.sha256}, found ${found}`;
+    return refused([{ at: 'ordinate_values', message }]);
+  }
+  return { ok: true, content };
+}
+
+function evenOf(file: NetcdfFile): SpectrumValues['even'] | 'broken' {
+  const asReported = (name: string) => {
+    const attributes = variable(file, name)?.attributes ?? [];
+    const found = attributes.find((attribute) => attribute.name === 'as_reported');
+    return found === undefined ? null : netcdfText(found);
+  };
+  const start = asReported('raman_shift_start');
+  const step = asReported('raman_shift_interval');
+  if (start === null && step === null) return null;
+  return start !== null && step !== null && isDecimal(start) && isDecimal(step)
+    ? { start, step }
+    : 'broken';
+}
+
+/**
+ * Reads the spectrum of any netCDF classic file that has Raman shifts and ordinates under the names that
+ * `writeE1947` uses. A chromatogram has a time axis and is refused as one. Texts may end in NULs, and the
+ * plural spellings that files in the field have are understood.
+ */
+export function readOpenE1947(bytes: Uint8Array): OpenRead {
+  const read = readNetcdf(bytes);
+  if (!read.ok) {
+    const { offset, at, message } = read.fault;
+    return { ok: false, fault: { at: at === '' ? `byte ${offset}` : at, message } };
+  }
+  const { file } = read;
+  const refuse = (at: string, message: string): OpenRead => ({ ok: false, fault: { at, message } });
+  if (globalText(file, 'retention_unit') ?? globalText(file, 'retention_units')) {
+    return refuse('retention_unit', 'found a chromatogram, expected a Raman spectrum');
+  }
+  const ordinates = variable(file, 'ordinate_values');
+  const axis = doubles(file, 'raman_shift_values') ?? evenAxis(file, ordinates?.values.length ?? 0);
+  if (ordinates === null || axis === null) {
+    return refuse('', 'expected the variables raman_shift_values and ordinate_values');
+  }
+  const units = variable(file, 'raman_shift_values')?.attributes.find(
+    ({ name }) => name === 'units',
+  );
+  const unit = units === undefined ? 'cm-1' : (netcdfText(units) ?? '');
+  if (!isWavenumber(unit))
+    return refuse('raman_shift_values:units', `expected cm-1, found ${unit}`);
+  if (ordinates.type === 'char') return refuse('ordinate_values', 'expected numbers, found text');
+  const intensity =
+    ordinates.values instanceof Float32Array
+      ? ordinates.values
+      : Float64Array.from(ordinates.values);
+  const fault = spectrumFault(axis, intensity);
+  if (fault !== null) return refuse('ordinate_values', fault);
+  const notes = file.attributes.flatMap((attribute) => {
+    const text = netcdfText(attribute);
+    return text === null || text === '' ? [] : [{ name: attribute.name, text }];
+  });
+  const title = globalText(file, 'experiment_title') ?? globalText(file, 'sample_name') ?? '';
+  const intensityUnit =
+    globalText(file, 'detector_unit') ?? globalText(file, 'detector_units') ?? 'arbitrary';
+  return { ok: true, spectra: [{ title, axis, intensity, intensityUnit, notes }] };
+}
+
+function evenAxis(file: NetcdfFile, points: number): Float64Array | null {
+  const [start] = doubles(file, 'raman_shift_start') ?? [];
+  const [step] = doubles(file, 'raman_shift_interval') ?? [];
+  if (start === undefined || step === undefined) return null;
+  return Float64Array.from({ length: points }, (_, i) => start + i * step);
+}
+
+function variable(file: NetcdfFile, name: string): NetcdfVariable | null {
+  return file.variables.find((one) => one.name === name) ?? null;
+}
+
+function doubles(file: NetcdfFile, name: string): Float64Array | null {
+  const found = variable(file, name)?.values;
+  return found instanceof Float64Array ? found : null;
+}
+
+function globalText(file: NetcdfFile, name: string): string | null {
+  const attribute = file.attributes.find((one) => one.name === name);
+  return attribute === undefined ? null : netcdfText(attribute);
+}
+
+function refused(faults: readonly OpenFault[]): E1947Read {
+  return { ok: false, faults };
+}
