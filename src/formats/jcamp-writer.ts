@@ -112,7 +112,9 @@ function axisHead(
 
 /** A check for readers and no more: ten digits are near enough on any axis. */
 function printedX(x: number): string {
-  return affn(Number(x.toPrecision(10)));
+  const printed = Number(x.toPrecision(10));
+  // Rounded up from the largest double it would be none.
+  return affn(Number.isFinite(printed) ? printed : x);
 }
 
 /** A labelled record over as many lines as it takes; readers join them by a line break. */
