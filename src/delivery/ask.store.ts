@@ -58,7 +58,7 @@ function asksOf(which: RawBuilder<SqlBool>) {
       .where('next_ask_at', '<=', of.now)
       .orderBy('next_ask_at');
   return {
-    seen: prepared((db, of: ToAsk) => due(db, of).select('id').limit(1)),
+    seen: prepared((db, of: ToAsk) => due(db, of).select('id').limit(bounded(1))),
     lock: prepared((db, of: ToAsk) =>
       skipLocked(db, due(db, of).selectAll().limit(bounded(of.limit)), 'delivery'),
     ),

@@ -2,7 +2,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { fillRequestPath } from '../mapping/request-path.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
@@ -134,8 +134,10 @@ export class Asking {
     asked: Asked,
   ): Promise<readonly string[]> {
     const { row, fence, startedAt } = claimed;
-    const receipts = row.receipt_id === null ? [] : [row.receipt_id];
-    await lockReceipts(trx, row.site, row.message === 'statement' ? [] : receipts);
+    const receipts = row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
+    // One equal message confirms the delivery, which is news; marked for nothing, it is evaluated for nothing.
+    const marked = new Set(asked.answer.kind === 'one' ? receipts : []);
+    await lockReceiptsMarking(trx, row.site, receipts, marked);
     const now = this.#parts.options.clock.now();
     const history = await askHistory(trx, row);
     const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
@@ -157,8 +159,7 @@ export class Asking {
     const change = changeOfAsk(judged, before, now);
     if (!(await this.#write(trx, claimed, change, judged, now))) return [];
     if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
-    if (row.message === 'statement') return [];
-    await markEvaluationDue(trx, row.site, receipts);
+    if (marked.size === 0) await markEvaluationDue(trx, row.site, receipts);
     return receipts;
   }
 

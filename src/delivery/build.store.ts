@@ -7,7 +7,6 @@ import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
-import type { Held } from './outcome.store.js';
 
 interface ToBuild {
   readonly site: string;
@@ -56,7 +55,7 @@ function unbuilt(which: RawBuilder<SqlBool>) {
       .orderBy('due_at')
       .orderBy('seq');
   return {
-    seen: prepared((db, of: ToBuild) => due(db, of).select('id').limit(1)),
+    seen: prepared((db, of: ToBuild) => due(db, of).select('id').limit(bounded(1))),
     lock: prepared((db, of: ToBuild) =>
       skipLocked(db, due(db, of).selectAll().limit(bounded(of.limit)), 'delivery'),
     ),
@@ -86,16 +85,23 @@ export interface StoredPayload {
 }
 
 /** Stores the payload bytes by digest and pins them to the delivery. False when it is no longer ours. */
-export async function savePayload(trx: Trx, held: Held, payload: StoredPayload): Promise<boolean> {
+export async function savePayload(
+  trx: Trx,
+  built: Pick<DeliveryRow, 'id' | 'fence'>,
+  payload: StoredPayload,
+): Promise<boolean> {
+  const { id, fence } = built;
   const { sha256, bytes, contentType, request } = payload;
   await insertPayload(trx, { sha256, size: bytes.length, bytes });
-  const { written } = await pinPayload(trx, { ...held, sha256, contentType, request });
+  const { written } = await pinPayload(trx, { id, fence, sha256, contentType, request });
   return written === 1;
 }
 
 const insertPayload = preparedInsert('payload_bytes', ['sha256']);
 
-const pinPayload = prepared((db, to: Held & Omit<StoredPayload, 'bytes'>) =>
+type Pinning = Pick<DeliveryRow, 'id' | 'fence'> & Omit<StoredPayload, 'bytes'>;
+
+const pinPayload = prepared((db, to: Pinning) =>
   db
     .updateTable('delivery')
     .set({
@@ -108,7 +114,7 @@ const pinPayload = prepared((db, to: Held & Omit<StoredPayload, 'bytes'>) =>
       reason: null,
     })
     .where('id', '=', to.id)
-    .where('state', '=', to.state)
+    .where('state', '=', sql.lit('building'))
     .where('fence', '=', to.fence),
 );
 

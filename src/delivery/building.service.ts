@@ -62,11 +62,8 @@ export class Building {
     const held: Held = { id: row.id, state: 'building', fence: row.fence };
     try {
       const built = await this.#build(row);
-      await this.#parts.settle((trx) =>
-        built.ok
-          ? this.#savePayload(trx, held, built.payload)
-          : this.#saveFailure(trx, destination, row, held, built),
-      );
+      if (built.ok) await this.#save(row, built.payload);
+      else await this.#parts.settle((trx) => this.#saveFailure(trx, destination, row, held, built));
     } catch (error) {
       // A defect or a full disk, not a fault of the delivery: it is built again later.
       const due_at = addMs(this.#parts.options.clock.now(), destination.timing.retryMaxMs);
@@ -92,15 +89,16 @@ export class Building {
     return { ok: false, fault: faultOf(outcome), reason };
   }
 
-  async #savePayload(trx: Trx, held: Held, payload: BuiltPayload): Promise<readonly string[]> {
-    const { bytes, contentType, request } = payload;
-    await savePayload(trx, held, {
-      sha256: sha256(bytes),
-      bytes,
-      contentType,
-      request: JSON.stringify(request),
-    });
-    return [];
+  async #save(row: DeliveryRow, payload: BuiltPayload): Promise<void> {
+    const { database, mapping } = this.#parts.options;
+    const { bytes, contentType } = payload;
+    const digest = sha256(bytes);
+    const request = JSON.stringify(payload.request);
+    const { document } = await mapping.forDigest(row.mapping_digest);
+    this.#parts.payloads.keep(digest, document.format, bytes);
+    await database.transact((trx) =>
+      savePayload(trx, row, { sha256: digest, bytes, contentType, request }),
+    );
   }
 
   /** A stop is never parked: it is built again while a person is called (rule 22). */

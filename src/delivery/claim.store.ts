@@ -4,9 +4,9 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import { preparedInsertMany, preparedMany } from '../storage/many-rows.js';
-import { prepared } from '../storage/prepared.js';
+import { bounded, prepared } from '../storage/prepared.js';
 import type { AttemptRow, DeliveryRow } from '../storage/tables.js';
-import { DUE_LATER, NO_STOP, UNDER_WAY } from './open-deliveries.store.js';
+import { DUE_LATER, NO_STOP, OPEN_STOP, UNDER_WAY } from './open-deliveries.store.js';
 
 /** Holds the receipts' rows without counting a change: a stop committed before this is seen, a later one waits. */
 export async function holdReceipts(
@@ -180,4 +180,51 @@ const nextAsk = prepared((db, of: LaterThan) =>
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
     .where('next_ask_at', '>', of.now),
+);
+
+/** True while a stop for this destination is not shown in force there. */
+export async function hasOpenStop(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<boolean> {
+  return (await openStop(reader, { site, destination })).rows.length > 0;
+}
+
+const openStop = prepared((db, of: { readonly site: string; readonly destination: string }) =>
+  db
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where(OPEN_STOP)
+    .limit(bounded(1)),
+);
+
+/** As `nextDueAt`, for stops alone. */
+export async function nextStopDueAt(
+  reader: Reader,
+  site: string,
+  destination: string,
+  now: Instant,
+): Promise<Instant | null> {
+  const [row] = (await nextStop(reader, { site, destination, now })).rows;
+  const instants = [row?.due_at ?? null, row?.next_ask_at ?? null].filter((at) => at !== null);
+  return instants.length === 0 ? null : (Math.min(...instants) as Instant);
+}
+
+const nextStop = prepared((db, of: LaterThan) =>
+  db
+    .selectFrom('delivery')
+    .select((eb) => [
+      eb.fn
+        .min('due_at')
+        .filterWhere(sql<SqlBool>`state in ('due', 'uncertain')`)
+        .filterWhere('due_at', '>', of.now)
+        .as('due_at'),
+      eb.fn.min('next_ask_at').filterWhere('next_ask_at', '>', of.now).as('next_ask_at'),
+    ])
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where(OPEN_STOP),
 );

@@ -3,7 +3,7 @@ import type { Destination } from '../site/site-folder.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { Asking, type ClaimedAsk } from './asking.service.js';
 import { BUILD_MAX, Building } from './building.service.js';
-import { type Claim, nextDueAt } from './claim.store.js';
+import { type Claim, hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
@@ -30,6 +30,7 @@ export interface MoreWork {
   next(): Promise<void>;
 }
 
+const NOTHING: Worked = { worked: 0, nextDueAt: null };
 const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
 
 /**
@@ -66,25 +67,31 @@ export class DeliveryService {
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
-    return await this.#work(to, more, (group) =>
+    const worked = await this.#work(more, (group) =>
       this.#start(to, group, [
         this.#building.claim(to, false, BUILD_MAX - group.running('build')),
         this.#sending.claim(to, inFlightMax - group.running('send')),
         this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
       ]),
     );
+    return { worked, nextDueAt: await this.#nextDueAt(to) };
   }
 
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
   async workStops(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    return await this.#work(to, more, (group) =>
+    const { database, site, clock } = this.#parts.options;
+    // The usual answer, and this is asked after every bundle.
+    if (!(await hasOpenStop(database.db, site.site, to.name))) return NOTHING;
+    const worked = await this.#work(more, (group) =>
       this.#start(to, group, [
         this.#building.claim(to, true, CLAIM_MAX - group.running('build')),
         this.#sending.claimStops(to),
         this.#asking.claim(to, true, CLAIM_MAX - group.running('ask')),
       ]),
     );
+    const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
+    return { worked, nextDueAt: next };
   }
 
   /**
@@ -108,16 +115,11 @@ export class DeliveryService {
     await this.#parts.close();
   }
 
-  async #work(
-    destination: Destination,
-    more: MoreWork,
-    start: (group: WorkGroup) => Promise<number>,
-  ): Promise<Worked> {
+  async #work(more: MoreWork, start: (group: WorkGroup) => Promise<number>): Promise<number> {
     if (this.#mustRecover) await this.#recovery.recoverOwn(this.#parts.options.clock.now());
     this.#mustRecover = false;
     try {
-      const worked = await this.#workThrough(start, more);
-      return { worked, nextDueAt: await this.#nextDueAt(destination) };
+      return await this.#workThrough(start, more);
     } catch (error) {
       this.#mustRecover = true;
       throw error;

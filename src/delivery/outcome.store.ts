@@ -84,29 +84,29 @@ export async function changeDelivery(
   change: DeliveryChange,
 ): Promise<boolean> {
   const columns = Object.keys(change) as (keyof DeliveryChange)[];
-  const shape = columns.join(' ');
-  const update = UPDATES.get(shape) ?? preparedUpdate(columns);
+  const { id: heldId, state, fence: heldFence } = held;
+  const shape = `${state} ${columns.join(' ')}`;
+  const update = UPDATES.get(shape) ?? preparedUpdate(state, columns);
   UPDATES.set(shape, update);
-  const { id: heldId, state: heldState, fence: heldFence } = held;
-  return (await update(trx, { ...change, heldId, heldState, heldFence })).written === 1;
+  return (await update(trx, { ...change, heldId, heldFence })).written === 1;
 }
 
 interface Holding {
   readonly heldId: string;
-  readonly heldState: DeliveryState;
   readonly heldFence: number;
 }
 
-/** One for each set of columns that some decision names; there are about a dozen. */
+/** One for each state and set of columns that some decision names; there are about two dozen. */
 const UPDATES = new Map<string, ReturnType<typeof preparedUpdate>>();
 
-function preparedUpdate(columns: readonly (keyof DeliveryChange)[]) {
+/** The state is written out: compared with a bound value, SQLite would plan this anew at every run. */
+function preparedUpdate(state: DeliveryState, columns: readonly (keyof DeliveryChange)[]) {
   return prepared((db, to: DeliveryChange & Holding) =>
     db
       .updateTable('delivery')
       .set(Object.fromEntries(columns.map((column) => [column, to[column]])))
       .where('id', '=', to.heldId)
-      .where('state', '=', to.heldState)
+      .where('state', '=', sql.lit(state))
       .where('fence', '=', to.heldFence),
   );
 }

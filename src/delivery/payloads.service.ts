@@ -17,23 +17,32 @@ const KEPT_BYTES_MAX = 65_536;
  * and when the destination is asked, mostly within a second; what was read last is kept.
  */
 export class Payloads {
-  readonly #kept = new Map<string, ReadPayload>();
+  readonly #kept = new Map<string, ReadPayload | { readonly bytes: Uint8Array }>();
 
   constructor(private readonly db: Db) {}
 
   async read(sha256: string, format: PayloadFormat): Promise<ReadPayload> {
-    const key = `${format} ${sha256}`;
-    const kept = this.#kept.get(key);
-    if (kept !== undefined) return kept;
-    const bytes = await payloadBytes(this.db, sha256);
+    const kept = this.#kept.get(keyOf(sha256, format));
+    if (kept !== undefined && 'tree' in kept) return kept;
+    const bytes = kept?.bytes ?? (await payloadBytes(this.db, sha256));
     const payload = { bytes, tree: readTree(format, bytes) };
-    if (bytes.length <= KEPT_BYTES_MAX) this.#keep(key, payload);
+    this.#keep(keyOf(sha256, format), payload);
     return payload;
   }
 
-  #keep(key: string, payload: ReadPayload): void {
+  /** Keeps the bytes of a payload that is being stored, since it is sent next. */
+  keep(sha256: string, format: PayloadFormat, bytes: Uint8Array): void {
+    this.#keep(keyOf(sha256, format), { bytes });
+  }
+
+  #keep(key: string, payload: ReadPayload | { readonly bytes: Uint8Array }): void {
+    if (payload.bytes.length > KEPT_BYTES_MAX) return;
     this.#kept.set(key, payload);
     const [oldest] = this.#kept.keys();
     if (this.#kept.size > KEPT_MAX && oldest !== undefined) this.#kept.delete(oldest);
   }
+}
+
+function keyOf(sha256: string, format: PayloadFormat): string {
+  return `${format} ${sha256}`;
 }

@@ -1,6 +1,6 @@
 import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import { isUnavailable } from '../storage/transaction-retry.js';
@@ -99,7 +99,9 @@ export class Settling {
     all: readonly Ended[],
   ): Promise<readonly string[]> {
     const { clock, site } = this.#parts.options;
-    await lockReceipts(trx, site.site, all.flatMap(factReceipts));
+    // What was accepted is news as a rule; marked for nothing, a receipt is evaluated for nothing.
+    const marked = new Set(all.filter(isAccepted).flatMap(factReceipts));
+    await lockReceiptsMarking(trx, site.site, all.flatMap(factReceipts), marked);
     const now = clock.now();
     const outcomes = all.map(({ sent }) => sent.outcome.kind);
     await this.#countForBreaker(trx, destination, outcomes, now);
@@ -130,7 +132,8 @@ export class Settling {
         changed.has(row.id) && isNews({ state: was, fault: row.fault }, after),
     );
     const receipts = news.flatMap(factReceipts);
-    await markEvaluationDue(trx, site.site, receipts);
+    const unmarked = receipts.filter((id) => !marked.has(id));
+    await markEvaluationDue(trx, site.site, unmarked);
     return receipts;
   }
 
@@ -223,6 +226,10 @@ function isUnchanged(
     after === before ||
     (after.breaker === before.breaker && after.failures === before.failures && !after.until)
   );
+}
+
+function isAccepted({ sent }: Ended): boolean {
+  return sent.outcome.kind === 'accepted';
 }
 
 /** Receipts whose facts the outcome changes: a statement's own delivery is none of its conditions (rule 17). */

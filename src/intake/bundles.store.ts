@@ -1,5 +1,6 @@
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
+import { preparedInsertRows } from '../storage/prepared-rows.js';
 import type { BundleRow, FindingRow, IntakeKeyRow } from '../storage/tables.js';
 
 export async function insertRawBytes(trx: Trx, sha256: string, bytes: Uint8Array): Promise<void> {
@@ -39,17 +40,11 @@ export const insertBundle = preparedInsert('bundle', ['site', 'raw_sha256']);
 /** A lane for bundles that are settled in order; it stays. */
 export const insertLane = preparedInsert('lane', ['site', 'name']);
 
-/** Rows in one insert: far below the number of bound values either database allows. */
-const ROWS = 500;
-
 export async function insertFindings(trx: Trx, rows: readonly FindingRow[]): Promise<void> {
-  for (let i = 0; i < rows.length; i += ROWS) {
-    await trx
-      .insertInto('finding')
-      .values(rows.slice(i, i + ROWS))
-      .execute();
-  }
+  await insertFindingRows(trx, rows);
 }
+
+const insertFindingRows = preparedInsertRows('finding');
 
 export function findingsOfBundle(db: Reader, bundleRowId: string): Promise<FindingRow[]> {
   return db

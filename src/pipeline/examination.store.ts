@@ -1,7 +1,7 @@
 import { sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { prepared, preparedForList } from '../storage/prepared.js';
 import type { BundleRow } from '../storage/tables.js';
 
 /** Marks a bundle that is examined with nothing beside it, so that a death counts against it alone. */
@@ -14,13 +14,16 @@ export async function markExamining(
   worker: string,
   isAlone: boolean,
 ): Promise<void> {
-  await trx
-    .updateTable('bundle')
-    .set({ examining_by: isAlone ? `${worker}${ALONE}` : worker })
-    .where('id', 'in', [...ids])
-    .where('state', '=', 'received')
-    .execute();
+  await mark(trx, { by: isAlone ? `${worker}${ALONE}` : worker }, ids);
 }
+
+const mark = preparedForList((db, of: { readonly by: string }, ids) =>
+  db
+    .updateTable('bundle')
+    .set({ examining_by: of.by })
+    .where('id', 'in', [...ids])
+    .where('state', '=', sql.lit('received')),
+);
 
 /** Which of these bundles may have ended a process, and which of them has. */
 export interface Suspicion {
@@ -115,7 +118,7 @@ function settling(columns: readonly (keyof BundleRow)[]) {
         examining_by: null,
       })
       .where('id', '=', to.bundleRowId)
-      .where('state', '=', 'received'),
+      .where('state', '=', sql.lit('received')),
   );
 }
 

@@ -15,17 +15,22 @@ import type { InstrumentStateRow } from '../storage/tables.js';
 /** Values bound in one `in (…)`. */
 const CHUNK = 1000;
 
-/** Loads what the history rules need to know, in the transaction that acts on their answer. */
+/**
+ * Loads what the history rules need to know, in the transaction that acts on their answer.
+ *
+ * @param state of the bundle's instrument, undefined when nothing came from it before
+ */
 export async function loadHistory(
   db: Reader,
   site: string,
   bundleRowId: string,
   examination: ReadableExamination,
   targets: ScanTargets,
+  state: InstrumentStateRow | undefined,
 ): Promise<HistoryFacts> {
   const { header } = examination;
   return {
-    instrument: await instrumentHistory(db, site, header),
+    instrument: state === undefined ? null : await instrumentHistory(db, state, header),
     sameBundleId: await digestUnderSameId(db, site, bundleRowId, header.bundleId),
     results: await knownResults(
       db,
@@ -41,11 +46,13 @@ export async function loadHistory(
   };
 }
 
+/** What is known of an instrument; undefined when nothing came from it, or when nobody can tell which it is. */
 export async function loadInstrumentState(
   db: Reader,
   site: string,
-  serial: string,
+  serial: string | null,
 ): Promise<InstrumentStateRow | undefined> {
+  if (serial === null) return undefined;
   return (await instrumentState(db, { site, serial })).rows[0];
 }
 
@@ -63,25 +70,21 @@ export function readCovered(state: InstrumentStateRow): RunRange[] {
 
 async function instrumentHistory(
   db: Reader,
-  site: string,
+  state: InstrumentStateRow,
   header: ReadableExamination['header'],
-): Promise<InstrumentHistory | null> {
-  if (header.instrumentSerial === null) return null;
-  const state = await loadInstrumentState(db, site, header.instrumentSerial);
-  if (!state) return null;
+): Promise<InstrumentHistory> {
   return {
     epoch: state.epoch,
     lastRun: state.last_run,
     covered: readCovered(state),
-    bundles: await bundlesByDigest(db, site, header.instrumentSerial, header.previousBundle),
+    bundles: await bundlesByDigest(db, state, header.previousBundle),
   };
 }
 
 /** Only the digest asked about matters; an instrument may have sent thousands of bundles. */
 async function bundlesByDigest(
   db: Reader,
-  site: string,
-  serial: string,
+  { site, serial }: InstrumentStateRow,
   digest: string | null,
 ): Promise<ReadonlySet<string>> {
   if (digest === null) return new Set();

@@ -12,7 +12,7 @@ import { closeByEvidence, openDiscrepancy } from '../reconciliation/discrepancie
 import type { Trx } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { InstrumentStateRow } from '../storage/tables.js';
-import { loadInstrumentState, readCovered } from './history.store.js';
+import { readCovered } from './history.store.js';
 import { chainSubjectPrefix, gapIn, gapOf } from './unowned-evidence.js';
 
 interface Place {
@@ -23,17 +23,19 @@ interface Place {
 /**
  * Notes what the bundle says about its instrument: runs accounted for also when the bundle is held, so that
  * a held bundle is one discrepancy and not a gap besides; heard only when it was accepted.
+ *
+ * @param before its state as this transaction read it
  */
 export async function storeInstrumentState(
   trx: Trx,
   place: Place,
   examination: ReadableExamination,
-  isHeard: boolean,
-  receivedAt: Instant,
+  before: InstrumentStateRow | undefined,
+  heard: { readonly isHeard: boolean; readonly receivedAt: Instant },
 ): Promise<void> {
   const { header } = examination;
+  const { isHeard, receivedAt } = heard;
   if (header.instrumentSerial === null || header.runEpoch === null) return;
-  const before = await loadInstrumentState(trx, place.site, header.instrumentSerial);
   const covered = joinRanges([...(before ? readCovered(before) : []), ...examination.accounted]);
   const isLater = !before || header.runEpoch >= before.epoch;
   const lastRun = header.runLast ?? 0;

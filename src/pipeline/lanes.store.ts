@@ -1,7 +1,8 @@
 import { sql } from 'kysely';
 import type { Reader, Trx } from '../storage/database.js';
 import { dialectOf, skipLocked } from '../storage/dialect.js';
-import { prepared } from '../storage/prepared.js';
+import { preparedMany } from '../storage/many-rows.js';
+import { bounded, prepared, preparedForList } from '../storage/prepared.js';
 import type { BundleRow } from '../storage/tables.js';
 import { workerIsGone } from '../storage/worker-identity.js';
 
@@ -26,10 +27,37 @@ export async function freeLanes(
     readonly limit: number;
   },
 ): Promise<string[]> {
+  const { except, ...rest } = of;
+  const { rows } =
+    except.length === 0 ? await free(trx, rest) : await freeExcept(trx, rest, except);
+  return rows.map(({ name }) => name);
+}
+
+interface Looking {
+  readonly site: string;
+  readonly worker: string;
+  readonly limit: number;
+}
+
+const free = prepared((db, of: Looking) =>
+  skipLocked(db, freeQuery(db, of).limit(bounded(of.limit)), 'lane'),
+);
+
+const freeExcept = preparedForList((db, of: Looking, except) =>
+  skipLocked(
+    db,
+    freeQuery(db, of)
+      .where('name', 'not in', [...except])
+      .limit(bounded(of.limit)),
+    'lane',
+  ),
+);
+
+function freeQuery(db: Reader, of: Looking) {
   const oldest = sql`(
-    select min(${sql.ref(firstOf(trx))}) from bundle
+    select min(${sql.ref(firstOf(db))}) from bundle
     where bundle.site = lane.site and bundle.lane = lane.name and bundle.state = 'received')`;
-  const free = trx
+  return db
     .selectFrom('lane')
     .select('name')
     .where('site', '=', of.site)
@@ -41,59 +69,73 @@ export async function freeLanes(
       ]),
     )
     .where(sql<boolean>`${oldest} is not null`)
-    .$if(of.except.length > 0, (query) => query.where('name', 'not in', [...of.except]))
-    .orderBy(oldest)
-    .limit(of.limit);
-  return (await skipLocked(trx, free, 'lane').execute()).map(({ name }) => name);
+    .orderBy(oldest);
 }
 
 /** Bundles that wait in these lanes, in the order they arrived. */
-export function waitingBundles(
+export async function waitingBundles(
   trx: Trx,
   site: string,
   lanes: readonly string[],
   limit: number,
-): Promise<BundleRow[]> {
-  let query = trx
-    .selectFrom('bundle')
-    .selectAll()
-    .where('site', '=', site)
-    .where('state', '=', 'received')
-    .where('lane', 'in', [...lanes])
-    .limit(limit);
-  for (const column of dialectOf(trx).arrivalOrder) query = query.orderBy(sql.ref(column));
-  return query.execute();
+): Promise<readonly BundleRow[]> {
+  return (await waiting(trx, { site, limit }, lanes)).rows;
 }
+
+const waiting = preparedForList(
+  (db, of: { readonly site: string; readonly limit: number }, lanes) => {
+    let query = db
+      .selectFrom('bundle')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('state', '=', sql.lit('received'))
+      .where('lane', 'in', [...lanes])
+      .limit(bounded(of.limit));
+    for (const column of dialectOf(db).arrivalOrder) query = query.orderBy(sql.ref(column));
+    return query;
+  },
+);
 
 export async function claimLanes(
   trx: Trx,
   of: { readonly site: string; readonly worker: string; readonly names: readonly string[] },
 ): Promise<LaneClaim[]> {
-  const { site, worker } = of;
-  const rows = await trx
-    .updateTable('lane')
-    .set((e) => ({ worker, fence: e('fence', '+', 1) }))
-    .where('site', '=', site)
-    .where('name', 'in', [...of.names])
-    .returning(['name', 'fence'])
-    .execute();
+  const { site, worker, names } = of;
+  const { rows } = await takeLanes(trx, { site, worker }, names);
   return rows.map(({ name, fence }) => ({ site, name, worker, fence }));
 }
+
+const takeLanes = preparedForList(
+  (db, of: { readonly site: string; readonly worker: string }, names) =>
+    db
+      .updateTable('lane')
+      .set((e) => ({ worker: of.worker, fence: e('fence', '+', 1) }))
+      .where('site', '=', of.site)
+      .where('name', 'in', [...names])
+      .returning(['name', 'fence']),
+);
 
 /** Gives lanes back; one that was taken over meanwhile is left alone. */
 export async function releaseLanes(trx: Trx, claims: readonly LaneClaim[]): Promise<void> {
   const [first] = claims;
   if (first === undefined) return;
-  await trx
+  await leaveLanes(trx, claims, { site: first.site, worker: first.worker });
+}
+
+const leaveLanes = preparedMany<
+  Pick<LaneClaim, 'name' | 'fence'>,
+  never,
+  { readonly site: string; readonly worker: string }
+>(['name', 'fence'], (db, claims, of) =>
+  db
     .updateTable('lane')
     .set({ worker: null })
-    .where('site', '=', first.site)
-    .where('worker', '=', first.worker)
+    .where('site', '=', of.site)
+    .where('worker', '=', of.worker)
     .where((e) =>
       e.or(claims.map((c) => e.and([e('name', '=', c.name), e('fence', '=', c.fence)]))),
-    )
-    .execute();
-}
+    ),
+);
 
 /**
  * Locks a lane for the settling of its next bundle. False when another worker has it by now, when the bundle is

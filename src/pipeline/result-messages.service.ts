@@ -14,6 +14,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { ActiveMapping } from '../statements/statement-messages.js';
 import type { Trx } from '../storage/database.js';
 import type { ResultRow } from '../storage/tables.js';
+import { supersedersOf } from './settle.store.js';
 import { ownerOf, type SettledResult } from './settled-result.js';
 
 /** Values bound in one `in (…)`. */
@@ -102,13 +103,7 @@ export class ResultMessages {
     const ids = accepted.flatMap(({ examined: { reading } }) => reading.resultId ?? []);
     const late: { row: ResultRow; reason: string }[] = [];
     for (let i = 0; i < ids.length; i += IDS) {
-      const by = await trx
-        .selectFrom('result')
-        .select(['id', 'result_id', 'supersedes'])
-        .where('site', '=', this.site.site)
-        .where('supersedes', 'in', ids.slice(i, i + IDS))
-        .where('state', '<>', 'held')
-        .execute();
+      const by = await supersedersOf(trx, this.site.site, ids.slice(i, i + IDS));
       const earlier = by.filter(({ id }) => !accepted.some((r) => r.rowId === id));
       if (earlier.length === 0) continue;
       const rows = await this.#superseded(

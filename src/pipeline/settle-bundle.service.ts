@@ -16,10 +16,10 @@ import { originCovers } from '../site/vocabulary.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import type { BundleRow } from '../storage/tables.js';
+import type { BundleRow, InstrumentStateRow } from '../storage/tables.js';
 import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
-import { loadHistory } from './history.store.js';
+import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
@@ -40,6 +40,8 @@ type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
 interface Settling {
   readonly bundle: BundleRow;
   readonly examination: ReadableExamination;
+  /** Of its instrument, before this bundle. */
+  readonly instrument: InstrumentStateRow | undefined;
   readonly history: HistoryAnswer;
   readonly results: readonly SettledResult[];
   readonly unowned: readonly NewDiscrepancy[];
@@ -81,7 +83,9 @@ export class SettleBundleService {
     const { site } = this.site;
     await lockNamedIds(trx, site, idsNamedBy(unit.examination));
     const targets = await this.#lockNamedReceipts(trx, locks, unit.examination);
-    const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets);
+    const { instrumentSerial } = unit.examination.header;
+    const instrument = await loadInstrumentState(trx, site, instrumentSerial);
+    const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets, instrument);
     const history = applyHistory(unit.examination, facts, this.site);
     const results =
       history.bundle === 'repeated'
@@ -92,7 +96,8 @@ export class SettleBundleService {
       history.bundle === 'repeated'
         ? []
         : unownedEvidence(identity, unit.examination, history, results, now);
-    const settling = { bundle, examination: unit.examination, history, results, unowned, now };
+    const { examination } = unit;
+    const settling = { bundle, examination, instrument, history, results, unowned, now };
     if (!(await this.#settleRow(trx, settling))) return false;
     if (history.bundle !== 'repeated') await this.#store(trx, locks, settling);
     return true;
@@ -156,7 +161,7 @@ export class SettleBundleService {
   }
 
   async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<void> {
-    const { bundle, examination, results, unowned, now } = settling;
+    const { bundle, examination, instrument, results, unowned, now } = settling;
     const { site } = this.site;
     const place = { rowId: bundle.id, site };
     await insertResults(trx, results, place, examination);
@@ -168,7 +173,8 @@ export class SettleBundleService {
       bundleState(settling) === 'accepted' &&
       origin !== null &&
       originCovers(this.site.environment, origin);
-    await storeInstrumentState(trx, place, examination, isHeard, bundle.received_at);
+    const heard = { isHeard, receivedAt: bundle.received_at };
+    await storeInstrumentState(trx, place, examination, instrument, heard);
     await closeFilledGaps(trx, place, examination, now);
     await tellWaitingReceipts(trx, site);
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));

@@ -1,8 +1,10 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { ReadableExamination } from '../checks/examination.js';
-import type { Trx } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
+import { preparedForList } from '../storage/prepared.js';
 import { preparedInsertRows } from '../storage/prepared-rows.js';
-import type { PerformanceCheckRow } from '../storage/tables.js';
+import type { PerformanceCheckRow, ResultRow } from '../storage/tables.js';
 import { resultRow, type SettledResult } from './settled-result.js';
 
 /** Rows in one insert: far below the number of bound values either database allows. */
@@ -58,3 +60,21 @@ export async function insertChecks(
       .execute();
   }
 }
+
+/** Results that supersede one of these, unless they are held. */
+export async function supersedersOf(
+  reader: Reader,
+  site: string,
+  resultIds: readonly string[],
+): Promise<readonly Pick<ResultRow, 'id' | 'result_id' | 'supersedes'>[]> {
+  return (await superseders(reader, { site }, resultIds)).rows;
+}
+
+const superseders = preparedForList((db, of: { readonly site: string }, ids) =>
+  db
+    .selectFrom('result')
+    .select(['id', 'result_id', 'supersedes'])
+    .where('site', '=', of.site)
+    .where('supersedes', 'in', ids)
+    .where('state', '<>', sql.lit('held')),
+);

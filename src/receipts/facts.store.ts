@@ -1,6 +1,6 @@
 import { type SelectQueryBuilder, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
-import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { dialectOf, skipLocked } from '../storage/dialect.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { Tables } from '../storage/tables.js';
@@ -17,13 +17,35 @@ export async function lockReceipts(
   site: string,
   receiptIds: Iterable<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) await countChange(trx, { site, id });
+  await lockReceiptsMarking(trx, site, receiptIds, NONE);
 }
+
+/** As `lockReceipts`, and marks those that are also in `due` as `markEvaluationDue` does, in the same write. */
+export async function lockReceiptsMarking(
+  trx: Trx,
+  site: string,
+  receiptIds: Iterable<string>,
+  due: ReadonlySet<string>,
+): Promise<void> {
+  for (const id of [...new Set(receiptIds)].sort()) {
+    await (due.has(id) ? countAndMark : countChange)(trx, { site, id });
+  }
+}
+
+const NONE: ReadonlySet<string> = new Set();
 
 const countChange = prepared((db, of: { readonly site: string; readonly id: string }) =>
   db
     .updateTable('receipt')
     .set({ facts_version: sql<number>`facts_version + 1` })
+    .where('site', '=', of.site)
+    .where('id', '=', of.id),
+);
+
+const countAndMark = prepared((db, of: { readonly site: string; readonly id: string }) =>
+  db
+    .updateTable('receipt')
+    .set({ facts_version: sql<number>`facts_version + 1`, evaluation_due: 1 })
     .where('site', '=', of.site)
     .where('id', '=', of.id),
 );
@@ -112,22 +134,25 @@ export async function tellWaitingReceipts(trx: Trx, site: string): Promise<void>
 const insertNews = preparedInsert('receipt_news');
 
 async function markWaitingDue(trx: Trx, site: string): Promise<void> {
-  const waiting = trx
-    .selectFrom('receipt')
-    .select('id')
-    .where('site', '=', site)
-    .where('evaluation_due', '=', 2);
-  await trx
-    .updateTable('receipt')
-    .set({ evaluation_due: 1 })
-    .where('site', '=', site)
-    .where('id', 'in', inLockOrder(trx, waiting))
-    .execute();
+  await markWaiting(trx, { site });
 }
 
+const markWaiting = prepared((db, of: { readonly site: string }) => {
+  const waiting = db
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('evaluation_due', '=', sql.lit(2));
+  return db
+    .updateTable('receipt')
+    .set({ evaluation_due: 1 })
+    .where('site', '=', of.site)
+    .where('id', 'in', inLockOrder(db, waiting));
+});
+
 /** Locks what a query takes from receipts, in the order every transaction keeps. */
-function inLockOrder<O>(trx: Trx, query: SelectQueryBuilder<Tables, 'receipt', O>) {
-  return dialectOf(trx).isShared ? query.orderBy('id').forUpdate() : query;
+function inLockOrder<O>(db: Reader, query: SelectQueryBuilder<Tables, 'receipt', O>) {
+  return dialectOf(db).isShared ? query.orderBy('id').forUpdate() : query;
 }
 
 /** News of one round; what is left is taken up by the next. */

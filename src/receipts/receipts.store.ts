@@ -58,10 +58,12 @@ export async function ensureScannedReceipt(
   site: string,
   scanText: string,
 ): Promise<string> {
+  const [found] = (await idByScan(trx, { site, scanText })).rows;
+  if (found !== undefined) return found.id;
   await insertReceipt(trx, emptyReceipt(site, `${SCANNED_ID_PREFIX}${scanText}`, scanText));
-  const [row] = (await idByScan(trx, { site, scanText })).rows;
-  if (row === undefined) throw new Error(`no receipt row could be made for "${scanText}"`);
-  return row.id;
+  const [made] = (await idByScan(trx, { site, scanText })).rows;
+  if (made === undefined) throw new Error(`no receipt row could be made for "${scanText}"`);
+  return made.id;
 }
 
 const idByScan = prepared((db, of: { readonly site: string; readonly scanText: string }) =>

@@ -7,7 +7,6 @@ import {
   claimReceipt,
   holdReceipt,
   lockReceipts,
-  markEvaluationDue,
   shareSiteEvidence,
 } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
@@ -28,13 +27,13 @@ import {
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
-  hasConformed,
   insertPull,
   insertStatement,
   insertStop,
   instrumentsOf,
   isStopIneffective,
   latestStatement,
+  markDueUnlessConformed,
   receiptsDue,
   receiptsWithIneffectiveStop,
   setStopEffective,
@@ -111,11 +110,8 @@ export class StatementsService {
    */
   async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
     const { site } = this.settings.site;
-    if (await hasConformed(trx, site, receiptId)) {
-      await this.evaluateInTransaction(trx, receiptId, now);
-    } else {
-      await markEvaluationDue(trx, site, [receiptId]);
-    }
+    if (await markDueUnlessConformed(trx, site, receiptId)) return;
+    await this.evaluateInTransaction(trx, receiptId, now);
   }
 
   /**

@@ -64,23 +64,33 @@ export async function latestConforms(
   return row ? (JSON.parse(row.document) as StatementRecord) : null;
 }
 
-/** True when some revision ever said *conforms*. */
-export async function hasConformed(
-  reader: Reader,
+/** Marks a receipt for a later evaluation, unless some revision of it ever said *conforms*: then false. */
+export async function markDueUnlessConformed(
+  trx: Trx,
   site: string,
   receiptId: string,
 ): Promise<boolean> {
-  return (await anyConforms(reader, { site, receiptId })).rows.length > 0;
+  return (await markUnlessConformed(trx, { site, receiptId })).written === 1;
 }
 
-const anyConforms = prepared((db, of: OfReceipt) =>
+const markUnlessConformed = prepared((db, of: OfReceipt) =>
   db
-    .selectFrom('statement')
-    .select('revision')
+    .updateTable('receipt')
+    .set({ evaluation_due: 1 })
     .where('site', '=', of.site)
-    .where('receipt_id', '=', of.receiptId)
-    .where('outcome', '=', 'conforms')
-    .limit(bounded(1)),
+    .where('id', '=', of.receiptId)
+    .where((eb) =>
+      eb.not(
+        eb.exists(
+          eb
+            .selectFrom('statement')
+            .select('revision')
+            .where('statement.site', '=', of.site)
+            .where('statement.receipt_id', '=', of.receiptId)
+            .where('statement.outcome', '=', 'conforms'),
+        ),
+      ),
+    ),
 );
 
 const latestConformsDocument = prepared((db, of: OfReceipt) =>

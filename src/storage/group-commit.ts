@@ -18,7 +18,20 @@ const UNITS_A_FLUSH_MORE = 4;
 const REST_MS_MAX = 25;
 
 type Trx = Transaction<Tables>;
-type Unit = (trx: Trx) => Promise<() => void>;
+type Unit = (trx: Trx) => Promise<Answer>;
+/** How a unit is answered after its commit. */
+type Answer = () => void;
+type Fail = (error: unknown) => void;
+
+interface Waiting {
+  readonly unit: Unit;
+  readonly fail: Fail;
+}
+
+type End =
+  | { readonly kind: 'committed'; readonly answers: readonly Answer[] }
+  /** Nothing of it is kept. */
+  | { readonly kind: 'unit-failed' | 'commit-failed'; readonly error: unknown };
 
 const savepoint = prepared((db) => ({ compile: () => sql`savepoint unit`.compile(db) }));
 const rollBack = prepared((db) => ({ compile: () => sql`rollback to unit`.compile(db) }));
@@ -29,9 +42,12 @@ const release = prepared((db) => ({ compile: () => sql`release unit`.compile(db)
  * the same moment share one flush to disk. Each is a unit of its own: it sees what was written before it and
  * nothing of what comes after, what it throws undoes its own writes and no others, and it is answered only
  * after the commit that holds it. When the commit itself fails, every unit in it has failed.
+ *
+ * Units run one behind the other in one transaction, since a way back to each would cost more than most of them
+ * do. When one throws, all of it is undone, and those it took along run again, each with its own way back.
  */
 export class GroupCommit {
-  readonly #waiting: { readonly unit: Unit; readonly fail: (error: unknown) => void }[] = [];
+  readonly #waiting: Waiting[] = [];
   #isRunning = false;
   /** No commit begins before this: after a flush everything else gets its turn, and more units gather. */
   #notBefore = 0;
@@ -65,55 +81,77 @@ export class GroupCommit {
 
   async #commitOnce(): Promise<void> {
     const taken = this.#waiting.splice(0, 1);
-    const answers: (() => void)[] = [];
+    const bare = (trx: Trx, unit: Unit) => this.#opened(trx, unit);
+    let end = await this.#transact(taken, bare, UNITS_MAX);
+    if (end.kind === 'unit-failed' && taken.length > 1) {
+      const undoing = (trx: Trx, unit: Unit, fail: Fail) => this.#undoable(trx, unit, fail);
+      end = await this.#transact(taken, undoing, taken.length);
+    }
+    if (end.kind === 'committed') for (const answer of end.answers) answer();
+    else for (const { fail } of taken) fail(end.error);
+  }
+
+  /** One transaction of the units that were taken and, up to `unitsMax`, of those that have come meanwhile. */
+  async #transact(
+    taken: Waiting[],
+    run: (trx: Trx, unit: Unit, fail: Fail) => Promise<Answer>,
+    unitsMax: number,
+  ): Promise<End> {
+    const answers: Answer[] = [];
     let flushingSince = 0;
+    let failed: End | null = null;
     try {
       await this.db.transaction().execute(async (trx) => {
         const until = performance.now() + WORK_MS_MAX;
         for (const { unit, fail } of taken) {
-          answers.push(await this.#run(trx, unit, fail));
+          try {
+            answers.push(await run(trx, unit, fail));
+          } catch (error) {
+            failed = { kind: 'unit-failed', error };
+            throw error;
+          }
           flushingSince = performance.now();
-          if (taken.length < UNITS_MAX && flushingSince < until) {
+          if (taken.length < unitsMax && flushingSince < until) {
             taken.push(...this.#waiting.splice(0, 1));
           }
         }
       });
-      const now = performance.now();
-      this.#notBefore = now + restAfter(taken.length, now - flushingSince);
     } catch (error) {
-      for (const { fail } of taken) fail(error);
-      return;
+      return failed ?? { kind: 'commit-failed', error };
     }
-    for (const answer of answers) answer();
+    const now = performance.now();
+    this.#notBefore = now + restAfter(taken.length, now - flushingSince);
+    return { kind: 'committed', answers };
   }
 
-  async #run(trx: Trx, unit: Unit, fail: (error: unknown) => void): Promise<() => void> {
-    if (this.openUnit === undefined) return undoable(trx, unit, fail);
+  /** Runs a unit in a transaction of its own where one can be opened. */
+  async #opened(trx: Trx, unit: Unit): Promise<Answer> {
+    if (this.openUnit === undefined) return unit(trx);
     const own = this.openUnit();
     try {
-      return await undoable(own.trx, unit, fail);
+      return await unit(own.trx);
     } finally {
       own.close();
+    }
+  }
+
+  /** Runs a unit so that its failure undoes what it wrote and nothing else. */
+  async #undoable(trx: Trx, unit: Unit, fail: Fail): Promise<Answer> {
+    await savepoint(trx, {});
+    try {
+      const answer = await this.#opened(trx, unit);
+      await release(trx, {});
+      return answer;
+    } catch (error) {
+      await rollBack(trx, {});
+      await release(trx, {});
+      return () => fail(error);
     }
   }
 }
 
 function restAfter(units: number, flushMs: number): number {
   return Math.min(REST_MS_MAX, flushMs * (REST_FLUSHES + units / UNITS_A_FLUSH_MORE));
-}
-
-/** Runs a unit so that its failure undoes what it wrote; returns how it is answered after the commit. */
-async function undoable(trx: Trx, unit: Unit, fail: (error: unknown) => void): Promise<() => void> {
-  await savepoint(trx, {});
-  try {
-    const answer = await unit(trx);
-    await release(trx, {});
-    return answer;
-  } catch (error) {
-    await rollBack(trx, {});
-    await release(trx, {});
-    return () => fail(error);
-  }
 }
 
 function pause(ms: number): Promise<void> {

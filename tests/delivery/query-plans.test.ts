@@ -5,7 +5,12 @@ import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import { claimAsks, isAskDue } from '../../src/delivery/ask.store.js';
 import { claimBuilds, isBuildDue } from '../../src/delivery/build.store.js';
-import { countInFlight, nextDueAt } from '../../src/delivery/claim.store.js';
+import {
+  countInFlight,
+  hasOpenStop,
+  nextDueAt,
+  nextStopDueAt,
+} from '../../src/delivery/claim.store.js';
 import {
   type DueQuery,
   hasFailingStop,
@@ -34,6 +39,8 @@ const QUERIES: readonly (readonly [string, string, (trx: Trx) => Promise<unknown
   ['that questions are due', 'delivery_to_ask', (trx) => isAskDue(trx, ASKS)],
   ['what is being sent', 'delivery_under_way', (trx) => countInFlight(trx, 's', 'd')],
   ['failing stops', 'delivery_open_stop', (trx) => hasFailingStop(trx, 's', 'd')],
+  ['that a stop is open', 'delivery_open_stop', (trx) => hasOpenStop(trx, 's', 'd')],
+  ['the next due stop', 'delivery_open_stop', (trx) => nextStopDueAt(trx, 's', 'd', OF.now)],
   ['the next due time', 'delivery_due_later', (trx) => nextDueAt(trx, 's', 'd', OF.now)],
 ];
 

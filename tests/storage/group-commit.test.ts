@@ -40,6 +40,37 @@ describe('group commit', () => {
     expect(await sites()).toEqual(['a', 'b', 'c']);
   });
 
+  it('answers what shared a commit with a bad item by what it did last, and keeps that once', async () => {
+    const database = await temporaryDatabase();
+    const runs = { before: 0, after: 0 };
+    const add = (site: 'before' | 'after') =>
+      database.transact(async (trx) => {
+        runs[site] += 1;
+        await trx.insertInto('site_evidence').values({ site, version: runs[site] }).execute();
+        return runs[site];
+      });
+    const bad = () =>
+      database.transact(async (trx) => {
+        await trx.insertInto('site_evidence').values({ site: 'bad', version: 1 }).execute();
+        throw new Error('bad item');
+      });
+    const settled = await Promise.allSettled([add('before'), bad(), add('after')]);
+    expect(settled).toMatchObject([
+      { status: 'fulfilled', value: runs.before },
+      { status: 'rejected', reason: new Error('bad item') },
+      { status: 'fulfilled', value: runs.after },
+    ]);
+    const rows = await database.db
+      .selectFrom('site_evidence')
+      .selectAll()
+      .orderBy('site')
+      .execute();
+    expect(rows).toEqual([
+      { site: 'after', version: runs.after },
+      { site: 'before', version: runs.before },
+    ]);
+  });
+
   it('runs them in the order in which they were asked for, each seeing the ones before', async () => {
     const { commits } = await counted();
     const seen = await Promise.all(
