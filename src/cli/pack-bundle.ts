@@ -1,10 +1,10 @@
 import { type AssembledBundle, assembleBundle, encodeSpectrum } from '../checks/assemble-bundle.js';
 import { methodKey } from '../checks/method-key.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
-import type { SpectrumTable } from '../formats/spectrum-table.js';
 import type { BundleResult, ResultBundle, ScannedLabel } from '../intake/result-bundle.js';
 import type { Instrument, Method, SiteFolder } from '../site/site-folder.js';
 import type { PackFault, SheetRow } from './pack-sheet.js';
+import type { FileSpectrum } from './spectrum-task.js';
 
 export interface PackRequest {
   readonly site: SiteFolder;
@@ -12,7 +12,7 @@ export interface PackRequest {
   readonly sheet: string;
   readonly rows: readonly SheetRow[];
   /** By file name as the sheet has it. */
-  readonly spectra: ReadonlyMap<string, SpectrumTable>;
+  readonly spectra: ReadonlyMap<string, FileSpectrum>;
   /** Serial from the command line; null takes the sheet's, or the site folder's only one. */
   readonly instrument: string | null;
   /** RFC 3339 with offset; also what both clocks show. */
@@ -110,7 +110,7 @@ function packResult(
     spectrum:
       table === undefined
         ? null
-        : encodeSpectrum(table.axis, table.intensity, 'float64', 'arbitrary'),
+        : encodeSpectrum(table.axis, table.intensity, 'float64', table.intensityUnit),
     remarks: row.remarks,
     supersedes: null,
   };

@@ -202,7 +202,7 @@ const PLAIN_TOKEN = /^[!#-%'-;=?-~]+(?: [!#-%'-;=?-~]+)*$/;
  * A text as attribute token: blanks collapsed, what XML cannot hold as U+FFFD, at most 1024 characters.
  * For display and look-up only; the exact text is in a parameter.
  */
-function tokenOf(text: string, whenEmpty: string): string {
+export function tokenOf(text: string, whenEmpty: string): string {
   if (text.length <= TOKEN_LENGTH_MAX && PLAIN_TOKEN.test(text)) return text;
   const token = shortened(text.replace(/[ \t\r\n]+/g, ' ').trim()).trim();
   return attributeText(token === '' ? whenEmpty : token);
@@ -212,7 +212,7 @@ function tokenOf(text: string, whenEmpty: string): string {
 const PLAIN = /^(?!json:)[ !#-%'-;=?-~]*$/;
 
 /** The text letter for letter, as `readAniml` gives it back. */
-function exactText(text: string): string {
+export function exactText(text: string): string {
   return PLAIN.test(text) ? text : elementText(holdText(text));
 }
 
