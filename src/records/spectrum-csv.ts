@@ -136,6 +136,7 @@ export function readOpenCsv(text: string, form: CsvReadForm = {}): OpenRead {
 /** `name (unit)`, `name [unit]` or `name/unit`; null for a name alone. */
 function unitIn(header: string): string | null {
   const text = header.replace(/^"(.*)"$/, '$1').trim();
-  const found = /[([]([^()[\]]+)[)\]]$/.exec(text) ?? /^[^/]*\/(.+)$/.exec(text);
+  const own = /^intensity\/(.+)$/.exec(text);
+  const found = own ?? /[([]([^()[\]]+)[)\]]$/.exec(text) ?? /^[^/]*\/(.+)$/.exec(text);
   return found?.[1]?.trim() ?? null;
 }
