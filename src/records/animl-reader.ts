@@ -1,5 +1,5 @@
 import { createHash } from 'node:crypto';
-import type { SpectrumValues } from '../checks/spectrum-values.js';
+import type { SpectrumSummary, SpectrumValues } from '../checks/spectrum-values.js';
 import { isDecimal } from '../formats/decimal.js';
 import { decodeFloats, type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { parseXmlTree, XML_LIMITS, type XmlLimits } from '../formats/xml-tree.js';
@@ -167,7 +167,25 @@ function readValues(record: ResultRecord, spectrum: AnimlNode | null): SpectrumV
   if (digest !== summary.sha256) {
     throw refusal(set.path, `expected values with SHA-256 ${summary.sha256}, found ${digest}`);
   }
+  refuseOtherSummary(set, summary, { axis, intensity, even });
   return { axis, intensity, even, intensityUnit: summary.intensityUnit };
+}
+
+/** The digest is over the numbers alone: how many there are and how wide is said in two places. */
+function refuseOtherSummary(
+  set: AnimlNode,
+  summary: SpectrumSummary,
+  { axis, intensity, even }: Pick<SpectrumValues, 'axis' | 'intensity' | 'even'>,
+): void {
+  const widthOf = (values: FloatValues) =>
+    values instanceof Float32Array ? ('float32' as const) : ('float64' as const);
+  const found = [axis.length, even === null ? widthOf(axis) : 'even', widthOf(intensity)];
+  const expected = [summary.points, summary.axisWidth, summary.intensityWidth];
+  if (found.join() === expected.join()) return;
+  throw refusal(
+    set.path,
+    `expected ${expected.join(', ')} (points, axis, intensity), found ${found.join(', ')}`,
+  );
 }
 
 function requiredSeries(set: AnimlNode, name: string): AnimlNode {
