@@ -143,7 +143,7 @@ async function loopDelayRow(row, mode, { say, quick }) {
 
 async function convertOne(pool, file, out) {
   const forms = { form: RAW_CSV, readForm: {} };
-  const task = { file, from: null, to: 'e1947', ...forms, receivedAt: null, now: 0 };
+  const task = { file, from: null, to: 'e1947', ...forms, attach: null, receivedAt: null, now: 0 };
   const { ok, answer, message } = await pool.convert(task);
   if (!ok || answer.kind !== 'converted') throw new Error(message ?? JSON.stringify(answer));
   for (const { files } of answer.items)

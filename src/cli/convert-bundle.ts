@@ -7,7 +7,7 @@ import type { CsvForm } from '../formats/csv.js';
 import type { Instant } from '../formats/instant.js';
 import type { ResultBundle } from '../intake/result-bundle.js';
 import { buildResultRecord } from '../records/build-record.js';
-import { type Encoded, encodeRecord } from '../records/encode-record.js';
+import { type AttachedFormat, type Encoded, encodeRecord } from '../records/encode-record.js';
 import type { OpenFormat } from '../records/open-file.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ConvertedItem } from './convert-task.js';
@@ -17,6 +17,7 @@ export interface ConvertOptions {
   readonly format: OpenFormat;
   /** How CSV is written. */
   readonly form: CsvForm;
+  readonly attach: AttachedFormat | null;
   readonly receivedAt: Instant;
   /** False when the bundle was examined against `SITE_OF_NOTHING`: then site rules say nothing. */
   readonly hasSite: boolean;
@@ -63,27 +64,20 @@ function convertResult(
     remarkCodes: own.filter(({ severity }) => severity === 'remark').map(({ code }) => code),
   });
   const decoded = { record, values: examined.values, isExact: true };
-  const encoded = encodeRecord(decoded, options.format, options.form);
   const name = `${safeFileName(resultId)}${held ? HELD_MARK : ''}`;
-  return { ...base, ...encodedParts(encoded, name, options.format) };
+  const attach = options.attach === null ? null : { format: options.attach, name };
+  const encoded = encodeRecord(decoded, options.format, options.form, attach);
+  return { ...base, ...encodedParts(encoded, name) };
 }
-
-const ENDINGS: Readonly<Record<OpenFormat, string>> = {
-  animl: 'animl',
-  e1947: 'cdf',
-  jcamp: 'jdx',
-  csv: 'csv',
-};
 
 /** What of an item comes from its encoding. */
 export function encodedParts(
   encoded: Encoded,
   name: string,
-  format: OpenFormat,
 ): Pick<ConvertedItem, 'files' | 'exact' | 'remarks' | 'reason'> {
   if (!encoded.ok) return { files: [], exact: false, remarks: [], reason: encoded.reason };
-  const files = encoded.files.map(({ suffix, content }) => ({
-    name: `${name}${suffix}.${ENDINGS[format]}`,
+  const files = encoded.files.map(({ ending, content }) => ({
+    name: `${name}${ending}`,
     bytes: typeof content === 'string' ? Buffer.from(content, 'utf8') : content,
   }));
   return { files, exact: encoded.exact, remarks: encoded.remarks, reason: null };

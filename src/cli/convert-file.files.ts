@@ -1,3 +1,4 @@
+import { createHash } from 'node:crypto';
 import { readFileSync, statSync } from 'node:fs';
 import { basename, dirname, join } from 'node:path';
 import { examineBundle } from '../checks/examine-bundle.js';
@@ -14,7 +15,6 @@ import {
   type DecodedRecord,
   decodeOpenFile,
   detectFormat,
-  type OpenFormat,
   utf8,
 } from '../records/open-file.js';
 import { readSpectrumOfRecord } from '../records/spectrum-csv.js';
@@ -64,7 +64,7 @@ export function convertFile(task: ConvertTask, context: ConvertContext): Convert
     const items = decoded.spectra.map((spectrum, index) => {
       const name = decoded.spectra.length === 1 ? stem : `${stem}-${index + 1}`;
       const encoded = encodeOpenSpectrum(spectrum, task.to, task.form);
-      return itemOf(null, name, task.to, encoded, false);
+      return itemOf(null, name, encoded, false);
     });
     return { ...base, items };
   }
@@ -112,6 +112,7 @@ function convertBundleBytes(
   const items = convertBundle(examination, document, {
     format: task.to,
     form: task.form,
+    attach: task.attach,
     receivedAt,
     hasSite: site !== null,
   });
@@ -154,29 +155,45 @@ function readIfThere(file: string): Buffer | null {
 }
 
 /** Where a record's own values are not to be had, those that are stand beside it under a name that says so. */
-function itemsOfRecord(decoded: DecodedRecord, { file, to, form }: ConvertTask): ConvertedItem[] {
+function itemsOfRecord(decoded: DecodedRecord, task: ConvertTask): ConvertedItem[] {
+  const { file, to, form } = task;
   const { resultId } = decoded.record;
   const held = stemOf(file).endsWith(HELD_MARK);
   const name = `${safeFileName(resultId)}${held ? HELD_MARK : ''}`;
-  const items = [itemOf(resultId, name, to, encodeRecord(decoded, to, form), held)];
+  const attach = task.attach === null ? null : { format: task.attach, name };
+  const own = itemOf(resultId, name, encodeRecord(decoded, to, form, attach), held);
+  const items: ConvertedItem[] = [
+    { ...own, remarks: [...own.remarks, ...attachmentRemarks(decoded, file)] },
+  ];
   const rounded = decoded.isExact || to === 'e1947' ? null : roundedSpectrum(decoded);
   if (rounded !== null) {
     const encoded = encodeOpenSpectrum(rounded, to, form);
-    const item = itemOf(resultId, `${name}${ROUNDED_MARK}`, to, encoded, held);
+    const item = itemOf(resultId, `${name}${ROUNDED_MARK}`, encoded, held);
     items.push({ ...item, exact: false });
   }
   return items;
 }
 
+/** What is not as the document says of the files beside it. */
+function attachmentRemarks({ attachments = [] }: DecodedRecord, file: string): readonly string[] {
+  return attachments.flatMap(({ fileName, sha256 }) => {
+    const isPlain = fileName === basename(fileName) && !fileName.includes('\0');
+    const bytes = isPlain ? readIfThere(join(dirname(file), fileName)) : null;
+    if (bytes === null) return [`the attachment ${fileName} is not beside the document`];
+    const found = createHash('sha256').update(bytes).digest('hex');
+    if (found === sha256) return [];
+    return [`the attachment ${fileName} was changed: expected SHA-256 ${sha256}, found ${found}`];
+  });
+}
+
 function itemOf(
   resultId: string | null,
   name: string,
-  format: OpenFormat,
   encoded: Encoded,
   held: boolean,
 ): ConvertedItem {
   const base = { resultId, pointer: '', held, findings: [] };
-  return { ...base, ...encodedParts(encoded, name, format) };
+  return { ...base, ...encodedParts(encoded, name) };
 }
 
 function refused(

@@ -10,6 +10,8 @@ export interface WrittenItem extends Omit<ConvertedItem, 'files'> {
   readonly file: string | null;
   /** CSV: the file with the values beside the record; null otherwise. */
   readonly spectrumFile: string | null;
+  /** AnIML: the other form of the record that the document names; null otherwise. */
+  readonly attachment: string | null;
   readonly state: WriteOutcome | 'invalid' | 'impossible';
   readonly schemaFaults: readonly XsdFault[];
 }

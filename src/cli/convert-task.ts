@@ -3,6 +3,7 @@ import type { CsvForm, CsvReadForm } from '../formats/csv.js';
 import type { Instant } from '../formats/instant.js';
 import type { OpenFault } from '../formats/open-spectrum.js';
 import type { TechniqueFinding } from '../records/animl-technique-check.js';
+import type { AttachedFormat } from '../records/encode-record.js';
 import type { FileFormat, OpenFormat } from '../records/open-file.js';
 
 /** Work of a decoding thread: one file to be read and written anew. */
@@ -15,6 +16,8 @@ export interface ConvertTask {
   readonly form: CsvForm;
   /** What is known of CSV that is read. */
   readonly readForm: CsvReadForm;
+  /** AnIML: the record in this format too, beside the document and named in it. */
+  readonly attach: AttachedFormat | null;
   /** RFC 3339; null takes the bundle's own time of creation. */
   readonly receivedAt: string | null;
   readonly now: Instant;

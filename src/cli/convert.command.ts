@@ -5,6 +5,7 @@ import { Misconfigured } from '../errors.js';
 import { type CsvSeparator, csvFormFault, type DecimalMark } from '../formats/csv.js';
 import { instantFromMillis } from '../formats/instant.js';
 import { openXsdCheck, type XsdCheck } from '../formats/xsd-validator.files.js';
+import { ATTACHED_FORMATS, type AttachedFormat } from '../records/encode-record.js';
 import {
   FILE_FORMATS,
   type FileFormat,
@@ -33,6 +34,7 @@ interface ConvertCommandOptions {
   readonly siteFolder?: string;
   readonly receivedAt?: string;
   readonly xsd?: string;
+  readonly attach?: AttachedFormat;
   readonly separator?: SeparatorName;
   readonly decimalMark: DecimalMark;
   readonly fromSeparator?: SeparatorName;
@@ -72,6 +74,11 @@ export function registerConvert(program: Command): void {
       'when the bundle was received, RFC 3339 with offset (default: when it says it was created)',
     )
     .option('--xsd <dir>', 'folder with animl-core.xsd and catalog.xml to validate against first')
+    .addOption(
+      new Option('--attach <format>', 'with AnIML: this form too, named by its digest').choices(
+        ATTACHED_FORMATS,
+      ),
+    )
     .addOption(new Option('--separator <name>', 'of CSV that is written').choices(separators))
     .addOption(
       new Option('--decimal-mark <name>', 'of CSV that is written').choices(marks).default('point'),
@@ -110,7 +117,8 @@ Drumline reports; the quality unit releases.`;
 
 async function convert(file: string, options: ConvertCommandOptions): Promise<number> {
   const task = taskOf(file, options);
-  const fault = csvFormFault(task.form) ?? csvFormFault(task.readForm);
+  const stray = task.attach !== null && task.to !== 'animl' ? 'only AnIML has attachments' : null;
+  const fault = stray ?? csvFormFault(task.form) ?? csvFormFault(task.readForm);
   if (fault !== null) {
     progress(fault);
     return EXIT.usage;
@@ -145,6 +153,7 @@ function taskOf(file: string, options: ConvertCommandOptions): ConvertTask {
       ...(fromSeparator === undefined ? {} : { separator: SEPARATORS[fromSeparator] }),
       decimalMark: fromDecimalMark,
     },
+    attach: options.attach ?? null,
     receivedAt: options.receivedAt ?? null,
     now: instantFromMillis(Date.now()),
   };
@@ -217,8 +226,10 @@ async function writeOne(
 ): Promise<WrittenItem> {
   const { files, ...rest } = item;
   const own = files.at(-1);
-  const spectrumFile = files.length > 1 ? (files[0]?.name ?? null) : null;
-  const base = { ...rest, file: own?.name ?? null, spectrumFile, schemaFaults: [] };
+  const beside = files.length > 1 ? (files[0]?.name ?? null) : null;
+  const spectrumFile = options.to === 'csv' ? beside : null;
+  const attachment = options.to === 'animl' ? beside : null;
+  const base = { ...rest, file: own?.name ?? null, spectrumFile, attachment, schemaFaults: [] };
   if (own === undefined) return { ...base, state: 'impossible' };
   const schemaFaults = check?.faults(Buffer.from(own.bytes)) ?? [];
   if (schemaFaults.length > 0) return { ...base, state: 'invalid', schemaFaults };

@@ -3,6 +3,7 @@ import type { SpectrumSummary, SpectrumValues } from '../checks/spectrum-values.
 import { isDecimal } from '../formats/decimal.js';
 import { decodeFloats, type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { parseXmlTree, XML_LIMITS, type XmlLimits } from '../formats/xml-tree.js';
+import { type AnimlAttachment, attachmentsOf, isAttachmentStep } from './animl-attachments.js';
 import type { AnimlFinding } from './animl-finding.js';
 import { type AnimlPlace, categoriesOf, NAMES, RESULT_NAMES, VALUE_FORMS } from './animl-layout.js';
 import { type AnimlNode, animlRoot, childrenOf } from './animl-nodes.js';
@@ -18,6 +19,8 @@ export interface AnimlContent {
   readonly record: ResultRecord;
   /** null when the document describes the spectrum without carrying it, or there is none. */
   readonly values: SpectrumValues | null;
+  /** Files that the document says stand beside it; whether they do is not looked at here. */
+  readonly attachments: readonly AnimlAttachment[];
 }
 
 export interface AnimlFault {
@@ -66,7 +69,7 @@ function readOrThrow(bytes: Uint8Array, limits: XmlLimits): AnimlContent {
   const findings = animlFindings(parsed.tree);
   if (findings.length > 0) throw new Refusal(findings.map(faultOfFinding));
   const sample = only(only(root, 'SampleSet'), 'Sample');
-  const step = only(only(root, 'ExperimentStepSet'), 'ExperimentStep');
+  const { step, attachments } = stepsOf(only(root, 'ExperimentStepSet'));
   const results = new Map(
     Object.entries(RESULT_NAMES).map(([place, name]) => [place, named(step, 'Result', name)]),
   );
@@ -78,7 +81,24 @@ function readOrThrow(bytes: Uint8Array, limits: XmlLimits): AnimlContent {
     provenance: results.get('provenance') ?? null,
   };
   const record = readRecord(places, step);
-  return { record, values: readValues(record, places.spectrum) };
+  return { record, values: readValues(record, places.spectrum), attachments };
+}
+
+function stepsOf(set: AnimlNode): {
+  readonly step: AnimlNode;
+  readonly attachments: readonly AnimlAttachment[];
+} {
+  const steps = childrenOf(set, 'ExperimentStep');
+  const [step, ...more] = steps.filter((one) => !isAttachmentStep(one));
+  if (step === undefined || more.length > 0) {
+    throw refusal(set.path, `expected one ExperimentStep, found ${steps.length}`);
+  }
+  const attachments = steps.filter(isAttachmentStep).flatMap((one) => {
+    const found = attachmentsOf(one);
+    if (typeof found === 'string') throw refusal(one.path, found);
+    return found;
+  });
+  return { step, attachments };
 }
 
 function readRecord(

@@ -1,6 +1,7 @@
 import type { SpectrumValues } from '../checks/spectrum-values.js';
 import { type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { attributeText, elementText, XML_FORBIDDEN } from '../formats/xml-text.js';
+import { type AnimlAttachment, ATTACHMENTS } from './animl-attachments.js';
 import {
   type AnimlPlace,
   categoriesOf,
@@ -25,6 +26,8 @@ export const ANIML_VERSION = '0.90';
 export interface AnimlOptions {
   /** Where the reader finds the technique definition; the relative file name by default. */
   readonly techniqueUri?: string;
+  /** Files beside the document that belong to it. */
+  readonly attachments?: readonly AnimlAttachment[];
 }
 
 /**
@@ -51,7 +54,7 @@ export function writeAniml(
     spectrumResult(record, values) +
     result('identity', 'identity', categories(record, 'identity') + lists(record)) +
     result('provenance', 'provenance', categories(record, 'provenance')) +
-    `</ExperimentStep></ExperimentStepSet>${auditTrail(record)}</AnIML>\n`
+    `</ExperimentStep>${attachmentStep(record, options.attachments ?? [])}</ExperimentStepSet>${auditTrail(record)}</AnIML>\n`
   );
 }
 
@@ -175,6 +178,20 @@ function list(name: string, items: readonly string[]): string {
 
 function textParameter(name: string, text: string): string {
   return `<Parameter name="${name}" parameterType="String"><S>${exactText(text)}</S></Parameter>`;
+}
+
+function attachmentStep(record: ResultRecord, attachments: readonly AnimlAttachment[]): string {
+  if (attachments.length === 0) return '';
+  // The id of the measurement's step is the result's, which may be anything.
+  const taken = tokenOf(record.resultId, 'step') === ATTACHMENTS.id;
+  const categories = attachments.map(
+    ({ fileName, mediaType, sha256 }) =>
+      `<Category name="${ATTACHMENTS.attachment}">${textParameter(ATTACHMENTS.fileName, fileName)}${textParameter(ATTACHMENTS.mediaType, mediaType)}${textParameter(ATTACHMENTS.sha256, sha256)}</Category>`,
+  );
+  return (
+    `<ExperimentStep name="${ATTACHMENTS.step}" experimentStepID="${ATTACHMENTS.id}${taken ? '-2' : ''}" id="${ATTACHMENTS.id}">` +
+    `<Result name="${ATTACHMENTS.step}">${categories.join('')}</Result></ExperimentStep>`
+  );
 }
 
 function auditTrail(record: ResultRecord): string {

@@ -5,6 +5,7 @@ import { netcdfText } from '../formats/netcdf.js';
 import { readNetcdf } from '../formats/netcdf-reader.js';
 import type { OpenFault, OpenRead, OpenSpectrum } from '../formats/open-spectrum.js';
 import { parseXmlTree } from '../formats/xml-tree.js';
+import type { AnimlAttachment } from './animl-attachments.js';
 import { readOpenAniml } from './animl-document.js';
 import { animlRoot } from './animl-nodes.js';
 import { ANIML_LIMITS, readAniml } from './animl-reader.js';
@@ -65,6 +66,8 @@ export interface DecodedRecord {
   readonly values: SpectrumValues | null;
   /** False when the values were rounded in this file: they are not the record's, nor have they its digest. */
   readonly isExact: boolean;
+  /** Files that the document names as its own; AnIML only. */
+  readonly attachments?: readonly AnimlAttachment[];
 }
 
 export type DecodedFile = {
@@ -112,8 +115,7 @@ function decodeAniml(bytes: Uint8Array): DecodedFile {
   if (findings === null) return ofSpectra(readOpenAniml(bytes));
   const read = readAniml(bytes);
   if (read.ok) {
-    const { record, values } = read.content;
-    return { kind: 'records', records: [{ record, values, isExact: true }], findings };
+    return { kind: 'records', records: [{ ...read.content, isExact: true }], findings };
   }
   return { ...refused(read.faults.map(({ path: at, message }) => ({ at, message }))), findings };
 }

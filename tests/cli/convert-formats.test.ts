@@ -1,3 +1,4 @@
+import { createHash } from 'node:crypto';
 import { mkdtemp, readdir, readFile, rm, writeFile } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -6,6 +7,7 @@ import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import type { SpectrumValues } from '../../src/checks/spectrum-values.js';
 import { registerConvert } from '../../src/cli/convert.command.js';
 import { readOpenAniml } from '../../src/records/animl-document.js';
+import { readAniml } from '../../src/records/animl-reader.js';
 import { writeAniml } from '../../src/records/animl-writer.js';
 import { writeCsvRecords } from '../../src/records/csv-record.js';
 import { readE1947, readOpenE1947 } from '../../src/records/e1947-reader.js';
@@ -245,6 +247,44 @@ describe('drumline convert from a file of ours', () => {
     await expect(readdir(out)).rejects.toThrow('ENOENT');
   });
 
+  it.each([
+    ['e1947', 'cdf', 'application/x-netcdf'],
+    ['jcamp', 'jdx', 'chemical/x-jcamp-dx'],
+  ])(
+    'attaches the %s form by its digest, and tells when it was changed',
+    async (attach, ending, type) => {
+      const source = await file('a.animl', ANIML);
+      const { exit, report } = await convert(source, 'animl', '--attach', attach);
+      const attachment = `${NAME}.${ending}`;
+      expect(exit).toBe(0);
+      expect(report.files).toMatchObject([{ file: `${NAME}.animl`, attachment }]);
+      const bytes = await written(attachment);
+      const document = join(out, `${NAME}.animl`);
+      const sha256 = createHash('sha256').update(bytes).digest('hex');
+      expect(readAniml(await readFile(document))).toMatchObject({
+        ok: true,
+        content: {
+          record: SAMPLE_RECORD,
+          attachments: [{ fileName: attachment, mediaType: type, sha256 }],
+        },
+      });
+      const again = await convert(document, 'animl');
+      expect(again.report.files).toMatchObject([{ state: 'unchanged', remarks: [] }]);
+      await writeFile(join(out, attachment), 'other');
+      const other = await convert(document, 'csv');
+      expect(other.report.files[0]?.remarks.join()).toContain('was changed');
+      await rm(join(out, attachment));
+      const gone = await convert(document, 'csv');
+      expect(gone.report.files[0]?.remarks.join()).toContain('is not beside the document');
+    },
+  );
+
+  it('attaches nothing to anything but AnIML', async () => {
+    const { exit } = await convert(await file('a.animl', ANIML), 'csv', '--attach', 'jcamp');
+    expect(exit).toBe(2);
+    expect(said).toContain('only AnIML has attachments');
+  });
+
   it('reports what is not as the technique says, and converts all the same', async () => {
     const text = ANIML.replace('<Unit label="nm" quantity="Wavelength">', '<Unit label="pm">');
     const { exit, report } = await convert(await file('a.animl', text), 'csv');
@@ -355,6 +395,12 @@ describe('a record in E1947-style netCDF whose wide ordinates float32 holds', ()
 });
 
 describeWithShared('drumline convert --xsd', (shared) => {
+  it('writes a document with an attachment that the official schema takes', async () => {
+    const xsd = join(shared, 'standards', 'xsd');
+    const options = ['--attach', 'e1947', '--xsd', xsd];
+    expect((await convert(await file('a', ANIML), 'animl', ...options)).exit).toBe(0);
+  });
+
   it('writes a spectrum alone as AnIML that the official schema takes', async () => {
     const odd = { ...FOREIGN, title: '  a  <b>\u0001', intensityUnit: '', notes: FOREIGN.notes };
     const source = await file('a.jdx', writeOpenJcamp([odd, FOREIGN]));

@@ -33,9 +33,11 @@ export async function seedFiles() {
   if (examination.kind !== 'readable' || examination.document === null)
     throw new Error(`the seed bundle cannot be read: ${JSON.stringify(examination)}`);
   for (const format of ['animl', 'e1947', 'jcamp', 'csv']) {
-    const options = { format, form: RAW_CSV, receivedAt: instant, hasSite: false };
+    const options = { format, form: RAW_CSV, attach: 'jcamp', receivedAt: instant, hasSite: false };
     for (const { files } of convertBundle(examination, examination.document, options))
-      for (const { name, bytes } of files) seeds.push({ name, format, bytes: Buffer.from(bytes) });
+      for (const { name, bytes } of files)
+        if (!name.endsWith('.jdx') || format === 'jcamp')
+          seeds.push({ name, format, bytes: Buffer.from(bytes) });
     const alone = {
       title: 'a spectrum alone',
       axis,

@@ -143,7 +143,7 @@ const heldMark: Cell = (format) => {
 function convert(file: string, to: OpenFormat): ConvertAnswer {
   const now = instantFromMillis(0);
   const forms = { form: RAW_CSV, readForm: {} };
-  const task = { file, from: null, to, ...forms, receivedAt: null, now };
+  const task = { file, from: null, to, ...forms, attach: null, receivedAt: null, now };
   return convertFile(task, { site: null, validateSchema: () => [] });
 }
 
@@ -185,6 +185,14 @@ const VERSIONS: Readonly<Record<OpenFormat, string>> = {
 const narrow = { record: SAMPLE_RECORD, values: SAMPLE_VALUES };
 const third = wide(Float64Array.of(1 / 3, 2, 3, 4));
 
+const attachments: Cell = (format) => {
+  const attachment = { fileName: 'a.cdf', mediaType: 'b/c', sha256: 'd'.repeat(64) };
+  const decoded = { ...narrow, isExact: true, attachments: [attachment] };
+  const read = readBack(format, bytesOf(encodeRecord(decoded, format)));
+  const found = read === null || read === 'refused' ? undefined : read.attachments;
+  return JSON.stringify(found) === JSON.stringify([attachment]) ? 'kept' : 'lost';
+};
+
 const ROWS: readonly (readonly [what: string, cell: Cell])[] = [
   [
     'texts of a record, letter for letter',
@@ -211,6 +219,7 @@ const ROWS: readonly (readonly [what: string, cell: Cell])[] = [
   ['spectrum, float64 intensities, bit for bit', sameBits(third.record, third.values)],
   ['record without a spectrum', withoutSpectrum],
   ['mark of a held result', heldMark],
+  ['attachments', attachments],
   ['a changed text of the record', changed(() => 'op-3')],
   ['a changed value of the spectrum', changed((format) => VALUE[format])],
   ['spectrum alone: title', alone(({ title }) => textKind(title, ALONE.title))],
