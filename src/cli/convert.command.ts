@@ -108,7 +108,7 @@ const HELP = `
 A file of ours gives the record, verified by its digests; any other gives its Raman spectra alone. A result that a
 check holds is written as <result id>~held and makes the exit code 1. docs/formats.md says what each format keeps.
 
-Examples:
+Example:
   drumline convert bundle.json --to animl --out records --site-folder mappings/northquay
   drumline convert records/NQ-R-0001%3A1%3A17.animl --to jcamp --out exchange
   drumline convert spectrum.jdx --to csv --out tables --separator semicolon --decimal-mark comma
