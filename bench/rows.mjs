@@ -54,7 +54,7 @@ function rounded(value) {
 /** The rows as a Markdown table, which a terminal shows as well as a page. */
 export function tableOf(rows) {
   const head = ['name', 'value', 'unit', 'ceiling', 'ratio', 'target', 'spread'];
-  const cells = rows.map((row) => head.map((name) => String(row[name])));
+  const cells = rows.map((row) => head.map((name) => String(row[name] ?? 'none')));
   const widths = head.map((name, i) => Math.max(name.length, ...cells.map((row) => row[i].length)));
   const line = (row) => `| ${row.map((cell, i) => cell.padEnd(widths[i])).join(' | ')} |`;
   const rule = `|${widths.map((width) => '-'.repeat(width + 2)).join('|')}|`;

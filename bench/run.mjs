@@ -3,6 +3,7 @@ import { availableParallelism, loadavg } from 'node:os';
 import { parseArgs } from 'node:util';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
 import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
+import { FORMATS_ROWS, formatsRows } from './formats.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
 import { PAIR_ROWS, pairRows } from './pair.mjs';
 import { RESUME_ROWS, resumeSqliteRows } from './resume.mjs';
@@ -15,12 +16,16 @@ const GROUPS = [
   { rows: DELIVERY_POSTGRES_ROWS, measure: deliveryPostgresRows, needsServers: true },
   { rows: PAIR_ROWS, measure: pairRows, needsServers: true },
   { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
+  { name: 'formats', rows: FORMATS_ROWS, measure: formatsRows },
 ];
-const NAMES = GROUPS.flatMap((group) => group.rows.map((row) => row.name));
+const NAMES = GROUPS.flatMap(({ name, rows }) => [
+  ...(name === undefined ? [] : [name]),
+  ...rows.map((row) => row.name),
+]);
 const HELP = `Measures the gateway beside baselines that run in turn with it. Prints a table.
 
   --quick        fewer rounds and less in each: shows that it runs, not how fast
-  --only NAME    only this row, or each named by an option of its own: ${NAMES.join(', ')}
+  --only NAME    only this row or group, or each named by an option of its own: ${NAMES.join(', ')}
   --json         one JSON line last on stdout, {"rows": […], "machine": {…}}
   --profile DIR  writes CPU profiles of the gateway and its workers there
 
@@ -50,8 +55,9 @@ const machine = { processors: availableParallelism(), loadBefore: loadavg()[0] }
 for (const signal of ['SIGINT', 'SIGTERM']) process.once(signal, () => process.exit(1));
 const say = (line) => process.stderr.write(`${line}\n`);
 const rows = [];
-for (const { rows: all, measure, needsServers } of GROUPS) {
-  const wanted = all.filter(({ name }) => options.only?.includes(name) ?? true);
+for (const { name: group, rows: all, measure, needsServers } of GROUPS) {
+  const isWhole = options.only?.includes(group) ?? true;
+  const wanted = all.filter(({ name }) => isWhole || options.only.includes(name));
   if (wanted.length === 0) continue;
   const why = needsServers ? await whyNoServers() : null;
   if (why === null) rows.push(...(await measure(wanted, { ...options, say })));

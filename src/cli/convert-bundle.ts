@@ -3,40 +3,32 @@ import type { Finding } from '../checks/finding.js';
 import type { Recheck } from '../checks/recheck.js';
 import { BUNDLE_RULES, RESULT_RULES } from '../checks/rule-list.js';
 import type { Sha256 } from '../formats/canonical-json.js';
+import type { CsvForm } from '../formats/csv.js';
 import type { Instant } from '../formats/instant.js';
 import type { ResultBundle } from '../intake/result-bundle.js';
-import { writeAniml } from '../records/animl-writer.js';
 import { buildResultRecord } from '../records/build-record.js';
-import { writeCsvRecords } from '../records/csv-record.js';
+import { type AttachedFormat, type Encoded, encodeRecord } from '../records/encode-record.js';
+import type { OpenFormat } from '../records/open-file.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import type { ConvertedItem } from './convert-task.js';
 import { safeFileName } from './safe-file-name.js';
 
-export type ConvertFormat = 'animl' | 'csv';
-
 export interface ConvertOptions {
-  readonly format: ConvertFormat;
+  readonly format: OpenFormat;
+  /** How CSV is written. */
+  readonly form: CsvForm;
+  readonly attach: AttachedFormat | null;
   readonly receivedAt: Instant;
   /** False when the bundle was examined against `SITE_OF_NOTHING`: then site rules say nothing. */
   readonly hasSite: boolean;
 }
 
-export interface ConvertedResult {
-  readonly resultId: string;
-  readonly pointer: string;
-  /** A held result's file says so in its name, so that it is never taken for a cleared one. */
-  readonly held: boolean;
-  /** What holds it, or stops it from being written. */
-  readonly findings: readonly Finding[];
-  /** null when no record can be made of it. */
-  readonly file: { readonly name: string; readonly text: string } | null;
-}
-
-/** Every result of a readable bundle as one document. */
+/** Every result of a readable bundle as a document of its own, with what goes with it. */
 export function convertBundle(
   examination: ReadableExamination,
   document: ResultBundle,
   options: ConvertOptions,
-): readonly ConvertedResult[] {
+): readonly ConvertedItem[] {
   const bundleHolds = holding(counted(examination.bundleFindings, options.hasSite));
   return examination.results.map((examined) =>
     convertResult(examination.rawSha256, document, examined, bundleHolds, options),
@@ -49,14 +41,16 @@ function convertResult(
   examined: ExaminedResult,
   bundleHolds: readonly Finding[],
   options: ConvertOptions,
-): ConvertedResult {
+): ConvertedItem {
   const { result, pointer } = examined;
   const own = counted(examined.findings, options.hasSite);
   const findings = [...bundleHolds, ...holding(own)];
   const held = findings.length > 0;
   const resultId = examined.reading.resultId ?? pointer;
+  const base = { resultId, pointer, held, findings };
   if (result === null || examined.reading.measuredAt === null) {
-    return { resultId, pointer, held, findings, file: null };
+    const reason = 'no record can be made of it';
+    return { ...base, files: [], exact: false, remarks: [], reason };
   }
   const record = buildResultRecord({
     bundle,
@@ -69,14 +63,28 @@ function convertResult(
     spectrum: examined.spectrum,
     remarkCodes: own.filter(({ severity }) => severity === 'remark').map(({ code }) => code),
   });
-  const text =
-    options.format === 'animl' ? writeAniml(record, examined.values) : writeCsvRecords([record]);
-  const name = `${safeFileName(resultId)}${held ? HELD_MARK : ''}.${options.format}`;
-  return { resultId, pointer, held, findings, file: { name, text } };
+  const decoded = { record, values: examined.values, isExact: true };
+  const name = `${safeFileName(resultId)}${held ? HELD_MARK : ''}`;
+  const attach = options.attach === null ? null : { format: options.attach, name };
+  const encoded = encodeRecord(decoded, options.format, options.form, attach);
+  return { ...base, ...encodedParts(encoded, name) };
+}
+
+/** What of an item comes from its encoding. */
+export function encodedParts(
+  encoded: Encoded,
+  name: string,
+): Pick<ConvertedItem, 'files' | 'exact' | 'remarks' | 'reason'> {
+  if (!encoded.ok) return { files: [], exact: false, remarks: [], reason: encoded.reason };
+  const files = encoded.files.map(({ ending, content }) => ({
+    name: `${name}${ending}`,
+    bytes: typeof content === 'string' ? Buffer.from(content, 'utf8') : content,
+  }));
+  return { files, exact: encoded.exact, remarks: encoded.remarks, reason: null };
 }
 
 /** No encoded id holds a tilde before letters, so that no other id's file can have this name. */
-const HELD_MARK = '~held';
+export const HELD_MARK = '~held';
 
 const RECHECK_WITHOUT_SITE: Recheck = {
   answer: 'not-recomputable',

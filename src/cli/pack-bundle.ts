@@ -6,7 +6,6 @@ import {
 } from '../checks/assemble-bundle.js';
 import { methodKey } from '../checks/method-key.js';
 import { canonicalDigest, sha256 } from '../formats/canonical-json.js';
-import type { SpectrumTable } from '../formats/spectrum-table.js';
 import { foldedName, zipNameFault } from '../formats/zip-name.js';
 import {
   BUNDLE_DOCUMENT,
@@ -16,12 +15,7 @@ import {
 } from '../intake/result-bundle.js';
 import type { Instrument, Method, SiteFolder } from '../site/site-folder.js';
 import type { PackFault, SheetRow } from './pack-sheet.js';
-
-/** A spectrum file: what it says, and its bytes as they are. */
-export interface PackedSpectrum {
-  readonly table: SpectrumTable;
-  readonly bytes: Uint8Array;
-}
+import type { FileSpectrum } from './spectrum-task.js';
 
 export interface PackRequest {
   readonly site: SiteFolder;
@@ -29,7 +23,7 @@ export interface PackRequest {
   readonly sheet: string;
   readonly rows: readonly SheetRow[];
   /** By file name as the sheet has it. */
-  readonly spectra: ReadonlyMap<string, PackedSpectrum>;
+  readonly spectra: ReadonlyMap<string, FileSpectrum>;
   /** How the spectra go along: null as values in a JSON document, else as the files they are, in a zip archive. */
   readonly zip: 'store' | 'deflate' | null;
   /** Serial from the command line; null takes the sheet's, or the site folder's only one. */
@@ -162,10 +156,12 @@ function packSpectrum(
 ): BundleResult['spectrum'] {
   const spectrum = file === null ? undefined : spectra.get(file);
   if (file === null || spectrum === undefined) return null;
-  const { table, bytes } = spectrum;
-  if (zip === null) return encodeSpectrum(table.axis, table.intensity, 'float64', 'arbitrary');
-  const points = table.axis.length;
-  return { file, sha256: sha256(bytes), format: 'csv', points, intensityUnit: 'arbitrary' };
+  const { axis, intensity, intensityUnit, format, bytes } = spectrum;
+  // A bundle's files are tables and JCAMP-DX; the spectrum of an AnIML document goes along as values.
+  if (zip === null || format === 'animl') {
+    return encodeSpectrum(axis, intensity, 'float64', intensityUnit);
+  }
+  return { file, sha256: sha256(bytes), format, points: axis.length, intensityUnit };
 }
 
 /** A label that a person copied into a sheet was never scanned. */

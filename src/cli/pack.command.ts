@@ -3,13 +3,14 @@ import { join } from 'node:path';
 import { type Command, InvalidArgumentError, Option } from 'commander';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
 import { formatInstant, instantFromMillis, parseTimestamp } from '../formats/instant.js';
-import { readSpectrumTable } from '../formats/spectrum-table.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { DecodePool } from './decode.pool.js';
 import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { type PackedSpectrum, packBundle } from './pack-bundle.js';
+import { packBundle } from './pack-bundle.js';
 import { type PackFault, readRunSheet, SHEET_COLUMNS, type SheetRow } from './pack-sheet.js';
 import { loadSiteForCommand } from './site-folder-option.files.js';
+import type { FileSpectrum } from './spectrum-task.js';
 
 interface PackOptions {
   readonly sheet: string;
@@ -30,7 +31,7 @@ export function registerPack(program: Command): void {
     .command('pack')
     .description('pack a folder of measured spectra and a run sheet into a result bundle')
     .requiredOption('--sheet <file>', `CSV, a run a row: ${SHEET_COLUMNS.join(',')}`)
-    .requiredOption('--spectra <dir>', 'folder of two-column spectra, Raman shift and intensity')
+    .requiredOption('--spectra <dir>', 'folder of spectra: two-column text, JCAMP-DX or AnIML')
     .requiredOption('--out <file>', 'bundle to write')
     .option(
       '--site-folder <dir>',
@@ -98,23 +99,29 @@ async function readSpectra(
   options: PackOptions,
   rows: readonly SheetRow[],
   site: SiteFolder,
-): Promise<{ spectra: Map<string, PackedSpectrum>; faults: PackFault[] }> {
-  const spectra = new Map<string, PackedSpectrum>();
+): Promise<{ spectra: Map<string, FileSpectrum>; faults: PackFault[] }> {
+  const spectra = new Map<string, FileSpectrum>();
   const faults: PackFault[] = [];
-  for (const { file, line } of rows) {
-    if (file === null || spectra.has(file)) continue;
-    const found = await readText(join(options.spectra, file));
-    if ('message' in found) {
-      faults.push({ file: options.sheet, line, column: 'file', message: found.message });
-      continue;
+  const pool = new DecodePool({ site: null });
+  try {
+    for (const { file, line } of rows) {
+      if (file === null || spectra.has(file)) continue;
+      const { spectrumPointsMax: pointsMax } = site.limits;
+      const result = await pool.spectrum({ file: join(options.spectra, file), pointsMax });
+      if (!result.ok) {
+        faults.push({ file, line: 0, column: '', message: result.message });
+      } else if (result.answer.ok) {
+        spectra.set(file, result.answer.spectrum);
+      } else if (result.answer.kind === 'unreadable') {
+        const { message } = result.answer;
+        faults.push({ file: options.sheet, line, column: 'file', message });
+      } else {
+        const { line: inFile, column, message } = result.answer;
+        faults.push({ file, line: inFile, column, message });
+      }
     }
-    const read = readSpectrumTable(found.text, site.limits.spectrumPointsMax);
-    if (read.ok) spectra.set(file, { table: read.table, bytes: found.bytes });
-    else {
-      const { fault } = read;
-      const column = fault.column === 0 ? '' : String(fault.column);
-      faults.push({ file, line: fault.line, column, message: fault.message });
-    }
+  } finally {
+    await pool.close();
   }
   return { spectra, faults };
 }

@@ -21,11 +21,11 @@ const NO_LINKS: ReadonlySet<string> = new Set([
 export async function writeOnce(
   directory: string,
   name: string,
-  text: string,
+  content: string | Uint8Array,
   options: { readonly overwrite: boolean },
 ): Promise<WriteOutcome> {
   const target = join(directory, name);
-  const bytes = Buffer.from(text, 'utf8');
+  const bytes = typeof content === 'string' ? Buffer.from(content, 'utf8') : Buffer.from(content);
   const held = await readIfThere(target);
   if (held?.equals(bytes)) return 'unchanged';
   if (held !== null && !options.overwrite) return 'differs';

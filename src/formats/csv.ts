@@ -5,6 +5,38 @@
  */
 export type CsvSeparator = ',' | ';' | '\t' | '|';
 
+/** What stands before the fraction of a number: `.` or `,`. */
+export type DecimalMark = 'point' | 'comma';
+
+/** How a file is written: by what its reader has to be told. */
+export interface CsvForm {
+  readonly separator: CsvSeparator;
+  readonly decimalMark: DecimalMark;
+  /** See `CsvWriteOptions`. */
+  readonly isFormulaSafe: boolean;
+  readonly hasByteOrderMark: boolean;
+}
+
+/** For machines: RFC 4180, decimal point, nothing added. */
+export const RAW_CSV: CsvForm = {
+  separator: ',',
+  decimalMark: 'point',
+  isFormulaSafe: false,
+  hasByteOrderMark: false,
+};
+
+/** What a reader is told of a file; a separator left out is taken from the header line. */
+export interface CsvReadForm {
+  readonly separator?: CsvSeparator;
+  readonly decimalMark?: DecimalMark;
+}
+
+/** Why no file can be written or read like that; null when it can. */
+export function csvFormFault({ separator, decimalMark }: CsvReadForm): string | null {
+  if (separator !== ',' || decimalMark !== 'comma') return null;
+  return 'the comma cannot separate cells and begin fractions: choose ; or tab to separate cells';
+}
+
 export interface CsvRow {
   /** Line of the file where the row begins, from 1. */
   readonly line: number;
@@ -55,12 +87,14 @@ export interface CsvWriteOptions {
   readonly separator?: CsvSeparator;
   /** True for files that people open in a spreadsheet: cells that it would run as a formula get a `'` in front. */
   readonly isFormulaSafe?: boolean;
+  /** Some spreadsheets take a file for UTF-8 only with a byte order mark in front. */
+  readonly hasByteOrderMark?: boolean;
 }
 
 /** Rows as CSV text, lines ended by CR LF. Raw by default: reading it again gives the same cells. */
 export function writeCsv(rows: Iterable<readonly string[]>, options: CsvWriteOptions = {}): string {
   const separator = options.separator ?? ',';
-  let text = '';
+  let text = options.hasByteOrderMark === true ? '\ufeff' : '';
   for (const row of rows) {
     const cells = options.isFormulaSafe === true ? row.map(withoutFormula) : row;
     // A row of one empty cell would read back as nothing at the end of a file.
@@ -78,10 +112,16 @@ const PLAIN_NUMBER = /^[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?$/;
 /**
  * Cells that begin with = + - @, tab or carriage return are run as formulas by spreadsheets; a leading
  * apostrophe makes them text. Plain numbers with a sign stay as they are. (Known as CSV injection; the list
- * of characters is common practice.)
+ * of characters is common practice.) A cell that begins with an apostrophe gets another one, so that
+ * `withoutGuard` gives back every cell.
  */
 function withoutFormula(cell: string): string {
-  return /^[=+\-@\t\r]/.test(cell) && !PLAIN_NUMBER.test(cell) ? `'${cell}` : cell;
+  return /^[=+\-@\t\r']/.test(cell) && !PLAIN_NUMBER.test(cell) ? `'${cell}` : cell;
+}
+
+/** The cell that was written formula-safe. */
+export function withoutGuard(cell: string): string {
+  return cell.startsWith("'") ? cell.slice(1) : cell;
 }
 
 function quoted(cell: string, separator: string): string {

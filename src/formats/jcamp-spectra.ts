@@ -71,7 +71,11 @@ function spectrumOf(block: JcampBlock): OpenSpectrum | OpenFault {
   }
   const fault = spectrumFault(data.x, data.y);
   if (fault !== null) return { at: `line ${data.line}`, message: fault };
-  const notes = new Map(block.records.map(({ label, value }) => [label, value.slice(0, NOTE_MAX)]));
+  const notes = new Map(
+    block.records
+      .filter(({ label }) => !OF_THE_FORM.has(label))
+      .map(({ label, value }) => [label, value.slice(0, NOTE_MAX)]),
+  );
   return {
     title: block.title,
     axis: data.x,
@@ -82,6 +86,12 @@ function spectrumOf(block: JcampBlock): OpenSpectrum | OpenFault {
 }
 
 const NOTE_MAX = 10_000;
+
+/** Labels that say how the numbers stand in this file: another file would be told something wrong. */
+const OF_THE_FORM = new Set([
+  ...['JCAMPDX', 'DATATYPE', 'DATACLASS', 'BLOCKID', 'XUNITS', 'YUNITS', 'NPOINTS', 'FIRSTX'],
+  ...['LASTX', 'DELTAX', 'XFACTOR', 'YFACTOR', 'FIRSTY', 'MAXX', 'MINX', 'MAXY', 'MINY'],
+]);
 
 /** Labels and data types compare without case, blanks, `-`, `/` and `_`. */
 export function normalLabel(label: string): string {

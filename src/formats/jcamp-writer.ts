@@ -110,11 +110,10 @@ function axisHead(
   ];
 }
 
-/** A check for readers and no more: ten digits are near enough on any axis. */
+/** A check for readers and no more: ten digits are near enough on any axis, unless they pass the largest double. */
 function printedX(x: number): string {
-  const printed = Number(x.toPrecision(10));
-  // Rounded up from the largest double it would be none.
-  return affn(Number.isFinite(printed) ? printed : x);
+  const rounded = Number(x.toPrecision(10));
+  return affn(Number.isFinite(rounded) ? rounded : x);
 }
 
 /** A labelled record over as many lines as it takes; readers join them by a line break. */

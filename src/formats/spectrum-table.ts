@@ -1,6 +1,8 @@
+import type { CsvReadForm } from './csv.js';
+
 /**
  * A measured spectrum as a text table, as instruments and libraries export it: two columns, Raman shift in
- * cm-1 and intensity, separated by comma, semicolon, tab or spaces, with at most one header line. Values
+ * cm-1 and intensity, separated by comma, semicolon, tab, bar or spaces, with at most one header line. Values
  * keep every digit a double can hold.
  */
 export interface SpectrumTable {
@@ -18,31 +20,49 @@ export interface TableFault {
 }
 
 export type ReadTable =
-  | { readonly ok: true; readonly table: SpectrumTable }
+  | {
+      readonly ok: true;
+      readonly table: SpectrumTable;
+      /** Cells of the header line; null when there is none. */
+      readonly header: readonly string[] | null;
+      readonly headerLine: number;
+    }
   | { readonly ok: false; readonly fault: TableFault };
 
 const NUMBER = /^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$/;
 
-/** Reads a table of at least two and at most `pointsMax` points; stops at the first fault. */
-export function readSpectrumTable(text: string, pointsMax: number): ReadTable {
+/**
+ * Reads a table of at least two and at most `pointsMax` points; stops at the first fault. Without a declared
+ * separator the line decides; without a declared decimal mark numbers have a point.
+ */
+export function readSpectrumTable(
+  text: string,
+  pointsMax: number,
+  form: CsvReadForm = {},
+): ReadTable {
   const axis: number[] = [];
   const intensity: number[] = [];
-  let separator: RegExp | null = null;
-  let hasHeader = false;
+  const isComma = form.decimalMark === 'comma';
+  let separator =
+    form.separator === undefined ? null : new RegExp(`\\u{${hexOf(form.separator)}}`, 'u');
+  let header: readonly string[] | null = null;
+  let headerLine = 0;
   for (const [index, raw] of text
     .replace(/^\ufeff/, '')
     .split(/\r?\n/)
     .entries()) {
     const line = raw.trim();
     if (line === '') continue;
-    const cells = line.split(separator ?? separatorOf(line)).map((cell) => cell.trim());
+    const written = line.split(separator ?? separatorOf(line, isComma)).map((cell) => cell.trim());
+    const cells = isComma ? written.map(withPoint) : written;
     if (axis.length === 0 && !cells.some((cell) => NUMBER.test(cell))) {
-      if (hasHeader) return failed(index + 1, 0, 'expected at most one header line');
-      hasHeader = true;
+      if (header !== null) return failed(index + 1, 0, 'expected at most one header line');
+      header = written;
+      headerLine = index + 1;
       continue;
     }
-    separator ??= separatorOf(line);
-    const fault = faultOfCells(cells, index + 1);
+    separator ??= separatorOf(line, isComma);
+    const fault = faultOfCells(cells, index + 1, isComma);
     if (fault !== null) return { ok: false, fault };
     if (axis.length >= pointsMax) return failed(index + 1, 0, `more than ${pointsMax} points`);
     axis.push(Number(cells[0]));
@@ -54,23 +74,36 @@ export function readSpectrumTable(text: string, pointsMax: number): ReadTable {
     }
   }
   if (axis.length < 2) return failed(1, 0, `expected at least 2 points, found ${axis.length}`);
-  return { ok: true, table: ascending(axis, intensity) };
+  return { ok: true, table: ascending(axis, intensity), header, headerLine };
 }
 
-function separatorOf(line: string): RegExp {
+function hexOf(separator: string): string {
+  return separator.charCodeAt(0).toString(16);
+}
+
+function separatorOf(line: string, isComma: boolean): RegExp {
   if (line.includes('\t')) return /\t/;
   if (line.includes(';')) return /;/;
-  return line.includes(',') ? /,/ : /\s+/;
+  if (line.includes('|')) return /\|/;
+  return line.includes(',') && !isComma ? /,/ : /\s+/;
 }
 
-function faultOfCells(cells: readonly string[], line: number): TableFault | null {
+/** A point where a comma is declared is no decimal mark: doubled, it makes the text no number. */
+function withPoint(cell: string): string {
+  return cell.replaceAll('.', '..').replace(',', '.');
+}
+
+function faultOfCells(cells: readonly string[], line: number, isComma: boolean): TableFault | null {
   if (cells.length !== 2) {
     return { line, column: 0, message: `expected two columns, found ${cells.length}` };
   }
   const column = cells.findIndex((cell) => !NUMBER.test(cell) || !Number.isFinite(Number(cell)));
   if (column === -1) return null;
-  const found = JSON.stringify((cells[column] ?? '').slice(0, 40));
-  return { line, column: column + 1, message: `expected a number with a point, found ${found}` };
+  const cell = cells[column] ?? '';
+  const asWritten = isComma ? cell.replace(/(?<!\.)\.(?!\.)/, ',').replaceAll('..', '.') : cell;
+  const found = JSON.stringify(asWritten.slice(0, 40));
+  const mark = isComma ? 'comma' : 'point';
+  return { line, column: column + 1, message: `expected a number with a ${mark}, found ${found}` };
 }
 
 function breaksOrder(axis: readonly number[]): boolean {

@@ -1,8 +1,9 @@
 import { createHash } from 'node:crypto';
-import type { SpectrumValues } from '../checks/spectrum-values.js';
+import type { SpectrumSummary, SpectrumValues } from '../checks/spectrum-values.js';
 import { isDecimal } from '../formats/decimal.js';
 import { decodeFloats, type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { parseXmlTree, XML_LIMITS, type XmlLimits } from '../formats/xml-tree.js';
+import { type AnimlAttachment, attachmentsOf, isAttachmentStep } from './animl-attachments.js';
 import type { AnimlFinding } from './animl-finding.js';
 import { type AnimlPlace, categoriesOf, NAMES, RESULT_NAMES, VALUE_FORMS } from './animl-layout.js';
 import { type AnimlNode, animlRoot, childrenOf } from './animl-nodes.js';
@@ -18,6 +19,8 @@ export interface AnimlContent {
   readonly record: ResultRecord;
   /** null when the document describes the spectrum without carrying it, or there is none. */
   readonly values: SpectrumValues | null;
+  /** Files that the document says stand beside it; whether they do is not looked at here. */
+  readonly attachments: readonly AnimlAttachment[];
 }
 
 export interface AnimlFault {
@@ -66,7 +69,7 @@ function readOrThrow(bytes: Uint8Array, limits: XmlLimits): AnimlContent {
   const findings = animlFindings(parsed.tree);
   if (findings.length > 0) throw new Refusal(findings.map(faultOfFinding));
   const sample = only(only(root, 'SampleSet'), 'Sample');
-  const step = only(only(root, 'ExperimentStepSet'), 'ExperimentStep');
+  const { step, attachments } = stepsOf(only(root, 'ExperimentStepSet'));
   const results = new Map(
     Object.entries(RESULT_NAMES).map(([place, name]) => [place, named(step, 'Result', name)]),
   );
@@ -78,7 +81,24 @@ function readOrThrow(bytes: Uint8Array, limits: XmlLimits): AnimlContent {
     provenance: results.get('provenance') ?? null,
   };
   const record = readRecord(places, step);
-  return { record, values: readValues(record, places.spectrum) };
+  return { record, values: readValues(record, places.spectrum), attachments };
+}
+
+function stepsOf(set: AnimlNode): {
+  readonly step: AnimlNode;
+  readonly attachments: readonly AnimlAttachment[];
+} {
+  const steps = childrenOf(set, 'ExperimentStep');
+  const [step, ...more] = steps.filter((one) => !isAttachmentStep(one));
+  if (step === undefined || more.length > 0) {
+    throw refusal(set.path, `expected one ExperimentStep, found ${steps.length}`);
+  }
+  const attachments = steps.filter(isAttachmentStep).flatMap((one) => {
+    const found = attachmentsOf(one);
+    if (typeof found === 'string') throw refusal(one.path, found);
+    return found;
+  });
+  return { step, attachments };
 }
 
 function readRecord(
@@ -167,7 +187,25 @@ function readValues(record: ResultRecord, spectrum: AnimlNode | null): SpectrumV
   if (digest !== summary.sha256) {
     throw refusal(set.path, `expected values with SHA-256 ${summary.sha256}, found ${digest}`);
   }
+  refuseOtherSummary(set, summary, { axis, intensity, even });
   return { axis, intensity, even, intensityUnit: summary.intensityUnit };
+}
+
+/** The digest is over the numbers alone: how many there are and how wide is said in two places. */
+function refuseOtherSummary(
+  set: AnimlNode,
+  summary: SpectrumSummary,
+  { axis, intensity, even }: Pick<SpectrumValues, 'axis' | 'intensity' | 'even'>,
+): void {
+  const widthOf = (values: FloatValues) =>
+    values instanceof Float32Array ? ('float32' as const) : ('float64' as const);
+  const found = [axis.length, even === null ? widthOf(axis) : 'even', widthOf(intensity)];
+  const expected = [summary.points, summary.axisWidth, summary.intensityWidth];
+  if (found.join() === expected.join()) return;
+  throw refusal(
+    set.path,
+    `expected ${expected.join(', ')} (points, axis, intensity), found ${found.join(', ')}`,
+  );
 }
 
 function requiredSeries(set: AnimlNode, name: string): AnimlNode {

@@ -1,6 +1,7 @@
 import type { SpectrumValues } from '../checks/spectrum-values.js';
 import { type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { attributeText, elementText, XML_FORBIDDEN } from '../formats/xml-text.js';
+import { type AnimlAttachment, ATTACHMENTS } from './animl-attachments.js';
 import {
   type AnimlPlace,
   categoriesOf,
@@ -25,6 +26,8 @@ export const ANIML_VERSION = '0.90';
 export interface AnimlOptions {
   /** Where the reader finds the technique definition; the relative file name by default. */
   readonly techniqueUri?: string;
+  /** Files beside the document that belong to it. */
+  readonly attachments?: readonly AnimlAttachment[];
 }
 
 /**
@@ -51,7 +54,7 @@ export function writeAniml(
     spectrumResult(record, values) +
     result('identity', 'identity', categories(record, 'identity') + lists(record)) +
     result('provenance', 'provenance', categories(record, 'provenance')) +
-    `</ExperimentStep></ExperimentStepSet>${auditTrail(record)}</AnIML>\n`
+    `</ExperimentStep>${attachmentStep(record, options.attachments ?? [])}</ExperimentStepSet>${auditTrail(record)}</AnIML>\n`
   );
 }
 
@@ -177,6 +180,20 @@ function textParameter(name: string, text: string): string {
   return `<Parameter name="${name}" parameterType="String"><S>${exactText(text)}</S></Parameter>`;
 }
 
+function attachmentStep(record: ResultRecord, attachments: readonly AnimlAttachment[]): string {
+  if (attachments.length === 0) return '';
+  // The id of the measurement's step is the result's, which may be anything.
+  const taken = tokenOf(record.resultId, 'step') === ATTACHMENTS.id;
+  const categories = attachments.map(
+    ({ fileName, mediaType, sha256 }) =>
+      `<Category name="${ATTACHMENTS.attachment}">${textParameter(ATTACHMENTS.fileName, fileName)}${textParameter(ATTACHMENTS.mediaType, mediaType)}${textParameter(ATTACHMENTS.sha256, sha256)}</Category>`,
+  );
+  return (
+    `<ExperimentStep name="${ATTACHMENTS.step}" experimentStepID="${ATTACHMENTS.id}${taken ? '-2' : ''}" id="${ATTACHMENTS.id}">` +
+    `<Result name="${ATTACHMENTS.step}">${categories.join('')}</Result></ExperimentStep>`
+  );
+}
+
 function auditTrail(record: ResultRecord): string {
   const device = `<Author userType="device"><Name>${shortText(record.instrument.serial)}</Name></Author>`;
   return (
@@ -202,7 +219,7 @@ const PLAIN_TOKEN = /^[!#-%'-;=?-~]+(?: [!#-%'-;=?-~]+)*$/;
  * A text as attribute token: blanks collapsed, what XML cannot hold as U+FFFD, at most 1024 characters.
  * For display and look-up only; the exact text is in a parameter.
  */
-function tokenOf(text: string, whenEmpty: string): string {
+export function tokenOf(text: string, whenEmpty: string): string {
   if (text.length <= TOKEN_LENGTH_MAX && PLAIN_TOKEN.test(text)) return text;
   const token = shortened(text.replace(/[ \t\r\n]+/g, ' ').trim()).trim();
   return attributeText(token === '' ? whenEmpty : token);
@@ -212,7 +229,7 @@ function tokenOf(text: string, whenEmpty: string): string {
 const PLAIN = /^(?!json:)[ !#-%'-;=?-~]*$/;
 
 /** The text letter for letter, as `readAniml` gives it back. */
-function exactText(text: string): string {
+export function exactText(text: string): string {
   return PLAIN.test(text) ? text : elementText(holdText(text));
 }
 

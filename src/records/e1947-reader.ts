@@ -1,8 +1,6 @@
-import { createHash } from 'node:crypto';
 import type { SpectrumValues } from '../checks/spectrum-values.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import { isDecimal } from '../formats/decimal.js';
-import { littleEndianBytes } from '../formats/float-array.js';
 import { type NetcdfFile, type NetcdfVariable, netcdfText } from '../formats/netcdf.js';
 import { readNetcdf } from '../formats/netcdf-reader.js';
 import {
@@ -13,12 +11,13 @@ import {
 } from '../formats/open-spectrum.js';
 import { E1947_PROFILE, RECORD_PREFIX, standardAttributes } from './e1947-writer.js';
 import { recordOfTexts } from './record-texts.js';
+import { valuesOfRecord } from './record-values.js';
 import type { ResultRecord } from './result-record.js';
 
 export interface E1947Content {
   readonly record: ResultRecord;
   readonly values: SpectrumValues;
-  /** False when the ordinates were reported wider than float32 and rounded to it in this file. */
+  /** False when the ordinates were reported wider than float32 and were changed by rounding them. */
   readonly isExact: boolean;
 }
 
@@ -83,31 +82,23 @@ function valuesOf(file: NetcdfFile, record: ResultRecord): E1947Read {
     return refused([{ at: 'raman_shift_start', message: 'expected a decimal as reported' }]);
   }
   const intensity = ordinates.values;
-  const isExact = summary.intensityWidth === 'float32';
-  const width = summary.axisWidth;
-  const content: E1947Content = {
-    record,
-    values: {
-      axis: width === 'float32' ? Float32Array.from(axis) : axis,
-      intensity,
-      even,
-      intensityUnit: summary.intensityUnit,
-    },
-    isExact,
-  };
   if (axis.length !== summary.points || intensity.length !== summary.points) {
     const message = `expected ${summary.points} points as the record says, found ${intensity.length}`;
     return refused([{ at: 'ordinate_values', message }]);
   }
-  const found = createHash('sha256')
-    .update(littleEndianBytes(axis))
-    .update(littleEndianBytes(Float64Array.from(intensity)))
-    .digest('hex');
-  if (isExact && found !== summary.sha256) {
-    const message = `expected values with SHA-256 ${summary.sha256}, found ${found}`;
-    return refused([{ at: 'ordinate_values', message }]);
+  const read = valuesOfRecord(summary, axis, intensity, even);
+  if (read.ok) return { ok: true, content: { record, values: read.values, isExact: true } };
+  // Rounded ordinates cannot have the digest of those that were reported.
+  if (summary.intensityWidth === 'float32') {
+    return refused([{ at: 'ordinate_values', message: read.message }]);
   }
-  return { ok: true, content };
+  const values: SpectrumValues = {
+    axis: summary.axisWidth === 'float32' ? Float32Array.from(axis) : axis,
+    intensity,
+    even,
+    intensityUnit: summary.intensityUnit,
+  };
+  return { ok: true, content: { record, values, isExact: false } };
 }
 
 function evenOf(file: NetcdfFile): SpectrumValues['even'] | 'broken' {

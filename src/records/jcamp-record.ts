@@ -1,8 +1,6 @@
-import { createHash } from 'node:crypto';
 import type { SpectrumValues } from '../checks/spectrum-values.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import { isDecimal } from '../formats/decimal.js';
-import { littleEndianBytes } from '../formats/float-array.js';
 import { parseTimestamp } from '../formats/instant.js';
 import type { JcampBlock } from '../formats/jcamp.js';
 import { readJcamp } from '../formats/jcamp-reader.js';
@@ -16,6 +14,7 @@ import {
 import { type JcampPairs, type JcampTable, writeJcamp } from '../formats/jcamp-writer.js';
 import type { OpenFault, OpenSpectrum } from '../formats/open-spectrum.js';
 import { recordOfTexts, textsOfRecord } from './record-texts.js';
+import { valuesOfRecord } from './record-values.js';
 import type { ResultRecord } from './result-record.js';
 
 /** Changes whenever the text written for one record changes; stored beside the artefact's digest. */
@@ -156,6 +155,12 @@ function readExact(value: string): string | null {
   }
 }
 
+/** True for a block that says it holds a record of ours. */
+export function isJcampRecord(block: JcampBlock): boolean {
+  const labels = [labelOf('sha256'), labelOf('schema')].map(normalLabel);
+  return block.records.some(({ label }) => labels.includes(label));
+}
+
 export interface JcampContent {
   readonly record: ResultRecord;
   readonly values: SpectrumValues;
@@ -209,24 +214,13 @@ function withValues(
 ): JcampRecordRead {
   const summary = record.spectrum;
   if (summary === null) return refused(block, 'expected a record with a spectrum');
-  const found = createHash('sha256')
-    .update(littleEndianBytes(axis))
-    .update(littleEndianBytes(Float64Array.from(intensity)))
-    .digest('hex');
-  if (found !== summary.sha256) {
-    return refused(block, `expected values with SHA-256 ${summary.sha256}, found ${found}`);
-  }
   const start = text('axis_start');
   const step = text('axis_step');
   const even =
     start !== null && step !== null && isDecimal(start) && isDecimal(step) ? { start, step } : null;
-  const values: SpectrumValues = {
-    axis: summary.axisWidth === 'float32' ? Float32Array.from(axis) : axis,
-    intensity: summary.intensityWidth === 'float32' ? Float32Array.from(intensity) : intensity,
-    even,
-    intensityUnit: summary.intensityUnit,
-  };
-  return { ok: true, content: { record, values } };
+  const read = valuesOfRecord(summary, axis, intensity, even);
+  if (!read.ok) return refused(block, read.message);
+  return { ok: true, content: { record, values: read.values } };
 }
 
 /** A spectrum as JCAMP-DX, with what stood beside it as private records. */
@@ -241,14 +235,20 @@ export function writeOpenJcamp(spectra: readonly OpenSpectrum[]): string {
         ['OWNER', ''],
         ['XUNITS', '1/CM'],
         ['YUNITS', intensityUnit],
-        ...notes.map(
-          ({ name, text }) => [`$${name.replace(/[=\p{Cc}]|[^ -~]/gu, ' ')}`, text] as const,
-        ),
+        ...notes.map(({ name, text }) => [noteLabel(name), text] as const),
       ],
       data: jcampData(axis, intensity),
     })),
   );
 }
+
+/** A private label: one `$` in front and none behind it, which would begin a comment; on one line. */
+function noteLabel(name: string): string {
+  const plain = name.replace(/[$=#]|[^ -~]/gu, ' ').replace(/ +/g, ' ');
+  return `$${plain.trim().slice(0, LABEL_MAX).trim()}`;
+}
+
+const LABEL_MAX = 60;
 
 function refused(block: JcampBlock, message: string): JcampRecordRead {
   return { ok: false, faults: [{ at: `line ${block.line}`, message }] };

@@ -17,6 +17,11 @@ export const TEXT_NAMES: readonly string[] = [
   'findings',
 ];
 
+/** The names whose texts are decimals: formats with another decimal mark write these with it. */
+export const DECIMAL_NAMES: ReadonlySet<string> = new Set(
+  RECORD_FIELDS.filter(({ kind }) => kind === 'decimal').map(({ at }) => nameOf(at)),
+);
+
 export interface NamedText {
   readonly name: string;
   /** In the form of `held-text.ts`; null when the field is absent. */

@@ -4,6 +4,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { Command } from 'commander';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
+import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { listRules } from '../../src/checks/rule-list.js';
 import { registerCheck } from '../../src/cli/check.command.js';
 import { registerPack } from '../../src/cli/pack.command.js';
@@ -11,6 +12,9 @@ import { zipLimits } from '../../src/formats/zip.js';
 import { readZipEntry } from '../../src/formats/zip-content.js';
 import { readZip } from '../../src/formats/zip-reader.js';
 import type { ResultBundle } from '../../src/intake/result-bundle.js';
+import { writeOpenJcamp } from '../../src/records/jcamp-record.js';
+import { writeOpenAniml } from '../../src/records/open-animl.js';
+import { writeOpenE1947 } from '../../src/records/open-e1947.js';
 import { curve } from '../checks/fixture.js';
 import { describeWithSpectra } from '../support/shared.js';
 
@@ -289,6 +293,57 @@ describe('drumline pack and check', () => {
     expect(bundle.results[0]?.score).toBeNull();
     expect(bundle.results[0]?.remarks).toEqual([
       { name: 'Remark of the day', text: 'bag was wet, wiped' },
+    ]);
+  });
+
+  it('takes JCAMP-DX and AnIML by content, whatever they are called, and packs the same numbers', async () => {
+    const siteFolder = await site({ 'M-1': table(curve('paracetamol', 7, 0)) });
+    const spectrum = { title: 't', ...simulated, intensityUnit: 'COUNTS', notes: [] };
+    const descending = {
+      ...spectrum,
+      axis: simulated.axis.toReversed(),
+      intensity: simulated.intensity.toReversed(),
+    };
+    writeFileSync(join(folder, 'one.csv'), writeOpenJcamp([descending]));
+    writeFileSync(join(folder, 'two.txt'), writeOpenAniml(spectrum));
+    const file = sheet(row(), row({ run: '2', file: 'two.txt', container: 'C-2' }));
+    const packed = await run(...options(file, siteFolder, '--json'));
+    expect(packed).toMatchObject({ exit: 0, json: { results: 2 } });
+    const bundle = JSON.parse(readFileSync(join(folder, 'bundle.json'), 'utf8')) as ResultBundle;
+    const expected = encodeSpectrum(simulated.axis, simulated.intensity, 'float64', 'counts');
+    expect(bundle.results.map((result) => result.spectrum)).toEqual([expected, expected]);
+  });
+
+  it('refuses a file of several spectra with what it holds, and faults with file and place', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    const spectrum = { ...simulated, intensityUnit: 'COUNTS', notes: [] };
+    const both = ['first', 'second'].map((title) => ({ title, ...spectrum }));
+    writeFileSync(join(folder, 'one.csv'), writeOpenJcamp(both));
+    const cut = writeOpenJcamp(both.slice(1)).replace('##YUNITS', '##NPOINTS= 3\r\n##YUNITS');
+    writeFileSync(join(folder, 'cut.jdx'), cut);
+    const [only] = both;
+    if (only === undefined) throw new Error('no spectrum');
+    writeFileSync(
+      join(folder, 'odd.xml'),
+      writeOpenAniml(only).replace(
+        '<EncodedValueSet startIndex="0"',
+        '<EncodedValueSet startIndex="1"',
+      ),
+    );
+    writeFileSync(join(folder, 'c.nc'), writeOpenE1947(only));
+    const rows = ['one.csv', 'cut.jdx', 'odd.xml', 'c.nc'].map((name, index) =>
+      row({ run: String(index + 1), file: name }),
+    );
+    const refused = await run(...options(sheet(...rows), siteFolder, '--json'));
+    expect(refused.exit).toBe(1);
+    const { faults } = refused.json as {
+      faults: { file: string; line: number; message: string }[];
+    };
+    expect(faults.map(({ file, line, message }) => `${file} ${line} ${message}`)).toEqual([
+      'one.csv 0 expected one spectrum, found 2: "first", "second"',
+      expect.stringMatching(/^cut\.jdx [1-9]\d* expected (?:at most )?3 points/),
+      expect.stringContaining('odd.xml 0 /AnIML/ExperimentStepSet/ExperimentStep/Result/SeriesSet'),
+      expect.stringContaining('c.nc 0 found netCDF'),
     ]);
   });
 

@@ -278,6 +278,15 @@ describe('a JCAMP-DX file that is written', () => {
     }
   });
 
+  it('prints no x past the largest double, although ten digits of it would be', () => {
+    const data = {
+      kind: 'table' as const,
+      ...{ firstX: -1.7976931345e308, lastX: -1.7976931345e308, stored: [0], yFactor: 1 },
+      form: 'affn' as const,
+    };
+    expect(writeJcamp('t', [{ title: 't', records: [], data }])).not.toContain('Infinity');
+  });
+
   it('puts several into a LINK block', () => {
     const text = writeJcamp('both', [pairs([1], [2]), pairs([3], [4])]);
     const block = accepted(text);

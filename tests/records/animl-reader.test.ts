@@ -27,6 +27,16 @@ describe('readAniml', () => {
     ],
     ['another namespace', changed('core:draft:0.90', 'core:draft:0.91'), '/AnIML/@xmlns'],
     [
+      'another number of points in the summary',
+      changed(/(name="Points" parameterType="Int64"><L>)4</, (whole) => whole.replace('4<', '5<')),
+      'expected 5, even, float32 (points, axis, intensity), found 4, even, float32',
+    ],
+    [
+      'another width in the summary',
+      changed(/<S>float32<\/S>/, '<S>float64</S>'),
+      'expected 4, even, float64 (points, axis, intensity), found 4, even, float32',
+    ],
+    [
       'a missing parameter',
       changed(/<Parameter name="Decision".*?<\/Parameter>/, ''),
       '[Decision]: expected a value',

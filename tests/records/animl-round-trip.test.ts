@@ -62,7 +62,11 @@ describe('writeAniml and readAniml', () => {
   it('describe a spectrum without carrying it when no values are given', () => {
     const text = writeAniml(SAMPLE_RECORD, null);
     expect(text).not.toContain('SeriesSet');
-    expect(readBack(text)).toEqual({ record: SAMPLE_RECORD, values: null });
+    expect(readBack(text)).toEqual({
+      record: SAMPLE_RECORD,
+      values: null,
+      attachments: [],
+    });
   });
 
   it('keep a view into a larger buffer apart from its neighbours', () => {
