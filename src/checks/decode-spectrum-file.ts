@@ -58,7 +58,9 @@ function readTable(bytes: Uint8Array, pointsMax: number): Decoded {
 }
 
 function readBlocks(bytes: Uint8Array, pointsMax: number): Decoded {
-  const read = readOpenJcamp(bytes, { ...JCAMP_LIMITS, pointsMax, blocksMax: BLOCKS_MAX });
+  const read = readOpenJcamp(bytes, {
+    limits: { ...JCAMP_LIMITS, pointsMax, blocksMax: BLOCKS_MAX },
+  });
   if (!read.ok) return { ok: false, message: `${read.fault.at}: ${read.fault.message}` };
   const [first, ...more] = read.spectra;
   if (first === undefined || more.length > 0) {

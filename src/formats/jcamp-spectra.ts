@@ -1,4 +1,10 @@
-import { JCAMP_LIMITS, type JcampBlock, type JcampFault, jcampValue } from './jcamp.js';
+import {
+  JCAMP_LIMITS,
+  type JcampBlock,
+  type JcampFault,
+  type JcampLimits,
+  jcampValue,
+} from './jcamp.js';
 import { readJcamp } from './jcamp-reader.js';
 import {
   isWavenumber,
@@ -15,14 +21,20 @@ export const RAMAN = 'RAMAN SPECTRUM';
  * The Raman spectra of any JCAMP-DX file, in the order of the file, LINK blocks entered. Blocks of another data
  * type are passed over; a file without a Raman spectrum is refused, and so is a spectrum whose header and data do
  * not agree, since nobody can say which of the two is right.
+ *
+ * @param options.mayDisagree for a conversion, which decides nothing: what does not agree goes along as a note
  */
-export function readOpenJcamp(bytes: Uint8Array, limits = JCAMP_LIMITS): OpenRead {
+export function readOpenJcamp(
+  bytes: Uint8Array,
+  options: { readonly limits?: JcampLimits; readonly mayDisagree?: boolean } = {},
+): OpenRead {
+  const { limits = JCAMP_LIMITS, mayDisagree = false } = options;
   const read = readJcamp(bytes, limits);
   if (!read.ok) return { ok: false, fault: openFault(read.fault) };
   const spectra: OpenSpectrum[] = [];
   for (const block of everyBlock(read.block)) {
     if (block.data === null || !isRaman(block)) continue;
-    const spectrum = spectrumOf(block);
+    const spectrum = spectrumOf(mayDisagree ? noted(block) : block);
     if ('message' in spectrum) return { ok: false, fault: spectrum };
     spectra.push(spectrum);
   }
@@ -32,6 +44,15 @@ export function readOpenJcamp(bytes: Uint8Array, limits = JCAMP_LIMITS): OpenRea
     ok: false,
     fault: { at: 'line 1', message: `expected the data type ${RAMAN}, found ${found}` },
   };
+}
+
+/** The block with what does not agree in it as records, so that it stays with the spectrum. */
+function noted(block: JcampBlock): JcampBlock {
+  const notes = block.deviations.map((fault, index) => {
+    const { at, message } = openFault(fault);
+    return { label: `$DEVIATION ${index + 1}`, value: `${at}: ${message}`, line: fault.line };
+  });
+  return { ...block, records: [...block.records, ...notes], deviations: [] };
 }
 
 function* everyBlock(block: JcampBlock): Generator<JcampBlock> {

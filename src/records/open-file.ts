@@ -2,7 +2,7 @@ import type { SpectrumValues } from '../checks/spectrum-values.js';
 import type { CsvReadForm } from '../formats/csv.js';
 import { readJcamp } from '../formats/jcamp-reader.js';
 import { readOpenJcamp } from '../formats/jcamp-spectra.js';
-import { netcdfText } from '../formats/netcdf.js';
+import { type NetcdfAttribute, netcdfText } from '../formats/netcdf.js';
 import { readNetcdf } from '../formats/netcdf-reader.js';
 import type { OpenFault, OpenRead, OpenSpectrum } from '../formats/open-spectrum.js';
 import { parseXmlTree } from '../formats/xml-tree.js';
@@ -13,8 +13,9 @@ import { ANIML_LIMITS, readAniml } from './animl-reader.js';
 import { type TechniqueFinding, techniqueFindings } from './animl-technique-check.js';
 import { isCsvOfRecords, readCsvRecords } from './csv-record.js';
 import { readE1947, readOpenE1947 } from './e1947-reader.js';
+import { E1947_PROFILE, RECORD_PREFIX } from './e1947-writer.js';
 import { isJcampRecord, readJcampRecord } from './jcamp-record.js';
-import type { ResultRecord } from './result-record.js';
+import { RECORD_SCHEMA, type ResultRecord } from './result-record.js';
 import { readOpenCsv } from './spectrum-csv.js';
 
 /** Files a record or a spectrum can be written to and read from. */
@@ -113,7 +114,10 @@ function decodeAniml(bytes: Uint8Array): DecodedFile {
   if (!parsed.ok) return refused([parsed.fault]);
   const root = animlRoot(parsed.tree);
   const findings = root === null ? null : techniqueFindings(root);
-  if (findings === null) return ofSpectra(readOpenAniml(bytes));
+  // Others may use our technique: a record of ours says so itself.
+  if (findings === null || !Buffer.from(bytes).includes(RECORD_SCHEMA)) {
+    return { ...ofSpectra(readOpenAniml(bytes)), findings: findings ?? [] };
+  }
   const read = readAniml(bytes);
   if (read.ok) {
     return { kind: 'records', records: [{ ...read.content, isExact: true }], findings };
@@ -123,18 +127,25 @@ function decodeAniml(bytes: Uint8Array): DecodedFile {
 
 function decodeE1947(bytes: Uint8Array): DecodedFile {
   const read = readNetcdf(bytes);
-  const profile = read.ok
-    ? read.file.attributes.find(({ name }) => name === 'record_profile')
-    : undefined;
-  if (profile === undefined || !netcdfText(profile)) return ofSpectra(readOpenE1947(bytes));
+  const isOurs = read.ok && read.file.attributes.some(saysItIsOurs);
+  if (!isOurs) return ofSpectra(readOpenE1947(bytes));
   const content = readE1947(bytes);
   if (!content.ok) return refused(content.faults);
   return { kind: 'records', records: [content.content], findings: [] };
 }
 
+/** Our profile, or one of the texts that only a record of ours has; a profile of others is none. */
+function saysItIsOurs(attribute: NetcdfAttribute): boolean {
+  const { name } = attribute;
+  if (name === 'record_profile') return netcdfText(attribute) === E1947_PROFILE;
+  return name === `${RECORD_PREFIX}schema` || name === `${RECORD_PREFIX}sha256`;
+}
+
 function decodeJcamp(bytes: Uint8Array): DecodedFile {
   const read = readJcamp(bytes);
-  if (!read.ok || !isJcampRecord(read.block)) return ofSpectra(readOpenJcamp(bytes));
+  if (!read.ok || !isJcampRecord(read.block)) {
+    return ofSpectra(readOpenJcamp(bytes, { mayDisagree: true }));
+  }
   const content = readJcampRecord(bytes);
   if (!content.ok) return refused(content.faults);
   return { kind: 'records', records: [{ ...content.content, isExact: true }], findings: [] };

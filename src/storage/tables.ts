@@ -1,3 +1,5 @@
+// Longer than other files: the columns of every table in one list, as the database has them.
+
 import type { Instant } from '../formats/instant.js';
 
 /**

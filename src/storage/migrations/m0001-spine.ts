@@ -1,3 +1,5 @@
+// Longer than other files: one migration is one file, and it is never edited once it has shipped.
+
 import { type Kysely, sql } from 'kysely';
 import { dialectOf } from '../dialect.js';
 
