@@ -1,5 +1,6 @@
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
@@ -7,7 +8,9 @@ import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
 import { nextStep } from './next-step.js';
 import { auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
+import { endOverlongWaits, hasOverlongWaits } from './overlong-waits.store.js';
 import { heldByWorker, leftByGoneWorkers, openAttempts } from './recovery.store.js';
+import { RETRY_AFTER_MAX_MS } from './retry-after.js';
 import { changeOfStep } from './step-change.js';
 import { nextStopStep } from './stop-policy.js';
 
@@ -28,6 +31,15 @@ export class Recovery {
   async recover(now: Instant): Promise<number> {
     const { database, site } = this.#parts.options;
     return await this.#takeUp(await leftByGoneWorkers(database.db, site.site), now);
+  }
+
+  /** Ends waits that a clock which has gone back since made longer than any may be; true when there were some. */
+  async endOverlongWaits(now: Instant): Promise<boolean> {
+    const { database, site } = this.#parts.options;
+    const of = { site: site.site, now, latest: addMs(now, longestWaitMs(site.destinations)) };
+    if (!(await hasOverlongWaits(database.db, of))) return false;
+    await database.transact((trx) => endOverlongWaits(trx, of));
+    return true;
   }
 
   /** After a failed write: what this process holds and does not work on. */
@@ -101,4 +113,13 @@ export class Recovery {
     await markEvaluationDue(trx, row.site, receipts);
     return receipts;
   }
+}
+
+/** Longer than any wait that a destination's timing or its own words can ask for. */
+function longestWaitMs(destinations: readonly Destination[]): number {
+  const waits = destinations.map(({ timing }) => {
+    const { deadlineMs, processingMs, settleMs, retryMaxMs } = timing;
+    return Math.max(retryMaxMs, deadlineMs + processingMs + settleMs, RETRY_AFTER_MAX_MS);
+  });
+  return 2 * Math.max(...waits, RETRY_AFTER_MAX_MS);
 }

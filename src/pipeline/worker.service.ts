@@ -7,6 +7,7 @@ import { dialectOf } from '../storage/dialect.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   beat,
+  pullBackBeats,
   registerWorker,
   retireWorker,
   stopOtherWorkers,
@@ -119,9 +120,10 @@ export class WorkerService implements WorkerIdentity {
 
   async #stopSilent(): Promise<void> {
     const { database, clock, log } = this.parts;
-    const dead = await database.transact((trx) => {
+    const dead = await database.transact(async (trx) => {
       const now = clock.now();
       const silentSince = addMs(now, -SILENT_MS_MAX);
+      await pullBackBeats(trx, { now, latest: addMs(now, SILENT_MS_MAX) });
       return stopSilentWorkers(trx, { except: this.#id, silentSince, now });
     });
     for (const worker of dead) log.warn({ event: 'worker.gave-up', worker, by: this.#id });

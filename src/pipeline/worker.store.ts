@@ -19,6 +19,19 @@ export async function beat(trx: Trx, id: string, now: Instant): Promise<boolean>
   return numUpdatedRows === 1n;
 }
 
+/** Beats of a clock that has gone back since count as beats of now: who is silent from here on is found out. */
+export async function pullBackBeats(
+  trx: Trx,
+  of: { readonly now: Instant; readonly latest: Instant },
+): Promise<void> {
+  await trx
+    .updateTable('worker')
+    .set({ heartbeat_at: of.now })
+    .where('stopped_at', 'is', null)
+    .where('heartbeat_at', '>', of.latest)
+    .execute();
+}
+
 /** Stops every other worker without a beat since an instant; returns those that this call stopped. */
 export async function stopSilentWorkers(
   trx: Trx,

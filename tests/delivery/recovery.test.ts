@@ -224,3 +224,36 @@ describe('recover', () => {
     expect(sink.entries).toHaveLength(1);
   });
 });
+
+describe('a clock that was an hour ahead and went back', () => {
+  it('leaves nothing waiting for that hour: neither sends nor questions nor the breaker', async () => {
+    const sink = await Sink.start({ honoursKey: true });
+    const b = await Bench.open({ baseUrl: sink.url, honoursKey: true });
+    await b.announce();
+    const taken = await b.enqueue({ subjectId: 'a' });
+    await b.service.buildDue('lims');
+    b.clock.advance(3_600_000);
+    const later = await b.enqueue({ subjectId: 'b' });
+    await b.database.db
+      .updateTable('destination')
+      .set({ breaker: 'open', breaker_failures: 5, breaker_until: b.clock.now() })
+      .execute();
+    b.clock.advance(-3_600_000);
+    expect(await b.service.recover(b.clock.now())).toBe(1);
+    expect(await b.service.recover(b.clock.now())).toBe(0);
+    await b.settle();
+    for (const id of [taken, later]) expect((await b.row(id)).state).toBe('confirmed');
+  });
+
+  it('cuts no wait short that a destination may ask for', async () => {
+    const sink = await Sink.start({ honoursKey: true });
+    const b = await Bench.open({ baseUrl: sink.url, honoursKey: true });
+    await b.announce();
+    sink.onSend({ status: 503, retryAfter: '900' });
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.service.workOnce('lims');
+    const { due_at: dueAt } = await b.row(id);
+    expect(await b.service.recover(b.clock.now())).toBe(0);
+    expect((await b.row(id)).due_at).toBe(dueAt);
+  });
+});
