@@ -1,11 +1,12 @@
 import { type ChildProcess, execFileSync, spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { mkdtempSync, rmSync } from 'node:fs';
-import { connect, createServer } from 'node:net';
+import { connect } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { Redis } from 'ioredis';
 import { describe, expect, test } from 'vitest';
+import { freePort } from './free-port.js';
 import { until } from './until.js';
 
 /**
@@ -115,15 +116,4 @@ async function answers(port: number): Promise<boolean> {
   } finally {
     socket.destroy();
   }
-}
-
-async function freePort(): Promise<number> {
-  const server = createServer();
-  server.listen(0, '127.0.0.1');
-  await once(server, 'listening');
-  const address = server.address();
-  server.close();
-  await once(server, 'close');
-  if (address === null || typeof address === 'string') throw new Error('no port');
-  return address.port;
 }

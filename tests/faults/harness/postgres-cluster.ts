@@ -15,8 +15,8 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { promisify } from 'node:util';
 import pg from 'pg';
+import { freePort } from '../../support/free-port.js';
 import { until } from '../../support/until.js';
-import { freePort } from './free-port.js';
 
 const run = promisify(execFile);
 const CONNECTIONS_MAX = 60;

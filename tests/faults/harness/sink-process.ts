@@ -6,8 +6,8 @@ import type { FieldTable } from '../../../src/simulation/held-fields.js';
 import type { SinkKind } from '../../../src/simulation/judge.js';
 import type { Misbehaviour } from '../../../src/simulation/misbehaviour.js';
 import { ERP_FIELDS, LIMS_FIELDS } from '../../../src/simulation/northquay-fields.js';
+import { freePort } from '../../support/free-port.js';
 import { repositoryRoot } from '../../support/shared.js';
-import { freePort } from './free-port.js';
 import { ManagedProcess } from './managed-process.js';
 import type { SinkName } from './schedule.js';
 

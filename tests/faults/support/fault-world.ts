@@ -21,7 +21,7 @@ import type { Story } from '../../../src/simulation/story.js';
 import { loadSiteFolder } from '../../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
-import { freePort } from '../harness/free-port.js';
+import { freePort } from '../../support/free-port.js';
 import { createGatewayKey } from './gateway-keys.js';
 
 const ROOT = fileURLToPath(new URL('../../..', import.meta.url));
