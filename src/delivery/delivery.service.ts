@@ -136,9 +136,10 @@ export class DeliveryService {
     let worked = 0;
     try {
       while (!this.#isStopping && !group.hasFailed) {
+        group.look();
         const started = await start(group);
         worked += started;
-        if (started > 0) continue;
+        if (started > 0 || group.hasEndedSinceLook) continue;
         if (group.size === 0) break;
         await Promise.race([group.next(), more.next()]);
       }

@@ -8,9 +8,22 @@ export class WorkGroup {
   readonly #running = new Set<Promise<void>>();
   readonly #failures: unknown[] = [];
   readonly #counts: Record<WorkKind, number> = { build: 0, send: 0, ask: 0 };
+  #hasEnded = false;
 
   get size(): number {
     return this.#running.size;
+  }
+
+  /**
+   * Forgets what ended before. What ends while the caller looks may have left something that it looked for too
+   * early: then `hasEndedSinceLook` says so, and it looks once more instead of waiting for the next end.
+   */
+  look(): void {
+    this.#hasEnded = false;
+  }
+
+  get hasEndedSinceLook(): boolean {
+    return this.#hasEnded;
   }
 
   get hasFailed(): boolean {
@@ -28,6 +41,7 @@ export class WorkGroup {
         this.#failures.push(error);
       })
       .finally(() => {
+        this.#hasEnded = true;
         this.#counts[kind] -= 1;
         this.#running.delete(tracked);
       });
