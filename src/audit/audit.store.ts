@@ -7,6 +7,8 @@ import type { AuditEntryRow } from '../storage/tables.js';
 export interface Actor {
   readonly kind: AuditEntryRow['actor_kind'];
   readonly name: string;
+  /** Address of the computer the change was asked from; absent for what the service does by itself. */
+  readonly source?: string;
 }
 
 export interface AuditEvent {
@@ -37,6 +39,7 @@ const insertEntries = preparedInsertMany('audit_entry', [
   'before',
   'after',
   'sequence',
+  'source',
 ]);
 
 /** Writes one entry of the trail in the transaction of the change it speaks of. */
@@ -64,5 +67,6 @@ function entryOf(event: AuditEvent): AuditEntryRow {
     before: event.before === undefined ? null : JSON.stringify(event.before),
     after: event.after === undefined ? null : JSON.stringify(event.after),
     sequence: null,
+    source: event.actor.source ?? null,
   };
 }

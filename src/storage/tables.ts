@@ -512,7 +512,8 @@ export interface AuditEntryRow {
   at: Instant;
   /** IANA zone the site keeps. */
   zone: string;
-  actor_kind: 'system' | 'key' | 'cli';
+  actor_kind: 'system' | 'key' | 'cli' | 'person';
+  /** Account id, key id, `cli`, or the part of the service. */
   actor: string;
   action: string;
   subject_kind: string;
@@ -520,6 +521,8 @@ export interface AuditEntryRow {
   reason: string | null;
   before: string | null;
   after: string | null;
-  /** Number in the chain; null until a sealer chained it (issue 5). */
+  /** Number in the chain; null until a sealer chained it. */
   sequence: number | null;
+  /** Address of the computer it was asked from; null for what the service does by itself. */
+  source: string | null;
 }
