@@ -14,6 +14,7 @@ import { registerPack } from './pack.command.js';
 import { registerReconcile } from './reconcile.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
@@ -35,6 +36,7 @@ registerMapping(program);
 registerReconcile(program);
 registerStatement(program);
 registerKey(program);
+registerUser(program);
 
 try {
   await program.parseAsync();

@@ -1,5 +1,5 @@
 import type { Logger } from 'pino';
-import { AccessService } from '../access/access.service.js';
+import { openAccess } from '../access/open-access.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
@@ -136,7 +136,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
-    access: new AccessService(database, clock, site.timeZone),
+    ...openAccess(database, clock, site),
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({
