@@ -68,5 +68,8 @@ function entryOf(event: AuditEvent): AuditEntryRow {
     after: event.after === undefined ? null : JSON.stringify(event.after),
     sequence: null,
     source: event.actor.source ?? null,
+    algorithm: null,
+    hash: null,
+    sealed_at: null,
   };
 }
