@@ -83,6 +83,7 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
   try {
     health = await openHealth(gateway);
     await gateway.work();
+    await gateway.recordStart('work');
     const healthUrl = (await health?.getUrl()) ?? null;
     return { workerId: worker.id, site: site.site, healthUrl, close };
   } catch (error) {
@@ -184,6 +185,7 @@ function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: str
       const url = await app.getUrl();
       writeControl(settings.dataDirectory, { url, token });
       isListening = true;
+      await gateway.recordStart('serve');
       log.info({ event: 'gateway.listening', url });
       return url;
     },

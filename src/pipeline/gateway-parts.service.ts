@@ -1,5 +1,6 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
+import type { TrailSealer } from '../audit/sealer.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -24,6 +25,7 @@ export interface GatewayParts {
   readonly log: Logger;
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
+  readonly sealer: TrailSealer;
   readonly access: AccessService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
