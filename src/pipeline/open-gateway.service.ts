@@ -111,7 +111,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
   const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
-  const unreadable = new UnreadableEvidence(site.site, statements);
+  const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
   const bundles = new BundlesService({
     database,
