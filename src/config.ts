@@ -30,6 +30,19 @@ export interface Settings {
   readonly tls: { readonly certFile: string; readonly keyFile: string } | null;
   /** Addresses of proxies in front, whose X-Forwarded-For and X-Forwarded-Proto are believed. */
   readonly trustedProxies: readonly string[];
+  readonly trail: TrailSettings;
+}
+
+/** How checkpoints of the trail are signed and where they go. */
+export interface TrailSettings {
+  /** File of the private key; null leaves checkpoints unsigned. */
+  readonly keyFile: string | null;
+  /** File of the key before, or `lost`: for the one start that changes the key. */
+  readonly keyBeforeFile: string | null;
+  /** Write-once folder outside the database; null when there is none. */
+  readonly checkpointFolder: string | null;
+  readonly checkpointEveryMs: number;
+  readonly checkpointEveryEntries: number;
 }
 
 export interface SettingOverrides {
@@ -60,6 +73,11 @@ const DEFAULTS = {
   DRUMLINE_TLS_CERT: '',
   DRUMLINE_TLS_KEY: '',
   DRUMLINE_TRUSTED_PROXY: '',
+  DRUMLINE_TRAIL_KEY: '',
+  DRUMLINE_TRAIL_KEY_BEFORE: '',
+  DRUMLINE_CHECKPOINT_FOLDER: '',
+  DRUMLINE_CHECKPOINT_MINUTES: '5',
+  DRUMLINE_CHECKPOINT_ENTRIES: '1000',
 } as const;
 
 /** Forms of the addresses that make the server pair. */
@@ -110,6 +128,7 @@ export function readSettings(
     ),
     healthPort:
       healthPort === '' ? null : wholeNumber('DRUMLINE_HEALTH_PORT', healthPort, 0, 65_535),
+    trail: readTrail((name) => value(name, undefined)),
     tls: readTls(
       value('DRUMLINE_TLS_CERT', overrides.tlsCert),
       value('DRUMLINE_TLS_KEY', overrides.tlsKey),
@@ -140,6 +159,24 @@ function readAddresses(name: string, text: string): readonly string[] {
     found: `${name}: ${JSON.stringify(bad)}, expected addresses between commas, such as 10.0.0.5`,
   });
 }
+
+function readTrail(value: (name: keyof typeof DEFAULTS) => string): TrailSettings {
+  const path = (name: keyof typeof DEFAULTS) => (value(name) === '' ? null : resolve(value(name)));
+  const number = (name: keyof typeof DEFAULTS, max: number) =>
+    wholeNumber(name, value(name), 1, max);
+  const before = value('DRUMLINE_TRAIL_KEY_BEFORE');
+  return Object.freeze({
+    keyFile: path('DRUMLINE_TRAIL_KEY'),
+    keyBeforeFile: before === KEY_LOST ? KEY_LOST : path('DRUMLINE_TRAIL_KEY_BEFORE'),
+    checkpointFolder: path('DRUMLINE_CHECKPOINT_FOLDER'),
+    checkpointEveryMs: number('DRUMLINE_CHECKPOINT_MINUTES', MINUTES_A_DAY) * 60_000,
+    checkpointEveryEntries: number('DRUMLINE_CHECKPOINT_ENTRIES', 1_000_000),
+  });
+}
+
+/** In place of a file: the key before cannot be had any more. */
+const KEY_LOST = 'lost';
+const MINUTES_A_DAY = 1_440;
 
 function refuseUnknown(env: EnvironmentVariables): void {
   for (const name of Object.keys(env)) {

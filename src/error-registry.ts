@@ -152,6 +152,30 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'trail-key-unusable': entry(
+    'The key that signs checkpoints of the trail cannot be used.',
+    'Make one with `drumline audit key create --out FILE` outside the data folder, readable by its owner only (mode 600), and name it in DRUMLINE_TRAIL_KEY.',
+    null,
+    'fatal',
+  ),
+  'checkpoint-folder-unusable': entry(
+    'Checkpoints of the trail cannot be written to the folder outside.',
+    'Make the folder named by DRUMLINE_CHECKPOINT_FOLDER writable. Nothing is lost: what is missing there is written as soon as it can be.',
+    null,
+    'error',
+  ),
+  'checkpoint-differs': entry(
+    'The folder of checkpoints holds another checkpoint of the same size: the trail was rewritten, or the folder belongs to another database.',
+    'Keep both as they are, run `drumline audit verify --checkpoints DIR`, and have the quality unit find out which of the two it is.',
+    null,
+    'fatal',
+  ),
+  'trail-unreadable': entry(
+    'The trail to be verified cannot be read.',
+    'Name a data folder, a copy of a database, or a file that `drumline audit export` wrote.',
+    null,
+    'error',
+  ),
   'key-missing': entry(
     'The request carries neither an API key nor a sign-in.',
     'Programs: send `Authorization: Bearer <key>`; an administrator creates one with `drumline key create`. People: sign in.',

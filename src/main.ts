@@ -86,6 +86,7 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
   try {
     health = await openHealth(gateway);
     await gateway.work();
+    await gateway.recordStart('work');
     const healthUrl = (await health?.getUrl()) ?? null;
     return { workerId: worker.id, site: site.site, healthUrl, close };
   } catch (error) {
@@ -199,6 +200,7 @@ function applicationOf(
       const url = urlOf(await app.getUrl(), settings);
       writeControl(settings.dataDirectory, { url, ...control });
       isListening = true;
+      await gateway.recordStart('serve');
       log.info({ event: 'gateway.listening', url });
       return url;
     },

@@ -2,6 +2,7 @@ import 'reflect-metadata';
 import { readFileSync } from 'node:fs';
 import { Command } from 'commander';
 import { Misconfigured } from '../errors.js';
+import { registerAudit } from './audit.command.js';
 import { registerCheck } from './check.command.js';
 import { registerConvert } from './convert.command.js';
 import { registerDemo } from './demo.command.js';
@@ -37,6 +38,7 @@ registerReconcile(program);
 registerStatement(program);
 registerKey(program);
 registerUser(program);
+registerAudit(program);
 
 try {
   await program.parseAsync();

@@ -4,6 +4,7 @@ import type { AccountsService } from '../access/accounts.service.js';
 import type { PeopleService } from '../access/people.service.js';
 import type { SessionsService } from '../access/sessions.service.js';
 import type { SignInService } from '../access/sign-in.service.js';
+import type { TrailSealer } from '../audit/sealer.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -28,6 +29,7 @@ export interface GatewayParts {
   readonly log: Logger;
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
+  readonly sealer: TrailSealer;
   readonly access: AccessService;
   readonly accounts: AccountsService;
   readonly people: PeopleService;

@@ -1,6 +1,9 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
 import { readSecret } from '../access/secrets.files.js';
+import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
+import { TrailSealer } from '../audit/sealer.service.js';
+import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
@@ -108,7 +111,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
   const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
-  const unreadable = new UnreadableEvidence(site.site, statements);
+  const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
   const bundles = new BundlesService({
     database,
@@ -137,6 +140,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     queue,
     worker,
     ...openAccess(database, clock, site),
+    sealer: openSealer(ground, worker),
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({
@@ -150,6 +154,28 @@ async function wire(ground: Ground): Promise<Gateway> {
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });
+}
+
+/** @throws Misconfigured when the key is named and cannot be used: it is found at the start, not at a checkpoint. */
+function openSealer(
+  { settings, folder, database, clock, log }: Ground,
+  worker: WorkerIdentity,
+): TrailSealer {
+  const { site, timeZone: zone } = folder.site;
+  const { trail, dataDirectory } = settings;
+  const keyOf = (path: string | null) => (path === null ? null : readTrailKey(path, dataDirectory));
+  const outlet = new CheckpointOutlet(database, log, trail.checkpointFolder, site);
+  return new TrailSealer(
+    { database, clock, worker, log, outlet },
+    {
+      site,
+      zone,
+      key: keyOf(trail.keyFile),
+      keyBefore: trail.keyBeforeFile === 'lost' ? 'lost' : keyOf(trail.keyBeforeFile),
+      checkpointEveryMs: trail.checkpointEveryMs,
+      checkpointEveryEntries: trail.checkpointEveryEntries,
+    },
+  );
 }
 
 function openIntake(

@@ -162,8 +162,8 @@ export class SettleBundleService {
 
   async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<void> {
     const { bundle, examination, instrument, results, unowned, now } = settling;
-    const { site } = this.site;
-    const place = { rowId: bundle.id, site };
+    const { site, timeZone: zone } = this.site;
+    const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
     await insertChecks(trx, examination, place);
     await insertFindings(trx, this.#findingRows(settling));
@@ -202,7 +202,9 @@ export class SettleBundleService {
     // What one bundle brings to light shares its scope: asked once, not once for each of thousands of results.
     const scopes = new Set(unowned.map((discrepancy) => discrepancy.scope ?? {}));
     const inDoubt = await lockInDoubt(trx, locks, this.statements, scopes);
-    for (const discrepancy of unowned) await openDiscrepancy(trx, discrepancy);
+    for (const discrepancy of unowned) {
+      await openDiscrepancy(trx, discrepancy, this.site.timeZone);
+    }
     return inDoubt;
   }
 

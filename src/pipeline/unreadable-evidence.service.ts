@@ -20,16 +20,17 @@ export interface UnreadableBytes {
  */
 export class UnreadableEvidence {
   constructor(
-    private readonly site: string,
+    private readonly site: { readonly site: string; readonly timeZone: string },
     private readonly statements: StatementsService,
   ) {}
 
   async open(trx: Trx, locks: ReceiptLocks, bytes: UnreadableBytes, now: Instant): Promise<void> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
     const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
-    await openDiscrepancy(trx, {
-      site: this.site,
-      class: 'unreadable',
+    const { site, timeZone } = this.site;
+    const unreadable = {
+      site,
+      class: 'unreadable' as const,
       subject: `bundle:${bytes.id}`,
       receiptId: null,
       containerLabel: null,
@@ -37,7 +38,8 @@ export class UnreadableEvidence {
       scope,
       detail: `bytes taken in under ${bytes.id} cannot be read: ${bytes.message}`,
       openedAt: now,
-    });
+    };
+    await openDiscrepancy(trx, unreadable, timeZone);
     for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
   }
 }

@@ -306,11 +306,26 @@ export class ReceiptsService {
     for (const result of [...mine, ...placed]) {
       const containerLabel = labelOf(result);
       await attributeResult(trx, site, result.id, { receiptId: line.receiptId, containerLabel });
-      await closeUnownedEvidence(trx, site, result.id, {
-        evidence: `receipt ${line.receiptId} was announced`,
+      const evidence = `receipt ${line.receiptId} was announced`;
+      const closed = await closeUnownedEvidence(trx, site, result.id, {
+        evidence,
         placed: containerLabel !== null,
         now: by.now,
       });
+      for (const subjectId of closed) {
+        await recordAudit(trx, {
+          site,
+          zone: timeZone,
+          at: by.now,
+          actor: by.actor,
+          action: 'discrepancy.closed',
+          subjectKind: 'discrepancy',
+          subjectId,
+          reason: evidence,
+          before: { closedAt: null },
+          after: { closedAt: by.now, evidence },
+        });
+      }
       await recordAudit(trx, {
         site,
         zone: timeZone,
@@ -319,7 +334,7 @@ export class ReceiptsService {
         action: 'result.attributed',
         subjectKind: 'result',
         subjectId: result.id,
-        reason: `receipt ${line.receiptId} was announced`,
+        reason: evidence,
         before: {
           receiptId: unplaced.has(result.id) ? line.receiptId : null,
           containerLabel: null,

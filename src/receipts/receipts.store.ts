@@ -244,24 +244,26 @@ export async function attributeResult(
     .execute();
 }
 
-/** Closes what was open about a result for want of an owner or of a container on the list. */
+/** Closes what was open about a result for want of an owner or of a container on the list; the ids of what it closed. */
 export async function closeUnownedEvidence(
   trx: Trx,
   site: string,
   resultRowId: string,
   closing: { readonly evidence: string; readonly placed: boolean; readonly now: Instant },
-): Promise<void> {
+): Promise<string[]> {
   const classes = closing.placed
     ? (['contrary-unowned', 'not-expected'] as const)
     : (['contrary-unowned'] as const);
-  await trx
+  const closed = await trx
     .updateTable('discrepancy')
     .set({ closed_at: closing.now, closing_evidence: closing.evidence })
     .where('site', '=', site)
     .where('class', 'in', classes)
     .where('subject', '=', resultSubject(resultRowId))
     .where('closed_at', 'is', null)
+    .returning('id')
     .execute();
+  return closed.map(({ id }) => id);
 }
 
 /**

@@ -42,6 +42,9 @@ export interface Tables {
   account_operator: AccountOperatorRow;
   session: SessionRow;
   sign_in_tries: SignInTriesRow;
+  trail_head: TrailHeadRow;
+  trail_checkpoint: TrailCheckpointRow;
+  trail_review: TrailReviewRow;
 }
 
 /** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
@@ -534,6 +537,56 @@ export interface AuditEntryRow {
   sequence: number | null;
   /** Address of the computer it was asked from; null for what the service does by itself. */
   source: string | null;
+  /** How it was sealed, see `SEAL_ALGORITHM`; the four columns of the seal are null until then. */
+  algorithm: string | null;
+  /** Its hash in the chain, hex. */
+  hash: string | null;
+  sealed_at: Instant | null;
+}
+
+/** How far the trail of a site is sealed, and which worker seals it. */
+export interface TrailHeadRow {
+  site: string;
+  /** Sealed entries; the next one gets this number. */
+  size: number;
+  /** Hash of the last sealed entry, hex; 64 zeros before the first. */
+  hash: string;
+  /** JSON array of hex: the right edge of the Merkle tree, largest subtree first. */
+  peaks: string;
+  sealed_at: Instant;
+  worker: string | null;
+  /** Counted up by every claim: a sealing that names an older one changes nothing. */
+  fence: number;
+  /** The key that checkpoints are signed with; null while none was. */
+  key_id: string | null;
+  checkpoint_size: number;
+  checkpoint_at: Instant;
+  checkpoint_digest: string | null;
+}
+
+export interface TrailCheckpointRow {
+  site: string;
+  size: number;
+  at: Instant;
+  /** `SignedCheckpoint` as RFC 8785 JSON. */
+  document: string;
+}
+
+/** A person looked through a piece of the trail and signed what was found. */
+export interface TrailReviewRow {
+  id: string;
+  site: string;
+  first: number;
+  last: number;
+  /** Root of the tree of `last + 1` entries, hex. */
+  root: string;
+  findings: string;
+  reviewer: string;
+  at: Instant;
+  document: string;
+  digest: string;
+  /** Id of the signature over `digest`. */
+  signature: string;
 }
 
 /** A person. Rows are never deleted, and a user name is never given to another person. */

@@ -30,7 +30,7 @@ export class BundleBench {
   ) {
     const mappings = new Map();
     this.statements = new StatementsService(database, this.clock, { site, mappings, epoch: 1 });
-    this.unreadable = new UnreadableEvidence(site.site, this.statements);
+    this.unreadable = new UnreadableEvidence(site, this.statements);
     this.intake = new IntakeService(
       database,
       this.clock,

@@ -11,7 +11,7 @@ async function conforming(): Promise<{ world: StatementWorld; evidence: Unreadab
   const world = await StatementWorld.open();
   await world.conform();
   expect((await world.told()).at(-1)).toBe('3 conforms');
-  return { world, evidence: new UnreadableEvidence(world.site.site, world.statements) };
+  return { world, evidence: new UnreadableEvidence(world.site, world.statements) };
 }
 
 function stored(

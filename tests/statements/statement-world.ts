@@ -227,17 +227,21 @@ export class StatementWorld {
       const inDoubt = await this.statements.conformingInScope(trx, scope);
       await lockReceipts(trx, site, inDoubt);
       await lockSiteEvidence(trx, site);
-      await openDiscrepancy(trx, {
-        site,
-        class: 'run-gap',
-        subject,
-        receiptId: null,
-        containerLabel: null,
-        destination: null,
-        scope,
-        detail: subject,
-        openedAt: now,
-      });
+      await openDiscrepancy(
+        trx,
+        {
+          site,
+          class: 'run-gap',
+          subject,
+          receiptId: null,
+          containerLabel: null,
+          destination: null,
+          scope,
+          detail: subject,
+          openedAt: now,
+        },
+        'Europe/Berlin',
+      );
       for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
     });
   }

@@ -3,6 +3,7 @@ import * as m0001 from './m0001-spine.js';
 import * as m0003 from './m0003-many-settlers.js';
 import * as m0004 from './m0004-change-source.js';
 import * as m0005 from './m0005-people.js';
+import * as m0006 from './m0006-sealed-trail.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -10,4 +11,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0003-many-settlers': m0003,
   '0004-change-source': m0004,
   '0005-people': m0005,
+  '0006-sealed-trail': m0006,
 };
