@@ -37,6 +37,8 @@ export interface Tables {
   worker: WorkerRow;
   api_key: ApiKeyRow;
   audit_entry: AuditEntryRow;
+  signature: SignatureRow;
+  signing_sitting: SigningSittingRow;
 }
 
 /** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
@@ -141,7 +143,8 @@ export interface FindingRow {
   numbers: string | null;
 }
 
-export type ResultState = 'accepted' | 'held' | 'superseded';
+/** refused: by a reviewer, signed; it stays visible, and a contrary one still counts. */
+export type ResultState = 'accepted' | 'held' | 'superseded' | 'refused';
 
 export interface ResultRow {
   /** Our row id (UUIDv7). */
@@ -187,6 +190,8 @@ export interface ResultRow {
   element_sha256: string;
   /** Result id that this one supersedes by its own word. */
   supersedes: string | null;
+  /** `signature.id` of the signature that cleared or refused it last; null when nobody did. */
+  review_signature_id: string | null;
 }
 
 export interface PerformanceCheckRow {
@@ -525,4 +530,41 @@ export interface AuditEntryRow {
   sequence: number | null;
   /** Address of the computer it was asked from; null for what the service does by itself. */
   source: string | null;
+}
+
+/** An electronic signature. Never updated, never deleted. */
+export interface SignatureRow {
+  id: string;
+  site: string;
+  at: Instant;
+  zone: string;
+  account_id: string;
+  user_name: string;
+  printed_name: string;
+  meaning: string;
+  subject_kind: string;
+  subject_id: string;
+  subject_revision: number;
+  /** RFC 8785 form of exactly what the signer was shown, and its SHA-256. */
+  shown: string;
+  shown_sha256: string;
+  reason: string;
+  source: string | null;
+  /** `signing_sitting.id`, or an id of its own for a signature outside a session. */
+  series: string;
+  series_number: number;
+  components: 'user-name-and-password' | 'password';
+  /** SHA-256 of the RFC 8785 form of all the other fields; the entry of the act in the trail has it too. */
+  digest: string;
+}
+
+/** A continuous series of signatures in one session; one open row for each session. */
+export interface SigningSittingRow {
+  id: string;
+  site: string;
+  account_id: string;
+  session_id: string;
+  last_at: Instant;
+  signed: number;
+  ended_at: Instant | null;
 }
