@@ -1,26 +1,22 @@
+import type { Person } from '../access/caller.js';
+import { type Duty, type DutyRefusal, judgeDuty } from '../access/duties.js';
+import type { Right } from '../access/rights.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
-
-/** Who signs: the account, and what the site declared of it. */
-export interface Signer {
-  readonly accountId: string;
-  readonly userName: string;
-  readonly printedName: string;
-  /** Ids under which this person measures at instruments. */
-  readonly operatorIds: readonly string[];
-}
 
 /** Why a signature is not made, by name. */
 export type SigningRefusal =
+  /** No role of the signer gives the right to sign, or the act's own right. */
+  | 'right-missing'
+  /** The signer measured it, or proposed it: separation of duties (release-safety rule 15). */
+  | Exclude<DutyRefusal['code'], 'right-missing'>
   /** What was shown is not what is there now. */
-  | 'stale'
-  /** The act is not open to this record (any more), or never was. */
-  | 'not-possible'
-  /** The signer measured the result, or something of the same receipt (release-safety rule 15). */
-  | 'own-result'
+  | 'signature-stale'
+  /** The act is not open to this record, or not any more. */
+  | 'act-not-possible'
   /** The clock reads earlier than the record's last signature or entry. */
-  | 'clock-set-back'
+  | 'signature-clock-back'
   /** The sitting was ended meanwhile, by a refused try or the end of its session. */
-  | 'sitting-over';
+  | 'signature-sitting-over';
 
 export interface Refused {
   readonly kind: 'refused';
@@ -29,12 +25,14 @@ export interface Refused {
 }
 
 export interface SigningCase {
-  readonly signer: Signer;
+  readonly signer: Pick<Person, 'accountId' | 'userName' | 'rights' | 'operatorIds'>;
+  /** The act's own right. */
+  readonly right: Right;
+  /** What makes the signer somebody else than who did the work; null where nothing has to. */
+  readonly duty: Duty | null;
   /** Digest the signer names, and that of what would be shown now. */
   readonly namedSha256: string;
   readonly currentSha256: string;
-  /** Operators who measured what is signed about, and anything of the same receipt. */
-  readonly measuredBy: readonly string[];
   /** Latest signature or entry of the trail about this record; null when there is none. */
   readonly lastAt: Instant | null;
   readonly now: Instant;
@@ -42,22 +40,22 @@ export interface SigningCase {
 
 /** The rules every signature keeps, whatever it is of; null when none is broken. */
 export function judgeSigning(about: SigningCase): Refused | null {
-  const own = ownOperatorId(about.signer.operatorIds, about.measuredBy);
-  if (own !== null) {
-    return refused(
-      'own-result',
-      `${about.signer.userName} measured here as operator ${own}; another person has to sign`,
-    );
+  const { signer, duty } = about;
+  const missing = (['signature.make', about.right] as const).find((r) => !signer.rights.has(r));
+  if (missing !== undefined) {
+    return refused('right-missing', `it needs the right ${missing}, which no role of yours gives`);
   }
+  const own = duty === null ? null : judgeDuty(signer, duty);
+  if (own !== null) return refused(own.code, own.message);
   if (about.lastAt !== null && about.now < about.lastAt) {
     return refused(
-      'clock-set-back',
+      'signature-clock-back',
       `the clock reads ${formatInstant(about.now)}, the last entry about this record is of ${formatInstant(about.lastAt)}`,
     );
   }
   if (about.namedSha256 !== about.currentSha256) {
     return refused(
-      'stale',
+      'signature-stale',
       `what was shown has the digest ${about.namedSha256}, what is there now ${about.currentSha256}`,
     );
   }
@@ -66,21 +64,4 @@ export function judgeSigning(about: SigningCase): Refused | null {
 
 export function refused(why: SigningRefusal, detail: string): Refused {
   return { kind: 'refused', why, detail };
-}
-
-/** The declared operator id under which the signer measured; null when they measured nothing of it. */
-export function ownOperatorId(
-  declared: readonly string[],
-  measuredBy: readonly string[],
-): string | null {
-  const measured = new Set(measuredBy.map(normaliseOperatorId));
-  return declared.find((id) => measured.has(normaliseOperatorId(id))) ?? null;
-}
-
-/**
- * Instruments let people type their id: case, width and spaces around or inside it make no other person. An
- * id that differs in anything else is another one.
- */
-export function normaliseOperatorId(id: string): string {
-  return id.normalize('NFKC').replace(/\s+/gu, '').toLowerCase();
 }

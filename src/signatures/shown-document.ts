@@ -13,7 +13,10 @@ export interface ShownDocument {
 }
 
 /** The text that is stored and the digest a signer names: of the RFC 8785 form. */
-export function bindShown(shown: ShownDocument): { readonly text: string; readonly sha256: Sha256 } {
+export function bindShown(shown: ShownDocument): {
+  readonly text: string;
+  readonly sha256: Sha256;
+} {
   const text = canonicalJson(shown);
   return { text, sha256: sha256(text) };
 }
@@ -63,7 +66,8 @@ function collect(before: unknown, after: unknown, pointer: string, found: string
     return;
   }
   const keys = [...new Set([...a.keys(), ...b.keys()])];
-  for (const key of keys.sort()) collect(a.get(key), b.get(key), `${pointer}/${escaped(key)}`, found);
+  for (const key of keys.sort())
+    collect(a.get(key), b.get(key), `${pointer}/${escaped(key)}`, found);
 }
 
 function isSame(before: unknown, after: unknown): boolean {

@@ -1,9 +1,13 @@
 import { uuidv7 } from 'uuidv7';
+import type { AccountsService } from '../access/accounts.service.js';
+import type { Person } from '../access/caller.js';
+import type { Duty } from '../access/duties.js';
+import type { Right } from '../access/rights.js';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import { judgeSigning, type Refused, refused, type Signer } from './judge-signing.js';
+import { judgeSigning, type Refused, refused } from './judge-signing.js';
 import type { bindShown } from './shown-document.js';
 import {
   type Components,
@@ -22,23 +26,13 @@ import {
 } from './signatures.store.js';
 import { componentsNeeded } from './sitting.js';
 
-/** What the accounts have to answer: whether this person is who they say. */
-export interface Accounts {
-  reauthenticate(input: {
-    readonly accountId: string;
-    readonly password: string;
-    readonly userName?: string;
-    readonly source: string;
-  }): Promise<
-    | { readonly kind: 'proven'; readonly person: Signer }
-    | { readonly kind: 'refused'; readonly why: string }
-  >;
-}
-
 /** Who wants to sign, from where, and what they gave to prove it. */
 export interface SigningRequest {
-  readonly accountId: string;
-  /** Their session; null where there is none: then every signature takes all components. */
+  /** Who asks, as the trail names them until they are proven. */
+  readonly actor: Actor;
+  /** The account of the session; null on the command line, where the user name says whose it is. */
+  readonly accountId: string | null;
+  /** null where there is no session: then every signature takes all components. */
   readonly sessionId: string | null;
   readonly userName: string | null;
   readonly password: string;
@@ -63,7 +57,7 @@ class ProvenSigner {
   readonly #isProven = true;
 
   constructor(
-    readonly signer: Signer,
+    readonly signer: Person,
     readonly components: Components,
     readonly sessionId: string | null,
     /** The sitting it goes on with; null when it begins one. */
@@ -86,8 +80,10 @@ export interface SignedAct {
   readonly namedSha256: string;
   readonly meaning: Meaning;
   readonly reason: string;
-  /** Operators who measured what is signed about, and anything of the same receipt. */
-  readonly measuredBy: readonly string[];
+  /** The act's own right, beside `signature.make`. */
+  readonly right: Right;
+  /** Who did the work and may not sign about it; null where anybody with the right may. */
+  readonly duty: Duty | null;
   /** When the record came to be; null when the trail says it. */
   readonly recordFrom: Instant | null;
   readonly now: Instant;
@@ -101,7 +97,7 @@ export class SigningService {
   constructor(
     private readonly database: OpenDatabase,
     private readonly clock: Clock,
-    private readonly accounts: Accounts,
+    private readonly accounts: Pick<AccountsService, 'reauthenticate'>,
     private readonly site: { readonly site: string; readonly timeZone: string },
   ) {}
 
@@ -115,7 +111,10 @@ export class SigningService {
    * Has the signer prove who they are (21 CFR 11.200(a)(1)). A refused try ends the sitting of its session and
    * stands in the trail. Before the transaction of the act: a password takes a while to check.
    */
-  async prove(request: SigningRequest, intent: SigningIntent): Promise<{ readonly kind: 'proven'; readonly proof: Proof } | NotProven> {
+  async prove(
+    request: SigningRequest,
+    intent: SigningIntent,
+  ): Promise<{ readonly kind: 'proven'; readonly proof: Proof } | NotProven> {
     const { accountId, sessionId, userName, password, source } = request;
     const sitting = sessionId === null ? null : await openSitting(this.database.db, sessionId);
     const needed = componentsNeeded(sitting, accountId, this.clock.now());
@@ -123,9 +122,9 @@ export class SigningService {
       return this.#notProven(request, intent, 'user-name-needed');
     }
     const answer = await this.accounts.reauthenticate({
-      accountId,
       password,
       source,
+      ...(accountId === null ? {} : { accountId }),
       ...(userName === null ? {} : { userName }),
     });
     if (answer.kind === 'refused') return this.#notProven(request, intent, answer.why);
@@ -151,7 +150,8 @@ export class SigningService {
     const fault = await this.judge(trx, proof, act);
     if (fault !== null) return fault;
     const place = await this.#placeInSitting(trx, proof, act.now);
-    if (place === null) return refused('sitting-over', 'the sitting has ended; sign again');
+    if (place === null)
+      return refused('signature-sitting-over', 'the sitting has ended; sign again');
     const { site, timeZone } = this.site;
     const unbound: Omit<Signature, 'digest'> = {
       id: uuidv7(),
@@ -203,7 +203,8 @@ export class SigningService {
       signer: proof.signer,
       namedSha256: act.namedSha256,
       currentSha256: act.shown.sha256,
-      measuredBy: act.measuredBy,
+      right: act.right,
+      duty: act.duty,
       lastAt: known.length === 0 ? null : (Math.max(...known) as Instant),
       now: act.now,
     });
@@ -211,7 +212,7 @@ export class SigningService {
 
   /** Enters a signature that a rule refused, by the name of the rule. The sitting goes on. */
   async recordRefusal(
-    request: Pick<SigningRequest, 'accountId' | 'source'>,
+    request: Pick<SigningRequest, 'actor'>,
     intent: SigningIntent,
     { why, detail }: { readonly why: string; readonly detail: string },
   ): Promise<void> {
@@ -228,7 +229,7 @@ export class SigningService {
   }
 
   async #enterRefusal(
-    request: Pick<SigningRequest, 'accountId' | 'sessionId' | 'source'>,
+    request: Pick<SigningRequest, 'actor' | 'sessionId'>,
     intent: SigningIntent,
     why: string,
     reason: string,
@@ -241,7 +242,7 @@ export class SigningService {
         site,
         zone: timeZone,
         at: now,
-        actor: { kind: 'person', name: request.accountId, source: request.source },
+        actor: request.actor,
         action: 'signature.refused',
         subjectKind: intent.subject.kind,
         subjectId: intent.subject.id,

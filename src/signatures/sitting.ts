@@ -23,7 +23,7 @@ export const SITTING_IDLE_MINUTES = 10;
  */
 export function componentsNeeded(
   sitting: Sitting | null,
-  accountId: string,
+  accountId: string | null,
   now: Instant,
 ): Components {
   return sitting !== null && isContinuous(sitting, accountId, now)
@@ -31,8 +31,9 @@ export function componentsNeeded(
     : 'user-name-and-password';
 }
 
-function isContinuous(sitting: Sitting, accountId: string, now: Instant): boolean {
-  if (sitting.endedAt !== null || sitting.accountId !== accountId || sitting.signed === 0) return false;
+function isContinuous(sitting: Sitting, accountId: string | null, now: Instant): boolean {
+  if (sitting.endedAt !== null || sitting.accountId !== accountId || sitting.signed === 0)
+    return false;
   const idleMs = msBetween(sitting.lastAt, now);
   return idleMs >= 0 && idleMs <= SITTING_IDLE_MINUTES * 60_000;
 }

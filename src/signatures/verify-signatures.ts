@@ -17,8 +17,7 @@ export interface SigningEntry {
 /** What is wrong with one signature; the first of these that applies. */
 export interface BrokenSignature {
   readonly signatureId: string;
-  readonly fault:
-    /** Its fields are not those it was made with. */
+  readonly fault: /** Its fields are not those it was made with. */
     | 'altered'
     /** The document shown is not the one it names. */
     | 'shown-altered'
@@ -75,7 +74,10 @@ type Fault = Omit<BrokenSignature, 'signatureId'>;
 function faultOf(signature: Signature, entries: readonly SigningEntry[]): Fault | null {
   const digest = signatureDigest(signature);
   if (digest !== signature.digest) {
-    return { fault: 'altered', detail: `its fields give ${digest}, it was made as ${signature.digest}` };
+    return {
+      fault: 'altered',
+      detail: `its fields give ${digest}, it was made as ${signature.digest}`,
+    };
   }
   const shown = sha256(signature.shown);
   if (shown !== signature.shownSha256) {

@@ -1,7 +1,7 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant } from '../formats/instant.js';
-import type { SignatureSubject } from '../signatures/signature.js';
 import type { ShownDocument } from '../signatures/shown-document.js';
+import type { SignatureSubject } from '../signatures/signature.js';
 import type { BundleRow, FindingRow, ReceiptRow, ResultRow } from '../storage/tables.js';
 
 /** Columns of a result that a review rests on. */

@@ -16,7 +16,10 @@ export async function loadReviewedParts(
   site: string,
   rowIds: readonly string[],
 ): Promise<Map<string, ReviewedParts & { readonly result: ResultRow }>> {
-  const results = await inChunks(rowIds, async (ids) => (await resultRows(reader, { site }, ids)).rows);
+  const results = await inChunks(
+    rowIds,
+    async (ids) => (await resultRows(reader, { site }, ids)).rows,
+  );
   const bundleIds = [...new Set(results.map((r) => r.bundle_row_id))];
   const receiptIds = [...new Set(results.map((r) => r.receipt_id).filter((id) => id !== null))];
   const bundles = byId<BundleRow>(
@@ -98,9 +101,7 @@ export async function loadReviews(
   const reviews = new Map<string, SignedReview>();
   if (rows.length === 0) return reviews;
   const ids = rows.map((r) => r.review_signature_id ?? '');
-  const signatures = new Map(
-    (await signaturesByIds(reader, site, ids)).map((s) => [s.id, s]),
-  );
+  const signatures = new Map((await signaturesByIds(reader, site, ids)).map((s) => [s.id, s]));
   const parts = await loadReviewedParts(
     reader,
     site,
