@@ -1,5 +1,5 @@
 import { canonicalJson, type JsonValue, type Sha256, sha256 } from '../formats/canonical-json.js';
-import type { Signature, SignatureSubject } from './signature.js';
+import { type Signature, type SignatureSubject, signatureDigest } from './signature.js';
 
 /**
  * Exactly what a signer was shown. `record` is what the signature rests on: once that reads differently, the
@@ -35,18 +35,25 @@ const CHANGED_MAX = 20;
 
 /**
  * Compares what was signed with the record as it is now. A subject of another kind, id or revision, a record
- * that is gone (null) and a stored text that is not what the signature says void it as a whole.
+ * that is gone (null), and a signature that is not as it was made void it as a whole.
  */
 export function validityOf(
-  signature: Pick<Signature, 'shown' | 'shownSha256' | 'subject'>,
+  signature: Signature,
   current: Pick<ShownDocument, 'subject' | 'record'> | null,
 ): Validity {
-  if (current === null || sha256(signature.shown) !== signature.shownSha256) return WHOLE;
+  if (current === null || !isAsMade(signature)) return WHOLE;
   const { subject, record } = JSON.parse(signature.shown) as ShownDocument;
   const subjects = [signature.subject, current.subject].map((s) => canonicalJson(s));
   if (subjects.some((s) => s !== canonicalJson(subject))) return WHOLE;
   const changed = differences(record, current.record);
   return changed.length === 0 ? { kind: 'valid' } : { kind: 'void', changed };
+}
+
+function isAsMade(signature: Signature): boolean {
+  return (
+    sha256(signature.shown) === signature.shownSha256 &&
+    signatureDigest(signature) === signature.digest
+  );
 }
 
 const WHOLE: Validity = { kind: 'void', changed: [''] };

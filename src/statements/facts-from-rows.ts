@@ -137,7 +137,7 @@ function statedMethodDigest(record: string): string | null {
   return method?.digest ?? null;
 }
 
-function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
+export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
   if (recheck === null) return null;
   const { answer } = JSON.parse(recheck) as { readonly answer?: string };
   return oneOf<RecheckAnswer>(answer ?? null, ['agrees', 'disagrees', 'not-recomputable']);

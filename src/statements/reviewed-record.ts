@@ -1,7 +1,7 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant } from '../formats/instant.js';
-import type { ShownDocument } from '../signatures/shown-document.js';
-import type { SignatureSubject } from '../signatures/signature.js';
+import { type ShownDocument, type Validity, validityOf } from '../signatures/shown-document.js';
+import type { Signature, SignatureSubject } from '../signatures/signature.js';
 import type { BundleRow, FindingRow, ReceiptRow, ResultRow } from '../storage/tables.js';
 
 /** Columns of a result that a review rests on. */
@@ -12,11 +12,14 @@ export type ReviewedRow = Omit<
 
 export interface ReviewedParts {
   readonly result: ReviewedRow;
-  readonly bundle: Pick<BundleRow, 'id' | 'bundle_id' | 'raw_sha256'>;
+  readonly bundle: Pick<BundleRow, 'id' | 'bundle_id' | 'raw_sha256' | 'settled_at'>;
   /** Row of the receipt it belongs to; null while it has none. */
   readonly receipt: ReceiptRow | null;
   /** Of the result and those that hold its bundle, in the order they were found. */
-  readonly findings: readonly Pick<FindingRow, 'code' | 'severity' | 'pointer' | 'message'>[];
+  readonly findings: readonly Pick<
+    FindingRow,
+    'code' | 'severity' | 'pointer' | 'message' | 'advice' | 'result_row_id'
+  >[];
 }
 
 export function reviewedSubject(result: Pick<ResultRow, 'id' | 'revision'>): SignatureSubject {
@@ -80,4 +83,35 @@ function expected(receipt: ReceiptRow): JsonValue {
     scanText: receipt.scan_text,
     receivedAt: receipt.received_at === null ? null : formatInstant(receipt.received_at),
   };
+}
+
+/**
+ * Whether the signature a result rests on still holds for it. It has to be about this very result and say what
+ * its state says: a result that is accepted was cleared, one that is refused was refused, or was shown beside the
+ * one that was cleared under the same id.
+ *
+ * @param current record of the subject of the signature as it is now
+ */
+export function reviewValidity(
+  row: Pick<ResultRow, 'id' | 'state'>,
+  signature: Signature,
+  current: Pick<ShownDocument, 'subject' | 'record'> | null,
+): Validity {
+  const isOwn = signature.subject.kind === 'result' && signature.subject.id === row.id;
+  const says = {
+    accepted: isOwn && signature.meaning === 'cleared',
+    superseded: isOwn && signature.meaning === 'cleared',
+    refused: isOwn
+      ? signature.meaning === 'refused'
+      : signature.meaning === 'cleared' && wasShownBeside(signature.shown, row.id),
+    held: false,
+  }[row.state];
+  return says ? validityOf(signature, current) : { kind: 'void', changed: [''] };
+}
+
+function wasShownBeside(shown: string, rowId: string): boolean {
+  const { context } = JSON.parse(shown) as {
+    readonly context?: { readonly sameId?: readonly { readonly rowId?: string }[] };
+  };
+  return context?.sameId?.some((other) => other.rowId === rowId) ?? false;
 }

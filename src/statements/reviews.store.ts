@@ -1,11 +1,11 @@
-import { type Validity, validityOf } from '../signatures/shown-document.js';
+import type { Validity } from '../signatures/shown-document.js';
 import type { Signature } from '../signatures/signature.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
 import type { BundleRow, FindingRow, ReceiptRow, ResultRow } from '../storage/tables.js';
 import type { ReviewFact } from './facts.js';
-import { type ReviewedParts, reviewedRecord } from './reviewed-record.js';
+import { type ReviewedParts, reviewedRecord, reviewValidity } from './reviewed-record.js';
 
 /** Values bound in one `in (…)`. */
 const CHUNK = 500;
@@ -91,29 +91,28 @@ export interface SignedReview {
   readonly validity: Validity;
 }
 
+type ReviewedState = Pick<ResultRow, 'id' | 'state' | 'review_signature_id'>;
+
 /** The reviews in force of these results, held against the records as they are now, by row id. */
 export async function loadReviews(
   reader: Reader,
   site: string,
-  reviewed: readonly Pick<ResultRow, 'id' | 'review_signature_id'>[],
+  reviewed: readonly ReviewedState[],
 ): Promise<Map<string, SignedReview>> {
   const rows = reviewed.filter((r) => r.review_signature_id !== null);
   const reviews = new Map<string, SignedReview>();
   if (rows.length === 0) return reviews;
-  const ids = rows.map((r) => r.review_signature_id ?? '');
+  const ids = [...new Set(rows.map((r) => r.review_signature_id ?? ''))];
   const signatures = new Map((await signaturesByIds(reader, site, ids)).map((s) => [s.id, s]));
-  const parts = await loadReviewedParts(
-    reader,
-    site,
-    rows.map((r) => r.id),
-  );
+  // One signature refuses the others that claim the id of the result it clears: it holds for that one's record.
+  const subjects = [...new Set([...signatures.values()].map((s) => s.subject.id))];
+  const parts = await loadReviewedParts(reader, site, subjects);
   for (const row of rows) {
     const signature = signatures.get(row.review_signature_id ?? '');
-    const now = parts.get(row.id);
-    if (signature) {
-      const validity = validityOf(signature, now ? reviewedRecord(now) : null);
-      reviews.set(row.id, { signature, validity });
-    }
+    if (!signature) continue;
+    const now = parts.get(signature.subject.id);
+    const validity = reviewValidity(row, signature, now ? reviewedRecord(now) : null);
+    reviews.set(row.id, { signature, validity });
   }
   return reviews;
 }

@@ -50,4 +50,6 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     where ended_at is null`.execute(db);
 
   await db.schema.alterTable('result').addColumn('review_signature_id', 'text').execute();
+  await sql`create index result_to_review on result (site, id)
+    where state = 'held' or review_signature_id is not null`.execute(db);
 }
