@@ -10,6 +10,8 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { ReviewController } from './pipeline/review.controller.js';
+import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -40,6 +42,7 @@ export class AppModule {
         HealthController,
         KeysController,
         ReconciliationController,
+        ReviewController,
         StatementsController,
       ],
       providers: [
@@ -56,6 +59,7 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: ReviewService, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

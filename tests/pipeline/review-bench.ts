@@ -1,7 +1,8 @@
 import type { AccountsService, NewAccount } from '../../src/access/accounts.service.js';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
-import { type ReviewAnswer, ReviewService } from '../../src/pipeline/review.service.js';
+import { ReviewService } from '../../src/pipeline/review.service.js';
+import type { ReviewAnswer } from '../../src/pipeline/review-answer.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import { ReceiptsService } from '../../src/receipts/receipts.service.js';
 import { bindShown } from '../../src/signatures/shown-document.js';
