@@ -113,7 +113,7 @@ export class ReviewService {
       for (const row of rows) {
         from = row.id;
         const isVoid = row.state !== 'held' && reviews.get(row.id)?.validity.kind !== 'valid';
-        if (row.state === 'superseded' || (row.state !== 'held' && !isVoid)) continue;
+        if (row.state !== 'held' && !isVoid) continue;
         waiting.push(waitingReview(row, isVoid ? ['signature-void'] : (codes.get(row.id) ?? [])));
         if (waiting.length === limit) return { waiting, next: row.id };
       }
@@ -246,7 +246,7 @@ export class ReviewService {
 
   /** Refused: what was sent of it is withdrawn. */
   async #takeBack(trx: Trx, about: ReviewCase, signature: Signature, now: Instant): Promise<void> {
-    if (about.parts.result.state === 'held') return;
+    if (about.parts.result.state !== 'accepted') return;
     const reason = `refused by ${signature.printedName}: ${signature.reason}`;
     await this.parts.messages.takeBackDeliveries(trx, about.parts.result, reason, now);
   }
