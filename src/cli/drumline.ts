@@ -15,6 +15,7 @@ import { registerReconcile } from './reconcile.command.js';
 import { registerReview } from './review.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
@@ -37,6 +38,7 @@ registerReconcile(program);
 registerStatement(program);
 registerReview(program);
 registerKey(program);
+registerUser(program);
 
 try {
   await program.parseAsync();

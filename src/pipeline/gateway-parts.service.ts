@@ -1,6 +1,9 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
 import type { AccountsService } from '../access/accounts.service.js';
+import type { PeopleService } from '../access/people.service.js';
+import type { SessionsService } from '../access/sessions.service.js';
+import type { SignInService } from '../access/sign-in.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -28,6 +31,9 @@ export interface GatewayParts {
   readonly worker: WorkerService;
   readonly access: AccessService;
   readonly accounts: AccountsService;
+  readonly people: PeopleService;
+  readonly sessions: SessionsService;
+  readonly signIn: SignInService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;

@@ -1,8 +1,5 @@
 import type { Logger } from 'pino';
-import { AccessService } from '../access/access.service.js';
-import { AccountsService } from '../access/accounts.service.js';
-import { PasswordProofs } from '../access/password-proof.service.js';
-import { Passwords } from '../access/passwords.service.js';
+import { openAccess } from '../access/open-access.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
@@ -133,8 +130,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     onSettled: ringAll,
   });
-  const accounts = openAccounts(ground);
-  const signing = new SigningService(database, clock, accounts, site);
+  const people = openAccess(database, clock, site);
+  const signing = new SigningService(database, clock, people.accounts, site);
   const reviews = new ReviewService({
     database,
     clock,
@@ -153,8 +150,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
-    access: new AccessService(database, clock, site.timeZone),
-    accounts,
+    ...people,
     reviews,
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
@@ -169,14 +165,6 @@ async function wire(ground: Ground): Promise<Gateway> {
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });
-}
-
-function openAccounts({ folder, database, clock }: Ground): AccountsService {
-  const { site, timeZone: zone, title, areas, destinations } = folder.site;
-  const siteWords = [site, title, ...[...areas, ...destinations].map((named) => named.title)];
-  const passwords = new Passwords();
-  const proofs = new PasswordProofs(database, clock, zone, passwords);
-  return new AccountsService(database, clock, { site, zone, siteWords }, passwords, proofs);
 }
 
 function openIntake(

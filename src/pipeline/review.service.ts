@@ -6,18 +6,16 @@ import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.st
 import { holdingCodes } from '../reconciliation/held-by.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
-import type { Meaning, Signature } from '../signatures/signature.js';
+import type { Components, Meaning, Signature } from '../signatures/signature.js';
 import { signaturesByIds, signaturesOf, signingEntries } from '../signatures/signatures.store.js';
-import type {
-  Proof,
-  SignedAct,
-  SigningRequest,
-  SigningService,
-} from '../signatures/signing.service.js';
+import type { Proof, SignedAct, SigningService } from '../signatures/signing.service.js';
+import type { SigningRequest } from '../signatures/signing-request.js';
 import { type BrokenSignature, verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ReviewCase } from '../statements/result-review.js';
 import { type ReviewAct, reviewDocument, reviewOptions } from '../statements/result-review.js';
+import type { ReviewAnswer } from '../statements/review-answer.js';
+import type { ReviewRequest } from '../statements/review-request.js';
 import {
   type ReviewList,
   type ReviewView,
@@ -39,15 +37,7 @@ import {
   setReviewed,
   type WaitingResult,
 } from './review.store.js';
-import type { ReviewAnswer } from './review-answer.js';
 import { closeDecidedOverlaps } from './review-discrepancies.store.js';
-
-export interface ReviewRequest {
-  readonly act: ReviewAct;
-  /** SHA-256 of the document the reviewer was shown. */
-  readonly shownSha256: string;
-  readonly reason: string;
-}
 
 /** Rows read at once while a list is filled. */
 const LIST_CHUNK = 500;
@@ -96,6 +86,11 @@ export class ReviewService {
       broken.push(...verifySignatures([signature], ofThis));
     }
     return reviewView(about, [...own, ...byOther], broken);
+  }
+
+  /** Which components the next signature of a person takes, for a form to ask for. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   /** Results that wait for a reviewer, oldest first, behind `after`. */

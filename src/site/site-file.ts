@@ -9,6 +9,7 @@ import type {
   PlanRounding,
   ReceivingArea,
   SecondPersonRule,
+  SessionLimits,
   SiteLimits,
 } from './site-folder.js';
 import type { Environment, Mode } from './vocabulary.js';
@@ -28,6 +29,7 @@ export interface SiteFile {
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
   readonly limits: SiteLimits;
+  readonly sessions?: Partial<SessionLimits>;
   readonly destinations: readonly Destination[];
 }
 

@@ -1,6 +1,11 @@
 import type { Instant } from '../formats/instant.js';
 import type { StatementContainer } from '../records/statement-record.js';
-import { type CoverageGap, coverageGaps, isContraryResult, isReviewVoid } from './covering-result.js';
+import {
+  type CoverageGap,
+  coverageGaps,
+  isContraryResult,
+  isReviewVoid,
+} from './covering-result.js';
 import type { ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
 
 /** The results of a receipt, sorted by what they say about it. */

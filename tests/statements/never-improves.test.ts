@@ -58,6 +58,7 @@ const remove = index.map(
           !r.contrary &&
           r.state === 'accepted' &&
           r.recheck === 'agrees' &&
+          (r.review === null || r.review.isValid) &&
           r.containerLabel !== null &&
           isConfirmed(f, r),
       );
