@@ -72,7 +72,7 @@ function ReviewListPage(props: {
                 </td>
                 <td data-label="Decision">
                   {w.decision ?? 'unreadable'}
-                  {w.contrary ? <span class="small">counts against its receipt</span> : null}
+                  {w.contrary ? <span class="small"> counts against its receipt</span> : null}
                 </td>
                 <td data-label="Measured">
                   {w.measuredAt === null ? (
@@ -154,6 +154,13 @@ function ReviewPage(props: {
   );
 }
 
+const CLEARANCE_WORDS: Readonly<Record<string, string>> = {
+  reviewer: 'By a reviewer:',
+  'one-of-several': 'One of several:',
+  contrary: 'Contrary results only:',
+  never: 'Never:',
+};
+
 function Findings({ view }: { readonly view: ReviewView }): JSX.Element {
   if (view.findings.length === 0) return <p class="none">None.</p>;
   return (
@@ -177,7 +184,8 @@ function Findings({ view }: { readonly view: ReviewView }): JSX.Element {
               <p class="small">{f.advice}</p>
             </td>
             <td data-label="May it be cleared?">
-              {f.severity === 'hold' ? <strong>{f.clearance}</strong> : null} {f.why}
+              {f.severity === 'hold' ? <strong>{CLEARANCE_WORDS[f.clearance]}</strong> : null}{' '}
+              {f.why}
             </td>
           </tr>
         ))}

@@ -75,13 +75,21 @@ export function reviewView(
           : signature.id === result.review_signature_id
             ? reviewValidity(result, signature, reviewedRecord(about.parts))
             : validityOf(signature, reviewedRecord(about.parts));
-      return {
-        ...signatureManifest(signature),
-        validity: validity.kind,
-        changed: validity.kind === 'void' ? validity.changed : [],
-        broken: brokenWords(broken, signature.id),
-      };
+      return shownSignature(signature, validity, brokenWords(broken, signature.id));
     }),
+  };
+}
+
+export function shownSignature(
+  signature: Signature,
+  validity: Validity,
+  broken: string | null,
+): ShownSignature {
+  return {
+    ...signatureManifest(signature),
+    validity: validity.kind,
+    changed: validity.kind === 'void' ? validity.changed : [],
+    broken,
   };
 }
 
