@@ -14,12 +14,16 @@ import { DashboardModule } from './dashboard/dashboard.module.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
+import { ReviewPagesController } from './dashboard/review-pages.controller.js';
+import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { ReviewController } from './pipeline/review.controller.js';
+import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -39,6 +43,8 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReconciliationController,
+  ReviewController,
+  ReviewPagesController,
   SignInController,
   StatementsController,
 ] as const;
@@ -85,6 +91,8 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: ReviewService, useValue: gateway.reviews },
+        { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

@@ -272,6 +272,36 @@ export const ERRORS = {
     409,
     'info',
   ),
+  'signature-not-proven': entry(
+    'The signer did not prove who they are; nothing was signed, and the try stands in the trail.',
+    'Type user name and password again: after a refused try, and at the first signature of a sitting, both are needed.',
+    403,
+    'warn',
+  ),
+  'signature-stale': entry(
+    'What was shown is not what is there now; nothing was signed.',
+    'Look at the record again, and sign what it shows.',
+    409,
+    'info',
+  ),
+  'signature-clock-back': entry(
+    'The clock reads earlier than the last entry about the record; nothing was signed.',
+    'Have the clock of the gateway set right, then sign.',
+    409,
+    'error',
+  ),
+  'signature-sitting-over': entry(
+    'The sitting ended while this was being signed; nothing was signed.',
+    'Sign again, with user name and password.',
+    409,
+    'info',
+  ),
+  'act-not-possible': entry(
+    'This act is not open to the record.',
+    'Read why; a result that may not be cleared is refused and measured again.',
+    409,
+    'info',
+  ),
   'site-mismatch': entry(
     'The API key belongs to another site.',
     "Use this site's gateway, or a key made for this site.",

@@ -20,7 +20,7 @@ import {
 import type { DayView } from './day-view.js';
 import { groupDiscrepancies } from './discrepancy-groups.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
-import { resultNames } from './result-names.store.js';
+import { resultNames, reviewsOfReceipt } from './result-names.store.js';
 import type { DayViewSource } from './view-source.js';
 
 /** Reads what the pages show; changes nothing. A receipt's page shows what a question would be answered now. */
@@ -53,13 +53,16 @@ export class DashboardService implements DayViewSource {
     const identity = statement?.receipt ?? identityOf(row);
     const open = await openDiscrepanciesFor(this.reader, site, receiptId);
     const owned = open.filter((d) => d.receipt_id === receiptId);
+    const resultsNamed = await resultNames(this.reader, site, receiptId);
+    const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
     return buildReceiptView({
       site: siteView(this.site),
       now,
       receipt: { ...identity, ...names(identity, this.site) },
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
-      resultNames: await resultNames(this.reader, site, receiptId),
+      resultNames: resultsNamed,
+      reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: groupDiscrepancies(
         owned.map((d) => ({
           class: d.class,

@@ -32,5 +32,10 @@ button.grave { background: var(--bad); border-color: var(--bad); }
 .secret { font: 1.3rem/1.5 ui-monospace, 'DejaVu Sans Mono', monospace; user-select: all; overflow-wrap: anywhere; }
 .two { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 1rem 1.5rem; align-items: start; }
 .two .form + .form { margin-top: 0; }
+.review-form { max-width: 48rem; }
+.signatures li { background: var(--sheet); border: 1px solid var(--line); border-left: 4px solid var(--accent); padding: .6rem 1rem .4rem; margin: 0 0 .6rem; max-width: 48rem; }
+.facts-table { max-width: 60rem; }
+.facts-table th { width: 18rem; font-weight: 400; color: var(--soft); }
+.facts-table th, .facts-table td { padding: .25rem .8rem; font-size: .875rem; }
 @media (max-width: 60rem) { .two { grid-template-columns: minmax(0, 1fr); } }
 `;

@@ -7,6 +7,7 @@ import { DiscrepancyList } from './discrepancy-list.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { receiptTitle } from './receipt-path.js';
+import { ReceiptReviews } from './receipt-reviews.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
@@ -44,6 +45,12 @@ function ReceiptPage({ view, signedIn }: Shown): JSX.Element {
         <h2>Deliveries</h2>
         <DeliveryTable deliveries={view.deliveries} />
       </section>
+      {view.reviews.length === 0 ? null : (
+        <section id="reviews">
+          <h2>Reviews</h2>
+          <ReceiptReviews reviews={view.reviews} />
+        </section>
+      )}
       <section id="discrepancies">
         <h2>Open discrepancies</h2>
         <DiscrepancyList groups={view.discrepancies} />

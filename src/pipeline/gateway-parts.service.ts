@@ -18,6 +18,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -37,6 +38,7 @@ export interface GatewayParts {
   readonly signIn: SignInService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
+  readonly reviews: ReviewService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;

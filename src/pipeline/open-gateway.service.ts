@@ -14,6 +14,7 @@ import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -28,6 +29,7 @@ import { openInstance } from './instance.store.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { ResultMessages } from './result-messages.service.js';
+import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -113,6 +115,13 @@ async function wire(ground: Ground): Promise<Gateway> {
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
+  const ringAll = () => {
+    for (const { name } of site.destinations) {
+      queue.ring(`stops:${name}`);
+      queue.ring(`deliveries:${name}`);
+    }
+    queue.ring('receipts');
+  };
   const bundles = new BundlesService({
     database,
     clock,
@@ -122,13 +131,18 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     worker,
     log,
-    onSettled: () => {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
-      }
-      queue.ring('receipts');
-    },
+    onSettled: ringAll,
+  });
+  const people = openAccess(database, clock, site);
+  const signing = new SigningService(database, clock, people.accounts, site);
+  const reviews = new ReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    messages,
+    signing,
+    onReviewed: ringAll,
   });
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
@@ -139,8 +153,9 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
-    ...openAccess(database, clock, site),
     sealer: openSealer(ground, worker),
+    ...people,
+    reviews,
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({

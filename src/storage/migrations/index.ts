@@ -4,6 +4,7 @@ import * as m0003 from './m0003-many-settlers.js';
 import * as m0004 from './m0004-change-source.js';
 import * as m0005 from './m0005-people.js';
 import * as m0006 from './m0006-sealed-trail.js';
+import * as m0007 from './m0007-signatures.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -12,4 +13,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0004-change-source': m0004,
   '0005-people': m0005,
   '0006-sealed-trail': m0006,
+  '0007-signatures': m0007,
 };
