@@ -17,7 +17,7 @@ export async function closeDecidedOverlaps(
   trx: Trx,
   site: string,
   run: ReviewedRun,
-  by: { readonly evidence: string; readonly now: Instant },
+  by: { readonly evidence: string; readonly now: Instant; readonly zone: string },
 ): Promise<void> {
   const { instrument_serial: serial, run_epoch: epoch, run_number: number } = run;
   if (serial === null || epoch === null || number === null) return;
@@ -39,6 +39,7 @@ export async function closeDecidedOverlaps(
       subject,
       evidence: by.evidence,
       closedAt: by.now,
+      zone: by.zone,
     });
     hasClosed = true;
   }

@@ -236,6 +236,7 @@ export class ReviewService {
     await closeDecidedOverlaps(trx, this.parts.site.site, result, {
       evidence: `signature:${signature.id}`,
       now,
+      zone: signature.zone,
     });
   }
 
