@@ -7,6 +7,7 @@ import { type Claim, hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
+import { NewStops } from './new-stops.service.js';
 import { Recovery } from './recovery.service.js';
 import { Sending } from './sending.service.js';
 import { WorkGroup } from './work-group.js';
@@ -41,6 +42,7 @@ export class DeliveryService {
   readonly #parts: DeliveryParts;
   readonly #building: Building;
   readonly #sending: Sending;
+  readonly #newStops: NewStops;
   readonly #asking: Asking;
   readonly #recovery: Recovery;
   #isStopping = false;
@@ -51,11 +53,12 @@ export class DeliveryService {
     this.#parts = new DeliveryParts(options);
     this.#building = new Building(this.#parts);
     this.#sending = new Sending(this.#parts);
+    this.#newStops = new NewStops(this.#parts, this.#building, this.#sending);
     this.#asking = new Asking(this.#parts);
     this.#recovery = new Recovery(this.#parts);
   }
 
-  /** Builds payloads that are due; returns how many were taken. */
+  /** Builds payloads that are due, stops aside; returns how many were taken. */
   async buildDue(destination: string): Promise<number> {
     return await this.#building.buildDue(this.#parts.destination(destination));
   }
@@ -69,7 +72,7 @@ export class DeliveryService {
     const { inFlightMax } = to.timing;
     const worked = await this.#work(more, (group) =>
       this.#start(to, group, [
-        this.#building.claim(to, false, BUILD_MAX - group.running('build')),
+        this.#building.claim(to, BUILD_MAX - group.running('build')),
         this.#sending.claim(to, inFlightMax - group.running('send')),
         this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
       ]),
@@ -83,13 +86,16 @@ export class DeliveryService {
     const { database, site, clock } = this.#parts.options;
     // The usual answer, and this is asked after every bundle.
     if (!(await hasOpenStop(database.db, site.site, to.name))) return NOTHING;
-    const worked = await this.#work(more, (group) =>
-      this.#start(to, group, [
-        this.#building.claim(to, true, CLAIM_MAX - group.running('build')),
+    const worked = await this.#work(more, async (group) => {
+      const found = await this.#newStops.look(to);
+      for (const row of found) group.add('send', this.#newStops.deliver(to, row));
+      const started = await this.#start(to, group, [
+        Promise.resolve([]),
         this.#sending.claimStops(to),
         this.#asking.claim(to, true, CLAIM_MAX - group.running('ask')),
-      ]),
-    );
+      ]);
+      return found.length + started;
+    });
     const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
     return { worked, nextDueAt: next };
   }

@@ -120,10 +120,9 @@ async function wire(ground: Ground): Promise<Gateway> {
     worker,
     log,
     onSettled: () => {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
-      }
+      // Stops first, and without a way over another process: nothing else may keep them waiting.
+      for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
       queue.ring('receipts');
     },
   });
