@@ -24,7 +24,13 @@ export class UnreadableEvidence {
     private readonly statements: StatementsService,
   ) {}
 
-  async open(trx: Trx, locks: ReceiptLocks, bytes: UnreadableBytes, now: Instant): Promise<void> {
+  /** True when it called for a stop. */
+  async open(
+    trx: Trx,
+    locks: ReceiptLocks,
+    bytes: UnreadableBytes,
+    now: Instant,
+  ): Promise<boolean> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
     const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
     await openDiscrepancy(trx, {
@@ -38,7 +44,12 @@ export class UnreadableEvidence {
       detail: `bytes taken in under ${bytes.id} cannot be read: ${bytes.message}`,
       openedAt: now,
     });
-    for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
+    let hasStop = false;
+    for (const id of inDoubt) {
+      const evaluation = await this.statements.evaluateInTransaction(trx, id, now);
+      if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
+    }
+    return hasStop;
   }
 }
 
