@@ -87,8 +87,8 @@ export class Building {
 
   /** Builds a payload; nothing is written. */
   async make(row: DeliveryRow): Promise<Built> {
-    const { loadSubject, mapping } = this.#parts.options;
-    const subject = await loadSubject(row);
+    const { database, loadSubject, mapping } = this.#parts.options;
+    const subject = await loadSubject(database.db, row);
     if (subject === null) {
       const reason = `${row.subject_kind} ${row.subject_id} revision ${row.subject_revision} is not there`;
       return { ok: false, fault: 'mapping', reason };

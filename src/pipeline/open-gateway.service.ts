@@ -195,7 +195,7 @@ function openDeliveries(
     site: folder.site,
     clock,
     mapping,
-    loadSubject: (delivery) => loadSubject(database.db, delivery),
+    loadSubject,
     worker,
     secrets: (reference) => readSecret(reference, env),
     onReceiptChanged,

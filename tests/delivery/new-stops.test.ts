@@ -25,15 +25,11 @@ describe('a stop that was just found', () => {
   it('stands with payload, claim and attempt row in the first commit that touches it, before a byte leaves', async () => {
     const { b, sink } = await bench();
     const seen: unknown[] = [];
-    const { transact } = b.database;
     const stop = await b.stop(1);
-    // What every commit of the worker leaves behind.
-    b.database.transact = async (work) => {
-      const answer = await transact.call(b.database, work);
+    b.afterWrite = async () => {
       const { state, payload_sha256: payload, fence } = await b.row(stop);
       const attempts = (await b.attempts(stop)).map(({ kind, outcome }) => ({ kind, outcome }));
       seen.push({ state, isBuilt: payload !== null, fence, attempts, sends: sink.sends() });
-      return answer as never;
     };
     await b.service.workStops('lims');
     expect(seen[0]).toEqual({
@@ -49,6 +45,7 @@ describe('a stop that was just found', () => {
   it('is not sent when it was superseded while it was built', async () => {
     const { b, sink } = await bench();
     const stop = await b.stop(1);
+    let superseding: Promise<unknown> | null = null;
     b.mapping.usage = () => {
       superseding ??= b.database.db
         .updateTable('delivery')
@@ -57,12 +54,7 @@ describe('a stop that was just found', () => {
         .execute();
       return 'BLOCK-CONTRARY';
     };
-    let superseding: Promise<unknown> | null = null;
-    const { transact } = b.database;
-    b.database.transact = async (work) => {
-      await superseding;
-      return (await transact.call(b.database, work as never)) as never;
-    };
+    b.beforeWrite = async () => superseding;
     await b.service.workStops('lims');
     expect(superseding).not.toBeNull();
     expect(sink.sends()).toBe(0);
