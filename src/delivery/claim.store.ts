@@ -26,8 +26,12 @@ const holdReceipt = prepared((db, of: { readonly site: string; readonly id: stri
   ),
 );
 
-export async function countInFlight(trx: Trx, site: string, destination: string): Promise<number> {
-  const [row] = (await countSending(trx, { site, destination })).rows;
+export async function countInFlight(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<number> {
+  const [row] = (await countSending(reader, { site, destination })).rows;
   return Number(row?.n ?? 0);
 }
 
