@@ -5,7 +5,7 @@ import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
-import type { DeliveryRow } from '../storage/tables.js';
+import type { DeliveryRow, Tables } from '../storage/tables.js';
 import { NO_STOP, OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 
 interface ToBuild {
@@ -107,18 +107,40 @@ export interface StoredPayload {
   readonly request: string;
 }
 
-/** Stores the payload bytes by digest and pins them to the delivery. False when it is no longer ours. */
-export async function savePayload(
-  trx: Trx,
-  built: Pick<DeliveryRow, 'id' | 'fence'>,
-  payload: StoredPayload,
-): Promise<boolean> {
-  const { id, fence } = built;
-  const { sha256, contentType, request } = payload;
-  await storePayload(trx, payload);
-  const { written } = await pinPayload(trx, { id, fence, sha256, contentType, request });
-  return written === 1;
+/** A delivery that was taken for building, and its payload. */
+export interface BuiltDelivery {
+  readonly row: Pick<DeliveryRow, 'id' | 'fence'>;
+  readonly payload: StoredPayload;
 }
+
+/** Stores payload bytes by digest and pins them to the deliveries that are still ours. */
+export async function savePayloads(trx: Trx, built: readonly BuiltDelivery[]): Promise<void> {
+  // In one order everywhere: two transactions that store the same bytes wait for one another.
+  const bytes = new Map(built.map(({ payload }) => [payload.sha256, payload]));
+  await insertPayloads(
+    trx,
+    [...bytes.values()]
+      .sort((a, b) => (a.sha256 < b.sha256 ? -1 : 1))
+      .map((p) => ({ sha256: p.sha256, size: p.bytes.length, bytes: p.bytes })),
+    {},
+  );
+  await pinPayloads(
+    trx,
+    built.map(({ row: { id, fence }, payload: { sha256, contentType, request } }) => ({
+      ...{ id, fence, sha256, contentType, request },
+    })),
+    {},
+  );
+}
+
+const insertPayloads = preparedMany<Tables['payload_bytes'] & object, never>(
+  ['sha256', 'size', 'bytes'],
+  (db, rows) =>
+    db
+      .insertInto('payload_bytes')
+      .values(rows as never)
+      .onConflict((conflict) => conflict.column('sha256').doNothing()),
+);
 
 /** Stores the bytes of a payload under their digest, unless they are there. */
 export async function storePayload(
@@ -132,21 +154,24 @@ const insertPayload = preparedInsert('payload_bytes', ['sha256']);
 
 type Pinning = Pick<DeliveryRow, 'id' | 'fence'> & Omit<StoredPayload, 'bytes'>;
 
-const pinPayload = prepared((db, to: Pinning) =>
-  db
-    .updateTable('delivery')
-    .set({
-      state: 'due',
-      payload_sha256: to.sha256,
-      content_type: to.contentType,
-      request: to.request,
-      claimed_by: null,
-      fault: null,
-      reason: null,
-    })
-    .where('id', '=', to.id)
-    .where('state', '=', sql.lit('building'))
-    .where('fence', '=', to.fence),
+const pinPayloads = preparedMany<Pinning, never>(
+  ['id', 'fence', 'sha256', 'contentType', 'request'],
+  (db, rows) => ({
+    compile: () =>
+      sql<never>`
+        with built (id, fence, sha256, content_type, request) as (values ${sql.join(
+          rows.map(
+            (row) => sql`(cast(${row.id} as text), cast(${row.fence} as bigint),
+              cast(${row.sha256} as text), cast(${row.contentType} as text),
+              cast(${row.request} as text))`,
+          ),
+        )})
+        update delivery set state = 'due', payload_sha256 = built.sha256,
+          content_type = built.content_type, request = built.request, claimed_by = null,
+          fault = null, reason = null
+        from built where delivery.id = built.id and delivery.state = 'building'
+          and delivery.fence = built.fence`.compile(db),
+  }),
 );
 
 export async function payloadBytes(reader: Reader, sha256: string): Promise<Uint8Array> {

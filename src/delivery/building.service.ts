@@ -7,19 +7,23 @@ import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 import {
+  type BuiltDelivery,
   claimBuilds,
   isBuildDue,
   type StoredPayload,
-  savePayload,
+  savePayloads,
   takeUnbuilt,
 } from './build.store.js';
 import { faultOf, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
 import { STOP_RETRY_MAX_MS } from './stop-policy.js';
+import { Together } from './together.service.js';
 
 /** Payloads built at once for one destination. */
 export const BUILD_MAX = 16;
+/** Commits of payloads at once. */
+const SAVES_MAX = 2;
 const REASON_MAX = 2_000;
 
 /** A payload, or why there is none. */
@@ -30,9 +34,15 @@ export type Built =
 /** Builds payloads outside every transaction and saves each by an update that names state and fence. */
 export class Building {
   readonly #parts: DeliveryParts;
+  readonly #saves: Together<BuiltDelivery>;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
+    this.#saves = new Together({
+      write: (built) => parts.options.database.transact((trx) => savePayloads(trx, built)),
+      itemsMax: BUILD_MAX,
+      commitsMax: SAVES_MAX,
+    });
   }
 
   /** Builds what is due and has no payload, stops aside, at most `BUILD_MAX`; returns how many were taken. */
@@ -64,7 +74,7 @@ export class Building {
     const held: Held = { id: row.id, state: 'building', fence: row.fence };
     try {
       const built = await this.make(row);
-      if (built.ok) await this.#save(row, await this.stored(row, built.payload));
+      if (built.ok) await this.#saves.add({ row, payload: await this.stored(row, built.payload) });
       else
         await this.#parts.settle((trx) =>
           this.#saveFailure(trx, destination, row, built, async () => held),
@@ -125,10 +135,6 @@ export class Building {
           : null,
       ),
     );
-  }
-
-  async #save(row: DeliveryRow, payload: StoredPayload): Promise<void> {
-    await this.#parts.options.database.transact((trx) => savePayload(trx, row, payload));
   }
 
   /**

@@ -1,3 +1,4 @@
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import { Asking } from './asking.service.js';
@@ -178,6 +179,8 @@ export class DeliveryService {
         if (started > 0 || group.hasEndedSinceLook) continue;
         if (group.size === 0) break;
         await Promise.race([group.next(), more.next()]);
+        // What ended with it in one commit is seen by the same look.
+        await nextTurn();
       }
     } finally {
       await group.end();
