@@ -2,7 +2,6 @@ import type { BuildOutcome } from '../mapping/payload.js';
 import type { Subject } from '../mapping/subjects.js';
 import type { MappingDocument, MessageName, ReadBack } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
-import type { Reader } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 
 /** What delivery needs of the mappings: the pinned revision, and payloads built by it. */
@@ -12,12 +11,6 @@ export interface DeliveryMapping {
   /** The mapping revision a delivery is pinned to. */
   forDigest(mappingDigest: string): Promise<{ readonly document: MappingDocument }>;
 }
-
-/**
- * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
- * head. Null when the row it speaks of is not there.
- */
-export type SubjectLoader = (reader: Reader, delivery: DeliveryRow) => Promise<Subject | null>;
 
 /** The names a message may have, as the delivery row keeps it. */
 export function messageName(row: Pick<DeliveryRow, 'subject_kind'>): MessageName {

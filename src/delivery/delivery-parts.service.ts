@@ -1,13 +1,21 @@
 import { Misconfigured } from '../errors.js';
+import type { Subject } from '../mapping/subjects.js';
 import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { BusyClaims, type Claimed } from './busy-claims.js';
-import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
+import type { DeliveryMapping } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
 import { Payloads } from './payloads.service.js';
+
+/**
+ * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
+ * head. Null when the row it speaks of is not there.
+ */
+export type SubjectLoader = (reader: Reader, delivery: DeliveryRow) => Promise<Subject | null>;
 
 export interface DeliveryOptions {
   readonly database: OpenDatabase;
