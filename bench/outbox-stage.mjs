@@ -40,7 +40,7 @@ export function openStage({ database, clock, worker, sinkUrl, connections, bodyB
     },
     clock,
     mapping: { forDigest: async () => ({ document: DOCUMENT }), build },
-    loadSubject: async ({ id, idempotency_key: idempotencyKey, build: number }) => ({
+    loadSubject: async (_reader, { id, idempotency_key: idempotencyKey, build: number }) => ({
       ...sampleResult(),
       reference: id,
       idempotencyKey,

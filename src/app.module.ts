@@ -58,7 +58,7 @@ export class AppModule {
     const ring = () => {
       gateway.queue.ring('receipts');
       for (const { name } of site.destinations) {
-        gateway.queue.ring(`stops:${name}`);
+        gateway.queue.ringHere(`stops:${name}`);
         gateway.queue.ring(`deliveries:${name}`);
       }
     };

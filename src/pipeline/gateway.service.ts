@@ -32,7 +32,7 @@ export class Gateway {
   #ringDeliveries(): void {
     const { site, queue } = this.parts;
     for (const { name } of site.destinations) {
-      queue.ring(`stops:${name}`);
+      queue.ringHere(`stops:${name}`);
       queue.ring(`deliveries:${name}`);
     }
   }

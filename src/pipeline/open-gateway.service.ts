@@ -11,7 +11,7 @@ import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
-import { bellsOf } from '../queue/work-queue.js';
+import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SigningService } from '../signatures/signing.service.js';
@@ -39,6 +39,12 @@ export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
 
 /** Threads for mapping expressions that are more than a path; they idle away when none runs. */
 const EXPRESSION_THREADS = 1;
+
+/**
+ * What else a bundle brought is looked for so much later than its stop: every other worker would have something to
+ * do for it at once, on the same processors, connections and disk.
+ */
+const STOP_AHEAD_MS = 30;
 
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
@@ -115,12 +121,13 @@ async function wire(ground: Ground): Promise<Gateway> {
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
-  const ringAll = () => {
-    for (const { name } of site.destinations) {
-      queue.ring(`stops:${name}`);
-      queue.ring(`deliveries:${name}`);
-    }
+  const ringOthers = () => {
+    for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
     queue.ring('receipts');
+  };
+  const ringAll = () => {
+    for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+    ringOthers();
   };
   const bundles = new BundlesService({
     database,
@@ -131,7 +138,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     worker,
     log,
-    onSettled: ringAll,
+    onSettled: ({ hasStop }) => {
+      if (!hasStop) {
+        ringOthers();
+        return;
+      }
+      for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      setTimeout(ringOthers, STOP_AHEAD_MS);
+    },
   });
   const people = openAccess(database, clock, site);
   const signing = new SigningService(database, clock, people.accounts, site);
@@ -156,7 +170,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     sealer: openSealer(ground, worker),
     ...people,
     reviews,
-    intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
+    intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts: new ReceiptsService({
       site,
@@ -196,7 +210,7 @@ function openSealer(
 function openIntake(
   { folder, database, clock }: Ground,
   unreadable: UnreadableEvidence,
-  onTaken: () => void,
+  queue: WorkQueue,
 ): IntakeService {
   const { site } = folder;
   return new IntakeService(
@@ -208,8 +222,11 @@ function openIntake(
       jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
     },
     {
-      onTaken,
+      onTaken: () => queue.ring('bundles'),
       onRefused: (trx, refused, locks) => unreadable.open(trx, locks, refused, clock.now()),
+      afterRefused: () => {
+        for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      },
     },
   );
 }
@@ -225,7 +242,7 @@ function openDeliveries(
     site: folder.site,
     clock,
     mapping,
-    loadSubject: (delivery) => loadSubject(database.db, delivery),
+    loadSubject,
     worker,
     secrets: (reference) => readSecret(reference, env),
     onReceiptChanged,

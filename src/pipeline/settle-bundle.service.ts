@@ -37,6 +37,12 @@ import { lockInDoubt } from './unreadable-evidence.service.js';
 
 type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
 
+/** What a settled bundle asks of the others. */
+export interface Settlement {
+  /** A stop was issued, which goes out before anything else does. */
+  readonly hasStop: boolean;
+}
+
 interface Settling {
   readonly bundle: BundleRow;
   readonly examination: ReadableExamination;
@@ -62,14 +68,19 @@ export class SettleBundleService {
   ) {}
 
   /**
-   * Settles a readable bundle, the next of its lane. False when it is not that, or when the lane is another
+   * Settles a readable bundle, the next of its lane; null when it is not that, or when the lane is another
    * worker's by now.
    */
-  settle(bundle: BundleRow, unit: ReadableUnit, now: Instant, lane: LaneClaim): Promise<boolean> {
+  settle(
+    bundle: BundleRow,
+    unit: ReadableUnit,
+    now: Instant,
+    lane: LaneClaim,
+  ): Promise<Settlement | null> {
     return transactLocking(this.database, this.site.site, async (trx, locks) =>
       (await holdLane(trx, lane, bundle.id))
         ? this.#settleInTransaction(trx, locks, bundle, unit, now)
-        : false,
+        : null,
     );
   }
 
@@ -79,7 +90,7 @@ export class SettleBundleService {
     bundle: BundleRow,
     unit: ReadableUnit,
     now: Instant,
-  ): Promise<boolean> {
+  ): Promise<Settlement | null> {
     const { site } = this.site;
     await lockNamedIds(trx, site, idsNamedBy(unit.examination));
     const targets = await this.#lockNamedReceipts(trx, locks, unit.examination);
@@ -98,9 +109,9 @@ export class SettleBundleService {
         : unownedEvidence(identity, unit.examination, history, results, now);
     const { examination } = unit;
     const settling = { bundle, examination, instrument, history, results, unowned, now };
-    if (!(await this.#settleRow(trx, settling))) return false;
-    if (history.bundle !== 'repeated') await this.#store(trx, locks, settling);
-    return true;
+    if (!(await this.#settleRow(trx, settling))) return null;
+    if (history.bundle === 'repeated') return { hasStop: false };
+    return { hasStop: await this.#store(trx, locks, settling) };
   }
 
   /**
@@ -160,7 +171,8 @@ export class SettleBundleService {
     return true;
   }
 
-  async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<void> {
+  /** True when it calls for a stop. */
+  async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<boolean> {
     const { bundle, examination, instrument, results, unowned, now } = settling;
     const { site, timeZone: zone } = this.site;
     const place = { rowId: bundle.id, site, zone };
@@ -186,10 +198,14 @@ export class SettleBundleService {
     if (touched.size > 0) await shareSiteEvidence(trx, site);
     const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
     await this.messages.enqueue(trx, standing, now);
+    let hasStop = false;
     for (const id of [...touched].sort()) {
-      if (worse.has(id)) await this.statements.evaluateInTransaction(trx, id, now);
-      else await this.statements.evaluateImproved(trx, id, now);
+      const evaluation = worse.has(id)
+        ? await this.statements.evaluateInTransaction(trx, id, now)
+        : await this.statements.evaluateImproved(trx, id, now);
+      if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
     }
+    return hasStop;
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */

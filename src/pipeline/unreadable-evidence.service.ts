@@ -24,7 +24,13 @@ export class UnreadableEvidence {
     private readonly statements: StatementsService,
   ) {}
 
-  async open(trx: Trx, locks: ReceiptLocks, bytes: UnreadableBytes, now: Instant): Promise<void> {
+  /** True when it called for a stop. */
+  async open(
+    trx: Trx,
+    locks: ReceiptLocks,
+    bytes: UnreadableBytes,
+    now: Instant,
+  ): Promise<boolean> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
     const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
     const { site, timeZone } = this.site;
@@ -40,7 +46,12 @@ export class UnreadableEvidence {
       openedAt: now,
     };
     await openDiscrepancy(trx, unreadable, timeZone);
-    for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
+    let hasStop = false;
+    for (const id of inDoubt) {
+      const evaluation = await this.statements.evaluateInTransaction(trx, id, now);
+      if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
+    }
+    return hasStop;
   }
 }
 

@@ -106,12 +106,12 @@ export class StatementsService {
   /**
    * For a receipt that got passes with nothing to be said against them, in the transaction of the change: they
    * can make no statement worse but a *conforms* (their deliveries are still to come), so a receipt that never
-   * had one is evaluated later, together with what else comes.
+   * had one is evaluated later, together with what else comes: then null.
    */
-  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
+  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<Evaluation | null> {
     const { site } = this.settings.site;
-    if (await markDueUnlessConformed(trx, site, receiptId)) return;
-    await this.evaluateInTransaction(trx, receiptId, now);
+    if (await markDueUnlessConformed(trx, site, receiptId)) return null;
+    return await this.evaluateInTransaction(trx, receiptId, now);
   }
 
   /**

@@ -181,6 +181,9 @@ export class Bench {
   service: DeliveryService;
   /** True while the disk is full: every write transaction of the service fails. */
   failsWrites = false;
+  /** Waited for before each write transaction of the service, and after its commit. */
+  beforeWrite: (() => Promise<unknown>) | null = null;
+  afterWrite: (() => Promise<unknown>) | null = null;
   #workers = 0;
 
   private constructor(
@@ -241,23 +244,33 @@ export class Bench {
     const { database } = this;
     return new DeliveryService({
       database: {
-        db: database.db,
+        ...this.#failing(database),
         close: () => database.close(),
-        transact: (work) =>
-          this.failsWrites
-            ? Promise.reject(new Error('SQLITE_FULL (simulated)'))
-            : database.transact(work),
+        ...(database.reserved && { reserved: this.#failing(database.reserved) }),
       },
       site: siteFolder([this.destination]),
       clock: this.clock,
       mapping: this.mapping,
-      loadSubject: (row) => Promise.resolve(subjectOf(row)),
+      loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
       secrets: () => this.secret,
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
       ...(endpoint === undefined ? {} : { openEndpoint: () => endpoint }),
     });
+  }
+
+  #failing({ db, transact }: Pick<OpenDatabase, 'db' | 'transact'>) {
+    return {
+      db,
+      transact: async <T>(work: (trx: Trx) => Promise<T>): Promise<T> => {
+        if (this.failsWrites) throw new Error('SQLITE_FULL (simulated)');
+        await this.beforeWrite?.();
+        const answer = await transact(work);
+        await this.afterWrite?.();
+        return answer;
+      },
+    };
   }
 
   async enqueue(more: Partial<NewDelivery> & Pick<NewDelivery, 'subjectId'>): Promise<string> {

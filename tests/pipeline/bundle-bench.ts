@@ -7,7 +7,7 @@ import { UnitDied } from '../../src/pipeline/examine.pool.js';
 import { examineUnit } from '../../src/pipeline/examine-unit.js';
 import type { ExaminedUnit, ExamineTask } from '../../src/pipeline/examined-unit.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
-import { SettleBundleService } from '../../src/pipeline/settle-bundle.service.js';
+import { SettleBundleService, type Settlement } from '../../src/pipeline/settle-bundle.service.js';
 import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import type { ActiveMapping } from '../../src/statements/statement-messages.js';
@@ -61,7 +61,11 @@ export class BundleBench {
   }
 
   /** A process's worth of work, with a pool that examines as told. */
-  process(examine: Examine, workerId = 'worker-1', onSettled: () => void = () => undefined) {
+  process(
+    examine: Examine,
+    workerId = 'worker-1',
+    onSettled: (settlement: Settlement) => void = () => undefined,
+  ) {
     const { database, clock, site, unreadable } = this;
     const messages = new ResultMessages(site, this.mappings, 1);
     return new BundlesService({
