@@ -152,6 +152,18 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'secret-exposed': entry(
+    'The file of a secret may be read or changed by others than its owner.',
+    'Take their rights away (`chmod 600 FILE`) and let it belong to the user that Drumline runs as. Others may have read it: put a new secret in it.',
+    null,
+    'fatal',
+  ),
+  'secret-unusable': entry(
+    'A secret has a form in which it cannot be used.',
+    'Put the token alone in the variable or file named: one line of 8 or more visible ASCII characters, no blanks.',
+    null,
+    'fatal',
+  ),
   'key-missing': entry(
     'The request carries no API key.',
     'Send `Authorization: Bearer <key>`; an administrator creates one with `drumline key create`.',

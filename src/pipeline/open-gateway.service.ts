@@ -1,6 +1,6 @@
 import type { Logger } from 'pino';
 import { AccessService } from '../access/access.service.js';
-import { readSecret } from '../access/secrets.files.js';
+import { Secrets } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
@@ -38,7 +38,7 @@ const EXPRESSION_THREADS = 1;
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
   readonly settings: Settings;
-  readonly env: EnvironmentVariables;
+  readonly secrets: Secrets;
   readonly log: Logger;
   readonly folder: LoadedSiteFolder;
   readonly pair: Pair;
@@ -57,9 +57,10 @@ export async function openGateway(
   settings: Settings,
   env: EnvironmentVariables,
   log: Logger,
+  secrets: Secrets,
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
-  requireSecrets(folder, env);
+  requireSecrets(folder, secrets);
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
@@ -67,7 +68,7 @@ export async function openGateway(
   try {
     return await wire({
       settings,
-      env,
+      secrets,
       log,
       folder,
       pair,
@@ -85,9 +86,9 @@ export async function openGateway(
 }
 
 /** A secret that is not there is found at the start, not at the first delivery. */
-function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): void {
+function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
   for (const { endpoint } of folder.site.destinations) {
-    if (endpoint.kind === 'http' && endpoint.bearer) readSecret(endpoint.bearer, env);
+    if (endpoint.kind === 'http' && endpoint.bearer) secrets.bearer(endpoint.bearer);
   }
 }
 
@@ -174,7 +175,7 @@ function openIntake(
 }
 
 function openDeliveries(
-  { folder, database, clock, env }: Ground,
+  { folder, database, clock, secrets }: Ground,
   mapping: MappingService,
   worker: WorkerIdentity,
   onReceiptChanged: () => void,
@@ -186,7 +187,7 @@ function openDeliveries(
     mapping,
     loadSubject: (delivery) => loadSubject(database.db, delivery),
     worker,
-    secrets: (reference) => readSecret(reference, env),
+    secrets,
     onReceiptChanged,
     random: Math.random,
   });
