@@ -164,6 +164,36 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'sampling-plan': entry(
+    'There is no such sampling plan, or an option does not belong to it.',
+    'Give one of the plans named, and only the options it takes; `drumline sampling --help` lists them.',
+    null,
+    'error',
+  ),
+  'sampling-lot-size': entry(
+    'The lot size is no number of containers that a plan can be worked out for.',
+    'Give a whole number within the bounds named.',
+    null,
+    'error',
+  ),
+  'sampling-level': entry(
+    'The inspection level is unknown, or the tables hold no plan for it.',
+    'Give one of S-1, S-2, S-3, S-4, I, II and III; II where nothing else was agreed.',
+    null,
+    'error',
+  ),
+  'sampling-aql': entry(
+    'The AQL is none of those the tables hold.',
+    'Give one of the values named, in percent.',
+    null,
+    'error',
+  ),
+  'sampling-positions': entry(
+    'The list of a fixed plan names no container, one twice, or one that a lot cannot have.',
+    'Give places in the announced list, from 1, each once: `--positions 1,5,10`.',
+    null,
+    'error',
+  ),
   'key-missing': entry(
     'The request carries no API key.',
     'Send `Authorization: Bearer <key>`; an administrator creates one with `drumline key create`.',
