@@ -1,4 +1,5 @@
 // The delivery stage alone, as the gateway wires it, with payloads of a size of their own and no mapping.
+import { Secrets } from '../dist/access/secrets.files.js';
 import { DeliveryService } from '../dist/delivery/delivery.service.js';
 import { resultKey } from '../dist/delivery/new-delivery.js';
 import { enqueueDelivery } from '../dist/delivery/outbox.store.js';
@@ -47,7 +48,7 @@ export function openStage({ database, clock, worker, sinkUrl, connections, bodyB
       build: number,
     }),
     worker,
-    secrets: () => 'simulated',
+    secrets: new Secrets({ TOKEN: 'simulated' }),
     onReceiptChanged: () => undefined,
     random: Math.random,
   });

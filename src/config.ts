@@ -215,7 +215,13 @@ function address(name: keyof typeof PROTOCOLS, env: EnvironmentVariables): strin
   if (given === undefined || given === '') return null;
   const text = given.startsWith('file:') ? readSecret(given as SecretReference, env) : given;
   const protocols: readonly string[] = PROTOCOLS[name];
-  if (protocols.includes(protocolOf(text))) return text;
+  if (protocols.includes(protocolOf(text))) {
+    // A password with a slash ends the host there, and what is left of it would be shown as a path.
+    if (!/@/.test(new URL(text).pathname)) return text;
+    throw new Misconfigured('configuration-invalid', {
+      found: `${name} has an @ behind its host: a password in it must be percent-encoded (/ as %2F, @ as %40)`,
+    });
+  }
   throw new Misconfigured('configuration-invalid', {
     // Whatever it is, it may hold a password.
     found: `${name} is no address of the form ${protocols.map((p) => `${p}//…`).join(' or ')} (or \`file:\` and the path of a file that holds one)`,

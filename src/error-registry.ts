@@ -176,6 +176,48 @@ export const ERRORS = {
     null,
     'error',
   ),
+  'secret-exposed': entry(
+    'The file of a secret may be read or changed by others than its owner.',
+    'Take their rights away (`chmod 600 FILE`) and let it belong to the user that Drumline runs as. Others may have read it: put a new secret in it.',
+    null,
+    'fatal',
+  ),
+  'secret-unusable': entry(
+    'A secret has a form in which it cannot be used.',
+    'Put the token alone in the variable or file named: one line of 8 or more visible ASCII characters, no blanks.',
+    null,
+    'fatal',
+  ),
+  'sampling-plan': entry(
+    'There is no such sampling plan, or an option does not belong to it.',
+    'Give one of the plans named, and only the options it takes; `drumline sampling --help` lists them.',
+    null,
+    'error',
+  ),
+  'sampling-lot-size': entry(
+    'The lot size is no number of containers that a plan can be worked out for.',
+    'Give a whole number within the bounds named.',
+    null,
+    'error',
+  ),
+  'sampling-level': entry(
+    'The inspection level is unknown, or the tables hold no plan for it.',
+    'Give one of S-1, S-2, S-3, S-4, I, II and III; II where nothing else was agreed.',
+    null,
+    'error',
+  ),
+  'sampling-aql': entry(
+    'The AQL is none of those the tables hold.',
+    'Give one of the values named, in percent.',
+    null,
+    'error',
+  ),
+  'sampling-positions': entry(
+    'The list of a fixed plan names no container, one twice, or one that a lot cannot have.',
+    'Give places in the announced list, from 1, each once: `--positions 1,5,10`.',
+    null,
+    'error',
+  ),
   'key-missing': entry(
     'The request carries neither an API key nor a sign-in.',
     'Programs: send `Authorization: Bearer <key>`; an administrator creates one with `drumline key create`. People: sign in.',

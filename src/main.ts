@@ -7,6 +7,8 @@ import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fa
 import { destination, type Logger, pino } from 'pino';
 import { type Control, removeControl, writeControl } from './access/control.files.js';
 import { readTls, type TlsIdentity } from './access/tls.files.js';
+import type { Mask } from './access/secret-mask.js';
+import { Secrets } from './access/secrets.files.js';
 import { AppModule, HealthModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
 import { siteView } from './dashboard/build-day-view.js';
@@ -59,8 +61,8 @@ export async function openApplication(
   settings: Settings,
   options: ApplicationOptions,
 ): Promise<Application> {
-  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
   const token = randomBytes(32).toString('base64url');
+  const gateway = await openSecretly(settings, token);
   try {
     const module = AppModule.of(gateway.parts, token);
     const tls = readTls(settings.tls);
@@ -76,7 +78,7 @@ export async function openApplication(
 
 /** Opens a gateway that only works; at most its health can be asked for. */
 export async function openWorker(settings: Settings): Promise<WorkerApplication> {
-  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
+  const gateway = await openSecretly(settings);
   const { worker, site } = gateway.parts;
   let health: NestFastifyApplication | null = null;
   const close = async () => {
@@ -103,8 +105,40 @@ async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | nu
   return health;
 }
 
-function openLog(settings: Settings): Logger {
-  return pino({ level: settings.logLevel }, destination(2));
+/** Opens a gateway whose log shows no secret that it knows. */
+function openSecretly(settings: Settings, controlToken: string | null = null): Promise<Gateway> {
+  const env = processEnvironment();
+  const secrets = new Secrets(env);
+  if (controlToken !== null) secrets.learn('control', controlToken);
+  for (const [place, address] of [
+    ['DATABASE_URL', settings.databaseUrl],
+    ['REDIS_URL', settings.redisUrl],
+  ] as const) {
+    for (const password of address === null ? [] : passwordsIn(address)) {
+      secrets.learn(place, password);
+    }
+  }
+  return openGateway(settings, env, openLog(settings, secrets.mask), secrets);
+}
+
+/** Where one stands before the host, and where clients also look for it. */
+function passwordsIn(address: string): readonly string[] {
+  const { password, searchParams } = new URL(address);
+  return [decoded(password), ...searchParams.getAll('password')];
+}
+
+function decoded(text: string): string {
+  try {
+    return decodeURIComponent(text);
+  } catch {
+    // A stray percent sign: what is sent is what stands there.
+    return text;
+  }
+}
+
+function openLog(settings: Settings, mask: Mask): Logger {
+  const stderr = destination(2);
+  return pino({ level: settings.logLevel }, { write: (line) => stderr.write(mask(line)) });
 }
 
 async function openHttp(

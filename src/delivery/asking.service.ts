@@ -12,6 +12,7 @@ import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
 import type { AskResult } from './endpoint.js';
+import { answerInWords, withoutSecrets } from './kept-words.js';
 import {
   auditDelivery,
   changeDelivery,
@@ -121,10 +122,12 @@ export class Asking {
     }
     const { deadlineMs } = destination.timing;
     const result = await this.#parts.endpoint(destination).ask({ path, deadlineMs });
+    const kept = withoutSecrets(result, this.#parts.options.secrets.mask);
+    const read = (of: AskResult) => readAnswer(of, readBack, document.format, payload);
     return {
-      answer: readAnswer(result, readBack, document.format, payload),
+      answer: answerInWords(read(result), kept === result ? null : read(kept)),
       status: result.kind === 'answered' ? result.status : null,
-      text: textOf(result),
+      text: textOf(kept),
     };
   }
 

@@ -1,6 +1,7 @@
+import type { DestinationSecrets } from '../access/secret-mask.js';
 import { Misconfigured } from '../errors.js';
 import type { Subject } from '../mapping/subjects.js';
-import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
+import type { Destination, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -25,7 +26,7 @@ export interface DeliveryOptions {
   readonly loadSubject: SubjectLoader;
   /** Names this process in what it claims; the rows of another one are its own while it lives. */
   readonly worker: WorkerIdentity;
-  readonly secrets: (reference: SecretReference) => string;
+  readonly secrets: DestinationSecrets;
   /** Called after the commit that changed a fact of a receipt. */
   readonly onReceiptChanged: (receiptId: string) => void;
   /** Evenly distributed in [0, 1). */

@@ -1,9 +1,9 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
-import { readSecret } from '../access/secrets.files.js';
 import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
 import { TrailSealer } from '../audit/sealer.service.js';
 import { readTrailKey } from '../audit/trail-key.files.js';
+import { Secrets } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
@@ -49,7 +49,7 @@ const STOP_AHEAD_MS = 30;
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
   readonly settings: Settings;
-  readonly env: EnvironmentVariables;
+  readonly secrets: Secrets;
   readonly log: Logger;
   readonly folder: LoadedSiteFolder;
   readonly pair: Pair;
@@ -68,9 +68,10 @@ export async function openGateway(
   settings: Settings,
   env: EnvironmentVariables,
   log: Logger,
+  secrets: Secrets,
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
-  requireSecrets(folder, env);
+  requireSecrets(folder, secrets);
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
@@ -78,7 +79,7 @@ export async function openGateway(
   try {
     return await wire({
       settings,
-      env,
+      secrets,
       log,
       folder,
       pair,
@@ -96,9 +97,9 @@ export async function openGateway(
 }
 
 /** A secret that is not there is found at the start, not at the first delivery. */
-function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): void {
+function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
   for (const { endpoint } of folder.site.destinations) {
-    if (endpoint.kind === 'http' && endpoint.bearer) readSecret(endpoint.bearer, env);
+    if (endpoint.kind === 'http' && endpoint.bearer) secrets.bearer(endpoint.bearer);
   }
 }
 
@@ -232,7 +233,7 @@ function openIntake(
 }
 
 function openDeliveries(
-  { folder, database, clock, env }: Ground,
+  { folder, database, clock, secrets }: Ground,
   mapping: MappingService,
   worker: WorkerIdentity,
   onReceiptChanged: () => void,
@@ -244,7 +245,7 @@ function openDeliveries(
     mapping,
     loadSubject,
     worker,
-    secrets: (reference) => readSecret(reference, env),
+    secrets,
     onReceiptChanged,
     random: Math.random,
   });

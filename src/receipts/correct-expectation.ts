@@ -4,12 +4,11 @@ import type { PlanRule } from '../site/site-folder.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { normaliseLabel } from './label.js';
 import {
-  chooseContainers,
+  compareStrictness,
+  containersOf,
   findPlanRule,
-  isStricter,
   type PlanSubject,
   planFromRule,
-  requiredCount,
   type SamplingPlan,
 } from './sampling-plan.js';
 
@@ -134,8 +133,7 @@ export function planContainers(options: {
   const labels = line.containers.map(normaliseLabel);
   const base = basePlan(options);
   if (base === null) return { plan: null, required: new Set(labels) };
-  const count = requiredCount(base.kind, base.rounding, labels.length);
-  const required = chooseContainers(labels, count, base.seed);
+  const required = containersOf(base, labels);
   if (before?.plan) {
     for (const label of labels) if (before.required.has(label)) required.add(label);
   }
@@ -152,7 +150,16 @@ function basePlan(options: Parameters<typeof planContainers>[0]): SamplingPlan |
   const rule = findPlanRule(rules, line, now);
   if (rule === null) return null;
   const found = planFromRule(rule, line.containers.length, kept?.seed ?? seed, now);
-  return kept && measured && isStricter(kept, found) ? kept : found;
+  return kept && measured ? stricterPlan(kept, found) : found;
+}
+
+/** Where each asks for more at some number of containers, neither is stricter, and every container is tested. */
+function stricterPlan(kept: SamplingPlan, found: SamplingPlan): SamplingPlan {
+  const order = compareStrictness(kept, found);
+  if (order === 'stricter') return kept;
+  if (order !== 'crossing') return found;
+  const { positions: _, ...rest } = found;
+  return { ...rest, kind: 'every', rounding: 'up', required: found.containers };
 }
 
 function sameSubject(a: PlanSubject, b: PlanSubject): boolean {

@@ -57,6 +57,7 @@ export interface PlanEntry {
   readonly supplier?: string | null;
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
+  readonly positions?: readonly number[];
   readonly decision: string;
   /** RFC 3339 with offset. */
   readonly expires: string;

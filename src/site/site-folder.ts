@@ -87,7 +87,8 @@ export interface Method {
   readonly approvals: readonly { readonly material: string; readonly decision: string }[];
 }
 
-export type PlanKind = 'every' | 'sqrt';
+/** `docs/sampling.md` says how many containers each asks for, and where from. */
+export type PlanKind = 'every' | 'sqrt' | 'who-n' | 'who-p' | 'who-r' | 'fixed';
 export type PlanRounding = 'up' | 'nearest' | 'down';
 
 export interface PlanRule {
@@ -97,6 +98,8 @@ export interface PlanRule {
   readonly supplier: string | null;
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
+  /** Of a fixed plan: places in the announced list of containers, from 1. */
+  readonly positions?: readonly number[];
   readonly decision: string;
   readonly expires: Instant;
 }

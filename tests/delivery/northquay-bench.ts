@@ -1,3 +1,4 @@
+import { maskOf } from '../../src/access/secret-mask.js';
 import { DeliveryService } from '../../src/delivery/delivery.service.js';
 import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
@@ -253,7 +254,11 @@ export class Bench {
       mapping: this.mapping,
       loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
-      secrets: () => this.secret,
+      secrets: {
+        bearer: () => this.secret,
+        refused: () => undefined,
+        mask: (text) => maskOf([this.secret])(text),
+      },
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
       ...(endpoint === undefined ? {} : { openEndpoint: () => endpoint }),
