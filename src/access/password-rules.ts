@@ -83,7 +83,7 @@ function withoutObvious(folded: string, { printedName, siteWords }: PasswordCont
     .filter((word) => word.length >= 4)
     .sort((a, b) => b.length - a.length);
   const left = words.reduce((text, word) => text.replaceAll(word, ' '), folded);
-  return left.replace(/[^\p{L}\p{N}]/gu, '');
+  return left.replace(/[^\p{L}\p{N}\p{So}]/gu, '');
 }
 
 function wordsOf(text: string): string[] {

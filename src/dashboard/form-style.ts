@@ -1,6 +1,7 @@
 /** Forms, notices, the account in the header. */
 export const FORM_STYLE = `
 .who { display: flex; flex-wrap: wrap; gap: .2rem .9rem; align-items: baseline; font-size: .875rem; }
+.top > .where + .who, .top > .brand + .who { margin-left: auto; }
 .who bdi { font-weight: 600; margin-left: -.5rem; }
 .form { background: var(--sheet); border: 1px solid var(--line); padding: 1rem 1.2rem 1.2rem; max-width: 34rem; }
 .form + .form { margin-top: 1rem; }

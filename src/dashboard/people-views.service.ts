@@ -19,17 +19,12 @@ import type { MomentView } from './day-view.js';
 import { moment } from './local-time.js';
 import type { PageSite } from './page-site.js';
 import { signedInOf } from './signed-in.js';
+import type { Viewer } from './viewer.js';
 
 const SESSIONS_SHOWN_MAX = 20;
 const REFUSED_SHOWN_MAX = 10;
 
 const EMPTY_DRAFT = { userName: '', printedName: '', operatorIds: '', roles: ['viewer'] };
-
-/** Who looks, and what their forms carry. */
-export interface Viewer {
-  readonly caller: PersonCaller;
-  readonly formToken: string;
-}
 
 /** Reads what the pages about people show. */
 export class PeopleViews {

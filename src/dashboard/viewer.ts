@@ -1,6 +1,11 @@
 import type { PersonCaller } from '../access/caller.js';
 import { Problem } from '../problem-details.js';
-import type { Viewer } from './people-views.service.js';
+
+/** Who looks, and what their forms carry. */
+export interface Viewer {
+  readonly caller: PersonCaller;
+  readonly formToken: string;
+}
 
 /** The person behind a request that only people are let through to. */
 export function personIn(request: {

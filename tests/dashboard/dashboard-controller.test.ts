@@ -3,8 +3,8 @@ import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fa
 import { Test } from '@nestjs/testing';
 import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
-import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
+import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
