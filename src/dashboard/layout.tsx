@@ -37,6 +37,7 @@ export function Layout({ title, site, asOf, children }: LayoutProps): JSX.Elemen
               <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
             </p>
           )}
+          {site === null ? null : <a href="/trail">Trail</a>}
           {asOf === null ? null : (
             <p class="as-of">
               As of <Moment at={asOf} />
