@@ -49,6 +49,7 @@ export function Layout({
               <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
             </p>
           )}
+          {site === null ? null : <a href="/trail">Trail</a>}
           {asOf === null ? null : (
             <p class="as-of">
               As of <Moment at={asOf} />

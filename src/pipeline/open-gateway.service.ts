@@ -1,9 +1,9 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
-import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
-import { TrailSealer } from '../audit/sealer.service.js';
-import { readTrailKey } from '../audit/trail-key.files.js';
 import { Secrets } from '../access/secrets.files.js';
+import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
+import { type SealerOptions, TrailSealer } from '../audit/sealer.service.js';
+import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
@@ -57,7 +57,10 @@ interface Ground {
   readonly database: OpenDatabase;
   readonly expressions: ExpressionPool;
   readonly examining: ExaminePool;
+  readonly trailKeys: TrailKeys;
 }
+
+type TrailKeys = Pick<SealerOptions, 'key' | 'keyBefore'>;
 
 /**
  * Opens the pair of store and queue and wires the stages; nothing runs until the gateway is told to work.
@@ -72,6 +75,7 @@ export async function openGateway(
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
   requireSecrets(folder, secrets);
+  const trailKeys = readTrailKeys(settings);
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
@@ -87,6 +91,7 @@ export async function openGateway(
       database,
       expressions,
       examining,
+      trailKeys,
     });
   } catch (error) {
     await expressions.close();
@@ -186,25 +191,26 @@ async function wire(ground: Ground): Promise<Gateway> {
   });
 }
 
-/** @throws Misconfigured when the key is named and cannot be used: it is found at the start, not at a checkpoint. */
+/** @throws Misconfigured when a key is named and cannot be used: found at the start, not at a checkpoint */
+function readTrailKeys({ trail, dataDirectory }: Settings): TrailKeys {
+  const keyOf = (path: string | null) => (path === null ? null : readTrailKey(path, dataDirectory));
+  const { keyFile, keyBeforeFile } = trail;
+  return {
+    key: keyOf(keyFile),
+    keyBefore: keyBeforeFile === 'lost' ? 'lost' : keyOf(keyBeforeFile),
+  };
+}
+
 function openSealer(
-  { settings, folder, database, clock, log }: Ground,
+  { settings, folder, database, clock, log, trailKeys }: Ground,
   worker: WorkerIdentity,
 ): TrailSealer {
   const { site, timeZone: zone } = folder.site;
-  const { trail, dataDirectory } = settings;
-  const keyOf = (path: string | null) => (path === null ? null : readTrailKey(path, dataDirectory));
-  const outlet = new CheckpointOutlet(database, log, trail.checkpointFolder, site);
+  const { checkpointFolder, checkpointEveryMs, checkpointEveryEntries } = settings.trail;
+  const outlet = new CheckpointOutlet(database, log, checkpointFolder, site);
   return new TrailSealer(
     { database, clock, worker, log, outlet },
-    {
-      site,
-      zone,
-      key: keyOf(trail.keyFile),
-      keyBefore: trail.keyBeforeFile === 'lost' ? 'lost' : keyOf(trail.keyBeforeFile),
-      checkpointEveryMs: trail.checkpointEveryMs,
-      checkpointEveryEntries: trail.checkpointEveryEntries,
-    },
+    { site, zone, ...trailKeys, checkpointEveryMs, checkpointEveryEntries },
   );
 }
 

@@ -88,6 +88,12 @@ describe('drumline audit', () => {
     const fromExport = await drumline('audit', 'verify', '--export', exported, ...compare);
     expect(fromExport.json).toMatchObject({ entries: 13, sealed: 13, firstBroken: null });
     expect(fromExport.json.trails[0].root).toBe(live.json.trails[0].root);
+    // The few lines of docs/trail.md follow the same chain without Drumline.
+    const page = readFileSync(join(repositoryRoot(), 'docs', 'trail.md'), 'utf8');
+    const script = join(directory, 'follow.mjs');
+    writeFileSync(script, /```js\n([\s\S]*?)```/.exec(page)?.[1] ?? '');
+    const shell = ['-c', `${process.execPath} ${script} < ${exported}`];
+    expect((await run('sh', shell)).stdout.trim()).toBe(live.json.trails[0].head);
     await database.close();
 
     const copy = join(directory, 'copy.db');

@@ -22,6 +22,9 @@ class Source implements DayViewSource {
     this.asked.push(receiptId);
     return Promise.resolve(receiptId === KNOWN ? sampleReceipt() : null);
   }
+  loadTrail(): Promise<never> {
+    return Promise.reject(new Error('no trail here'));
+  }
 }
 
 describe('dashboard over HTTP', () => {
