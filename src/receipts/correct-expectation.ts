@@ -2,7 +2,7 @@ import { canonicalJson } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { PlanRule } from '../site/site-folder.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { normaliseLabel } from './label.js';
+import { containerKey } from './label.js';
 import {
   chooseContainers,
   findPlanRule,
@@ -87,8 +87,8 @@ function keepIdentity(
 const WORDS = { material: 'material', supplierLot: "supplier's lot", siteLot: 'site lot' } as const;
 
 function removedContainers(inForce: ReceiptLine, announced: ReceiptLine): string[] {
-  const still = new Set(announced.containers.map(normaliseLabel));
-  return inForce.containers.filter((label) => !still.has(normaliseLabel(label)));
+  const still = new Set(announced.containers.map(containerKey));
+  return inForce.containers.filter((label) => !still.has(containerKey(label)));
 }
 
 /** Supplying a missing value is no easing; taking one away is. */
@@ -131,7 +131,7 @@ export function planContainers(options: {
   readonly now: Instant;
 }): PlannedContainers {
   const { line, before } = options;
-  const labels = line.containers.map(normaliseLabel);
+  const labels = line.containers.map(containerKey);
   const base = basePlan(options);
   if (base === null) return { plan: null, required: new Set(labels) };
   const count = requiredCount(base.kind, base.rounding, labels.length);

@@ -1,5 +1,7 @@
 import { type Instant, parseTimestamp } from '../formats/instant.js';
-import { findLabelClashes, LABEL_LENGTH_MAX, normaliseLabel, notOneContainer } from './label.js';
+import { LABEL_LENGTH_MAX, normaliseLabel } from './label.js';
+import { readLabelList } from './label-list.js';
+import { CONTAINERS_MAX, SCANNED_ID_PREFIX } from './receipt-bounds.js';
 
 /** One receipt line as ERP or a CSV announces it, with the containers that arrived. */
 export interface ReceiptLine {
@@ -52,10 +54,6 @@ export const EXPECTATION_COLUMNS = [
   'containers',
 ] as const;
 export type Column = (typeof EXPECTATION_COLUMNS)[number];
-
-export const CONTAINERS_MAX = 20_000;
-/** Ids of receipts that so far only a scan named begin with this; no announced one may. */
-export const SCANNED_ID_PREFIX = 'scan:';
 
 /** C0, DEL and C1 controls: nothing a label or an id shows. */
 const CONTROLS = /\p{Cc}/u;
@@ -167,46 +165,11 @@ export class LineReader {
   private containers(): string[] {
     const cell = this.cells.get('containers') ?? '';
     if (cell.trim() === '') return [];
-    const labels = cell.split(';').map((l) => l.trim());
-    if (labels.length > CONTAINERS_MAX) {
-      this.add(
-        'containers',
-        'too-many',
-        `found ${labels.length} labels, expected at most ${CONTAINERS_MAX}`,
-        'Announce the shipment as several receipt lines.',
-      );
-      return [];
+    const list = readLabelList(cell.split(';'));
+    for (const { rule, message, remedy } of list.faults) {
+      this.add('containers', rule, message, remedy);
     }
-    labels.forEach((label, i) => {
-      if (label === '') {
-        this.add(
-          'containers',
-          'empty-label',
-          `label ${i + 1} of ${labels.length} is empty`,
-          'Remove the extra semicolon or write the label.',
-        );
-        return;
-      }
-      this.checkText('containers', label);
-      const why = notOneContainer(label);
-      if (why)
-        this.add(
-          'containers',
-          'not-one-container',
-          `"${label}" ${why}`,
-          'Give every container a label of its own.',
-        );
-    });
-    for (const clash of findLabelClashes(labels)) {
-      if (clash.normalised === '') continue;
-      this.add(
-        'containers',
-        'duplicate-label',
-        `"${clash.normalised}" stands ${clash.positions.length} times (places ${clash.positions.map((p) => p + 1).join(', ')})`,
-        'Relabel the containers; the receipt is taken when every label is different.',
-      );
-    }
-    return labels.filter((l) => l !== '');
+    return [...list.labels];
   }
 
   private add(column: Column, rule: string, message: string, remedy: string): void {

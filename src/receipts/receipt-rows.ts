@@ -1,7 +1,7 @@
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { ContainerRow, ReceiptRow } from '../storage/tables.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { normaliseLabel } from './label.js';
+import { containerKey } from './label.js';
 import type { SamplingPlan } from './sampling-plan.js';
 
 /** What a receipt revision keeps: the words announced and what is in force after them. */
@@ -70,7 +70,7 @@ export function containerRows(
   required: ReadonlySet<string>,
 ): ContainerRow[] {
   return line.containers.map((label, position) => {
-    const normalised = normaliseLabel(label);
+    const normalised = containerKey(label);
     return {
       site,
       receipt_id: line.receiptId,

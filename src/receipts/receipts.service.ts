@@ -13,7 +13,7 @@ import {
 } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
-import { normaliseLabel } from './label.js';
+import { containerKey, normaliseLabel } from './label.js';
 import {
   containerRows,
   emptyReceipt,
@@ -297,9 +297,9 @@ export class ReceiptsService {
     by: By,
   ): Promise<number> {
     const { site, timeZone } = this.settings.site;
-    const labels = new Map(line.containers.map((label) => [normaliseLabel(label), label]));
+    const labels = new Map(line.containers.map((label) => [containerKey(label), label]));
     const labelOf = (r: ScannedResult) =>
-      labels.get(normaliseLabel(r.container_scanned ?? '')) ?? null;
+      labels.get(containerKey(r.container_scanned ?? '')) ?? null;
     const mine = unowned.get(line.scanText) ?? [];
     const placed = (await unplacedResults(trx, site, line.receiptId)).filter((r) => labelOf(r));
     const unplaced = new Set(placed.map((result) => result.id));

@@ -5,7 +5,7 @@ import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
 import { resultSubject } from './evidence-subject.js';
-import { SCANNED_ID_PREFIX } from './expectation-line.js';
+import { SCANNED_ID_PREFIX } from './receipt-bounds.js';
 import { emptyReceipt } from './receipt-rows.js';
 import type { ScanTarget, ScanTargets } from './scan-match.js';
 

@@ -1,7 +1,8 @@
 import type { Instant } from '../formats/instant.js';
-import { nearMisses, normaliseLabel } from './label.js';
+import { containerKey, normaliseLabel } from './label.js';
+import { nearMisses } from './near-miss.js';
 
-/** A receipt that a scan may name, with its containers by normalised label. */
+/** A receipt that a scan may name, with its containers by `containerKey`. */
 export interface ScanTarget {
   readonly receiptId: string;
   readonly material: string | null;
@@ -17,7 +18,8 @@ export interface ScanTargets {
   readonly knownScanTexts: readonly string[];
 }
 
-/** Which receipt and container a scan names. Only an exact match after normalisation counts. */
+/** Which receipt and container a scan names. Only an exact match after normalisation counts; near misses of a
+ * container are sought when they are shown (`labelHint`), not for every scan of every bundle. */
 export type ScanMatch =
   | {
       readonly kind: 'receipt';
@@ -27,7 +29,6 @@ export type ScanMatch =
       readonly receivedAt: Instant | null;
       /** The announced label; null when no container was scanned or none carries this label. */
       readonly containerLabel: string | null;
-      readonly containerNearMisses: readonly string[];
     }
   | {
       readonly kind: 'unknown-receipt';
@@ -55,7 +56,7 @@ export function matchScan(
       nearMisses: nearMisses(scanText, targets.knownScanTexts),
     };
   }
-  const container = normaliseLabel(scan.container ?? '');
+  const container = containerKey(scan.container ?? '');
   const containerLabel = container === '' ? null : (target.labels.get(container) ?? null);
   return {
     kind: 'receipt',
@@ -64,9 +65,5 @@ export function matchScan(
     area: target.area,
     receivedAt: target.receivedAt,
     containerLabel,
-    containerNearMisses:
-      container === '' || containerLabel !== null
-        ? []
-        : nearMisses(container, target.labels.values()),
   };
 }

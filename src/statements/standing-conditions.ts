@@ -1,4 +1,5 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
@@ -66,6 +67,9 @@ function isSettled(state: ResultState, delivery: DeliveryFact | undefined): bool
   }
 }
 
+/** Scans compared with every label of the receipt; more are not shown anyway. */
+const HINTS_MAX = 5;
+
 /** Rules 8, 10 and 16: nothing open of this receipt, and no unowned evidence that could be its own. */
 export function noOpenDiscrepancy(
   facts: StatementFacts,
@@ -81,12 +85,17 @@ export function noOpenDiscrepancy(
     );
     evidence.push({ kind: 'discrepancy', id: discrepancy.subject });
   }
+  const labels = facts.containers.map(({ label }) => label);
+  let hints = HINTS_MAX;
   for (const result of facts.results) {
     if (result.state === 'held')
       against.push(`held: result ${result.resultId} waits for a reviewer`);
     else if (result.containerLabel === null) {
+      const scanned = result.containerScanned ?? '';
+      hints -= 1;
+      const hint = hints >= 0 ? labelHint(scanned, labels) : '';
       against.push(
-        `not-expected: result ${result.resultId} names container "${result.containerScanned ?? ''}"`,
+        `not-expected: result ${result.resultId} names container "${scanned}"${hint && ` (${hint})`}`,
       );
     } else continue;
     evidence.push({ kind: 'result', id: result.resultId });
