@@ -37,6 +37,8 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     revision: 0,
     facts_version: 0,
     evaluation_due: 0,
+    status: 'open',
+    linked: 0,
   };
 }
 
@@ -60,6 +62,7 @@ export function receiptColumns(line: ReceiptLine, plan: SamplingPlan | null, rev
     plan: plan === null ? null : JSON.stringify(plan),
     revision,
     evaluation_due: 1,
+    status: 'open',
   } as const;
 }
 

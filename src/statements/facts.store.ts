@@ -1,11 +1,12 @@
 import type { Instant } from '../formats/instant.js';
+import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import type { RevisionDocument } from '../receipts/receipt-rows.js';
 import { containersOf } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import type { SiteRules, StatementFacts } from './facts.js';
+import type { ResultFact, SiteRules, StatementFacts } from './facts.js';
 import {
   type AnnouncedPlace,
   containerFact,
@@ -16,6 +17,7 @@ import {
   resultFact,
   stopFact,
 } from './facts-from-rows.js';
+import { loadLineage } from './lineage-facts.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, stopsOf } from './statements.store.js';
 
@@ -40,9 +42,9 @@ export async function loadFacts(
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(row, await earlierPlaces(reader, row)),
+    receipt: receiptFacts(row, await earlierPlaces(reader, row), await loadLineage(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: (await resultsOf(reader, of)).rows.map(resultFact),
+    results: await loadResults(reader, of),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
@@ -74,6 +76,16 @@ async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<Announced
     .where('receipt_id', '=', row.id)
     .execute();
   return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce);
+}
+
+async function loadResults(reader: Reader, of: OfReceipt): Promise<ResultFact[]> {
+  const { rows } = await resultsOf(reader, of);
+  const facts = rows.map((row) => resultFact(row));
+  if (facts.every((f) => f.receiptEntry === 'scanned' && f.containerEntry === 'scanned')) {
+    return facts;
+  }
+  const verifiedBy = await labelsVerifiedBy(reader, of.site, of.receiptId);
+  return rows.map((row) => resultFact(row, verifiedBy));
 }
 
 const resultsOf = prepared((db, of: OfReceipt) =>

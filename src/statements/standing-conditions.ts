@@ -214,19 +214,18 @@ export function secondPerson(facts: StatementFacts): Condition {
 }
 
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
-const NOT_EVALUATED: ReadonlyMap<ConditionCode, string> = new Map([
-  ['performance-brackets', 'rule 13: a passing performance check after the results'],
-  ['labels-verified', 'rule 2: labels that were not scanned, looked at by a person'],
-  ['receipt-undivided', 'rule 19: split, merged, returned, opened or relabelled containers'],
-  ['destination-unchanged', 'rules 26 and 27: what was used already, and changed destinations'],
-]);
+const NOT_EVALUATED = {
+  'performance-brackets': 'rule 13: a passing performance check after the results',
+  'destination-unchanged': 'rules 26 and 27: what was used already, and changed destinations',
+} as const satisfies Partial<Record<ConditionCode, string>>;
 
-export function isNotEvaluated(code: ConditionCode): boolean {
-  return NOT_EVALUATED.has(code);
+type NotEvaluated = keyof typeof NOT_EVALUATED;
+
+export function isNotEvaluated(code: ConditionCode): code is NotEvaluated {
+  return Object.hasOwn(NOT_EVALUATED, code);
 }
 
-export function notEvaluated(): Condition[] {
-  return [...NOT_EVALUATED].map(([code, what]) =>
-    condition(code, 'not-evaluated', `this version does not evaluate ${what}`),
-  );
+export function notEvaluated(code: NotEvaluated): Condition {
+  const found = `this version does not evaluate ${NOT_EVALUATED[code]}`;
+  return condition(code, 'not-evaluated', found);
 }

@@ -1,6 +1,7 @@
 import { resultKey } from '../../src/delivery/new-delivery.js';
 import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
 import type { Instant } from '../../src/formats/instant.js';
+import type { EntryMode } from '../../src/intake/result-bundle.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import {
   lockReceipts,
@@ -31,6 +32,8 @@ export interface Measured {
   readonly state?: ResultRow['state'];
   readonly instrument?: string;
   readonly recheck?: string;
+  /** How receipt and container were entered; default scanned. */
+  readonly entry?: EntryMode;
 }
 
 /** A database with receipts and statements over it, fed as the pipeline feeds them. */
@@ -176,7 +179,11 @@ export class StatementWorld {
       environment: 'training',
       origin: 'simulated',
       recheck: JSON.stringify({ answer: m.recheck ?? 'agrees', score: null, reason: '' }),
-      record: JSON.stringify({ method: { digest: 'digest of ID-NQ-1001' } }),
+      record: JSON.stringify({
+        method: { digest: 'digest of ID-NQ-1001' },
+        receipt: { scanned: m.receipt ?? 'RC-1', entry: m.entry ?? 'scanned' },
+        container: { scanned: m.container, entry: m.entry ?? 'scanned' },
+      }),
       record_sha256: null,
       animl_sha256: null,
       animl_writer: null,
