@@ -22,7 +22,13 @@ export interface ReceiptLine {
   /** Normalised; the receipt id when the file gives none. */
   readonly scanText: string;
   readonly containers: readonly string[];
+  /** The receipt its containers were before, and what happened to them; absent for a delivery from outside. */
+  readonly comesFrom?: { readonly receiptId: string; readonly as: Comeback };
 }
+
+/** Containers that come again, as a receipt of their own (rule 19). */
+export type Comeback = 'returned' | 'opened' | 'repacked';
+export const COMEBACKS: readonly Comeback[] = ['returned', 'opened', 'repacked'];
 
 export interface ExpectationFault {
   /** Line of the file, from 1; 0 for the whole file. */
@@ -52,6 +58,8 @@ export const EXPECTATION_COLUMNS = [
   'retest_at',
   'scan_text',
   'containers',
+  'comes_from',
+  'comes_as',
 ] as const;
 export type Column = (typeof EXPECTATION_COLUMNS)[number];
 
@@ -86,6 +94,7 @@ export class LineReader {
       retestAt: this.instant('retest_at'),
       scanText: normaliseLabel(this.text('scan_text') ?? receiptId),
       containers: this.containers(),
+      ...this.comesFrom(receiptId),
     };
   }
 
@@ -107,6 +116,31 @@ export class LineReader {
       );
     }
     return id;
+  }
+
+  private comesFrom(receiptId: string): Pick<ReceiptLine, 'comesFrom'> {
+    const from = this.text('comes_from');
+    const as = this.text('comes_as');
+    if (from === null && as === null) return {};
+    const kind = COMEBACKS.find((known) => known === as);
+    if (from === null || kind === undefined) {
+      this.add(
+        from === null ? 'comes_from' : 'comes_as',
+        'comeback',
+        `found comes_from "${from ?? ''}" and comes_as "${as ?? ''}", expected a receipt id and one of ${COMEBACKS.join(', ')}`,
+        'Name both, or neither for a delivery from outside.',
+      );
+      return {};
+    }
+    if (from === receiptId) {
+      this.add(
+        'comes_from',
+        'comeback',
+        'the receipt comes from itself',
+        'Give containers that come again a receipt of their own.',
+      );
+    }
+    return { comesFrom: { receiptId: from, as: kind } };
   }
 
   private text(column: Column): string | null {

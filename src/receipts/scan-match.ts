@@ -9,6 +9,14 @@ export interface ScanTarget {
   readonly area: string | null;
   readonly receivedAt: Instant | null;
   readonly labels: ReadonlyMap<string, string>;
+  /** Containers that went on to other receipts since, by the labels they had here; absent or empty for most. */
+  readonly moved?: ReadonlyMap<string, PlacedLabel>;
+}
+
+/** A container where it is now. */
+export interface PlacedLabel {
+  readonly receiptId: string;
+  readonly label: string;
 }
 
 export interface ScanTargets {
@@ -38,6 +46,16 @@ export type ScanMatch =
     }
   | { readonly kind: 'no-receipt-scan' };
 
+/** Every receipt that a scan may turn out to name. */
+export function receiptsInReach({ byScanText }: ScanTargets): Set<string> {
+  const ids = new Set<string>();
+  for (const target of byScanText.values()) {
+    ids.add(target.receiptId);
+    for (const { receiptId } of target.moved?.values() ?? []) ids.add(receiptId);
+  }
+  return ids;
+}
+
 /**
  * Matches what was scanned. A container never finds its receipt: two receipts may number their drums alike,
  * and the same lot may stand in two receipts.
@@ -57,10 +75,12 @@ export function matchScan(
     };
   }
   const container = containerKey(scan.container ?? '');
-  const containerLabel = container === '' ? null : (target.labels.get(container) ?? null);
+  const moved = container === '' ? undefined : target.moved?.get(container);
+  const containerLabel =
+    container === '' ? null : (moved?.label ?? target.labels.get(container) ?? null);
   return {
     kind: 'receipt',
-    receiptId: target.receiptId,
+    receiptId: moved?.receiptId ?? target.receiptId,
     material: target.material,
     area: target.area,
     receivedAt: target.receivedAt,

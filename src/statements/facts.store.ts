@@ -1,7 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
-import type { RevisionDocument } from '../receipts/receipt-rows.js';
-import { containersOf } from '../receipts/receipts.store.js';
+import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -69,13 +68,7 @@ const receiptRow = prepared((db, of: OfReceipt) =>
 /** Where and when earlier announcements had it; one that never changed has none. */
 async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {
   if (row.revision <= 1) return [];
-  const revisions = await reader
-    .selectFrom('receipt_revision')
-    .select('document')
-    .where('site', '=', row.site)
-    .where('receipt_id', '=', row.id)
-    .execute();
-  return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce);
+  return announcedPlaces(reader, row.site, row.id);
 }
 
 async function loadResults(reader: Reader, of: OfReceipt): Promise<ResultFact[]> {
