@@ -1,7 +1,8 @@
 import { type DynamicModule, Module } from '@nestjs/common';
 import { APP_GUARD, Reflector } from '@nestjs/core';
+import { AccessGuard, ControlToken, GatewaySite } from './access/access.guard.js';
 import { AccessService } from './access/access.service.js';
-import { ApiKeyGuard, ControlToken, GatewaySite } from './access/api-key.guard.js';
+import { AccountsService } from './access/accounts.service.js';
 import { KeysController } from './access/keys.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
@@ -9,6 +10,8 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { ReviewController } from './pipeline/review.controller.js';
+import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -39,12 +42,14 @@ export class AppModule {
         HealthController,
         KeysController,
         ReconciliationController,
+        ReviewController,
         StatementsController,
       ],
       providers: [
         Reflector,
-        { provide: APP_GUARD, useClass: ApiKeyGuard },
+        { provide: APP_GUARD, useClass: AccessGuard },
         { provide: AccessService, useValue: gateway.access },
+        { provide: AccountsService, useValue: gateway.accounts },
         { provide: AnnouncedBell, useValue: { ring } },
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
@@ -54,6 +59,7 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: ReviewService, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

@@ -12,6 +12,7 @@ import { registerMapping } from './mapping.command.js';
 import { EXIT, progress } from './output.js';
 import { registerPack } from './pack.command.js';
 import { registerReconcile } from './reconcile.command.js';
+import { registerReview } from './review.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
 import { registerWork } from './work.command.js';
@@ -34,6 +35,7 @@ registerConvert(program);
 registerMapping(program);
 registerReconcile(program);
 registerStatement(program);
+registerReview(program);
 registerKey(program);
 
 try {

@@ -1,6 +1,6 @@
 import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { RequireScope } from '../access/api-key.guard.js';
+import { RequireRight } from '../access/access.guard.js';
 import { renderDayPage } from './day.page.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
@@ -34,7 +34,7 @@ export class DashboardController {
   }
 
   @Get('/')
-  @RequireScope('pages')
+  @RequireRight('pages.read')
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -45,7 +45,7 @@ export class DashboardController {
   }
 
   @Get('/receipts/:id')
-  @RequireScope('pages')
+  @RequireRight('pages.read')
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -62,7 +62,7 @@ export class DashboardController {
   }
 
   @Get(`/assets/${STYLE_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'text/css; charset=utf-8')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')
@@ -71,7 +71,7 @@ export class DashboardController {
   }
 
   @Get(`/assets/${ICON_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'image/svg+xml')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')

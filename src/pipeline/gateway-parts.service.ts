@@ -1,5 +1,6 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
+import type { AccountsService } from '../access/accounts.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -13,6 +14,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -25,8 +27,10 @@ export interface GatewayParts {
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
   readonly access: AccessService;
+  readonly accounts: AccountsService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
+  readonly reviews: ReviewService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;

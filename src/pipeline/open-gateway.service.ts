@@ -1,5 +1,8 @@
 import type { Logger } from 'pino';
 import { AccessService } from '../access/access.service.js';
+import { AccountsService } from '../access/accounts.service.js';
+import { PasswordProofs } from '../access/password-proof.service.js';
+import { Passwords } from '../access/passwords.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
@@ -11,6 +14,7 @@ import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -25,6 +29,7 @@ import { openInstance } from './instance.store.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { ResultMessages } from './result-messages.service.js';
+import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -110,6 +115,13 @@ async function wire(ground: Ground): Promise<Gateway> {
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site.site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
+  const ringAll = () => {
+    for (const { name } of site.destinations) {
+      queue.ring(`stops:${name}`);
+      queue.ring(`deliveries:${name}`);
+    }
+    queue.ring('receipts');
+  };
   const bundles = new BundlesService({
     database,
     clock,
@@ -119,13 +131,18 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     worker,
     log,
-    onSettled: () => {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
-      }
-      queue.ring('receipts');
-    },
+    onSettled: ringAll,
+  });
+  const accounts = openAccounts(ground);
+  const signing = new SigningService(database, clock, accounts, site);
+  const reviews = new ReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    messages,
+    signing,
+    onReviewed: ringAll,
   });
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
@@ -137,6 +154,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     queue,
     worker,
     access: new AccessService(database, clock, site.timeZone),
+    accounts,
+    reviews,
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({
@@ -150,6 +169,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });
+}
+
+function openAccounts({ folder, database, clock }: Ground): AccountsService {
+  const { site, timeZone: zone, title, areas, destinations } = folder.site;
+  const siteWords = [site, title, ...[...areas, ...destinations].map((named) => named.title)];
+  const passwords = new Passwords();
+  const proofs = new PasswordProofs(database, clock, zone, passwords);
+  return new AccountsService(database, clock, { site, zone, siteWords }, passwords, proofs);
 }
 
 function openIntake(

@@ -21,6 +21,7 @@ import type {
   LineageFacts,
   ReceiptFacts,
   ResultFact,
+  ReviewFact,
   StopFact,
 } from './facts.js';
 
@@ -96,12 +97,20 @@ export type EvidenceRow = Pick<
   | 'recheck'
   | 'record'
   | 'record_sha256'
+  | 'review_signature_id'
 >;
+
+/** True when receipt and container were both scanned, so that nobody has to compare labels. */
+export function isScannedRow(row: EvidenceRow): boolean {
+  const { receiptEntry, containerEntry } = statedBy(row);
+  return receiptEntry === 'scanned' && containerEntry === 'scanned';
+}
 
 /** @param verifiedBy second persons by row id of the result whose labels they compared */
 export function resultFact(
   row: EvidenceRow,
-  verifiedBy: ReadonlyMap<string, string> = NOBODY,
+  review: ReviewFact | null,
+  verifiedBy: ReadonlyMap<string, string>,
 ): ResultFact {
   const stated = statedBy(row);
   return {
@@ -128,6 +137,7 @@ export function resultFact(
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    review,
   };
 }
 
@@ -138,7 +148,6 @@ interface Stated {
   readonly containerEntry: EntryMode | null;
 }
 
-const NOBODY: ReadonlyMap<string, string> = new Map();
 const NOTHING: Stated = { methodDigest: null, receiptEntry: null, containerEntry: null };
 
 /** By the digest of their record; a receipt's records are read again for every evaluation of it. */
@@ -171,7 +180,7 @@ function readStated(record: string): Stated {
   };
 }
 
-function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
+export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
   if (recheck === null) return null;
   const { answer } = JSON.parse(recheck) as { readonly answer?: string };
   return oneOf<RecheckAnswer>(answer ?? null, ['agrees', 'disagrees', 'not-recomputable']);

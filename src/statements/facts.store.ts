@@ -5,18 +5,20 @@ import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import type { ResultFact, SiteRules, StatementFacts } from './facts.js';
+import type { SiteRules, StatementFacts } from './facts.js';
 import {
   type AnnouncedPlace,
   containerFact,
   type DeliveryEvidenceRow,
   deliveryFacts,
   discrepancyFact,
+  isScannedRow,
   receiptFacts,
   resultFact,
   stopFact,
 } from './facts-from-rows.js';
 import { loadLineage } from './lineage-facts.store.js';
+import { loadReviews, reviewFact } from './reviews.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, stopsOf } from './statements.store.js';
 
@@ -38,12 +40,17 @@ export async function loadFacts(
   const of = { site: site.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
+  const { rows: results } = await resultsOf(reader, of);
+  const reviews = await loadReviews(reader, site.site, results);
+  const verifiedBy = results.every(isScannedRow)
+    ? NOBODY
+    : await labelsVerifiedBy(reader, site.site, receiptId);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(row, await earlierPlaces(reader, row), await loadLineage(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: await loadResults(reader, of),
+    results: results.map((r) => resultFact(r, reviewFact(r, reviews), verifiedBy)),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
@@ -55,6 +62,8 @@ export async function loadFacts(
   };
   return { facts, factsVersion: row.facts_version, hasConformed: conforms !== null };
 }
+
+const NOBODY: ReadonlyMap<string, string> = new Map();
 
 interface OfReceipt {
   readonly site: string;
@@ -69,16 +78,6 @@ const receiptRow = prepared((db, of: OfReceipt) =>
 async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {
   if (row.revision <= 1) return [];
   return announcedPlaces(reader, row.site, row.id);
-}
-
-async function loadResults(reader: Reader, of: OfReceipt): Promise<ResultFact[]> {
-  const { rows } = await resultsOf(reader, of);
-  const facts = rows.map((row) => resultFact(row));
-  if (facts.every((f) => f.receiptEntry === 'scanned' && f.containerEntry === 'scanned')) {
-    return facts;
-  }
-  const verifiedBy = await labelsVerifiedBy(reader, of.site, of.receiptId);
-  return rows.map((row) => resultFact(row, verifiedBy));
 }
 
 const resultsOf = prepared((db, of: OfReceipt) =>
@@ -106,6 +105,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'recheck',
       'record',
       'record_sha256',
+      'review_signature_id',
     ])
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)
