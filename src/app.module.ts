@@ -13,6 +13,8 @@ import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
+import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
+import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
@@ -41,6 +43,7 @@ export class AppModule {
         ExpectationsController,
         HealthController,
         KeysController,
+        ReceiptsController,
         ReconciliationController,
         ReviewController,
         StatementsController,
@@ -58,6 +61,7 @@ export class AppModule {
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

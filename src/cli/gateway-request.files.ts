@@ -2,10 +2,12 @@ import { readControl } from '../access/control.files.js';
 import type { Settings } from '../config.js';
 
 export interface GatewayRequest {
-  readonly method: 'GET' | 'POST' | 'DELETE';
+  readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
   /** Path and query. */
   readonly path: string;
   readonly body?: { readonly contentType: string; readonly text: string };
+  /** Beside those of the body and of the proof who asks. */
+  readonly headers?: Readonly<Record<string, string>>;
 }
 
 export interface GatewayAnswer {
@@ -45,6 +47,7 @@ async function askRunning(
     const response = await fetch(new URL(request.path, control.url), {
       method: request.method,
       headers: {
+        ...request.headers,
         authorization: `Bearer ${control.token}`,
         ...(request.body ? { 'content-type': request.body.contentType } : {}),
       },

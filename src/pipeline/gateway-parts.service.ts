@@ -6,6 +6,7 @@ import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
+import type { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -32,6 +33,7 @@ export interface GatewayParts {
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
   readonly receipts: ReceiptsService;
+  readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;

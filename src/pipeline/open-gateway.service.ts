@@ -12,7 +12,9 @@ import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
-import { ReceiptsService } from '../receipts/receipts.service.js';
+import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
+import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
+import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
@@ -145,6 +147,11 @@ async function wire(ground: Ground): Promise<Gateway> {
     onReviewed: ringAll,
   });
   const reconciliation = new ReconciliationService(database.db, clock, site);
+  const receiptSettings: ReceiptsSettings = {
+    site,
+    evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+  };
+  const receipts = new ReceiptsService(receiptSettings);
   return new Gateway({
     settings,
     site,
@@ -158,10 +165,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     reviews,
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
-    receipts: new ReceiptsService({
-      site,
-      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
-    }),
+    receipts,
+    receiptRequests: new ReceiptRequestsService(
+      database,
+      clock,
+      site.site,
+      receipts,
+      new ReceiptChangesService(receiptSettings, receipts),
+    ),
     statements,
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),

@@ -73,6 +73,8 @@ export class LineReader {
   constructor(
     private readonly line: number,
     private readonly cells: ReadonlyMap<Column, string>,
+    /** Labels, where they come as a list and not in one cell. */
+    private readonly labels: readonly string[] | null = null,
   ) {}
 
   receiptLine(): ReceiptLine {
@@ -198,8 +200,8 @@ export class LineReader {
 
   private containers(): string[] {
     const cell = this.cells.get('containers') ?? '';
-    if (cell.trim() === '') return [];
-    const list = readLabelList(cell.split(';'));
+    const items = this.labels ?? (cell.trim() === '' ? [] : cell.split(';'));
+    const list = readLabelList(items);
     for (const { rule, message, remedy } of list.faults) {
       this.add('containers', rule, message, remedy);
     }

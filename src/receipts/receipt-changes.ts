@@ -131,9 +131,9 @@ function same(values: readonly (string | null)[]): string | null {
 }
 
 function latest(of: readonly Instant[]): Instant {
-  return of.reduce((a, b) => (b > a ? b : a));
+  return Math.max(...of) as Instant;
 }
 
 function earliest(of: readonly Instant[]): Instant {
-  return of.reduce((a, b) => (b < a ? b : a));
+  return Math.min(...of) as Instant;
 }

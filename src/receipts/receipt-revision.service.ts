@@ -2,7 +2,7 @@ import { randomBytes } from 'node:crypto';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import type { Trx } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
 import type { ReceiptStatus } from '../storage/tables.js';
 import { type PlannedContainers, planContainers } from './correct-expectation.js';
 import type { ReceiptLine } from './expectation-line.js';
@@ -35,13 +35,13 @@ export type InForce = RevisionDocument & { readonly required: ReadonlySet<string
 
 /** null when nobody announced it. */
 export async function revisionInForce(
-  trx: Trx,
+  reader: Reader,
   site: string,
   receiptId: string,
 ): Promise<InForce | null> {
-  const text = await latestAnnouncement(trx, site, receiptId);
+  const text = await latestAnnouncement(reader, site, receiptId);
   if (text === null) return null;
-  const rows = await containersOf(trx, site, receiptId);
+  const rows = await containersOf(reader, site, receiptId);
   const required = new Set(rows.filter((c) => c.required === 1).map((c) => c.normalised));
   return { ...(JSON.parse(text) as RevisionDocument), required };
 }
