@@ -10,6 +10,8 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { LabelReviewController } from './pipeline/label-review.controller.js';
+import { LabelReviewService } from './pipeline/label-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
@@ -43,6 +45,7 @@ export class AppModule {
         ExpectationsController,
         HealthController,
         KeysController,
+        LabelReviewController,
         ReceiptsController,
         ReconciliationController,
         ReviewController,
@@ -63,6 +66,7 @@ export class AppModule {
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],

@@ -15,6 +15,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { LabelReviewService } from './label-review.service.js';
 import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -32,6 +33,7 @@ export interface GatewayParts {
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
+  readonly labelReviews: LabelReviewService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;

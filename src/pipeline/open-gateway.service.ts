@@ -28,6 +28,7 @@ import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
+import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { ResultMessages } from './result-messages.service.js';
@@ -163,6 +164,13 @@ async function wire(ground: Ground): Promise<Gateway> {
     access: new AccessService(database, clock, site.timeZone),
     accounts,
     reviews,
+    labelReviews: new LabelReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      onVerified: () => queue.ring('receipts'),
+    }),
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts,

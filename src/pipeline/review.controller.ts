@@ -113,7 +113,8 @@ export function readReview(fields: Readonly<Record<string, unknown>>): {
   };
 }
 
-async function readJson(request: AuthenticatedRequest): Promise<Record<string, unknown>> {
+/** @throws Problem when the body is no JSON object. */
+export async function readJson(request: AuthenticatedRequest): Promise<Record<string, unknown>> {
   const bytes = await readBody(request.raw, BODY_BYTES_MAX);
   if (bytes === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
   const parsed = parseStrictJson(bytes, { bytesMax: BODY_BYTES_MAX, depthMax: 4 });

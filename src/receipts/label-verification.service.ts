@@ -1,92 +1,100 @@
-import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
-import type { Trx } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
 import { lockReceipts, markEvaluationDue } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
-import { insertVerification, resultsById } from './label-verification.store.js';
-import { relabelMap } from './lineage.js';
+import {
+  insertVerification,
+  resultToVerify,
+  type VerifiedResult,
+} from './label-verification.store.js';
+import { currentKey, relabelMap } from './lineage.js';
 import { relabelsOf } from './lineage.store.js';
-import type { ChangeFault } from './receipt-changes.js';
-import type { ReceiptsSite } from './receipt-revision.service.js';
 
-export interface LabelVerification {
-  readonly resultId: string;
-  /** What the person read off container and receipt, not what the record says. */
-  readonly seenContainer: string;
-  readonly seenReceipt: string;
-  readonly verifiedBy: Actor;
-  /** The signed act this is; nothing is verified without one. */
-  readonly signatureId: string;
+/** What a person read off container and receipt, not what the record says. */
+export interface SeenLabels {
+  readonly container: string;
+  readonly receipt: string;
 }
 
-export type VerificationResult =
-  | { readonly ok: true; readonly receiptId: string }
-  | ({ readonly ok: false } & ChangeFault);
+/** A result whose labels can be compared, with the receipt and container it is of. */
+export interface Comparable {
+  readonly result: VerifiedResult;
+  readonly receiptId: string;
+  readonly label: string;
+}
+
+export type CheckedLabels =
+  | { readonly ok: true; readonly value: Comparable }
+  | { readonly ok: false; readonly detail: string };
 
 /**
- * Stores that a second person compared labels that were not scanned with the container itself (rule 2). The person is not
- * the operator, and writes down what the labels show: what differs from the result is refused, since it is a
- * mix-up to be attributed, not a label to be waved through.
+ * Locks the receipt of a result and says whether what a person saw is what the result says (rule 2). What differs is
+ * a mix-up to be attributed by its own act, not a label to be waved through. Who the person may be is judged with
+ * the signature.
  */
-export async function verifyLabels(
+export async function checkLabels(
   trx: Trx,
-  { site, timeZone }: ReceiptsSite,
-  act: LabelVerification,
-  now: Instant,
-): Promise<VerificationResult> {
-  const [result, ...others] = await resultsById(trx, site, act.resultId);
-  if (!result) return refused(`no result has the id ${act.resultId}`);
-  if (others.length > 0) return refused(`more than one result has the id ${act.resultId}`);
+  site: string,
+  rowId: string,
+  seen: SeenLabels,
+): Promise<CheckedLabels> {
+  const before = await resultToVerify(trx, site, rowId);
+  if (before?.receipt_id != null) await lockReceipts(trx, site, [before.receipt_id]);
+  const result = await resultToVerify(trx, site, rowId);
+  if (!result) return refused(`no result has the id ${rowId}`);
   const { receipt_id: receiptId, container_label: label } = result;
   if (receiptId === null || label === null) {
-    return refused(`result ${act.resultId} belongs to no container of a receipt`);
+    return refused(`result ${result.result_id} belongs to no container of a receipt`);
   }
-  await lockReceipts(trx, site, [receiptId]);
-  if (act.verifiedBy.name === result.operator_id) {
-    return refused(`${act.verifiedBy.name} took result ${act.resultId}; a second person compares`);
+  if (receiptId !== before?.receipt_id) return refused('its receipt changed; look at it again');
+  if (normaliseLabel(seen.receipt) !== normaliseLabel(result.receipt_scanned ?? '')) {
+    const said = result.receipt_scanned ?? '';
+    return refused(`the receipt shows "${seen.receipt}", the result says "${said}"`);
   }
-  if (normaliseLabel(act.seenReceipt) !== normaliseLabel(result.receipt_scanned ?? '')) {
-    return refused(
-      `the receipt shows "${act.seenReceipt}", the result says "${result.receipt_scanned ?? ''}"`,
-    );
+  if ((await keyNow(trx, site, receiptId, seen.container)) !== containerKey(label)) {
+    return refused(`the container shows "${seen.container}", the result is of "${label}"`);
   }
-  const relabels = relabelMap(await relabelsOf(trx, site, [receiptId]));
-  const seen = containerKey(act.seenContainer);
-  if ((relabels.get(seen) ?? seen) !== containerKey(label)) {
-    return refused(`the container shows "${act.seenContainer}", the result is of "${label}"`);
-  }
+  return { ok: true, value: { result, receiptId, label } };
+}
+
+/** An earlier print of a label is as good as the present one. */
+async function keyNow(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  label: string,
+): Promise<string> {
+  const relabels = relabelMap(await relabelsOf(reader, site, [receiptId]));
+  return currentKey(relabels, containerKey(label));
+}
+
+/** Stores a comparison that was signed, in the transaction of its signature. False when there was one before. */
+export async function storeVerification(
+  trx: Trx,
+  site: string,
+  { result, receiptId, label }: Comparable,
+  act: {
+    readonly seen: SeenLabels;
+    readonly verifiedBy: string;
+    readonly signatureId: string;
+    readonly now: Instant;
+  },
+): Promise<boolean> {
   const isNew = await insertVerification(trx, {
     site,
     result_row_id: result.id,
     container_label: label,
-    seen_label: act.seenContainer,
-    seen_receipt: act.seenReceipt,
-    verified_by: act.verifiedBy.name,
+    seen_label: act.seen.container,
+    seen_receipt: act.seen.receipt,
+    verified_by: act.verifiedBy,
     signature_id: act.signatureId,
-    at: now,
-  });
-  if (!isNew) return refused(`the labels of result ${act.resultId} were compared before`);
-  await recordAudit(trx, {
-    site,
-    zone: timeZone,
-    at: now,
-    actor: act.verifiedBy,
-    action: 'result.labels-verified',
-    subjectKind: 'result',
-    subjectId: result.id,
-    before: { verifiedBy: null },
-    after: {
-      verifiedBy: act.verifiedBy.name,
-      container: act.seenContainer,
-      receipt: act.seenReceipt,
-      signatureId: act.signatureId,
-    },
+    at: act.now,
   });
   // It can only improve the statement.
-  await markEvaluationDue(trx, site, [receiptId]);
-  return { ok: true, receiptId };
+  if (isNew) await markEvaluationDue(trx, site, [receiptId]);
+  return isNew;
 }
 
-function refused(detail: string): VerificationResult {
-  return { ok: false, code: 'receipt-change-invalid', detail };
+function refused(detail: string): CheckedLabels {
+  return { ok: false, detail };
 }

@@ -22,33 +22,47 @@ export type VerifiedResult = Pick<
   ResultRow,
   | 'id'
   | 'result_id'
+  | 'revision'
   | 'operator_id'
   | 'receipt_id'
   | 'receipt_scanned'
+  | 'container_scanned'
   | 'container_label'
   | 'record'
 >;
 
-/** Results of one id, in every state; more than one when ids conflict. */
-export function resultsById(
+/** A result with what its labels are compared by; undefined when there is none. */
+export function resultToVerify(
   reader: Reader,
   site: string,
-  resultId: string,
-): Promise<VerifiedResult[]> {
+  rowId: string,
+): Promise<VerifiedResult | undefined> {
   return reader
     .selectFrom('result')
     .select([
       'id',
       'result_id',
+      'revision',
       'operator_id',
       'receipt_id',
       'receipt_scanned',
+      'container_scanned',
       'container_label',
       'record',
     ])
     .where('site', '=', site)
-    .where('result_id', '=', resultId)
-    .execute();
+    .where('id', '=', rowId)
+    .executeTakeFirst();
+}
+
+export async function isVerified(reader: Reader, site: string, rowId: string): Promise<boolean> {
+  const row = await reader
+    .selectFrom('label_verification')
+    .select('id')
+    .where('site', '=', site)
+    .where('result_row_id', '=', rowId)
+    .executeTakeFirst();
+  return row !== undefined;
 }
 
 /** False when the labels of this result were compared before. */
