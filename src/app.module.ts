@@ -12,6 +12,8 @@ import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
+import { OriginReviewController } from './pipeline/origin-review.controller.js';
+import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
@@ -46,6 +48,7 @@ export class AppModule {
         HealthController,
         KeysController,
         LabelReviewController,
+        OriginReviewController,
         ReceiptsController,
         ReconciliationController,
         ReviewController,
@@ -66,6 +69,7 @@ export class AppModule {
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: OriginReviewService, useValue: gateway.originReviews },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

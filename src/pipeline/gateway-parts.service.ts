@@ -16,6 +16,7 @@ import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { LabelReviewService } from './label-review.service.js';
+import type { OriginReviewService } from './origin-review.service.js';
 import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -34,6 +35,7 @@ export interface GatewayParts {
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
   readonly labelReviews: LabelReviewService;
+  readonly originReviews: OriginReviewService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;

@@ -31,6 +31,7 @@ import { openInstance } from './instance.store.js';
 import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { OriginReviewService } from './origin-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
@@ -164,6 +165,13 @@ async function wire(ground: Ground): Promise<Gateway> {
     access: new AccessService(database, clock, site.timeZone),
     accounts,
     reviews,
+    originReviews: new OriginReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      onSigned: () => queue.ring('receipts'),
+    }),
     labelReviews: new LabelReviewService({
       database,
       clock,

@@ -248,3 +248,36 @@ export async function keepRequest(trx: Trx, row: ReceiptRequestRow): Promise<boo
     .executeTakeFirst();
   return numInsertedOrUpdatedRows === 1n;
 }
+
+/** Puts a signed act to the links of a receipt that have none; a merge takes none. */
+export async function signLinks(
+  trx: Trx,
+  site: string,
+  toReceipt: string,
+  signatureId: string,
+): Promise<void> {
+  await trx
+    .updateTable('receipt_link')
+    .set({ signature_id: signatureId })
+    .where('site', '=', site)
+    .where('to_receipt', '=', toReceipt)
+    .where('kind', '<>', 'merged')
+    .where('signature_id', 'is', null)
+    .execute();
+}
+
+/** Whoever measured for these receipts, as the instruments reported them. */
+export async function operatorsOf(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<(string | null)[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select('operator_id')
+    .distinct()
+    .where('site', '=', site)
+    .where('receipt_id', 'in', receiptIds)
+    .execute();
+  return rows.map((r) => r.operator_id);
+}

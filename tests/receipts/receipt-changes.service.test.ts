@@ -505,7 +505,7 @@ describe('property', () => {
         expect(told.slice(3).some((t) => t.endsWith(' conforms'))).toBe(false);
         expect(await world.stops()).not.toEqual([]);
       }),
-      { numRuns: 15 },
+      { numRuns: 8 },
     );
   }, 120_000);
 });
