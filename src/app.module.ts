@@ -22,9 +22,15 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { LabelReviewController } from './pipeline/label-review.controller.js';
+import { LabelReviewService } from './pipeline/label-review.service.js';
+import { OriginReviewController } from './pipeline/origin-review.controller.js';
+import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
+import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
+import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
@@ -40,8 +46,11 @@ export const CONTROLLERS = [
   ExpectationsController,
   HealthController,
   KeysController,
+  LabelReviewController,
+  OriginReviewController,
   PeopleController,
   PeoplePagesController,
+  ReceiptsController,
   ReconciliationController,
   ReviewController,
   ReviewPagesController,
@@ -90,7 +99,10 @@ export class AppModule {
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: OriginReviewService, useValue: gateway.originReviews },
+        { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

@@ -386,6 +386,36 @@ export const ERRORS = {
     422,
     'info',
   ),
+  'receipt-unknown': entry(
+    'Nobody announced this receipt.',
+    'Correct the receipt id, or announce the receipt first.',
+    404,
+    'info',
+  ),
+  'receipt-closed': entry(
+    'The receipt was cancelled, split or merged; it stays as it is.',
+    'Announce what arrives under a receipt id and scan text of its own.',
+    409,
+    'info',
+  ),
+  'receipt-changed': entry(
+    'The receipt is not at the revision that was named; somebody else changed it meanwhile.',
+    'Get the receipt again, look at what changed, and send the change with the new ETag.',
+    412,
+    'info',
+  ),
+  'receipt-revision-missing': entry(
+    'A change of an announced receipt has to name the revision it changes.',
+    'Get the receipt, and send its ETag as `If-Match`.',
+    428,
+    'info',
+  ),
+  'receipt-change-invalid': entry(
+    'The change cannot be made; nothing was changed.',
+    'Correct what is named and send it again.',
+    422,
+    'info',
+  ),
   'not-found': entry('There is nothing at this address.', 'Check the address.', 404, 'info'),
   'query-invalid': entry(
     'A parameter is missing or has a value this address does not take.',

@@ -22,9 +22,10 @@ export interface Application {
   listen(): Promise<string>;
   /** Answers one request without listening. */
   inject(request: {
-    readonly method: 'GET' | 'POST' | 'DELETE';
+    readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
     readonly path: string;
     readonly body?: { readonly contentType: string; readonly text: string };
+    readonly headers?: Readonly<Record<string, string>>;
   }): Promise<{ readonly status: number; readonly text: string }>;
   close(): Promise<void>;
 }
@@ -238,11 +239,12 @@ function applicationOf(
       log.info({ event: 'gateway.listening', url });
       return url;
     },
-    inject: async ({ method, path, body }) => {
+    inject: async ({ method, path, body, headers }) => {
       const response = await app.inject({
         method,
         url: path,
         headers: {
+          ...headers,
           authorization: `Bearer ${token}`,
           ...(body ? { 'content-type': body.contentType } : {}),
         },

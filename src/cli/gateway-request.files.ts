@@ -4,10 +4,12 @@ import { type Control, readControl } from '../access/control.files.js';
 import type { Settings } from '../config.js';
 
 export interface GatewayRequest {
-  readonly method: 'GET' | 'POST' | 'DELETE';
+  readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
   /** Path and query. */
   readonly path: string;
   readonly body?: { readonly contentType: string; readonly text: string };
+  /** Beside those of the body and of the proof who asks. */
+  readonly headers?: Readonly<Record<string, string>>;
 }
 
 export interface GatewayAnswer {
@@ -87,6 +89,7 @@ function exchange(
         path: `${url.pathname}${url.search}`,
         method: request.method,
         headers: {
+          ...request.headers,
           host: url.host,
           authorization: `Bearer ${token}`,
           connection: 'close',

@@ -10,6 +10,7 @@ import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
+import type { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -18,6 +19,8 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { LabelReviewService } from './label-review.service.js';
+import type { OriginReviewService } from './origin-review.service.js';
 import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -39,7 +42,10 @@ export interface GatewayParts {
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
+  readonly labelReviews: LabelReviewService;
+  readonly originReviews: OriginReviewService;
   readonly receipts: ReceiptsService;
+  readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;

@@ -12,7 +12,9 @@ import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
-import { ReceiptsService } from '../receipts/receipts.service.js';
+import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
+import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
+import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
@@ -26,8 +28,10 @@ import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
+import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { OriginReviewService } from './origin-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
@@ -165,6 +169,11 @@ async function wire(ground: Ground): Promise<Gateway> {
     onReviewed: ringAll,
   });
   const reconciliation = new ReconciliationService(database.db, clock, site);
+  const receiptSettings: ReceiptsSettings = {
+    site,
+    evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+  };
+  const receipts = new ReceiptsService(receiptSettings);
   return new Gateway({
     settings,
     site,
@@ -176,12 +185,30 @@ async function wire(ground: Ground): Promise<Gateway> {
     sealer: openSealer(ground, worker),
     ...people,
     reviews,
+    originReviews: new OriginReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      onSigned: () => queue.ring('receipts'),
+    }),
+    labelReviews: new LabelReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      onVerified: () => queue.ring('receipts'),
+    }),
     intake: openIntake(ground, unreadable, queue),
     bundles,
-    receipts: new ReceiptsService({
-      site,
-      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
-    }),
+    receipts,
+    receiptRequests: new ReceiptRequestsService(
+      database,
+      clock,
+      site.site,
+      receipts,
+      new ReceiptChangesService(receiptSettings, receipts),
+    ),
     statements,
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),

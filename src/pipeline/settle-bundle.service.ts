@@ -8,7 +8,9 @@ import { insertFindings } from '../intake/bundles.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
-import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.store.js';
+import { ensureScannedReceipt } from '../receipts/receipts.store.js';
+import { receiptsInReach } from '../receipts/scan-match.js';
+import { loadScanTargets } from '../receipts/scan-targets.store.js';
 import type { NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -128,10 +130,14 @@ export class SettleBundleService {
     for (const text of [...texts].sort()) ids.push(await ensureScannedReceipt(trx, site, text));
     const superseded = await this.messages.receiptsOfSuperseded(trx, examination);
     await locks.add([...ids, ...superseded]);
-    const targets = await loadScanTargets(trx, site, [...texts]);
-    // One that was announced while its lock was waited for has another id now.
-    await locks.add([...targets.byScanText.values()].map(({ receiptId }) => receiptId));
-    return targets;
+    for (let reach = new Set([...ids, ...superseded]); ; ) {
+      const targets = await loadScanTargets(trx, site, [...texts]);
+      // One that was announced while its lock was waited for has another id now; containers may have gone elsewhere.
+      const now = receiptsInReach(targets);
+      await locks.add(now);
+      if ([...now].every((id) => reach.has(id))) return targets;
+      reach = new Set([...reach, ...now]);
+    }
   }
 
   async #settleRow(trx: Trx, settling: Settling): Promise<boolean> {

@@ -2,7 +2,7 @@ import { canonicalJson } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { PlanRule } from '../site/site-folder.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { normaliseLabel } from './label.js';
+import { containerKey } from './label.js';
 import {
   compareStrictness,
   containersOf,
@@ -86,8 +86,8 @@ function keepIdentity(
 const WORDS = { material: 'material', supplierLot: "supplier's lot", siteLot: 'site lot' } as const;
 
 function removedContainers(inForce: ReceiptLine, announced: ReceiptLine): string[] {
-  const still = new Set(announced.containers.map(normaliseLabel));
-  return inForce.containers.filter((label) => !still.has(normaliseLabel(label)));
+  const still = new Set(announced.containers.map(containerKey));
+  return inForce.containers.filter((label) => !still.has(containerKey(label)));
 }
 
 /** Supplying a missing value is no easing; taking one away is. */
@@ -130,7 +130,7 @@ export function planContainers(options: {
   readonly now: Instant;
 }): PlannedContainers {
   const { line, before } = options;
-  const labels = line.containers.map(normaliseLabel);
+  const labels = line.containers.map(containerKey);
   const base = basePlan(options);
   if (base === null) return { plan: null, required: new Set(labels) };
   const required = containersOf(base, labels);

@@ -1,8 +1,8 @@
 import type { ErrorCode } from '../error-registry.js';
 import type { PlanKind, PlanRounding } from '../site/site-folder.js';
 import { ATTRIBUTE_SOURCE, attributePlan } from './attribute-plan.js';
-import { CONTAINERS_MAX } from './expectation-line.js';
 import { AQLS, INSPECTION_LEVELS, WHO_TABLES } from './published-plans.js';
+import { CONTAINERS_MAX } from './receipt-bounds.js';
 import { containersOf, requiredCount, whoCount } from './sampling-plan.js';
 
 export const IDENTITY_PLANS = ['every', 'sqrt', 'who-n', 'who-p', 'who-r', 'fixed'] as const;

@@ -1,8 +1,8 @@
 import { createHash } from 'node:crypto';
 import type { Instant } from '../formats/instant.js';
 import type { PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
-import { CONTAINERS_MAX } from './expectation-line.js';
 import { WHO_TABLES, type WhoTable } from './published-plans.js';
+import { CONTAINERS_MAX } from './receipt-bounds.js';
 
 /**
  * Which containers of a receipt line must be identified. Acceptance number is 0 in every plan: a plan

@@ -68,7 +68,8 @@ export function isReviewVoid({ review }: ResultFact): boolean {
 function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
   const gaps: string[] = [];
   const { material, supplierLot, siteLot } = receipt.identity;
-  if (normaliseLabel(result.receiptScanned ?? '') !== receipt.scanText) {
+  const scanned = normaliseLabel(result.receiptScanned ?? '');
+  if (scanned !== receipt.scanText && !receipt.lineage.scanTexts.includes(scanned)) {
     gaps.push(`scanned "${result.receiptScanned ?? ''}", the receipt shows "${receipt.scanText}"`);
   }
   if (result.material !== null && material !== null && result.material !== material) {

@@ -1,4 +1,5 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
@@ -69,6 +70,9 @@ function isSettled(state: ResultState, delivery: DeliveryFact | undefined): bool
   }
 }
 
+/** Scans compared with every label of the receipt; more are not shown anyway. */
+const HINTS_MAX = 5;
+
 /** Rules 8, 10 and 16: nothing open of this receipt, and no unowned evidence that could be its own. */
 export function noOpenDiscrepancy(
   facts: StatementFacts,
@@ -84,12 +88,17 @@ export function noOpenDiscrepancy(
     );
     evidence.push({ kind: 'discrepancy', id: discrepancy.subject });
   }
+  const labels = facts.containers.map(({ label }) => label);
+  let hints = HINTS_MAX;
   for (const result of facts.results) {
     const waits = waitsForReviewer(result);
     if (waits !== null) against.push(`held: result ${result.resultId} ${waits}`);
     else if (result.containerLabel === null) {
+      const scanned = result.containerScanned ?? '';
+      hints -= 1;
+      const hint = hints >= 0 ? labelHint(scanned, labels) : '';
       against.push(
-        `not-expected: result ${result.resultId} names container "${result.containerScanned ?? ''}"`,
+        `not-expected: result ${result.resultId} names container "${scanned}"${hint && ` (${hint})`}`,
       );
     } else continue;
     evidence.push({ kind: 'result', id: result.resultId });
@@ -221,19 +230,18 @@ export function secondPerson(facts: StatementFacts): Condition {
 }
 
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
-const NOT_EVALUATED: ReadonlyMap<ConditionCode, string> = new Map([
-  ['performance-brackets', 'rule 13: a passing performance check after the results'],
-  ['labels-verified', 'rule 2: labels that were not scanned, looked at by a person'],
-  ['receipt-undivided', 'rule 19: split, merged, returned, opened or relabelled containers'],
-  ['destination-unchanged', 'rules 26 and 27: what was used already, and changed destinations'],
-]);
+const NOT_EVALUATED = {
+  'performance-brackets': 'rule 13: a passing performance check after the results',
+  'destination-unchanged': 'rules 26 and 27: what was used already, and changed destinations',
+} as const satisfies Partial<Record<ConditionCode, string>>;
 
-export function isNotEvaluated(code: ConditionCode): boolean {
-  return NOT_EVALUATED.has(code);
+type NotEvaluated = keyof typeof NOT_EVALUATED;
+
+export function isNotEvaluated(code: ConditionCode): code is NotEvaluated {
+  return Object.hasOwn(NOT_EVALUATED, code);
 }
 
-export function notEvaluated(): Condition[] {
-  return [...NOT_EVALUATED].map(([code, what]) =>
-    condition(code, 'not-evaluated', `this version does not evaluate ${what}`),
-  );
+export function notEvaluated(code: NotEvaluated): Condition {
+  const found = `this version does not evaluate ${NOT_EVALUATED[code]}`;
+  return condition(code, 'not-evaluated', found);
 }

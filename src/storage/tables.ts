@@ -23,6 +23,10 @@ export interface Tables {
   receipt: ReceiptRow;
   receipt_revision: ReceiptRevisionRow;
   receipt_news: ReceiptNewsRow;
+  receipt_link: ReceiptLinkRow;
+  receipt_request: ReceiptRequestRow;
+  container_relabel: ContainerRelabelRow;
+  label_verification: LabelVerificationRow;
   container: ContainerRow;
   discrepancy: DiscrepancyRow;
   statement: StatementRow;
@@ -261,6 +265,70 @@ export interface ReceiptRow {
    * it waits for news from elsewhere, such as the sync of another instrument.
    */
   evaluation_due: 0 | 1 | 2;
+  status: ReceiptStatus;
+  /** 1 once a `receipt_link` names it, as source or as what came of one. */
+  linked: 0 | 1;
+}
+
+/** `split` and `merged`: closed, its containers went to the receipts that `receipt_link` points to. */
+export type ReceiptStatus = 'open' | 'cancelled' | 'split' | 'merged';
+
+export type ReceiptLinkKind = 'split' | 'merged' | 'returned' | 'opened' | 'repacked';
+
+/** Containers of one receipt went to another. */
+export interface ReceiptLinkRow {
+  id: string;
+  site: string;
+  kind: ReceiptLinkKind;
+  from_receipt: string;
+  to_receipt: string;
+  /** JSON `LinkDocument`: what the source was when they went. */
+  document: string;
+  /** Contrary results of the source when they went: a later one is told from those a signed act knew. */
+  known_contrary: number;
+  reason: string;
+  actor: string;
+  at: Instant;
+  /** Signed act that answers for what came of a source that did not conform; null while there is none. */
+  signature_id: string | null;
+}
+
+/** What an `Idempotency-Key` of a caller was used for on a receipt, and what was answered. */
+export interface ReceiptRequestRow {
+  caller: string;
+  key: string;
+  request_sha256: string;
+  answer: string;
+  at: Instant;
+}
+
+/** A label printed anew: the old one still names the same container. */
+export interface ContainerRelabelRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  old_label: string;
+  old_key: string;
+  new_label: string;
+  new_key: string;
+  witness: string;
+  reason: string;
+  actor: string;
+  at: Instant;
+}
+
+/** A second person compared a label that was not scanned with the container itself. */
+export interface LabelVerificationRow {
+  id: string;
+  site: string;
+  result_row_id: string;
+  container_label: string;
+  /** What the person read off container and receipt. */
+  seen_label: string;
+  seen_receipt: string;
+  verified_by: string;
+  signature_id: string;
+  at: Instant;
 }
 
 export interface ReceiptRevisionRow {

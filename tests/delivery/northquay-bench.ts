@@ -26,6 +26,7 @@ import {
 import type { Subject } from '../../src/mapping/subjects.js';
 import { registerWorker } from '../../src/pipeline/worker.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
+import { emptyReceipt } from '../../src/receipts/receipt-rows.js';
 import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
 import type { OpenDatabase, Trx } from '../../src/storage/database.js';
@@ -302,27 +303,10 @@ export class Bench {
     await this.database.db
       .insertInto('receipt')
       .values({
-        id: receiptId,
-        site: SITE,
+        ...emptyReceipt(SITE, receiptId, receiptId),
         announced: 1,
-        receipt_number: null,
-        line: null,
-        material: null,
-        manufacturer: null,
-        supplier: null,
-        supplier_lot: null,
-        site_lot: null,
-        quantity: null,
-        area: null,
-        received_at: null,
-        dock_count: null,
-        counted_by: null,
-        retest_at: null,
-        scan_text: receiptId,
-        plan: null,
         revision: 1,
         facts_version: 1,
-        evaluation_due: 0,
       })
       .execute();
   }

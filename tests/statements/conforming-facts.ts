@@ -148,6 +148,8 @@ export const receipt: ReceiptFacts = {
   },
   areas: ['east-dock'],
   evidenceFrom: time('08:00'),
+  status: 'open',
+  lineage: { origins: [], departures: [], scanTexts: [], places: [] },
 };
 
 export function pass(container: string, changes: Partial<ResultFact> = {}): ResultFact {
@@ -165,6 +167,9 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     receiptScanned: 'RC-1',
     containerScanned: container,
     containerLabel: container,
+    receiptEntry: 'scanned',
+    containerEntry: 'scanned',
+    labelsVerifiedBy: null,
     methodId: 'ID-NQ-1001',
     methodVersion: '1',
     methodDigest: 'digest of ID-NQ-1001',
