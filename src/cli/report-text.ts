@@ -1,4 +1,4 @@
-import type { PeriodCounts } from '../reconciliation/reconciliation-report.js';
+import type { PeriodCounts } from '../reconciliation/count-period.js';
 
 /** What of the answer of `GET /api/v1/reconciliation` is printed for people. */
 export interface ShownReport {

@@ -2,7 +2,7 @@ import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { RequireScope } from '../access/api-key.guard.js';
 import { renderDayPage } from './day.page.js';
-import { renderUnknownReceipt } from './message.page.js';
+import { renderNoDay, renderUnknownReceipt } from './message.page.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
 import { renderReceiptPage } from './receipt.page.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
@@ -21,6 +21,8 @@ export const PAGE_HEADERS = {
 
 const HTML = 'text/html; charset=utf-8';
 const UNCHANGING = 'public, max-age=31536000, immutable';
+
+const DAY_LENGTH = 'YYYY-MM-DD'.length;
 
 /** Longer ids belong to no receipt; nothing that long is echoed. */
 const RECEIPT_ID_LENGTH_MAX = 200;
@@ -41,7 +43,26 @@ export class DashboardController {
   @Header('x-content-type-options', 'nosniff')
   @Header('referrer-policy', 'same-origin')
   async day(): Promise<string> {
-    return renderDayPage(await this.#source.load());
+    const view = await this.#source.load();
+    if (view === null) throw new Error('the clock shows no calendar day');
+    return renderDayPage(view);
+  }
+
+  @Get('/days/:day')
+  @RequireScope('pages')
+  @Header('content-type', HTML)
+  @Header('content-security-policy', PAGE_POLICY)
+  @Header('cache-control', 'no-store')
+  @Header('x-content-type-options', 'nosniff')
+  @Header('referrer-policy', 'same-origin')
+  async anyDay(
+    @Param('day') day: string,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<string> {
+    const view = day.length > DAY_LENGTH ? null : await this.#source.load(day);
+    if (view !== null) return renderDayPage(view);
+    reply.status(404);
+    return renderNoDay(day.slice(0, RECEIPT_ID_LENGTH_MAX));
   }
 
   @Get('/receipts/:id')

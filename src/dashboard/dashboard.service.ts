@@ -1,10 +1,12 @@
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
+import type { Instant } from '../formats/instant.js';
 import { findReceipts } from '../receipts/receipts.store.js';
-import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
+import { groupDiscrepancies } from '../reconciliation/discrepancy-grouping.js';
+import { countDiscrepancies, discrepancyPage } from '../reconciliation/discrepancy-list.store.js';
+import { listedDiscrepancy } from '../reconciliation/listed-discrepancy.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
-import { receiptsOfPeriod } from '../reconciliation/reconciliation.store.js';
 import { dayOf, siteDay } from '../reconciliation/site-day.js';
-import type { ReceiptIdentity } from '../records/statement-record.js';
+import type { ReceiptIdentity, StatementOutcome } from '../records/statement-record.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { latestStatement } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
@@ -18,10 +20,15 @@ import {
   siteView,
 } from './build-day-view.js';
 import type { DayView } from './day-view.js';
-import { groupDiscrepancies } from './discrepancy-groups.js';
+import { discrepanciesByClass, type ShownDiscrepancies } from './discrepancy-groups.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
 import { resultNames } from './result-names.store.js';
 import type { DayViewSource } from './view-source.js';
+
+/** Receipt lines on a day's page; those that need a person come first. */
+const RECEIPTS_SHOWN_MAX = 200;
+/** Discrepancies read one by one; larger groups are shown as a line. */
+const READ_SINGLY_MAX = 500;
 
 /** Reads what the pages show; changes nothing. A receipt's page shows what a question would be answered now. */
 export class DashboardService implements DayViewSource {
@@ -29,19 +36,31 @@ export class DashboardService implements DayViewSource {
     private readonly reader: Reader,
     private readonly clock: Clock,
     private readonly site: ShownSite,
-    private readonly reconciliation: Pick<ReconciliationService, 'report'>,
+    private readonly reconciliation: Pick<ReconciliationService, 'report' | 'receiptsOf'>,
     private readonly statements: Pick<StatementsService, 'shown'>,
   ) {}
 
-  async load(): Promise<DayView> {
+  /** One day in the site's zone, the current one when left out; null when the text is no day. */
+  async load(asked?: string): Promise<DayView | null> {
     const { site, timeZone } = this.site;
     const now = this.clock.now();
-    const day = dayOf(now, timeZone);
+    const day = asked ?? dayOf(now, timeZone);
     const period = siteDay(day, timeZone);
-    if (period === null) throw new Error(`the clock shows no calendar day: ${day}`);
-    const report = await this.reconciliation.report(site, period.from, period.to);
-    const receipts = await this.receipts(await receiptsOfPeriod(this.reader, site, period));
-    return buildDayView({ site: this.site, day, now, report, receipts });
+    if (period === null) return null;
+    const report = await this.reconciliation.report(period.from, period.to, READ_SINGLY_MAX);
+    const ids = await this.reconciliation.receiptsOf(period);
+    const summaries = new Map(report.statements.map((s) => [s.receiptId, s.outcome]));
+    const outcomes = new Map(ids.map((id) => [id, outcomeOf(summaries.get(id))]));
+    const first = mostUrgent(outcomes).slice(0, RECEIPTS_SHOWN_MAX);
+    const receipts = await this.receipts(site, first);
+    return buildDayView({
+      site: this.site,
+      day,
+      now,
+      report,
+      receipts,
+      outcomes: [...outcomes.values()],
+    });
   }
 
   async loadReceipt(receiptId: string): Promise<ReceiptView | null> {
@@ -51,8 +70,7 @@ export class DashboardService implements DayViewSource {
     const now = this.clock.now();
     const statement = await this.statements.shown(receiptId);
     const identity = statement?.receipt ?? identityOf(row);
-    const open = await openDiscrepanciesFor(this.reader, site, receiptId);
-    const owned = open.filter((d) => d.receipt_id === receiptId);
+    const open = await this.openOf(receiptId, now);
     return buildReceiptView({
       site: siteView(this.site),
       now,
@@ -60,24 +78,23 @@ export class DashboardService implements DayViewSource {
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
       resultNames: await resultNames(this.reader, site, receiptId),
-      discrepancies: groupDiscrepancies(
-        owned.map((d) => ({
-          class: d.class,
-          subject: d.subject,
-          detail: d.detail,
-          receiptId: d.receipt_id,
-          containerLabel: d.container_label,
-          destination: d.destination,
-          openedAt: d.opened_at,
-        })),
-        timeZone,
-        now,
-      ),
+      discrepancies: discrepanciesByClass(open, timeZone, now),
     });
   }
 
-  private async receipts(ids: readonly string[]): Promise<ReceiptOfDay[]> {
+  private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {
     const { site } = this.site;
+    const targets = this.site.serviceTargets ?? {};
+    const of = { state: 'open', receipt: receiptId } as const;
+    return {
+      groups: groupDiscrepancies(await countDiscrepancies(this.reader, site, of, targets, now)),
+      discrepancies: (await discrepancyPage(this.reader, site, of, null, READ_SINGLY_MAX)).map(
+        (row) => listedDiscrepancy(row, targets, now),
+      ),
+    };
+  }
+
+  private async receipts(site: string, ids: readonly string[]): Promise<ReceiptOfDay[]> {
     const rows = await findReceipts(this.reader, site, ids);
     const found: ReceiptOfDay[] = [];
     for (const row of rows.values()) {
@@ -100,4 +117,16 @@ function identityOf(row: ReceiptRow): ReceiptIdentity {
     siteLot: row.site_lot,
     area: row.area,
   };
+}
+
+const OUTCOMES = ['does-not-conform', 'incomplete', null, 'conforms'] as const;
+
+function outcomeOf(text: string | undefined): StatementOutcome | null {
+  return OUTCOMES.find((outcome) => outcome === text) ?? null;
+}
+
+function mostUrgent(outcomes: ReadonlyMap<string, StatementOutcome | null>): string[] {
+  return [...outcomes]
+    .sort(([, a], [, b]) => OUTCOMES.indexOf(a) - OUTCOMES.indexOf(b))
+    .map(([id]) => id);
 }

@@ -31,3 +31,9 @@ export function renderUnknownReceipt(receiptId: string): string {
   const text = `No receipt line with the id “${receiptId}” was announced or measured. Its statement is incomplete, never conforms.`;
   return `<!doctype html>${render(<MessagePage title="Unknown receipt line" text={text} />)}`;
 }
+
+/** An address that names no day. */
+export function renderNoDay(text: string): string {
+  const words = `“${text}” is no calendar day. Days are written like 2026-11-25.`;
+  return `<!doctype html>${render(<MessagePage title="No such day" text={words} />)}`;
+}

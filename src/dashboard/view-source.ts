@@ -6,8 +6,8 @@ export const DAY_VIEW_SOURCE = Symbol('DAY_VIEW_SOURCE');
 
 /** Reads what the pages show; bound where the application is wired. */
 export interface DayViewSource {
-  /** The current day in the site's zone. */
-  load(): Promise<DayView>;
+  /** A day in the site's zone, the current one when left out; null when the text is no day. */
+  load(day?: string): Promise<DayView | null>;
   /** One receipt line, or null when nothing is known of the id. */
   loadReceipt(receiptId: string): Promise<ReceiptView | null>;
 }

@@ -6,6 +6,7 @@ import type { DeliveryService } from '../delivery/delivery.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
+import type { ComparisonService } from '../reconciliation/comparison.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
@@ -31,6 +32,7 @@ export interface GatewayParts {
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
+  readonly comparison: ComparisonService;
   readonly reconciliation: ReconciliationService;
   readonly dashboard: DashboardService;
   /** Worker threads, closed last but the database. */

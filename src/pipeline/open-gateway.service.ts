@@ -10,6 +10,7 @@ import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
+import { ComparisonService } from '../reconciliation/comparison.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
@@ -127,7 +128,8 @@ async function wire(ground: Ground): Promise<Gateway> {
       queue.ring('receipts');
     },
   });
-  const reconciliation = new ReconciliationService(database.db, clock, site);
+  const comparison = new ComparisonService(database, clock, site);
+  const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
   return new Gateway({
     settings,
     site,
@@ -146,6 +148,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     statements,
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
+    comparison,
     reconciliation,
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],

@@ -5,7 +5,7 @@ import { addMs, type Instant, parseTimestamp } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
 import { ReconciliationService } from './reconciliation.service.js';
-import { discrepanciesCsv, reconciliationJson } from './reconciliation-report.js';
+import { reconciliationCsv, reconciliationJson } from './reconciliation-report.js';
 
 /** Results may be measured a little ahead of our clock; the open end of a period includes them. */
 const OPEN_END_AHEAD_MS = 24 * 3_600_000;
@@ -31,14 +31,13 @@ export class ReconciliationController {
       throw new Problem('query-invalid', `site: this gateway serves ${this.gateway.site}`);
     }
     const report = await this.reconciliation.report(
-      this.gateway.site,
       from === undefined ? (0 as Instant) : readInstant('from', from),
       to === undefined ? addMs(this.clock.now(), OPEN_END_AHEAD_MS) : readInstant('to', to),
     );
     if (format === undefined || format === 'json') {
       await reply.header('content-type', 'application/json').send(reconciliationJson(report));
     } else if (format === 'csv') {
-      await reply.header('content-type', 'text/csv; charset=utf-8').send(discrepanciesCsv(report));
+      await reply.header('content-type', 'text/csv; charset=utf-8').send(reconciliationCsv(report));
     } else {
       throw new Problem('query-invalid', `format: expected json or csv, found ${format}`);
     }
