@@ -1,7 +1,8 @@
 import { type DynamicModule, Module } from '@nestjs/common';
 import { APP_GUARD, Reflector } from '@nestjs/core';
+import { AccessGuard, ControlToken, GatewaySite } from './access/access.guard.js';
 import { AccessService } from './access/access.service.js';
-import { ApiKeyGuard, ControlToken, GatewaySite } from './access/api-key.guard.js';
+import { AccountsService } from './access/accounts.service.js';
 import { KeysController } from './access/keys.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
@@ -43,8 +44,9 @@ export class AppModule {
       ],
       providers: [
         Reflector,
-        { provide: APP_GUARD, useClass: ApiKeyGuard },
+        { provide: APP_GUARD, useClass: AccessGuard },
         { provide: AccessService, useValue: gateway.access },
+        { provide: AccountsService, useValue: gateway.accounts },
         { provide: AnnouncedBell, useValue: { ring } },
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },

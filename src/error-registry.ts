@@ -170,6 +170,12 @@ export const ERRORS = {
     403,
     'warn',
   ),
+  'right-missing': entry(
+    'Your roles do not give the right this needs.',
+    'Ask an administrator of this site which role gives it; docs/rights.md lists them.',
+    403,
+    'warn',
+  ),
   'site-mismatch': entry(
     'The API key belongs to another site.',
     "Use this site's gateway, or a key made for this site.",

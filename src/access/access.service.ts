@@ -7,7 +7,6 @@ import type { OpenDatabase } from '../storage/database.js';
 import type { ApiKeyRow } from '../storage/tables.js';
 import {
   apiKeyDigest,
-  type Caller,
   formatApiKey,
   judgeApiKey,
   type KeyRefusal,
@@ -21,6 +20,8 @@ import {
   noteApiKeyUse,
   revokeApiKey,
 } from './api-keys.store.js';
+import type { ProgramCaller } from './caller.js';
+import { rightsOfScopes } from './rights.js';
 
 export interface NewApiKey {
   readonly name: string;
@@ -67,6 +68,9 @@ export class AccessService {
         expires_at: input.expiresAt,
         last_used_at: null,
         revoked_at: null,
+        previous_sha256: null,
+        previous_until: null,
+        rotated_at: null,
       });
       await recordAudit(trx, {
         site: input.site,
@@ -116,23 +120,28 @@ export class AccessService {
   }
 
   /** Finds the caller behind a presented key. */
-  async authenticate(key: string): Promise<Caller | KeyRefusal> {
+  async authenticate(key: string, source: string): Promise<ProgramCaller | KeyRefusal> {
     const row = await findApiKeyByDigest(this.database.db, apiKeyDigest(key));
     if (!row) return 'unknown';
     const now = this.clock.now();
     const refusal = judgeApiKey({ expiresAt: row.expires_at, revokedAt: row.revoked_at }, now);
     if (refusal) return refusal;
-    await this.#noteUse(row, now);
+    await this.#noteUse(row, now, source);
     return {
       kind: 'key',
       id: row.id,
       name: row.name,
       site: row.site,
-      scopes: readScopes(row.scopes),
+      rights: rightsOfScopes(readScopes(row.scopes)),
+      source,
     };
   }
 
-  async #noteUse({ id, site, last_used_at: before }: ApiKeyRow, now: Instant): Promise<void> {
+  async #noteUse(
+    { id, site, last_used_at: before }: ApiKeyRow,
+    now: Instant,
+    source: string,
+  ): Promise<void> {
     const last = this.#lastNoted.get(id);
     if (last !== undefined && msBetween(last, now) < USE_NOTED_EVERY_MS) return;
     this.#lastNoted.set(id, now);
@@ -142,7 +151,7 @@ export class AccessService {
         site,
         zone: this.zone,
         at: now,
-        actor: { kind: 'key', name: id },
+        actor: { kind: 'key', name: id, source },
         action: 'key.used',
         subjectKind: 'key',
         subjectId: id,

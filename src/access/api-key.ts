@@ -9,16 +9,6 @@ export const SCOPES: readonly Scope[] = [
   'read',
 ];
 
-/** Who is calling, once proven. */
-export interface Caller {
-  readonly kind: 'key' | 'cli' | 'loopback';
-  /** Key id, or a fixed word for the other kinds. */
-  readonly id: string;
-  readonly name: string;
-  readonly site: string;
-  readonly scopes: readonly Scope[];
-}
-
 export type KeyRefusal = 'unknown' | 'expired' | 'revoked';
 
 /** Shown once, stored only as a digest: 256 random bits make a salted slow hash needless. */

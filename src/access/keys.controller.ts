@@ -4,10 +4,10 @@ import { readBody } from '../formats/read-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
+import { type AuthenticatedRequest, GatewaySite, RequireRight } from './access.guard.js';
 import { AccessService } from './access.service.js';
-import { type AuthenticatedRequest, GatewaySite, RequireScope } from './api-key.guard.js';
 import { parseScope, SCOPES, type Scope } from './api-key.js';
-import { actorOf } from './caller-actor.js';
+import { actorOf } from './caller.js';
 
 const NAME_MAX = 100;
 const BODY_BYTES_MAX = 100_000;
@@ -22,7 +22,7 @@ export class KeysController {
   ) {}
 
   @Post()
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async create(@Req() request: AuthenticatedRequest): Promise<unknown> {
     const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request));
     if (site !== this.gateway.site) {
@@ -38,7 +38,7 @@ export class KeysController {
   }
 
   @Get()
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async list(): Promise<unknown> {
     const keys = await this.access.list(this.gateway.site);
     return {
@@ -54,7 +54,7 @@ export class KeysController {
 
   @Delete(':id')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async revoke(
     @Param('id') id: string,
     @Query('reason') reason: string | undefined,

@@ -1,6 +1,6 @@
 import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { RequireScope } from '../access/api-key.guard.js';
+import { RequireRight } from '../access/access.guard.js';
 import { renderDayPage } from './day.page.js';
 import { renderNoDay, renderUnknownReceipt } from './message.page.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
@@ -36,7 +36,7 @@ export class DashboardController {
   }
 
   @Get('/')
-  @RequireScope('pages')
+  @RequireRight('pages.read')
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -49,7 +49,7 @@ export class DashboardController {
   }
 
   @Get('/days/:day')
-  @RequireScope('pages')
+  @RequireRight('pages.read')
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -66,7 +66,7 @@ export class DashboardController {
   }
 
   @Get('/receipts/:id')
-  @RequireScope('pages')
+  @RequireRight('pages.read')
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -83,7 +83,7 @@ export class DashboardController {
   }
 
   @Get(`/assets/${STYLE_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'text/css; charset=utf-8')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')
@@ -92,7 +92,7 @@ export class DashboardController {
   }
 
   @Get(`/assets/${ICON_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'image/svg+xml')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')

@@ -1,7 +1,7 @@
 import { Controller, Get, Param, Post, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { type AuthenticatedRequest, GatewaySite, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
+import { type AuthenticatedRequest, GatewaySite, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
 import { formatInstant } from '../formats/instant.js';
 import { readBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
@@ -28,7 +28,7 @@ export class BundlesController {
 
   /** Takes a bundle: 202 once its bytes and row are committed, 422 when it cannot be read as one. */
   @Post()
-  @RequireScope('bundle:write')
+  @RequireRight('bundle.write')
   async post(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const type = request.headers['content-type'] ?? 'nothing';
     if (!/^application\/(?:json|zip)\s*(;|$)/i.test(type)) {
@@ -71,7 +71,7 @@ export class BundlesController {
   }
 
   @Get(':id')
-  @RequireScope('bundle:write')
+  @RequireRight('bundle.write')
   async get(@Param('id') id: string): Promise<unknown> {
     const row = await findBundle(this.database.db, this.gateway.site, id);
     if (!row) throw new Problem('not-found', `no bundle was taken in under ${id}`);

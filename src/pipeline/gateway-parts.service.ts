@@ -1,5 +1,6 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
+import type { AccountsService } from '../access/accounts.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -26,6 +27,7 @@ export interface GatewayParts {
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
   readonly access: AccessService;
+  readonly accounts: AccountsService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly receipts: ReceiptsService;

@@ -1,5 +1,8 @@
 import type { Logger } from 'pino';
 import { AccessService } from '../access/access.service.js';
+import { AccountsService } from '../access/accounts.service.js';
+import { PasswordProofs } from '../access/password-proof.service.js';
+import { Passwords } from '../access/passwords.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
@@ -139,6 +142,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     queue,
     worker,
     access: new AccessService(database, clock, site.timeZone),
+    accounts: openAccounts(ground),
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({
@@ -153,6 +157,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });
+}
+
+function openAccounts({ folder, database, clock }: Ground): AccountsService {
+  const { site, timeZone: zone, title, areas, destinations } = folder.site;
+  const siteWords = [site, title, ...[...areas, ...destinations].map((named) => named.title)];
+  const passwords = new Passwords();
+  const proofs = new PasswordProofs(database, clock, zone, passwords);
+  return new AccountsService(database, clock, { site, zone, siteWords }, passwords, proofs);
 }
 
 function openIntake(

@@ -1,6 +1,6 @@
 import { Controller, HttpCode, Post, Query, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
 import { readBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
@@ -27,7 +27,7 @@ export class ExpectationsController {
   /** Announces receipt lines from CSV, all or none. */
   @Post()
   @HttpCode(200)
-  @RequireScope('expectation:write')
+  @RequireRight('expectation.write')
   async post(
     @Req() request: AuthenticatedRequest,
     @Query('separator') separator: string | undefined,

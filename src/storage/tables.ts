@@ -47,6 +47,11 @@ export interface Tables {
   worker: WorkerRow;
   api_key: ApiKeyRow;
   audit_entry: AuditEntryRow;
+  account: AccountRow;
+  account_role: AccountRoleRow;
+  account_operator: AccountOperatorRow;
+  session: SessionRow;
+  sign_in_tries: SignInTriesRow;
 }
 
 /** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
@@ -636,6 +641,10 @@ export interface ApiKeyRow {
   expires_at: Instant | null;
   last_used_at: Instant | null;
   revoked_at: Instant | null;
+  /** Digest of the secret before the last rotation; good until `previous_until`. */
+  previous_sha256: string | null;
+  previous_until: Instant | null;
+  rotated_at: Instant | null;
 }
 
 export interface AuditEntryRow {
@@ -657,4 +666,69 @@ export interface AuditEntryRow {
   sequence: number | null;
   /** Address of the computer it was asked from; null for what the service does by itself. */
   source: string | null;
+}
+
+/** A person. Rows are never deleted, and a user name is never given to another person. */
+export interface AccountRow {
+  id: string;
+  /** As it was typed when the account was made; shown. */
+  user_name: string;
+  /** `foldName` of it: what is compared, unique for good. */
+  user_name_folded: string;
+  /** As it stands beside a signature. */
+  printed_name: string;
+  /** Argon2id in PHC form, with its parameters and salt. */
+  password: string;
+  password_set_at: Instant;
+  /** 1 until the person has chosen a password that nobody else knows. */
+  must_change_password: 0 | 1;
+  created_at: Instant;
+  deactivated_at: Instant | null;
+}
+
+export interface AccountRoleRow {
+  account_id: string;
+  site: string;
+  role: string;
+  granted_at: Instant;
+  /** Account id, `cli`, … as in the trail. */
+  granted_by: string;
+}
+
+/** Ids under which a person measures; no two people of a site share one. */
+export interface AccountOperatorRow {
+  site: string;
+  operator_folded: string;
+  operator_id: string;
+  account_id: string;
+}
+
+export interface SessionRow {
+  /** What pages and the trail call it; opens nothing. */
+  id: string;
+  /** SHA-256 of what the cookie holds, 256 random bits. */
+  secret_sha256: string;
+  account_id: string;
+  site: string;
+  started_at: Instant;
+  /** Latest request, noted once a minute at most. */
+  seen_at: Instant;
+  expires_at: Instant;
+  /** Address it was started from. */
+  source: string;
+  agent: string;
+  ended_at: Instant | null;
+  end_reason: string | null;
+}
+
+/** How often a password was tried in vain under a name or from an address. */
+export interface SignInTriesRow {
+  site: string;
+  /** `name:` and the SHA-256 of the folded user name, or `source:` and the address. */
+  subject: string;
+  failures: number;
+  last_at: Instant;
+  blocked_until: Instant | null;
+  /** Tries refused unread since it was blocked. */
+  turned_away: number;
 }

@@ -2,6 +2,7 @@ import type { Migration } from 'kysely';
 import * as m0001 from './m0001-spine.js';
 import * as m0003 from './m0003-many-settlers.js';
 import * as m0004 from './m0004-change-source.js';
+import * as m0005 from './m0005-people.js';
 import * as m0008 from './m0008-comparison.js';
 
 /** Forward only; names sort in the order they run. */
@@ -9,5 +10,6 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0001-spine': m0001,
   '0003-many-settlers': m0003,
   '0004-change-source': m0004,
+  '0005-people': m0005,
   '0008-comparison': m0008,
 };
