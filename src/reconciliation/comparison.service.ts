@@ -362,6 +362,7 @@ export function isSameCell(a: Cell, b: Cell | undefined): boolean {
   return (
     a.accepted === b?.accepted &&
     a.held === b.held &&
+    a.refused === b.refused &&
     a.superseded === b.superseded &&
     a.delivered === b.delivered &&
     a.confirmed === b.confirmed

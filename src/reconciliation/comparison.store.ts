@@ -215,6 +215,7 @@ export async function saveCells(trx: Trx, site: string, cells: readonly Cell[]):
         c.columns(['site', 'day', 'receipt_id', 'instrument', 'destination']).doUpdateSet((e) => ({
           accepted: e.ref('excluded.accepted'),
           held: e.ref('excluded.held'),
+          refused: e.ref('excluded.refused'),
           superseded: e.ref('excluded.superseded'),
           delivered: e.ref('excluded.delivered'),
           confirmed: e.ref('excluded.confirmed'),

@@ -15,6 +15,8 @@ export interface PeriodCounts {
   readonly measuredContainers: number;
   readonly acceptedResults: number;
   readonly heldResults: number;
+  /** Refused by a reviewer's signature. */
+  readonly refusedResults: number;
   readonly supersededResults: number;
   readonly heldBundles: number;
   readonly refusedBundles: number;
@@ -64,6 +66,7 @@ export function countPeriod(rows: {
   return {
     acceptedResults: accepted.length,
     heldResults: rows.results.filter((r) => r.state === 'held').length,
+    refusedResults: rows.results.filter((r) => r.state === 'refused').length,
     supersededResults: rows.results.filter((r) => r.state === 'superseded').length,
     deliveredResults: everywhere(delivered),
     confirmedResults: everywhere(confirmed),

@@ -10,12 +10,13 @@ export interface Days {
 export interface ResultSums {
   readonly accepted: number;
   readonly held: number;
+  readonly refused: number;
   readonly superseded: number;
   readonly delivered: number;
   readonly confirmed: number;
 }
 
-const COUNTS = ['accepted', 'held', 'superseded', 'delivered', 'confirmed'] as const;
+const COUNTS = ['accepted', 'held', 'refused', 'superseded', 'delivered', 'confirmed'] as const;
 
 /** What the comparison counted of the results of some days, at each destination and ('') all in all. */
 export async function sumDays(
@@ -38,6 +39,7 @@ function numbers(sums: Readonly<Record<(typeof COUNTS)[number], unknown>>): Resu
   return {
     accepted: Number(sums.accepted),
     held: Number(sums.held),
+    refused: Number(sums.refused),
     superseded: Number(sums.superseded),
     delivered: Number(sums.delivered),
     confirmed: Number(sums.confirmed),

@@ -218,6 +218,7 @@ function added(cells: ReadonlyMap<string, Cell>, cell: Cell): Cell {
     ...cell,
     accepted: before.accepted + cell.accepted,
     held: before.held + cell.held,
+    refused: before.refused + cell.refused,
     superseded: before.superseded + cell.superseded,
     delivered: before.delivered + cell.delivered,
     confirmed: before.confirmed + cell.confirmed,

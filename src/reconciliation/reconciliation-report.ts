@@ -176,6 +176,7 @@ export function countFacts(counts: PeriodCounts): (readonly [string, number])[] 
     ['containers measured', counts.measuredContainers],
     ['results accepted', counts.acceptedResults],
     ['results held', counts.heldResults],
+    ['results refused by a reviewer', counts.refusedResults],
     ['results superseded', counts.supersededResults],
     ['bundles held', counts.heldBundles],
     ['bundles refused', counts.refusedBundles],

@@ -150,6 +150,7 @@ export class ReconciliationService {
       measuredContainers: measured,
       acceptedResults: all?.accepted ?? 0,
       heldResults: all?.held ?? 0,
+      refusedResults: all?.refused ?? 0,
       supersededResults: all?.superseded ?? 0,
       heldBundles: bundles.held,
       refusedBundles: bundles.refused,

@@ -11,6 +11,8 @@ import {
 export interface ResultCounts {
   readonly accepted: number;
   readonly held: number;
+  /** Refused by a reviewer. */
+  readonly refused: number;
   readonly superseded: number;
   /** Accepted results that are delivered, confirmed ones among them. */
   readonly delivered: number;
@@ -91,7 +93,14 @@ function cellAt(
   return cell;
 }
 
-const NOTHING: ResultCounts = { accepted: 0, held: 0, superseded: 0, delivered: 0, confirmed: 0 };
+const NOTHING: ResultCounts = {
+  accepted: 0,
+  held: 0,
+  refused: 0,
+  superseded: 0,
+  delivered: 0,
+  confirmed: 0,
+};
 
 export function cellKey(
   of: Pick<Cell, 'day' | 'receiptId' | 'instrument' | 'destination'>,

@@ -19,6 +19,7 @@ import type {
   DiscrepancyFact,
   ReceiptFacts,
   ResultFact,
+  ReviewFact,
   StopFact,
 } from './facts.js';
 
@@ -84,9 +85,10 @@ export type EvidenceRow = Pick<
   | 'recheck'
   | 'record'
   | 'record_sha256'
+  | 'review_signature_id'
 >;
 
-export function resultFact(row: EvidenceRow): ResultFact {
+export function resultFact(row: EvidenceRow, review: ReviewFact | null): ResultFact {
   return {
     rowId: row.id,
     resultId: row.result_id,
@@ -108,6 +110,7 @@ export function resultFact(row: EvidenceRow): ResultFact {
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    review,
   };
 }
 
@@ -134,7 +137,7 @@ function statedMethodDigest(record: string): string | null {
   return method?.digest ?? null;
 }
 
-function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
+export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
   if (recheck === null) return null;
   const { answer } = JSON.parse(recheck) as { readonly answer?: string };
   return oneOf<RecheckAnswer>(answer ?? null, ['agrees', 'disagrees', 'not-recomputable']);

@@ -16,6 +16,7 @@ import {
   resultFact,
   stopFact,
 } from './facts-from-rows.js';
+import { loadReviews, reviewFact } from './reviews.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, stopsOf } from './statements.store.js';
 
@@ -37,12 +38,14 @@ export async function loadFacts(
   const of = { site: site.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
+  const { rows: results } = await resultsOf(reader, of);
+  const reviews = await loadReviews(reader, site.site, results);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(row, await earlierPlaces(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: (await resultsOf(reader, of)).rows.map(resultFact),
+    results: results.map((r) => resultFact(r, reviewFact(r, reviews))),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
@@ -101,6 +104,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'recheck',
       'record',
       'record_sha256',
+      'review_signature_id',
     ])
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)

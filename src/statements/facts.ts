@@ -77,6 +77,16 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  /** The signed act that cleared or refused it; null when nobody reviewed it. */
+  readonly review: ReviewFact | null;
+}
+
+/** A signature about a result. It is void once what was signed reads differently (rule 20). */
+export interface ReviewFact {
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  /** JSON Pointers of what reads differently. */
+  readonly changed: readonly string[];
 }
 
 /** Latest build of one message about a result or withdrawal of the receipt at one destination. */

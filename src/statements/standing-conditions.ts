@@ -3,11 +3,13 @@ import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
+import { isReviewVoid } from './covering-result.js';
 import { decisionFaults } from './decisions.js';
 import type {
   DeliveryFact,
   DiscrepancyFact,
   ReceiptFacts,
+  ResultFact,
   StatementFacts,
   StopFact,
 } from './facts.js';
@@ -62,6 +64,7 @@ function isSettled(state: ResultState, delivery: DeliveryFact | undefined): bool
     case 'superseded':
       return takenBack;
     case 'held':
+    case 'refused':
       return delivery === undefined || takenBack;
   }
 }
@@ -82,8 +85,8 @@ export function noOpenDiscrepancy(
     evidence.push({ kind: 'discrepancy', id: discrepancy.subject });
   }
   for (const result of facts.results) {
-    if (result.state === 'held')
-      against.push(`held: result ${result.resultId} waits for a reviewer`);
+    const waits = waitsForReviewer(result);
+    if (waits !== null) against.push(`held: result ${result.resultId} ${waits}`);
     else if (result.containerLabel === null) {
       against.push(
         `not-expected: result ${result.resultId} names container "${result.containerScanned ?? ''}"`,
@@ -98,6 +101,18 @@ export function noOpenDiscrepancy(
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });
   }
   return metUnless('no-open-discrepancy', against, 'nothing open', { evidence });
+}
+
+/**
+ * Refusing a result answers that it was held, and nothing else (rule 9): it covers nothing, and a contrary one
+ * or one that its recheck disagrees with counts on. A void signature answers nothing.
+ */
+function waitsForReviewer(result: ResultFact): string | null {
+  if (result.state === 'held') return 'waits for a reviewer';
+  if (result.state === 'refused' && result.review === null) return 'was refused and nobody signed';
+  if (!isReviewVoid(result) || result.state === 'superseded') return null;
+  const act = result.state === 'refused' ? 'refused' : 'cleared';
+  return `was ${act} by a signature that is void: changed at ${named(result.review?.changed ?? [])}`;
 }
 
 function covers(

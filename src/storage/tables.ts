@@ -52,6 +52,8 @@ export interface Tables {
   account_operator: AccountOperatorRow;
   session: SessionRow;
   sign_in_tries: SignInTriesRow;
+  signature: SignatureRow;
+  signing_sitting: SigningSittingRow;
 }
 
 /** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
@@ -156,7 +158,8 @@ export interface FindingRow {
   numbers: string | null;
 }
 
-export type ResultState = 'accepted' | 'held' | 'superseded';
+/** refused: by a reviewer, signed; it stays visible, and a contrary one still counts. */
+export type ResultState = 'accepted' | 'held' | 'superseded' | 'refused';
 
 export interface ResultRow {
   /** Our row id (UUIDv7). */
@@ -202,6 +205,8 @@ export interface ResultRow {
   element_sha256: string;
   /** Result id that this one supersedes by its own word. */
   supersedes: string | null;
+  /** `signature.id` of the signature that cleared or refused it last; null when nobody did. */
+  review_signature_id: string | null;
 }
 
 export interface PerformanceCheckRow {
@@ -392,6 +397,7 @@ export interface ComparisonCellRow {
   destination: string;
   accepted: number;
   held: number;
+  refused: number;
   superseded: number;
   delivered: number;
   confirmed: number;
@@ -731,4 +737,41 @@ export interface SignInTriesRow {
   blocked_until: Instant | null;
   /** Tries refused unread since it was blocked. */
   turned_away: number;
+}
+
+/** An electronic signature. Never updated, never deleted. */
+export interface SignatureRow {
+  id: string;
+  site: string;
+  at: Instant;
+  zone: string;
+  account_id: string;
+  user_name: string;
+  printed_name: string;
+  meaning: string;
+  subject_kind: string;
+  subject_id: string;
+  subject_revision: number;
+  /** RFC 8785 form of exactly what the signer was shown, and its SHA-256. */
+  shown: string;
+  shown_sha256: string;
+  reason: string;
+  source: string | null;
+  /** `signing_sitting.id`, or an id of its own for a signature outside a session. */
+  series: string;
+  series_number: number;
+  components: 'user-name-and-password' | 'password';
+  /** SHA-256 of the RFC 8785 form of all the other fields; the entry of the act in the trail has it too. */
+  digest: string;
+}
+
+/** A continuous series of signatures in one session; one open row for each session. */
+export interface SigningSittingRow {
+  id: string;
+  site: string;
+  account_id: string;
+  session_id: string;
+  last_at: Instant;
+  signed: number;
+  ended_at: Instant | null;
 }

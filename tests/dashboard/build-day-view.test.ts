@@ -19,6 +19,7 @@ const COUNTS: PeriodCounts = {
   measuredContainers: 4,
   acceptedResults: 5,
   heldResults: 2,
+  refusedResults: 0,
   supersededResults: 0,
   heldBundles: 1,
   refusedBundles: 1,

@@ -257,6 +257,7 @@ describe('counts', () => {
     expect(counts).toEqual({
       acceptedResults: 3,
       heldResults: 1,
+      refusedResults: 0,
       supersededResults: 0,
       deliveredResults: 2,
       confirmedResults: 1,

@@ -11,7 +11,7 @@ import {
   type RecomputeStart,
 } from '../../src/reconciliation/recompute.service.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
-import type { DeliveryFault, DeliveryState } from '../../src/storage/tables.js';
+import type { DeliveryFault, DeliveryState, ResultState } from '../../src/storage/tables.js';
 import { StatementWorld } from '../statements/statement-world.js';
 
 /** A statement world whose comparison is kept by rounds and recomputed from scratch. */
@@ -84,7 +84,7 @@ export type HistoryStep =
       readonly kind: 'measure';
       readonly receipt: number;
       readonly container: number;
-      readonly state: 'accepted' | 'held' | 'superseded';
+      readonly state: ResultState;
       readonly instrument: number;
       readonly minutes: number;
     }
@@ -97,7 +97,7 @@ export type HistoryStep =
   | {
       readonly kind: 'settle';
       readonly nth: number;
-      readonly state: 'accepted' | 'held' | 'superseded';
+      readonly state: ResultState;
     }
   | { readonly kind: 'move'; readonly nth: number; readonly receipt: number }
   | { readonly kind: 'rebuild'; readonly nth: number }
@@ -107,7 +107,12 @@ export type HistoryStep =
   | { readonly kind: 'round' };
 
 const small = (max: number) => fc.integer({ min: 0, max });
-const resultState = fc.constantFrom('accepted' as const, 'held' as const, 'superseded' as const);
+const resultState = fc.constantFrom(
+  'accepted' as const,
+  'held' as const,
+  'refused' as const,
+  'superseded' as const,
+);
 
 export const historyStep: fc.Arbitrary<HistoryStep> = fc.oneof(
   fc.record({ kind: fc.constant('announce' as const), receipt: small(2), containers: small(4) }),

@@ -172,6 +172,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     origin: 'simulated',
     environment: 'training',
     instrument: 'NQ-R-0001',
+    review: null,
     ...changes,
   };
 }

@@ -183,6 +183,7 @@ export class StatementWorld {
       spectrum_sha256: null,
       element_sha256: id,
       supersedes: null,
+      review_signature_id: null,
     };
   }
 

@@ -3,6 +3,7 @@ import * as m0001 from './m0001-spine.js';
 import * as m0003 from './m0003-many-settlers.js';
 import * as m0004 from './m0004-change-source.js';
 import * as m0005 from './m0005-people.js';
+import * as m0007 from './m0007-signatures.js';
 import * as m0008 from './m0008-comparison.js';
 
 /** Forward only; names sort in the order they run. */
@@ -11,5 +12,6 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0003-many-settlers': m0003,
   '0004-change-source': m0004,
   '0005-people': m0005,
+  '0007-signatures': m0007,
   '0008-comparison': m0008,
 };

@@ -55,7 +55,7 @@ async function makeDues(db: Kysely<unknown>): Promise<void> {
 }
 
 async function makeTallies(db: Kysely<unknown>): Promise<void> {
-  const count = ['accepted', 'held', 'superseded', 'delivered', 'confirmed'];
+  const count = ['accepted', 'held', 'refused', 'superseded', 'delivered', 'confirmed'];
   let cells = db.schema
     .createTable('comparison_cell')
     .addColumn('site', 'text', (c) => c.notNull())
