@@ -12,8 +12,12 @@ import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
+import { DiscrepanciesController } from './reconciliation/discrepancies.controller.js';
+import { DiscrepanciesService } from './reconciliation/discrepancies.service.js';
+import { RecomputeService } from './reconciliation/recompute.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
+import { ReconciliationZone } from './reconciliation/reconciliation-zone.js';
 import { FreshStatements } from './statements/fresh-statements.js';
 import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
@@ -39,6 +43,7 @@ export class AppModule {
         ExpectationsController,
         HealthController,
         KeysController,
+        DiscrepanciesController,
         ReconciliationController,
         StatementsController,
       ],
@@ -56,7 +61,10 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
+        { provide: ReconciliationZone, useValue: new ReconciliationZone(site.timeZone) },
+        { provide: RecomputeService, useValue: gateway.recomputation },
       ],
     };
   }

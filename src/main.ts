@@ -21,7 +21,12 @@ export interface Application {
     readonly method: 'GET' | 'POST' | 'DELETE';
     readonly path: string;
     readonly body?: { readonly contentType: string; readonly text: string };
-  }): Promise<{ readonly status: number; readonly text: string }>;
+  }): Promise<{
+    readonly status: number;
+    readonly text: string;
+    readonly bytes: Uint8Array;
+    readonly headers: Readonly<Record<string, string>>;
+  }>;
   close(): Promise<void>;
 }
 
@@ -197,7 +202,14 @@ function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: str
         },
         ...(body ? { payload: body.text } : {}),
       });
-      return { status: response.statusCode, text: response.payload };
+      return {
+        status: response.statusCode,
+        text: response.payload,
+        bytes: response.rawPayload,
+        headers: Object.fromEntries(
+          Object.entries(response.headers).map(([name, value]) => [name, String(value)]),
+        ),
+      };
     },
     close: async () => {
       if (isListening) removeControl(settings.dataDirectory);

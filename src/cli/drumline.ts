@@ -11,6 +11,7 @@ import { registerKey } from './key.command.js';
 import { registerMapping } from './mapping.command.js';
 import { EXIT, progress } from './output.js';
 import { registerPack } from './pack.command.js';
+import { registerRecompute } from './recompute.command.js';
 import { registerReconcile } from './reconcile.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
@@ -33,6 +34,7 @@ registerCheck(program);
 registerConvert(program);
 registerMapping(program);
 registerReconcile(program);
+registerRecompute(program);
 registerStatement(program);
 registerKey(program);
 

@@ -11,30 +11,56 @@ export interface GatewayRequest {
 export interface GatewayAnswer {
   readonly status: number;
   readonly text: string;
+  /** The same, for what is no text. */
+  readonly bytes: Uint8Array;
+  /** By lower-case name. */
+  readonly headers: Readonly<Record<string, string>>;
 }
 
-/**
- * Puts one request to the gateway that owns the data folder. When none is running, the same application
- * is opened here for this one request, without workers and without listening: a command behaves the same
- * either way, and two processes never write one database.
- */
+/** A way to the gateway for several requests. */
+export interface GatewayLink {
+  request(request: GatewayRequest): Promise<GatewayAnswer>;
+  close(): Promise<void>;
+}
+
+/** Puts one request to the gateway, see `openGatewayLink`. */
 export async function requestGateway(
   settings: Settings,
   request: GatewayRequest,
 ): Promise<GatewayAnswer> {
-  const control = readControl(settings.dataDirectory);
-  if (control) {
-    const answer = await askRunning(control, request);
-    if (answer) return answer;
-  }
-  const { openApplication } = await import('../main.js');
-  const application = await openApplication(settings, { work: false });
+  const link = await openGatewayLink(settings);
   try {
-    return await application.inject(request);
+    return await link.request(request);
   } finally {
-    await application.close();
+    await link.close();
   }
 }
+
+/**
+ * A way to the gateway that owns the data folder. When none is running, the same application is opened here for
+ * these requests, without workers and without listening: a command behaves the same either way, and two processes
+ * never write one database.
+ */
+export async function openGatewayLink(settings: Settings): Promise<GatewayLink> {
+  const control = readControl(settings.dataDirectory);
+  if (control && (await askRunning(control, LIVE)) !== null) {
+    return {
+      request: async (request) => {
+        const answer = await askRunning(control, request);
+        if (answer === null) throw new Error(`the gateway at ${control.url} is gone`);
+        return answer;
+      },
+      close: () => Promise.resolve(),
+    };
+  }
+  const { openApplication } = await import('../main.js');
+  return openApplication(settings, { work: false }).then((application) => ({
+    request: (request) => application.inject(request),
+    close: () => application.close(),
+  }));
+}
+
+const LIVE: GatewayRequest = { method: 'GET', path: '/health/live' };
 
 /** null when nobody listens any more: the control file is left over from a process that died. */
 async function askRunning(
@@ -51,7 +77,13 @@ async function askRunning(
       ...(request.body ? { body: request.body.text } : {}),
       redirect: 'error',
     });
-    return { status: response.status, text: await response.text() };
+    const bytes = new Uint8Array(await response.arrayBuffer());
+    return {
+      status: response.status,
+      text: new TextDecoder().decode(bytes),
+      bytes,
+      headers: Object.fromEntries(response.headers),
+    };
   } catch (error) {
     if (isConnectionRefused(error)) return null;
     throw error;

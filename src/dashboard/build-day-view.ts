@@ -27,7 +27,7 @@ export type ShownSite = Pick<
   | 'timeZone'
   | 'areas'
   | 'materials'
-  | 'serviceTargets'
+  | 'serviceTargetHours'
 >;
 
 export interface ReceiptOfDay {

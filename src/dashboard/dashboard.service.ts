@@ -84,7 +84,7 @@ export class DashboardService implements DayViewSource {
 
   private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {
     const { site } = this.site;
-    const targets = this.site.serviceTargets ?? {};
+    const targets = this.site.serviceTargetHours ?? {};
     const of = { state: 'open', receipt: receiptId } as const;
     return {
       groups: groupDiscrepancies(await countDiscrepancies(this.reader, site, of, targets, now)),

@@ -8,6 +8,8 @@ import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
 import type { ComparisonService } from '../reconciliation/comparison.service.js';
+import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import type { RecomputeService } from '../reconciliation/recompute.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
@@ -35,7 +37,9 @@ export interface GatewayParts {
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
   readonly comparison: ComparisonService;
+  readonly discrepancies: DiscrepanciesService;
   readonly reconciliation: ReconciliationService;
+  readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;
   /** Worker threads, closed last but the database. */
   readonly pools: readonly { close(): Promise<void> }[];

@@ -14,6 +14,8 @@ import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ComparisonService } from '../reconciliation/comparison.service.js';
+import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
@@ -153,7 +155,9 @@ async function wire(ground: Ground): Promise<Gateway> {
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
     comparison,
+    discrepancies: new DiscrepanciesService(database, clock, site),
     reconciliation,
+    recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],
   });

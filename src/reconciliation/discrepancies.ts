@@ -234,9 +234,11 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
   ),
 };
 
-/** Service-time targets of a site, milliseconds; a class that is left out keeps its default. */
-export type ServiceTargets = Readonly<Partial<Record<DiscrepancyClass, number>>>;
+/** Service-time targets of a site, hours; a class that is left out keeps its default. */
+export type ServiceTargets = Readonly<Record<string, number>>;
 
+/** Milliseconds. */
 export function targetOf(of: DiscrepancyClass, targets: ServiceTargets): number {
-  return targets[of] ?? DISCREPANCY_RULES[of].targetMs;
+  const hours = targets[of];
+  return hours === undefined ? DISCREPANCY_RULES[of].targetMs : hours * HOUR_MS;
 }

@@ -1,20 +1,11 @@
 import { type SqlBool, sql } from 'kysely';
 import { addMs, type Instant } from '../formats/instant.js';
-import type { Reader } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
 import type { DiscrepancyClass, DiscrepancyEventRow, DiscrepancyRow } from '../storage/tables.js';
 import { type ServiceTargets, targetOf } from './discrepancies.js';
+import type { DiscrepancyFilter } from './discrepancy-filter.js';
 import { CLASS_ORDER, type CountedDiscrepancies } from './discrepancy-grouping.js';
-
-/** Which discrepancies: open now, closed, or open at an instant, narrowed by any of the rest. */
-export interface DiscrepancyFilter {
-  readonly state: 'open' | 'closed' | { readonly openAt: Instant };
-  readonly class?: DiscrepancyClass;
-  readonly destination?: string;
-  /** `none`: those without one. */
-  readonly fault?: string;
-  readonly instrument?: string;
-  readonly receipt?: string;
-}
+import type { PageCursor } from './page-cursor.js';
 
 function filtered(reader: Reader, site: string, of: DiscrepancyFilter) {
   const { state, receipt, fault } = of;
@@ -37,18 +28,12 @@ function filtered(reader: Reader, site: string, of: DiscrepancyFilter) {
     .$if(receipt !== undefined, (q) => q.where('receipt_id', '=', receipt ?? ''));
 }
 
-/** Place after which a page begins. */
-export interface PageStart {
-  readonly openedAt: Instant;
-  readonly id: string;
-}
-
 /** One page, oldest first. */
 export function discrepancyPage(
   reader: Reader,
   site: string,
   of: DiscrepancyFilter,
-  after: PageStart | null,
+  after: PageCursor | null,
   limit: number,
 ): Promise<DiscrepancyRow[]> {
   return filtered(reader, site, of)
@@ -144,4 +129,25 @@ export function eventsOf(
     .orderBy('id')
     .limit(limit)
     .execute();
+}
+
+export async function insertEvent(trx: Trx, row: DiscrepancyEventRow): Promise<void> {
+  await trx.insertInto('discrepancy_event').values(row).execute();
+}
+
+/** Gives an open discrepancy an owner; false when it is closed. */
+export async function setOwner(
+  trx: Trx,
+  site: string,
+  id: string,
+  owner: string | null,
+): Promise<boolean> {
+  const { numUpdatedRows } = await trx
+    .updateTable('discrepancy')
+    .set({ owner })
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .where('closed_at', 'is', null)
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
 }

@@ -13,7 +13,6 @@ import {
   sumDays,
   sumDaysBy,
 } from './day-counts.store.js';
-import type { ServiceTargets } from './discrepancies.js';
 import { groupDiscrepancies } from './discrepancy-grouping.js';
 import { countDiscrepancies, discrepancyPage } from './discrepancy-list.store.js';
 import { listedDiscrepancy } from './listed-discrepancy.js';
@@ -33,8 +32,14 @@ export const LISTED_MAX = 20_000;
 
 export type ReconciledSite = Pick<
   SiteFolder,
-  'site' | 'title' | 'environment' | 'simulated' | 'timeZone' | 'destinations'
-> & { readonly serviceTargets?: ServiceTargets };
+  | 'site'
+  | 'title'
+  | 'environment'
+  | 'simulated'
+  | 'timeZone'
+  | 'destinations'
+  | 'serviceTargetHours'
+>;
 
 /** Sets expected against measured against delivered, for a period by measured time. */
 export class ReconciliationService {
@@ -61,7 +66,7 @@ export class ReconciliationService {
     const now = this.clock.now();
     const period = { from, to };
     const receiptIds = await this.receiptsOf(period);
-    const targets = site.serviceTargets ?? {};
+    const targets = site.serviceTargetHours ?? {};
     const open = { state: { openAt: to } } as const;
     const counted = await countDiscrepancies(reader, site.site, open, targets, now);
     const rows = await discrepancyPage(reader, site.site, open, null, listedMax);

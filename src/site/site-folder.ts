@@ -24,8 +24,8 @@ export interface SiteFolder {
   readonly limits: SiteLimits;
   readonly destinations: readonly Destination[];
   readonly secondPerson: SecondPersonRule;
-  /** Milliseconds in which discrepancies of a class should be closed, where not by default. */
-  readonly serviceTargets?: Readonly<Record<string, number>>;
+  /** Hours in which discrepancies of a class should be closed, where not by default. */
+  readonly serviceTargetHours?: Readonly<Record<string, number>>;
   /** SHA-256 over the sorted list of file names and their digests. */
   readonly digest: Sha256;
 }
