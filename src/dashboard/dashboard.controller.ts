@@ -1,7 +1,10 @@
-import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
+import { Controller, Get, Header, Inject, Param, Query, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { RequireRight } from '../access/access.guard.js';
+import { Problem } from '../problem-details.js';
+import type { QueryFields } from '../reconciliation/discrepancy-query.js';
 import { renderDayPage } from './day.page.js';
+import { renderDiscrepancyList, renderDiscrepancyPage } from './discrepancy.page.js';
 import { renderNoDay, renderUnknownReceipt } from './message.page.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
 import { renderReceiptPage } from './receipt.page.js';
@@ -63,6 +66,32 @@ export class DashboardController {
     if (view !== null) return renderDayPage(view);
     reply.status(404);
     return renderNoDay(day.slice(0, RECEIPT_ID_LENGTH_MAX));
+  }
+
+  @Get('/discrepancies')
+  @RequireRight('pages.read')
+  @Header('content-type', HTML)
+  @Header('content-security-policy', PAGE_POLICY)
+  @Header('cache-control', 'no-store')
+  @Header('x-content-type-options', 'nosniff')
+  @Header('referrer-policy', 'same-origin')
+  async discrepancies(@Query() fields: QueryFields): Promise<string> {
+    const view = await this.#source.loadDiscrepancies(fields);
+    if (typeof view === 'string') throw new Problem('query-invalid', view);
+    return renderDiscrepancyList(view);
+  }
+
+  @Get('/discrepancies/:id')
+  @RequireRight('pages.read')
+  @Header('content-type', HTML)
+  @Header('content-security-policy', PAGE_POLICY)
+  @Header('cache-control', 'no-store')
+  @Header('x-content-type-options', 'nosniff')
+  @Header('referrer-policy', 'same-origin')
+  async discrepancy(@Param('id') id: string): Promise<string> {
+    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadDiscrepancy(id);
+    if (view === null) throw new Problem('not-found', 'there is no such discrepancy');
+    return renderDiscrepancyPage(view);
   }
 
   @Get('/receipts/:id')

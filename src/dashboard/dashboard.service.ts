@@ -1,8 +1,10 @@
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
 import type { Instant } from '../formats/instant.js';
 import { findReceipts } from '../receipts/receipts.store.js';
+import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
 import { groupDiscrepancies } from '../reconciliation/discrepancy-grouping.js';
 import { countDiscrepancies, discrepancyPage } from '../reconciliation/discrepancy-list.store.js';
+import { type QueryFields, readDiscrepancyQuery } from '../reconciliation/discrepancy-query.js';
 import { listedDiscrepancy } from '../reconciliation/listed-discrepancy.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { dayOf, siteDay } from '../reconciliation/site-day.js';
@@ -19,14 +21,21 @@ import {
   type ShownSite,
   siteView,
 } from './build-day-view.js';
-import type { DayView } from './day-view.js';
-import { discrepanciesByClass, type ShownDiscrepancies } from './discrepancy-groups.js';
+import type { DayView, DiscrepancyListView, DiscrepancyPageView } from './day-view.js';
+import {
+  discrepanciesByClass,
+  discrepancyView,
+  type ShownDiscrepancies,
+} from './discrepancy-groups.js';
+import { discrepancyListPath } from './discrepancy-path.js';
+import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
 import { resultNames } from './result-names.store.js';
 import type { DayViewSource } from './view-source.js';
 
 /** Receipt lines on a day's page; those that need a person come first. */
 const RECEIPTS_SHOWN_MAX = 200;
+const LISTED_ON_A_PAGE = 100;
 /** Discrepancies read one by one; larger groups are shown as a line. */
 const READ_SINGLY_MAX = 500;
 
@@ -38,6 +47,7 @@ export class DashboardService implements DayViewSource {
     private readonly site: ShownSite,
     private readonly reconciliation: Pick<ReconciliationService, 'report' | 'receiptsOf'>,
     private readonly statements: Pick<StatementsService, 'shown'>,
+    private readonly discrepancies: Pick<DiscrepanciesService, 'page' | 'find'>,
   ) {}
 
   /** One day in the site's zone, the current one when left out; null when the text is no day. */
@@ -80,6 +90,44 @@ export class DashboardService implements DayViewSource {
       resultNames: await resultNames(this.reader, site, receiptId),
       discrepancies: discrepanciesByClass(open, timeZone, now),
     });
+  }
+
+  async loadDiscrepancies(fields: QueryFields): Promise<DiscrepancyListView | string> {
+    const { timeZone } = this.site;
+    const query = readDiscrepancyQuery({ limit: `${LISTED_ON_A_PAGE}`, ...fields }, timeZone);
+    if (typeof query === 'string') return query;
+    const now = this.clock.now();
+    const { items, next } = await this.discrepancies.page(query);
+    const shown = Object.entries(fields).filter(([name]) => name !== 'cursor' && name !== 'limit');
+    const filter = shown.map(([name, text]) => [name, text ?? ''] as const);
+    return {
+      site: siteView(this.site),
+      asOf: moment(now, timeZone),
+      filter,
+      items: items.map((item) => discrepancyView(item, timeZone, now)),
+      next:
+        next === null ? null : discrepancyListPath({ ...Object.fromEntries(filter), cursor: next }),
+    };
+  }
+
+  async loadDiscrepancy(id: string): Promise<DiscrepancyPageView | null> {
+    const found = await this.discrepancies.find(id);
+    if (found === null) return null;
+    const { timeZone } = this.site;
+    const now = this.clock.now();
+    return {
+      site: siteView(this.site),
+      asOf: moment(now, timeZone),
+      item: discrepancyView(found, timeZone, now),
+      meaning: found.meaning,
+      closedBy: found.closedBy,
+      history: found.history.map((step) => ({
+        at: moment(step.at, timeZone),
+        who: step.who,
+        what: step.what,
+        text: step.reference === null ? step.text : `${step.text} (${step.reference})`,
+      })),
+    };
   }
 
   private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {

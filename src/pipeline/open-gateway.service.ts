@@ -134,6 +134,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     },
   });
   const comparison = new ComparisonService(database, clock, site);
+  const discrepancies = new DiscrepanciesService(database, clock, site);
   const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
   return new Gateway({
     settings,
@@ -155,10 +156,17 @@ async function wire(ground: Ground): Promise<Gateway> {
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
     comparison,
-    discrepancies: new DiscrepanciesService(database, clock, site),
+    discrepancies,
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
-    dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
+    dashboard: new DashboardService(
+      database.db,
+      clock,
+      site,
+      reconciliation,
+      statements,
+      discrepancies,
+    ),
     pools: [expressions, examining],
   });
 }

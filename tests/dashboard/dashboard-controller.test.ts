@@ -9,7 +9,7 @@ import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
 import { text } from './html.js';
-import { sampleDay, sampleReceipt } from './sample-views.js';
+import { discrepancyItem, sampleDay, sampleReceipt } from './sample-views.js';
 
 const KNOWN = 'NQR/2026 0001';
 
@@ -21,6 +21,24 @@ class Source implements DayViewSource {
   loadReceipt(receiptId: string): Promise<ReceiptView | null> {
     this.asked.push(receiptId);
     return Promise.resolve(receiptId === KNOWN ? sampleReceipt() : null);
+  }
+  loadDiscrepancies(fields: Readonly<Record<string, string | undefined>>) {
+    const { site, asOf } = sampleDay();
+    if (fields['class'] === 'nonsense') return Promise.resolve('class: expected one of …');
+    return Promise.resolve({
+      site,
+      asOf,
+      filter: [['class', fields['class'] ?? '']] as const,
+      items: [discrepancyItem({ isLate: true })],
+      next: '/discrepancies?cursor=abc',
+    });
+  }
+  loadDiscrepancy(id: string) {
+    const { site, asOf } = sampleDay();
+    const item = discrepancyItem();
+    const history = [{ at: asOf, who: 'a person', what: 'comment', text: '<b>said</b>' }];
+    const view = { site, asOf, item, meaning: 'It is held', closedBy: 'a reviewer', history };
+    return Promise.resolve(id === 'd-1' ? view : null);
   }
 }
 
@@ -40,6 +58,21 @@ describe('dashboard over HTTP', () => {
     await app.getHttpAdapter().getInstance().ready();
   });
   afterAll(() => app.close());
+
+  test('shows discrepancies page by page, and one with its history', async () => {
+    const list = await app.inject({ method: 'GET', url: '/discrepancies?class=held' });
+    expect(list.statusCode).toBe(200);
+    expect(list.body).toContain('href="/discrepancies/d-1"');
+    expect(list.body).toContain('href="/discrepancies?cursor=abc"');
+    expect(list.body).toContain('Past its target');
+    const wrong = await app.inject({ method: 'GET', url: '/discrepancies?class=nonsense' });
+    expect(wrong.statusCode).toBe(400);
+    const one = await app.inject({ method: 'GET', url: '/discrepancies/d-1' });
+    expect(one.body).toContain('Only a reviewer closes it; a comment never does');
+    expect(one.body).toContain('&lt;b>said&lt;/b>');
+    expect((await app.inject({ method: 'GET', url: '/discrepancies/d-2' })).statusCode).toBe(404);
+    expect(one.headers['content-security-policy']).toContain("default-src 'none'");
+  });
 
   test('serves the day as HTML under a policy that allows nothing inline and nothing foreign', async () => {
     const answer = await app.inject({ method: 'GET', url: '/' });

@@ -4,6 +4,7 @@ import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
 import { emptyReceipt } from '../../src/receipts/receipt-rows.js';
 import { insertReceipt, replaceContainers } from '../../src/receipts/receipts.store.js';
 import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
+import { DiscrepanciesService } from '../../src/reconciliation/discrepancies.service.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
 import { insertStatement, latestStatement } from '../../src/statements/statements.store.js';
@@ -88,7 +89,14 @@ async function seeded(): Promise<{ database: OpenDatabase; service: DashboardSer
   };
   return {
     database,
-    service: new DashboardService(database.db, clock, SITE, reconciliation, statements),
+    service: new DashboardService(
+      database.db,
+      clock,
+      SITE,
+      reconciliation,
+      statements,
+      new DiscrepanciesService(database, clock, SITE),
+    ),
   };
 }
 
