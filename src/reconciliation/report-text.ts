@@ -26,7 +26,7 @@ function tableLines(table: ReportTable): string[] {
   return [...head, line(table.columns), ...table.rows.map(line)];
 }
 
-const WIDTH_MAX = 60;
+const WIDTH_MAX = 100;
 
 function width(cell: string | undefined): number {
   return oneLine(cell ?? '').length;
