@@ -1,15 +1,32 @@
 import { type DynamicModule, Module } from '@nestjs/common';
-import { APP_GUARD, Reflector } from '@nestjs/core';
-import { AccessGuard, ControlToken, GatewaySite } from './access/access.guard.js';
+import { APP_GUARD } from '@nestjs/core';
+import { AccessGuard, ControlToken, GatewaySite, TrustedProxies } from './access/access.guard.js';
 import { AccessService } from './access/access.service.js';
 import { AccountsService } from './access/accounts.service.js';
 import { KeysController } from './access/keys.controller.js';
+import { PeopleController } from './access/people.controller.js';
+import { PeopleService } from './access/people.service.js';
+import { SessionsService } from './access/sessions.service.js';
+import { SignInService } from './access/sign-in.service.js';
+import { AccountController } from './dashboard/account.controller.js';
+import { siteView } from './dashboard/build-day-view.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
+import { PageSite } from './dashboard/page-site.js';
+import { PeoplePagesController } from './dashboard/people-pages.controller.js';
+import { PeopleViews } from './dashboard/people-views.service.js';
+import { ReviewPagesController } from './dashboard/review-pages.controller.js';
+import { REVIEW_SOURCE } from './dashboard/review-source.js';
+import { SignInController } from './dashboard/sign-in.controller.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { PeriodsController } from './pipeline/periods.controller.js';
+import { PeriodsService } from './pipeline/periods.service.js';
+import { ReviewController } from './pipeline/review.controller.js';
+import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { DiscrepanciesController } from './reconciliation/discrepancies.controller.js';
@@ -23,11 +40,31 @@ import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
 import { OpenDatabase } from './storage/database.js';
 
+/** Everything that answers a request of its own, but the pages of `DashboardModule`. */
+export const CONTROLLERS = [
+  AccountController,
+  BundlesController,
+  DiscrepanciesController,
+  DiscrepancyPagesController,
+  ExpectationsController,
+  HealthController,
+  KeysController,
+  PeopleController,
+  PeoplePagesController,
+  PeriodsController,
+  ReconciliationController,
+  ReviewController,
+  ReviewPagesController,
+  SignInController,
+  StatementsController,
+] as const;
+
 /** The HTTP rim around a gateway that is wired already. */
 @Module({})
 export class AppModule {
   static of(gateway: GatewayParts, controlToken: string): DynamicModule {
-    const { site } = gateway;
+    const { site, database, clock, people, sessions } = gateway;
+    const pageSite = new PageSite(siteView(site));
     const ring = () => {
       gateway.queue.ring('receipts');
       for (const { name } of site.destinations) {
@@ -38,20 +75,23 @@ export class AppModule {
     return {
       module: AppModule,
       imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
-      controllers: [
-        BundlesController,
-        ExpectationsController,
-        HealthController,
-        KeysController,
-        DiscrepanciesController,
-        ReconciliationController,
-        StatementsController,
-      ],
+      controllers: [...CONTROLLERS],
       providers: [
-        Reflector,
         { provide: APP_GUARD, useClass: AccessGuard },
         { provide: AccessService, useValue: gateway.access },
         { provide: AccountsService, useValue: gateway.accounts },
+        { provide: PageSite, useValue: pageSite },
+        { provide: PeopleService, useValue: people },
+        {
+          provide: PeopleViews,
+          useValue: new PeopleViews(database, clock, pageSite, people, sessions),
+        },
+        { provide: SessionsService, useValue: sessions },
+        { provide: SignInService, useValue: gateway.signIn },
+        {
+          provide: TrustedProxies,
+          useValue: new TrustedProxies(gateway.settings.trustedProxies),
+        },
         { provide: AnnouncedBell, useValue: { ring } },
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
@@ -62,6 +102,9 @@ export class AppModule {
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
+        { provide: PeriodsService, useValue: gateway.periods },
+        { provide: ReviewService, useValue: gateway.reviews },
+        { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
         { provide: ReconciliationZone, useValue: new ReconciliationZone(site.timeZone) },
         { provide: RecomputeService, useValue: gateway.recomputation },

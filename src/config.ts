@@ -1,3 +1,4 @@
+import { isIP } from 'node:net';
 import { resolve } from 'node:path';
 import { readSecret } from './access/secrets.files.js';
 import { Misconfigured } from './errors.js';
@@ -25,6 +26,10 @@ export interface Settings {
   readonly poolThreads: number;
   /** Port at which a process without HTTP says whether it is live and ready; null when it does not. */
   readonly healthPort: number | null;
+  /** Files of the certificate chain and its key, PEM; null for plain HTTP. */
+  readonly tls: { readonly certFile: string; readonly keyFile: string } | null;
+  /** Addresses of proxies in front, whose X-Forwarded-For and X-Forwarded-Proto are believed. */
+  readonly trustedProxies: readonly string[];
 }
 
 export interface SettingOverrides {
@@ -36,6 +41,8 @@ export interface SettingOverrides {
   readonly logLevel?: string | undefined;
   readonly poolThreads?: string | undefined;
   readonly healthPort?: string | undefined;
+  readonly tlsCert?: string | undefined;
+  readonly tlsKey?: string | undefined;
 }
 
 type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -50,6 +57,9 @@ const DEFAULTS = {
   DRUMLINE_LOG_LEVEL: 'info',
   DRUMLINE_POOL_THREADS: '1',
   DRUMLINE_HEALTH_PORT: '',
+  DRUMLINE_TLS_CERT: '',
+  DRUMLINE_TLS_KEY: '',
+  DRUMLINE_TRUSTED_PROXY: '',
 } as const;
 
 /** Forms of the addresses that make the server pair. */
@@ -100,6 +110,34 @@ export function readSettings(
     ),
     healthPort:
       healthPort === '' ? null : wholeNumber('DRUMLINE_HEALTH_PORT', healthPort, 0, 65_535),
+    tls: readTls(
+      value('DRUMLINE_TLS_CERT', overrides.tlsCert),
+      value('DRUMLINE_TLS_KEY', overrides.tlsKey),
+    ),
+    trustedProxies: readAddresses(
+      'DRUMLINE_TRUSTED_PROXY',
+      value('DRUMLINE_TRUSTED_PROXY', undefined),
+    ),
+  });
+}
+
+function readTls(cert: string, key: string): Settings['tls'] {
+  if (cert === '' && key === '') return null;
+  if (cert !== '' && key !== '') return { certFile: resolve(cert), keyFile: resolve(key) };
+  const [set, missing] = cert === '' ? ['KEY', 'CERT'] : ['CERT', 'KEY'];
+  throw new Misconfigured('configuration-invalid', {
+    found: `DRUMLINE_TLS_${set} is set and DRUMLINE_TLS_${missing} is not`,
+  });
+}
+
+/** Addresses, not networks: whoever may speak for others is named one by one. */
+function readAddresses(name: string, text: string): readonly string[] {
+  const addresses = text.split(',').map((one) => one.trim());
+  if (text.trim() === '') return [];
+  const bad = addresses.find((one) => isIP(one) === 0);
+  if (bad === undefined) return addresses;
+  throw new Misconfigured('configuration-invalid', {
+    found: `${name}: ${JSON.stringify(bad)}, expected addresses between commas, such as 10.0.0.5`,
   });
 }
 

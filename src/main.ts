@@ -5,9 +5,11 @@ import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
 import { destination, type Logger, pino } from 'pino';
-import { removeControl, writeControl } from './access/control.files.js';
+import { type Control, removeControl, writeControl } from './access/control.files.js';
+import { readTls, type TlsIdentity } from './access/tls.files.js';
 import { AppModule, HealthModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
+import { siteView } from './dashboard/build-day-view.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
 import { openGateway } from './pipeline/open-gateway.service.js';
@@ -66,10 +68,11 @@ export async function openApplication(
   const token = randomBytes(32).toString('base64url');
   try {
     const module = AppModule.of(gateway.parts, token);
-    const app = await openHttp(gateway, module, options.requestMsMax);
+    const tls = readTls(settings.tls);
+    const app = await openHttp(gateway, module, options.requestMsMax, tls);
     if (options.work) await gateway.work();
     if (options.watch ?? options.work) await gateway.watch();
-    return applicationOf(app, gateway, token);
+    return applicationOf(app, gateway, { token, certificate: tls?.fingerprint ?? null });
   } catch (error) {
     await gateway.close();
     throw error;
@@ -112,17 +115,19 @@ async function openHttp(
   gateway: Gateway,
   module: DynamicModule,
   requestMsMax: number = REQUEST_MS_MAX,
+  tls: TlsIdentity | null = null,
 ): Promise<NestFastifyApplication> {
+  const timeouts = {
+    requestTimeout: requestMsMax,
+    // Must not lie above the other: Node takes the larger of the two for whole requests.
+    headersTimeout: Math.min(HEADERS_MS_MAX, requestMsMax),
+    connectionsCheckingInterval: Math.min(LOOK_FOR_SLOW_REQUESTS_MS, requestMsMax),
+  };
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
     keepAliveTimeout: KEEP_ALIVE_MS,
     requestTimeout: requestMsMax,
-    http: {
-      requestTimeout: requestMsMax,
-      // Must not lie above the other: Node takes the larger of the two for whole requests.
-      headersTimeout: Math.min(HEADERS_MS_MAX, requestMsMax),
-      connectionsCheckingInterval: Math.min(LOOK_FOR_SLOW_REQUESTS_MS, requestMsMax),
-    },
+    ...(tls === null ? { http: timeouts } : { https: { ...timeouts, ...tls.server } }),
     routerOptions: { maxParamLength: 1000 },
     frameworkErrors: answerUnroutable,
   });
@@ -138,10 +143,15 @@ async function openHttp(
     done(null, payload);
   });
   await app.register(helmet, { contentSecurityPolicy: false, strictTransportSecurity: false });
-  app.useGlobalFilters(new ProblemFilter(gateway.parts.log));
+  app.useGlobalFilters(new ProblemFilter(gateway.parts.log, siteView(gateway.parts.site)));
   await app.init();
   await fastify.ready();
   return app;
+}
+
+/** Nest knows only the scheme that it was told itself. */
+function urlOf(url: string, { tls }: Settings): string {
+  return tls === null ? url : url.replace(/^http:/, 'https:');
 }
 
 /** An address that cannot be had is a setting to correct; the caller closes the application. */
@@ -180,14 +190,19 @@ async function closeHttp(app: NestFastifyApplication): Promise<void> {
   }
 }
 
-function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: string): Application {
+function applicationOf(
+  app: NestFastifyApplication,
+  gateway: Gateway,
+  control: Omit<Control, 'url'>,
+): Application {
+  const { token } = control;
   const { settings, log } = gateway.parts;
   let isListening = false;
   return {
     listen: async () => {
       await listenOn(app, settings);
-      const url = await app.getUrl();
-      writeControl(settings.dataDirectory, { url, token });
+      const url = urlOf(await app.getUrl(), settings);
+      writeControl(settings.dataDirectory, { url, ...control });
       isListening = true;
       log.info({ event: 'gateway.listening', url });
       return url;

@@ -2,37 +2,21 @@ import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase } from '../storage/database.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { type AccountFault, type NewAccount, newAccountFault } from './account-rules.js';
 import {
   findAccount,
   findAccountByName,
   insertAccount,
+  operatorOwners,
   personOf,
   replaceOperators,
   replaceRoles,
 } from './accounts.store.js';
 import type { Person } from './caller.js';
 import type { PasswordProofs } from './password-proof.service.js';
-import { passwordFault } from './password-rules.js';
 import type { Passwords } from './passwords.service.js';
-import { PROGRAM_ROLES, type Role } from './rights.js';
-import { foldName, printedNameFault, userNameFault } from './user-name.js';
-
-export interface NewAccount {
-  readonly userName: string;
-  readonly printedName: string;
-  readonly roles: readonly Role[];
-  /** Ids under which the person measures; none for who does not. */
-  readonly operatorIds: readonly string[];
-  /** Initial password; the person chooses another at the first sign-in. */
-  readonly password: string;
-}
-
-/** Names the field and the rule, as forms and commands show it. */
-export interface AccountFault {
-  readonly field: 'userName' | 'printedName' | 'roles' | 'operatorIds' | 'password' | 'account';
-  readonly message: string;
-}
+import { foldName } from './user-name.js';
 
 export type AccountChange<T = object> =
   | ({ readonly ok: true } & T)
@@ -83,42 +67,41 @@ export class AccountsService {
     const id = uuidv7();
     const now = this.clock.now();
     const { site, zone } = this.place;
-    return this.database
-      .transact(async (trx) => {
-        const isNew = await insertAccount(trx, {
-          id,
-          user_name: input.userName.normalize('NFKC'),
-          user_name_folded: foldName(input.userName),
-          printed_name: input.printedName.trim(),
-          password: hash,
-          password_set_at: now,
-          must_change_password: 1,
-          created_at: now,
-          deactivated_at: null,
-        });
-        if (!isNew) return refusal('userName', TAKEN);
-        const of = { accountId: id, site };
-        await replaceRoles(trx, of, input.roles, { at: now, by: actor.name });
-        const doubled = await replaceOperators(trx, of, input.operatorIds);
-        if (doubled !== null) throw new OperatorTaken(doubled);
-        await recordAudit(trx, {
-          site,
-          zone,
-          at: now,
-          actor,
-          action: 'account.created',
-          subjectKind: 'account',
-          subjectId: id,
-          after: {
-            userName: input.userName,
-            printedName: input.printedName,
-            roles: input.roles,
-            operatorIds: input.operatorIds,
-          },
-        });
-        return { ok: true as const, id };
-      })
-      .catch(operatorRefusal);
+    return this.database.transact(async (trx): Promise<AccountChange<{ id: string }>> => {
+      const of = { accountId: id, site };
+      const doubled = await takenOperator(trx, of, input.operatorIds);
+      if (doubled) return { ok: false, fault: doubled };
+      const isNew = await insertAccount(trx, {
+        id,
+        user_name: input.userName.normalize('NFKC'),
+        user_name_folded: foldName(input.userName),
+        printed_name: input.printedName.trim(),
+        password: hash,
+        password_set_at: now,
+        must_change_password: 1,
+        created_at: now,
+        deactivated_at: null,
+      });
+      if (!isNew) return { ok: false, fault: { field: 'userName', message: TAKEN } };
+      await replaceRoles(trx, of, [...new Set(input.roles)], { at: now, by: actor.name });
+      await replaceOperators(trx, of, input.operatorIds);
+      await recordAudit(trx, {
+        site,
+        zone,
+        at: now,
+        actor,
+        action: 'account.created',
+        subjectKind: 'account',
+        subjectId: id,
+        after: {
+          userName: input.userName,
+          printedName: input.printedName,
+          roles: input.roles,
+          operatorIds: input.operatorIds,
+        },
+      });
+      return { ok: true, id };
+    });
   }
 
   /** The person of an account in force; null when there is none. */
@@ -158,53 +141,20 @@ export class AccountsService {
 
 const TAKEN = 'somebody has, or had, this user name; names are not given a second time';
 
-/** Undoes the whole change of its transaction. */
-class OperatorTaken extends Error {
-  constructor(readonly operatorId: string) {
-    super(`operator id ${operatorId} is taken`);
-    this.name = 'OperatorTaken';
+/** Why these operator ids cannot be this account's; null when they can. */
+export async function takenOperator(
+  trx: Trx,
+  of: { readonly accountId: string; readonly site: string },
+  operatorIds: readonly string[],
+): Promise<AccountFault | null> {
+  const owners = await operatorOwners(trx, of.site, operatorIds.map(foldName));
+  const taken = operatorIds.find(
+    (id) => (owners.get(foldName(id)) ?? of.accountId) !== of.accountId,
+  );
+  if (taken !== undefined) {
+    return { field: 'operatorIds', message: `another person measures as ${taken}` };
   }
-}
-
-function operatorRefusal(error: unknown): AccountChange<never> {
-  if (!(error instanceof OperatorTaken)) throw error;
-  return refusal('operatorIds', `another person measures as ${error.operatorId}`);
-}
-
-function refusal(
-  field: AccountFault['field'],
-  message: string,
-): { ok: false; fault: AccountFault } {
-  return { ok: false, fault: { field, message } };
-}
-
-function newAccountFault(input: NewAccount, siteWords: readonly string[]): AccountFault | null {
-  const { userName, printedName, password } = input;
-  const name = userNameFault(userName);
-  if (name) return { field: 'userName', message: name };
-  const printed = printedNameFault(printedName);
-  if (printed) return { field: 'printedName', message: printed };
-  const weak = passwordFault(password, { userName, printedName, siteWords });
-  if (weak) return { field: 'password', message: weak };
-  return rolesFault(input.roles) ?? operatorsFault(input.operatorIds);
-}
-
-function rolesFault(roles: readonly Role[]): AccountFault | null {
-  const program = roles.find((role) => PROGRAM_ROLES.has(role));
-  return program === undefined
-    ? null
-    : {
-        field: 'roles',
-        message: `${program} is for programs: make a key with \`drumline key create\``,
-      };
-}
-
-const OPERATORS_MAX = 20;
-
-function operatorsFault(operatorIds: readonly string[]): AccountFault | null {
-  if (operatorIds.length > OPERATORS_MAX) {
-    return { field: 'operatorIds', message: `expected ${OPERATORS_MAX} at most` };
-  }
-  const bad = operatorIds.map(printedNameFault).find((fault) => fault !== null);
-  return bad === undefined ? null : { field: 'operatorIds', message: bad };
+  return new Set(operatorIds.map(foldName)).size < operatorIds.length
+    ? { field: 'operatorIds', message: 'the same id stands there twice' }
+    : null;
 }

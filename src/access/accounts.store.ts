@@ -118,34 +118,45 @@ export async function activeHolders(db: Reader, site: string, role: string): Pro
   return rows.map(({ id }) => id);
 }
 
-/**
- * Puts these operator ids in the place of those that the account has at the site; the first one that another
- * person has, if any, is returned and stops it.
- */
+/** Which account measures under which of these folded ids. */
+export async function operatorOwners(
+  db: Reader,
+  site: string,
+  folded: readonly string[],
+): Promise<Map<string, string>> {
+  if (folded.length === 0) return new Map();
+  const rows = await db
+    .selectFrom('account_operator')
+    .select(['operator_folded', 'account_id'])
+    .where('site', '=', site)
+    .where('operator_folded', 'in', folded)
+    .execute();
+  return new Map(rows.map((row) => [row.operator_folded, row.account_id]));
+}
+
+/** Puts these operator ids, which nobody else has, in the place of those that the account has at the site. */
 export async function replaceOperators(
   trx: Trx,
   of: { readonly accountId: string; readonly site: string },
   operatorIds: readonly string[],
-): Promise<string | null> {
+): Promise<void> {
   await trx
     .deleteFrom('account_operator')
     .where('account_id', '=', of.accountId)
     .where('site', '=', of.site)
     .execute();
-  for (const operatorId of operatorIds) {
-    const inserted = await trx
-      .insertInto('account_operator')
-      .values({
+  if (operatorIds.length === 0) return;
+  await trx
+    .insertInto('account_operator')
+    .values(
+      operatorIds.map((operatorId) => ({
         site: of.site,
         operator_folded: foldName(operatorId),
         operator_id: operatorId,
         account_id: of.accountId,
-      })
-      .onConflict((on) => on.doNothing())
-      .executeTakeFirst();
-    if ((inserted.numInsertedOrUpdatedRows ?? 0n) === 0n) return operatorId;
-  }
-  return null;
+      })),
+    )
+    .execute();
 }
 
 export async function setPassword(
@@ -164,6 +175,6 @@ export async function setPassword(
     .execute();
 }
 
-export async function setDeactivated(trx: Trx, id: string, at: Instant | null): Promise<void> {
+export async function setDeactivated(trx: Trx, id: string, at: Instant): Promise<void> {
   await trx.updateTable('account').set({ deactivated_at: at }).where('id', '=', id).execute();
 }

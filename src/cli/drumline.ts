@@ -13,8 +13,10 @@ import { EXIT, progress } from './output.js';
 import { registerPack } from './pack.command.js';
 import { registerRecompute } from './recompute.command.js';
 import { registerReconcile } from './reconcile.command.js';
+import { registerReview } from './review.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
@@ -36,7 +38,9 @@ registerMapping(program);
 registerReconcile(program);
 registerRecompute(program);
 registerStatement(program);
+registerReview(program);
 registerKey(program);
+registerUser(program);
 
 try {
   await program.parseAsync();

@@ -1,26 +1,13 @@
-import { Controller, Get, Header, Inject, Param, Query, Res } from '@nestjs/common';
+import { Controller, Get, Header, Inject, Param, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
-import type { QueryFields } from '../reconciliation/discrepancy-query.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { renderDayPage } from './day.page.js';
-import { renderDiscrepancyList, renderDiscrepancyPage } from './discrepancy.page.js';
 import { renderNoDay, renderUnknownReceipt } from './message.page.js';
+import { PAGE_POLICY } from './page-policy.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
 import { renderReceiptPage } from './receipt.page.js';
+import { signedInOf } from './signed-in.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
-
-/** Pages load their own stylesheet and icon and nothing else; no script runs, no form leaves. */
-export const PAGE_POLICY =
-  "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/** What every page goes out with, also one that says why there is none. */
-export const PAGE_HEADERS = {
-  'content-security-policy': PAGE_POLICY,
-  'cache-control': 'no-store',
-  'x-content-type-options': 'nosniff',
-  'referrer-policy': 'same-origin',
-} as const;
 
 const HTML = 'text/html; charset=utf-8';
 const UNCHANGING = 'public, max-age=31536000, immutable';
@@ -39,20 +26,20 @@ export class DashboardController {
   }
 
   @Get('/')
-  @RequireRight('pages.read')
+  @RequireRight('pages.read', { isForMachine: true })
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
   @Header('x-content-type-options', 'nosniff')
   @Header('referrer-policy', 'same-origin')
-  async day(): Promise<string> {
+  async day(@Req() request: AuthenticatedRequest): Promise<string> {
     const view = await this.#source.load();
     if (view === null) throw new Error('the clock shows no calendar day');
-    return renderDayPage(view);
+    return renderDayPage(view, signedInOf(request.caller));
   }
 
   @Get('/days/:day')
-  @RequireRight('pages.read')
+  @RequireRight('pages.read', { isForMachine: true })
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -60,42 +47,17 @@ export class DashboardController {
   @Header('referrer-policy', 'same-origin')
   async anyDay(
     @Param('day') day: string,
+    @Req() request: AuthenticatedRequest,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<string> {
     const view = day.length > DAY_LENGTH ? null : await this.#source.load(day);
-    if (view !== null) return renderDayPage(view);
+    if (view !== null) return renderDayPage(view, signedInOf(request.caller));
     reply.status(404);
     return renderNoDay(day.slice(0, RECEIPT_ID_LENGTH_MAX));
   }
 
-  @Get('/discrepancies')
-  @RequireRight('pages.read')
-  @Header('content-type', HTML)
-  @Header('content-security-policy', PAGE_POLICY)
-  @Header('cache-control', 'no-store')
-  @Header('x-content-type-options', 'nosniff')
-  @Header('referrer-policy', 'same-origin')
-  async discrepancies(@Query() fields: QueryFields): Promise<string> {
-    const view = await this.#source.loadDiscrepancies(fields);
-    if (typeof view === 'string') throw new Problem('query-invalid', view);
-    return renderDiscrepancyList(view);
-  }
-
-  @Get('/discrepancies/:id')
-  @RequireRight('pages.read')
-  @Header('content-type', HTML)
-  @Header('content-security-policy', PAGE_POLICY)
-  @Header('cache-control', 'no-store')
-  @Header('x-content-type-options', 'nosniff')
-  @Header('referrer-policy', 'same-origin')
-  async discrepancy(@Param('id') id: string): Promise<string> {
-    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadDiscrepancy(id);
-    if (view === null) throw new Problem('not-found', 'there is no such discrepancy');
-    return renderDiscrepancyPage(view);
-  }
-
   @Get('/receipts/:id')
-  @RequireRight('pages.read')
+  @RequireRight('pages.read', { isForMachine: true })
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -103,12 +65,14 @@ export class DashboardController {
   @Header('referrer-policy', 'same-origin')
   async receipt(
     @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<string> {
     const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
-    if (view !== null) return renderReceiptPage(view);
+    const signedIn = signedInOf(request.caller);
+    if (view !== null) return renderReceiptPage(view, signedIn);
     reply.status(404);
-    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX));
+    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX), signedIn);
   }
 
   @Get(`/assets/${STYLE_FILE}`)

@@ -30,7 +30,7 @@ import {
 import { discrepancyListPath } from './discrepancy-path.js';
 import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
-import { resultNames } from './result-names.store.js';
+import { resultNames, reviewsOfReceipt } from './result-names.store.js';
 import type { DayViewSource } from './view-source.js';
 
 /** Receipt lines on a day's page; those that need a person come first. */
@@ -81,13 +81,16 @@ export class DashboardService implements DayViewSource {
     const statement = await this.statements.shown(receiptId);
     const identity = statement?.receipt ?? identityOf(row);
     const open = await this.openOf(receiptId, now);
+    const resultsNamed = await resultNames(this.reader, site, receiptId);
+    const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
     return buildReceiptView({
       site: siteView(this.site),
       now,
       receipt: { ...identity, ...names(identity, this.site) },
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
-      resultNames: await resultNames(this.reader, site, receiptId),
+      resultNames: resultsNamed,
+      reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: discrepanciesByClass(open, timeZone, now),
     });
   }

@@ -2,14 +2,29 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { DiscrepancyListView, DiscrepancyPageView, HistoryLineView } from './day-view.js';
 import { DiscrepancyEntry } from './discrepancy-list.js';
+import { Field, OwnForm } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
+import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
 
-function DiscrepancyPage({ view }: { readonly view: DiscrepancyPageView }): JSX.Element {
+/** Who may comment, and the token that shows the form came from this page; null for a reader. */
+export interface Commenter {
+  readonly formToken: string;
+}
+
+interface DiscrepancyShown {
+  readonly view: DiscrepancyPageView;
+  readonly signedIn: SignedIn | null;
+  readonly commenter: Commenter | null;
+  /** What is wrong with what was just sent, in words. */
+  readonly fault: string | null;
+}
+
+function DiscrepancyPage({ view, signedIn, commenter, fault }: DiscrepancyShown): JSX.Element {
   const { item } = view;
   return (
-    <Layout title={item.title} site={view.site} asOf={view.asOf}>
+    <Layout title={item.title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <p class="crumb">
         <a href="/">The day</a> · <a href="/discrepancies">Open discrepancies</a>
       </p>
@@ -27,6 +42,29 @@ function DiscrepancyPage({ view }: { readonly view: DiscrepancyPageView }): JSX.
         <h2 id="history-title">History</h2>
         <History lines={view.history} />
       </section>
+      {commenter === null ? null : (
+        <section aria-labelledby="comment-title">
+          <h2 id="comment-title">Comment</h2>
+          {fault === null ? null : <p class="late">{fault}</p>}
+          <OwnForm action={item.href} token={commenter.formToken}>
+            <p>
+              <label for="text">What you found or did</label>
+              <br />
+              <textarea id="text" name="text" rows={4} cols={70} maxLength={2000} required />
+            </p>
+            <Field
+              id="reference"
+              name="reference"
+              label="Evidence it refers to, if any"
+              isOptional
+            />
+            <p>
+              <button type="submit">Comment</button> It stays in the history and the trail under
+              your name. It closes nothing.
+            </p>
+          </OwnForm>
+        </section>
+      )}
     </Layout>
   );
 }
@@ -60,9 +98,15 @@ function History({ lines }: { readonly lines: readonly HistoryLineView[] }): JSX
   );
 }
 
-function DiscrepancyListPage({ view }: { readonly view: DiscrepancyListView }): JSX.Element {
+function DiscrepancyListPage({
+  view,
+  signedIn,
+}: {
+  readonly view: DiscrepancyListView;
+  readonly signedIn: SignedIn | null;
+}): JSX.Element {
   return (
-    <Layout title="Discrepancies" site={view.site} asOf={view.asOf}>
+    <Layout title="Discrepancies" site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <p class="crumb">
         <a href="/">The day</a>
       </p>
@@ -98,10 +142,13 @@ function DiscrepancyListPage({ view }: { readonly view: DiscrepancyListView }): 
   );
 }
 
-export function renderDiscrepancyPage(view: DiscrepancyPageView): string {
-  return `<!doctype html>${render(<DiscrepancyPage view={view} />)}`;
+export function renderDiscrepancyPage(shown: DiscrepancyShown): string {
+  return `<!doctype html>${render(<DiscrepancyPage {...shown} />)}`;
 }
 
-export function renderDiscrepancyList(view: DiscrepancyListView): string {
-  return `<!doctype html>${render(<DiscrepancyListPage view={view} />)}`;
+export function renderDiscrepancyList(
+  view: DiscrepancyListView,
+  signedIn: SignedIn | null,
+): string {
+  return `<!doctype html>${render(<DiscrepancyListPage view={view} signedIn={signedIn} />)}`;
 }

@@ -1,6 +1,9 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
 import type { AccountsService } from '../access/accounts.service.js';
+import type { PeopleService } from '../access/people.service.js';
+import type { SessionsService } from '../access/sessions.service.js';
+import type { SignInService } from '../access/sign-in.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
@@ -17,6 +20,8 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { PeriodsService } from './periods.service.js';
+import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -30,14 +35,19 @@ export interface GatewayParts {
   readonly worker: WorkerService;
   readonly access: AccessService;
   readonly accounts: AccountsService;
+  readonly people: PeopleService;
+  readonly sessions: SessionsService;
+  readonly signIn: SignInService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
+  readonly reviews: ReviewService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
   readonly comparison: ComparisonService;
   readonly discrepancies: DiscrepanciesService;
+  readonly periods: PeriodsService;
   readonly reconciliation: ReconciliationService;
   readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;

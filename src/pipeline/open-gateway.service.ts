@@ -1,8 +1,5 @@
 import type { Logger } from 'pino';
-import { AccessService } from '../access/access.service.js';
-import { AccountsService } from '../access/accounts.service.js';
-import { PasswordProofs } from '../access/password-proof.service.js';
-import { Passwords } from '../access/passwords.service.js';
+import { openAccess } from '../access/open-access.service.js';
 import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
@@ -17,6 +14,7 @@ import { ComparisonService } from '../reconciliation/comparison.service.js';
 import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
 import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -30,7 +28,9 @@ import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { PeriodsService } from './periods.service.js';
 import { ResultMessages } from './result-messages.service.js';
+import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -116,6 +116,13 @@ async function wire(ground: Ground): Promise<Gateway> {
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site.site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
+  const ringAll = () => {
+    for (const { name } of site.destinations) {
+      queue.ring(`stops:${name}`);
+      queue.ring(`deliveries:${name}`);
+    }
+    queue.ring('receipts');
+  };
   const bundles = new BundlesService({
     database,
     clock,
@@ -125,13 +132,18 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     worker,
     log,
-    onSettled: () => {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
-      }
-      queue.ring('receipts');
-    },
+    onSettled: ringAll,
+  });
+  const people = openAccess(database, clock, site);
+  const signing = new SigningService(database, clock, people.accounts, site);
+  const reviews = new ReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    messages,
+    signing,
+    onReviewed: ringAll,
   });
   const comparison = new ComparisonService(database, clock, site);
   const discrepancies = new DiscrepanciesService(database, clock, site);
@@ -144,8 +156,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
-    access: new AccessService(database, clock, site.timeZone),
-    accounts: openAccounts(ground),
+    ...people,
+    reviews,
     intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
     bundles,
     receipts: new ReceiptsService({
@@ -157,6 +169,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
     comparison,
     discrepancies,
+    periods: new PeriodsService(database, clock, site, comparison, signing),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(
@@ -169,14 +182,6 @@ async function wire(ground: Ground): Promise<Gateway> {
     ),
     pools: [expressions, examining],
   });
-}
-
-function openAccounts({ folder, database, clock }: Ground): AccountsService {
-  const { site, timeZone: zone, title, areas, destinations } = folder.site;
-  const siteWords = [site, title, ...[...areas, ...destinations].map((named) => named.title)];
-  const passwords = new Passwords();
-  const proofs = new PasswordProofs(database, clock, zone, passwords);
-  return new AccountsService(database, clock, { site, zone, siteWords }, passwords, proofs);
 }
 
 function openIntake(

@@ -1,21 +1,29 @@
 import type { Duty } from '../access/duties.js';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
-import type { Instant } from '../formats/instant.js';
+import { formatInstant, type Instant } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
+import { holdingCodes } from '../reconciliation/held-by.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
-import type { Meaning, Signature } from '../signatures/signature.js';
-import type {
-  Proof,
-  SignedAct,
-  SigningRequest,
-  SigningService,
-} from '../signatures/signing.service.js';
+import type { Components, Meaning, Signature } from '../signatures/signature.js';
+import { signaturesByIds, signaturesOf, signingEntries } from '../signatures/signatures.store.js';
+import type { Proof, SignedAct, SigningService } from '../signatures/signing.service.js';
+import type { SigningRequest } from '../signatures/signing-request.js';
+import { type BrokenSignature, verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ReviewCase } from '../statements/result-review.js';
 import { type ReviewAct, reviewDocument, reviewOptions } from '../statements/result-review.js';
+import type { ReviewAnswer } from '../statements/review-answer.js';
+import type { ReviewRequest } from '../statements/review-request.js';
+import {
+  type ReviewList,
+  type ReviewView,
+  reviewView,
+  type WaitingReview,
+} from '../statements/review-view.js';
 import { reviewedSubject } from '../statements/reviewed-record.js';
+import { loadReviews } from '../statements/reviews.store.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
@@ -25,26 +33,14 @@ import {
   loadReviewCase,
   operatorsBehind,
   receiptsOfResultIds,
+  resultsToReview,
   setReviewed,
+  type WaitingResult,
 } from './review.store.js';
 import { closeDecidedOverlaps } from './review-discrepancies.store.js';
 
-export interface ReviewRequest {
-  readonly act: ReviewAct;
-  /** SHA-256 of the document the reviewer was shown. */
-  readonly shownSha256: string;
-  readonly reason: string;
-}
-
-export type ReviewAnswer =
-  | {
-      readonly kind: 'signed';
-      readonly signature: Signature;
-      readonly state: 'accepted' | 'refused';
-    }
-  | { readonly kind: 'unknown' }
-  | { readonly kind: 'not-proven'; readonly why: string }
-  | Refused;
+/** Rows read at once while a list is filled. */
+const LIST_CHUNK = 500;
 
 const MEANINGS: Readonly<Record<ReviewAct, Meaning>> = { clear: 'cleared', refuse: 'refused' };
 
@@ -70,6 +66,54 @@ export class ReviewService {
   load(rowId: string): Promise<ReviewCase | null> {
     const { database, site, messages } = this.parts;
     return loadReviewCase(database.db, site.site, rowId, messages.destinations());
+  }
+
+  /** One result with everything a reviewer looks at; null when there is none. */
+  async show(rowId: string): Promise<ReviewView | null> {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const about = await this.load(rowId);
+    if (about === null) return null;
+    const { result } = about.parts;
+    const own = await signaturesOf(db, site, { kind: 'result', id: rowId });
+    const byOther = own.some((s) => s.id === result.review_signature_id)
+      ? []
+      : await signaturesByIds(db, site, [result.review_signature_id ?? '']);
+    const broken: BrokenSignature[] = [];
+    for (const signature of [...own, ...byOther]) {
+      const entries = await signingEntries(db, site, signature.subject);
+      const ofThis = entries.filter((e) => e.signatureId === signature.id);
+      broken.push(...verifySignatures([signature], ofThis));
+    }
+    return reviewView(about, [...own, ...byOther], broken);
+  }
+
+  /** Which components the next signature of a person takes, for a form to ask for. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
+  }
+
+  /** Results that wait for a reviewer, oldest first, behind `after`. */
+  async list(after: string, limit: number): Promise<ReviewList> {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const waiting: WaitingReview[] = [];
+    let from = after;
+    // Reviewed results are looked at too, since a void signature makes one wait again.
+    for (;;) {
+      const rows = await resultsToReview(db, site, from, LIST_CHUNK);
+      const reviews = await loadReviews(db, site, rows);
+      const held = rows.map((r) => ({ rowId: r.id, state: r.state }));
+      const codes = await holdingCodes(db, held);
+      for (const row of rows) {
+        from = row.id;
+        const isVoid = row.state !== 'held' && reviews.get(row.id)?.validity.kind !== 'valid';
+        if (row.state !== 'held' && !isVoid) continue;
+        waiting.push(waitingReview(row, isVoid ? ['signature-void'] : (codes.get(row.id) ?? [])));
+        if (waiting.length === limit) return { waiting, next: row.id };
+      }
+      if (rows.length < LIST_CHUNK) return { waiting, next: null };
+    }
   }
 
   async decide(rowId: string, request: ReviewRequest, who: SigningRequest): Promise<ReviewAnswer> {
@@ -197,7 +241,7 @@ export class ReviewService {
 
   /** Refused: what was sent of it is withdrawn. */
   async #takeBack(trx: Trx, about: ReviewCase, signature: Signature, now: Instant): Promise<void> {
-    if (about.parts.result.state === 'held') return;
+    if (about.parts.result.state !== 'accepted') return;
     const reason = `refused by ${signature.printedName}: ${signature.reason}`;
     await this.parts.messages.takeBackDeliveries(trx, about.parts.result, reason, now);
   }
@@ -243,4 +287,19 @@ export class ReviewService {
 
 function personActor(accountId: string, source: string | null): Actor {
   return { kind: 'person', name: accountId, ...(source === null ? {} : { source }) };
+}
+
+function waitingReview(row: WaitingResult, heldBy: readonly string[]): WaitingReview {
+  return {
+    rowId: row.id,
+    resultId: row.result_id,
+    receiptId: row.receipt_id,
+    receiptScanned: row.receipt_scanned,
+    container: row.container_label ?? row.container_scanned,
+    decision: row.decision,
+    contrary: row.contrary === 1,
+    operator: row.operator_id,
+    measuredAt: row.measured_at === null ? null : formatInstant(row.measured_at),
+    heldBy,
+  };
 }

@@ -24,20 +24,8 @@ import {
   lastEntryAt,
   openSitting,
 } from './signatures.store.js';
+import type { SigningRequest } from './signing-request.js';
 import { componentsNeeded } from './sitting.js';
-
-/** Who wants to sign, from where, and what they gave to prove it. */
-export interface SigningRequest {
-  /** Who asks, as the trail names them until they are proven. */
-  readonly actor: Actor;
-  /** The account of the session; null on the command line, where the user name says whose it is. */
-  readonly accountId: string | null;
-  /** null where there is no session: then every signature takes all components. */
-  readonly sessionId: string | null;
-  readonly userName: string | null;
-  readonly password: string;
-  readonly source: string;
-}
 
 /** What is about to be signed, for the trail when it is refused. */
 export interface SigningIntent {
@@ -212,7 +200,7 @@ export class SigningService {
 
   /** Enters a signature that a rule refused, by the name of the rule. The sitting goes on. */
   async recordRefusal(
-    request: Pick<SigningRequest, 'actor'>,
+    request: { readonly actor: Actor },
     intent: SigningIntent,
     { why, detail }: { readonly why: string; readonly detail: string },
   ): Promise<void> {
@@ -229,7 +217,7 @@ export class SigningService {
   }
 
   async #enterRefusal(
-    request: Pick<SigningRequest, 'actor' | 'sessionId'>,
+    request: { readonly actor: Actor; readonly sessionId: string | null },
     intent: SigningIntent,
     why: string,
     reason: string,

@@ -9,6 +9,7 @@ import type {
   PlanRounding,
   ReceivingArea,
   SecondPersonRule,
+  SessionLimits,
   SiteLimits,
 } from './site-folder.js';
 import type { Environment, Mode } from './vocabulary.js';
@@ -30,6 +31,7 @@ export interface SiteFile {
   readonly limits: SiteLimits;
   /** Hours in which discrepancies of a class should be closed. */
   readonly serviceTargetHours?: Readonly<Record<string, number>>;
+  readonly sessions?: Partial<SessionLimits>;
   readonly destinations: readonly Destination[];
 }
 

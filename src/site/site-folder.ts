@@ -22,6 +22,7 @@ export interface SiteFolder {
   readonly plans: readonly PlanRule[];
   readonly decisions: readonly DecisionRecord[];
   readonly limits: SiteLimits;
+  readonly sessions: SessionLimits;
   readonly destinations: readonly Destination[];
   readonly secondPerson: SecondPersonRule;
   /** Hours in which discrepancies of a class should be closed, where not by default. */
@@ -133,6 +134,17 @@ export interface SiteLimits {
   /** Instrument and sync PC clocks further apart than this are remarked. */
   readonly clockSkewMs: number;
 }
+
+/** How long a sign-in lasts. */
+export interface SessionLimits {
+  /** Without a request. */
+  readonly idleMs: number;
+  /** Whatever is done. */
+  readonly absoluteMs: number;
+}
+
+/** A quarter of an hour without a request, a long shift in all; common practice, no source. */
+export const DEFAULT_SESSIONS: SessionLimits = { idleMs: 900_000, absoluteMs: 43_200_000 };
 
 export type EndpointConfig = HttpEndpointConfig | FileDropEndpointConfig;
 

@@ -61,12 +61,12 @@ function option(because: readonly string[], effects: readonly string[]): ReviewO
 /** Held, or reviewed by a signature that is void by now. */
 export function waitsForReview({ parts, reviewed }: ReviewCase): boolean {
   const { state } = parts.result;
-  return state === 'held' || (state !== 'superseded' && reviewed?.kind === 'void');
+  return state === 'held' || reviewed?.kind === 'void';
 }
 
 function againstClear(about: ReviewCase): string[] {
   const { result, findings } = about.parts;
-  if (!waitsForReview(about) || result.state === 'refused') {
+  if (!waitsForReview(about) || (result.state !== 'held' && result.state !== 'accepted')) {
     return [`it is ${result.state}, there is nothing to clear`];
   }
   const holding = findings.filter((f) => f.severity === 'hold');
@@ -116,7 +116,8 @@ function clearEffects(about: ReviewCase): string[] {
 function againstRefuse(about: ReviewCase): string[] {
   const { state } = about.parts.result;
   if (state === 'held' || state === 'accepted') return [];
-  return state === 'refused' && about.reviewed?.kind !== 'valid'
+  const stands = state === 'superseded' && about.reviewed === null;
+  return !stands && about.reviewed?.kind !== 'valid'
     ? []
     : [`it is ${state}, there is nothing to refuse`];
 }

@@ -110,7 +110,8 @@ export function noOpenDiscrepancy(
 function waitsForReviewer(result: ResultFact): string | null {
   if (result.state === 'held') return 'waits for a reviewer';
   if (result.state === 'refused' && result.review === null) return 'was refused and nobody signed';
-  if (!isReviewVoid(result) || result.state === 'superseded') return null;
+  // Also when it was superseded since: only another signed act answers for a void one.
+  if (!isReviewVoid(result)) return null;
   const act = result.state === 'refused' ? 'refused' : 'cleared';
   return `was ${act} by a signature that is void: changed at ${named(result.review?.changed ?? [])}`;
 }

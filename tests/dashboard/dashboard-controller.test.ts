@@ -3,8 +3,8 @@ import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fa
 import { Test } from '@nestjs/testing';
 import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
-import { PAGE_POLICY } from '../../src/dashboard/dashboard.controller.js';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
+import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
@@ -58,21 +58,6 @@ describe('dashboard over HTTP', () => {
     await app.getHttpAdapter().getInstance().ready();
   });
   afterAll(() => app.close());
-
-  test('shows discrepancies page by page, and one with its history', async () => {
-    const list = await app.inject({ method: 'GET', url: '/discrepancies?class=held' });
-    expect(list.statusCode).toBe(200);
-    expect(list.body).toContain('href="/discrepancies/d-1"');
-    expect(list.body).toContain('href="/discrepancies?cursor=abc"');
-    expect(list.body).toContain('Past its target');
-    const wrong = await app.inject({ method: 'GET', url: '/discrepancies?class=nonsense' });
-    expect(wrong.statusCode).toBe(400);
-    const one = await app.inject({ method: 'GET', url: '/discrepancies/d-1' });
-    expect(one.body).toContain('Only a reviewer closes it; a comment never does');
-    expect(one.body).toContain('&lt;b>said&lt;/b>');
-    expect((await app.inject({ method: 'GET', url: '/discrepancies/d-2' })).statusCode).toBe(404);
-    expect(one.headers['content-security-policy']).toContain("default-src 'none'");
-  });
 
   test('serves the day as HTML under a policy that allows nothing inline and nothing foreign', async () => {
     const answer = await app.inject({ method: 'GET', url: '/' });

@@ -61,6 +61,7 @@ export function siteFolder(destinations: readonly Destination[]): SiteFolder {
     methods: [],
     plans: [],
     decisions: [],
+    sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
     limits: {
       bundleBytesMax: 33_554_432,
       resultsPerBundleMax: 5_000,

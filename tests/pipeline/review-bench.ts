@@ -1,13 +1,15 @@
-import type { AccountsService, NewAccount } from '../../src/access/accounts.service.js';
+import type { NewAccount } from '../../src/access/account-rules.js';
+import type { AccountsService } from '../../src/access/accounts.service.js';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
-import { type ReviewAnswer, ReviewService } from '../../src/pipeline/review.service.js';
+import { ReviewService } from '../../src/pipeline/review.service.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import { ReceiptsService } from '../../src/receipts/receipts.service.js';
 import { bindShown } from '../../src/signatures/shown-document.js';
-import type { SigningRequest } from '../../src/signatures/signing.service.js';
 import { SigningService } from '../../src/signatures/signing.service.js';
+import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { type ReviewAct, reviewDocument } from '../../src/statements/result-review.js';
+import type { ReviewAnswer } from '../../src/statements/review-answer.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { at, SITE } from '../checks/fixture.js';
 import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';

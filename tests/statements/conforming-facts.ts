@@ -93,6 +93,7 @@ export const site: SiteFolder = {
     reason: 'training',
     signed: false,
   })),
+  sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
   limits: {
     bundleBytesMax: 33554432,
     resultsPerBundleMax: 5000,

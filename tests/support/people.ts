@@ -1,4 +1,5 @@
-import { AccountsService, type NewAccount } from '../../src/access/accounts.service.js';
+import type { NewAccount } from '../../src/access/account-rules.js';
+import { AccountsService } from '../../src/access/accounts.service.js';
 import { PasswordProofs } from '../../src/access/password-proof.service.js';
 import { Passwords } from '../../src/access/passwords.service.js';
 import type { Clock } from '../../src/storage/clock.js';
