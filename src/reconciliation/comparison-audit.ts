@@ -1,9 +1,20 @@
-import type { AuditEvent } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { DiscrepancyChanges } from './compare-unit.js';
 
 /** Discrepancies that one entry names; more are further entries. */
 const NAMED_MAX = 500;
+
+/** An entry as the trail takes it. */
+export interface ComparedEntry {
+  readonly site: string;
+  readonly zone: string;
+  readonly at: Instant;
+  readonly actor: { readonly kind: 'system'; readonly name: string };
+  readonly action: string;
+  readonly subjectKind: string;
+  readonly subjectId: string;
+  readonly after: object;
+}
 
 /** The trail entries of one comparison: each discrepancy opened, reworded or closed by name, and by what evidence. */
 export function comparedEntry(of: {
@@ -13,7 +24,7 @@ export function comparedEntry(of: {
   readonly receiptId: string;
   readonly changes: DiscrepancyChanges;
   readonly now: Instant;
-}): AuditEvent[] {
+}): ComparedEntry[] {
   const named = [
     ...of.changes.open.map((d) => ({ change: 'opened', class: d.class, subject: d.subject })),
     ...of.changes.update.map(({ to }) => ({
@@ -28,7 +39,7 @@ export function comparedEntry(of: {
       evidence,
     })),
   ];
-  const entries: AuditEvent[] = [];
+  const entries: ComparedEntry[] = [];
   for (let i = 0; i < named.length; i += NAMED_MAX) {
     entries.push({
       site: of.site,

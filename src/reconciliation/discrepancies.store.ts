@@ -114,20 +114,3 @@ const openOf = prepared((db, of: { readonly site: string; readonly receiptId: st
     .orderBy('opened_at')
     .orderBy('id'),
 );
-
-/** Every open discrepancy of one receipt, whoever opened it. */
-export function openOfReceipt(
-  reader: Reader,
-  site: string,
-  receiptId: string,
-): Promise<DiscrepancyRow[]> {
-  return reader
-    .selectFrom('discrepancy')
-    .selectAll()
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('closed_at', 'is', null)
-    .orderBy('opened_at')
-    .orderBy('id')
-    .execute();
-}

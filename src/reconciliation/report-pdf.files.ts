@@ -1,7 +1,6 @@
 import { createRequire } from 'node:module';
 import { dirname, join } from 'node:path';
-import pdfmake from 'pdfmake';
-import type { Content, TDocumentDefinitions } from 'pdfmake/interfaces.js';
+import pdfmake, { type Content } from 'pdfmake';
 import type { ReportDocument, ReportTable } from './report-document.js';
 
 const FONTS = join(
@@ -26,7 +25,7 @@ const ROWS_MAX = 5_000;
  */
 export async function documentPdf(report: ReportDocument): Promise<Buffer> {
   const created = new Date(Math.floor(report.generatedAt / 1000));
-  const definition: TDocumentDefinitions = {
+  const definition: Parameters<typeof pdfmake.createPdf>[0] = {
     pageSize: 'A4',
     pageOrientation: 'landscape',
     pageMargins: [40, 48, 40, 44],
@@ -101,8 +100,7 @@ function tableContent({ title, columns, rows, none }: ReportTable): Content[] {
 }
 
 /**
- * What Roboto has shapes for, at least: Latin with its supplements, Greek, Cyrillic, common punctuation. A long
- * word gets places to break at, which nobody sees.
+ * What Roboto has shapes for, at least: Latin with its supplements, Greek, Cyrillic, common punctuation.
  */
 function shown(text: string): string {
   return [...text].map((c) => (HAS_SHAPE.test(c) ? c : code(c))).join('');
