@@ -96,12 +96,22 @@ type ComparedRow = Pick<
   | 'measured_at'
 > & { readonly received_at: Instant | null };
 
-/** Results with the time their bundle came; a bundle's row is never missing but in tests. */
+/** Results, and when their bundle came where they have no time of their own: looked up for those alone. */
 function results(reader: Reader) {
-  return reader
-    .selectFrom('result')
-    .leftJoin('bundle', 'bundle.id', 'result.bundle_row_id')
-    .select([...RESULT_COLUMNS, 'bundle.received_at']);
+  return reader.selectFrom('result').select((e) => [
+    ...RESULT_COLUMNS,
+    e
+      .case()
+      .when('result.measured_at', 'is', null)
+      .then(
+        e
+          .selectFrom('bundle')
+          .select('bundle.received_at')
+          .whereRef('bundle.id', '=', 'result.bundle_row_id'),
+      )
+      .end()
+      .as('received_at'),
+  ]);
 }
 
 function measuredResult(row: ComparedRow): MeasuredResult {
@@ -255,8 +265,14 @@ export async function unownedOfPeriod(
         ]),
         e.and([
           e('result.measured_at', 'is', null),
-          e('bundle.received_at', '>=', period.from),
-          e('bundle.received_at', '<', period.to),
+          e.exists(
+            e
+              .selectFrom('bundle')
+              .select('bundle.id')
+              .whereRef('bundle.id', '=', 'result.bundle_row_id')
+              .where('bundle.received_at', '>=', period.from)
+              .where('bundle.received_at', '<', period.to),
+          ),
         ]),
       ]),
     )
