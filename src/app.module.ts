@@ -101,6 +101,7 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
         { provide: ReviewService, useValue: gateway.reviews },
