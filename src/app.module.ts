@@ -11,6 +11,7 @@ import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
@@ -26,14 +27,20 @@ import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PeriodsController } from './pipeline/periods.controller.js';
+import { PeriodsService } from './pipeline/periods.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
+import { DiscrepanciesController } from './reconciliation/discrepancies.controller.js';
+import { DiscrepanciesService } from './reconciliation/discrepancies.service.js';
+import { RecomputeService } from './reconciliation/recompute.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
+import { ReconciliationZone } from './reconciliation/reconciliation-zone.js';
 import { FreshStatements } from './statements/fresh-statements.js';
 import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
@@ -43,6 +50,8 @@ import { OpenDatabase } from './storage/database.js';
 export const CONTROLLERS = [
   AccountController,
   BundlesController,
+  DiscrepanciesController,
+  DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
   KeysController,
@@ -51,6 +60,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  PeriodsController,
   ReconciliationController,
   ReviewController,
   ReviewPagesController,
@@ -103,9 +113,14 @@ export class AppModule {
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: OriginReviewService, useValue: gateway.originReviews },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
+        { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
+        { provide: DiscrepanciesService, useValue: gateway.discrepancies },
+        { provide: PeriodsService, useValue: gateway.periods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
+        { provide: ReconciliationZone, useValue: new ReconciliationZone(site.timeZone) },
+        { provide: RecomputeService, useValue: gateway.recomputation },
       ],
     };
   }

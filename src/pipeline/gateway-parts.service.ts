@@ -12,6 +12,9 @@ import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
+import type { ComparisonService } from '../reconciliation/comparison.service.js';
+import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import type { RecomputeService } from '../reconciliation/recompute.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
@@ -21,6 +24,7 @@ import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
+import type { PeriodsService } from './periods.service.js';
 import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -49,7 +53,11 @@ export interface GatewayParts {
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
+  readonly comparison: ComparisonService;
+  readonly discrepancies: DiscrepanciesService;
+  readonly periods: PeriodsService;
   readonly reconciliation: ReconciliationService;
+  readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;
   /** Worker threads, closed last but the database. */
   readonly pools: readonly { close(): Promise<void> }[];

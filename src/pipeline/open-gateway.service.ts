@@ -15,6 +15,9 @@ import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
+import { ComparisonService } from '../reconciliation/comparison.service.js';
+import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
@@ -32,6 +35,7 @@ import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PeriodsService } from './periods.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
@@ -168,12 +172,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     signing,
     onReviewed: ringAll,
   });
-  const reconciliation = new ReconciliationService(database.db, clock, site);
   const receiptSettings: ReceiptsSettings = {
     site,
     evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
   };
   const receipts = new ReceiptsService(receiptSettings);
+  const comparison = new ComparisonService(database, clock, site);
+  const discrepancies = new DiscrepanciesService(database, clock, site);
+  const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
   return new Gateway({
     settings,
     site,
@@ -212,8 +218,19 @@ async function wire(ground: Ground): Promise<Gateway> {
     statements,
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
+    comparison,
+    discrepancies,
+    periods: new PeriodsService(database, clock, site, comparison, signing),
     reconciliation,
-    dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
+    recomputation: new RecomputeService(database, clock, site, comparison),
+    dashboard: new DashboardService(
+      database.db,
+      clock,
+      site,
+      reconciliation,
+      statements,
+      discrepancies,
+    ),
     pools: [expressions, examining],
   });
 }

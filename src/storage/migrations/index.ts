@@ -5,6 +5,7 @@ import * as m0004 from './m0004-change-source.js';
 import * as m0005 from './m0005-people.js';
 import * as m0006 from './m0006-sealed-trail.js';
 import * as m0007 from './m0007-signatures.js';
+import * as m0008 from './m0008-comparison.js';
 import * as m0010 from './m0010-receipts.js';
 
 /** Forward only; names sort in the order they run. */
@@ -16,4 +17,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0006-sealed-trail': m0006,
   '0007-signatures': m0007,
   '0010-receipts': m0010,
+  '0008-comparison': m0008,
 };
