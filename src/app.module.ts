@@ -14,6 +14,7 @@ import { DashboardModule } from './dashboard/dashboard.module.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
+import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
@@ -22,6 +23,8 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
+import { ReceiptReviewService } from './pipeline/receipt-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
@@ -42,6 +45,7 @@ export const CONTROLLERS = [
   KeysController,
   PeopleController,
   PeoplePagesController,
+  ReceiptReviewController,
   ReconciliationController,
   ReviewController,
   ReviewPagesController,
@@ -64,7 +68,12 @@ export class AppModule {
     };
     return {
       module: AppModule,
-      imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
+      imports: [
+        DashboardModule.from(
+          { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
+          { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
+        ),
+      ],
       controllers: [...CONTROLLERS],
       providers: [
         { provide: APP_GUARD, useClass: AccessGuard },
@@ -91,6 +100,7 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

@@ -1,15 +1,18 @@
-import { type DynamicModule, Module, type ModuleMetadata, type Provider } from '@nestjs/common';
+import { type DynamicModule, Module, type Provider } from '@nestjs/common';
 import { DashboardController } from './dashboard.controller.js';
+import { ReceiptPagesController } from './receipt-pages.controller.js';
 
-/** The pages. The caller provides `DAY_VIEW_SOURCE`, and the modules its provider needs. */
+/** The controllers of `DashboardModule`. */
+export const DASHBOARD_CONTROLLERS = [DashboardController, ReceiptPagesController] as const;
+
+/** The day and its receipts. The caller provides `DAY_VIEW_SOURCE` and `RECEIPT_REVIEW_SOURCE`. */
 @Module({})
 export class DashboardModule {
-  static from(source: Provider, imports: ModuleMetadata['imports'] = []): DynamicModule {
+  static from(...sources: Provider[]): DynamicModule {
     return {
       module: DashboardModule,
-      imports,
-      controllers: [DashboardController],
-      providers: [source],
+      controllers: [...DASHBOARD_CONTROLLERS],
+      providers: sources,
     };
   }
 }

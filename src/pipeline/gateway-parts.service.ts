@@ -18,6 +18,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -39,6 +40,7 @@ export interface GatewayParts {
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
+  readonly receiptReviews: ReceiptReviewService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;

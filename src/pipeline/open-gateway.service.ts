@@ -28,6 +28,7 @@ import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { ReceiptReviewService } from './receipt-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
@@ -158,6 +159,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     signing,
     onReviewed: ringAll,
   });
+  const receiptReviews = new ReceiptReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    signing,
+    onSigned: ringAll,
+  });
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
     settings,
@@ -170,6 +179,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     sealer: openSealer(ground, worker),
     ...people,
     reviews,
+    receiptReviews,
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts: new ReceiptsService({

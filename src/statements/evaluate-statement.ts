@@ -14,8 +14,10 @@ import { approvalDecision, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
+import { secondPerson } from './second-person.js';
 import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
+import { type StatementEvidence, statementEvidence } from './statement-evidence.js';
 
 /** Every condition of a statement, in the order in which it is shown. */
 export const CONDITION_CODES: readonly ConditionCode[] = [
@@ -47,6 +49,8 @@ export interface StatementDraft {
   readonly receipt: ReceiptIdentity;
   readonly plan: StatementRecord['plan'];
   readonly decisions: StatementRecord['decisions'];
+  /** What a second person signs; null of a receipt that nobody knows. */
+  readonly evidence: StatementEvidence | null;
   readonly evaluatedAt: Instant;
   readonly validUntil: Instant;
 }
@@ -60,7 +64,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
   if (receipt === null) return unknownReceipt(facts, now, '');
   const assessment = assessEvidence(facts, receipt, now);
   const spare = spareDeliveries(facts, assessment);
-  const conditions: Condition[] = [
+  const others: Condition[] = [
     evidence.receiptKnown(facts, receipt),
     evidence.planInForce(facts, receipt),
     evidence.coverage(facts, assessment),
@@ -74,21 +78,29 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.noStopInForce(facts),
     standing.furtherIdentityTests(facts, receipt),
     standing.retestDate(receipt, now),
-    standing.secondPerson(facts),
-    ...standing.notEvaluated(),
   ];
   const { plan } = receipt;
-  return {
-    outcome: outcomeOf(conditions, facts.site.environment),
-    conditions,
+  const shown = {
     containers: assessment.containers,
-    receipt: receipt.identity,
     plan: plan && {
       kind: plan.kind === 'sqrt' ? `sqrt-${plan.rounding}` : plan.kind,
       required: assessment.required.length,
       decision: plan.decision,
     },
     decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
+  };
+  const notEvaluated = standing.notEvaluated();
+  const signed = statementEvidence(facts, receipt, {
+    ...shown,
+    conditions: [...others, ...notEvaluated],
+  });
+  const conditions = [...others, secondPerson(facts, signed), ...notEvaluated];
+  return {
+    ...shown,
+    outcome: outcomeOf(conditions, facts.site.environment),
+    conditions,
+    receipt: receipt.identity,
+    evidence: signed,
     evaluatedAt: now,
     validUntil: validUntil(facts, receipt, now),
   };
@@ -142,6 +154,7 @@ export function unknownReceipt(
     },
     plan: null,
     decisions: [],
+    evidence: null,
     evaluatedAt: now,
     validUntil: addMs(now, facts.site.limits.statementValidMs),
   };

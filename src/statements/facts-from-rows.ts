@@ -85,6 +85,7 @@ export type EvidenceRow = Pick<
   | 'recheck'
   | 'record'
   | 'record_sha256'
+  | 'element_sha256'
   | 'review_signature_id'
 >;
 
@@ -110,6 +111,7 @@ export function resultFact(row: EvidenceRow, review: ReviewFact | null): ResultF
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    elementSha256: row.element_sha256,
     review,
   };
 }

@@ -2,6 +2,7 @@ import type { Instant } from '../formats/instant.js';
 import type { RevisionDocument } from '../receipts/receipt-rows.js';
 import { containersOf } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
+import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
@@ -53,6 +54,7 @@ export async function loadFacts(
     ]),
     discrepancies: (await openDiscrepanciesFor(reader, site.site, receiptId)).map(discrepancyFact),
     stops: (await stopsOf(reader, site.site, receiptId)).map(stopFact),
+    secondPerson: await latestSignatureOf(reader, site.site, { kind: 'statement', id: receiptId }),
     conformedAtReceiptRevision: conforms && judgedReceiptRevision(conforms),
   };
   return { facts, factsVersion: row.facts_version, hasConformed: conforms !== null };
@@ -104,6 +106,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'recheck',
       'record',
       'record_sha256',
+      'element_sha256',
       'review_signature_id',
     ])
     .where('site', '=', of.site)

@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
+import type { Signature } from '../signatures/signature.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type {
@@ -77,6 +78,8 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  /** Digest of the result as its bundle holds it. */
+  readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */
   readonly review: ReviewFact | null;
 }
@@ -129,6 +132,8 @@ export interface StatementFacts {
   readonly deliveries: readonly DeliveryFact[];
   readonly discrepancies: readonly DiscrepancyFact[];
   readonly stops: readonly StopFact[];
+  /** The latest signature of a second person about the statement, whatever it says; null when there is none. */
+  readonly secondPerson: Signature | null;
   /** Expectation revision the latest *conforms* of this receipt was judged by; null when it never conformed. */
   readonly conformedAtReceiptRevision: number | null;
 }

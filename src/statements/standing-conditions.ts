@@ -4,7 +4,6 @@ import type { Condition, ConditionCode, EvidenceReference } from '../records/sta
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
 import { isReviewVoid } from './covering-result.js';
-import { decisionFaults } from './decisions.js';
 import type {
   DeliveryFact,
   DiscrepancyFact,
@@ -204,20 +203,6 @@ export function retestDate(receipt: ReceiptFacts, now: Instant): Condition {
   return now >= receipt.retestAt
     ? condition('retest-date', 'unmet', `retest or expiry was reached at ${text}`)
     : condition('retest-date', 'met', `valid until ${text}`);
-}
-
-/** Rule 15. No signature exists yet, so a required one is missing. */
-export function secondPerson(facts: StatementFacts): Condition {
-  const rule = facts.site.secondPerson;
-  if (rule.required) {
-    return condition('second-person', 'unmet', 'no reviewer who measured nothing here has signed');
-  }
-  return metUnless(
-    'second-person',
-    decisionFaults(facts.site, rule.decision, 'leaving out the second person'),
-    `switched off by site decision ${rule.decision}`,
-    { evidence: [{ kind: 'decision', id: rule.decision }] },
-  );
 }
 
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */

@@ -58,6 +58,12 @@ export interface Evaluation {
   readonly stop: 'none' | 'suspend' | 'withdraw';
 }
 
+export interface StatementLook {
+  readonly draft: StatementDraft;
+  /** Of the latest stored statement; 0 before the first. */
+  readonly revision: number;
+}
+
 interface Decided extends RevisionDecision {
   readonly loaded: LoadedFacts;
   readonly latest: StatementRecord | null;
@@ -190,6 +196,20 @@ export class StatementsService {
     const decided = await this.decide(this.database.db, receiptId, this.clock.now());
     if (decided === null) return null;
     return decided.isNew ? decided.latest : this.record(decided, revisionOf(decided));
+  }
+
+  /** Destinations whose mapping in force knows statements. */
+  toldTo(): string[] {
+    const { site, mappings } = this.settings;
+    return site.destinations
+      .map((d) => d.name)
+      .filter((name) => mappings.get(name)?.messages.includes('statement'));
+  }
+
+  /** The statement as it would be evaluated now, for whoever is asked to sign it; null when nobody announced it. */
+  async look(reader: Reader, receiptId: string): Promise<StatementLook | null> {
+    const decided = await this.decide(reader, receiptId, this.clock.now());
+    return decided && { draft: decided.draft, revision: decided.latest?.revision ?? 0 };
   }
 
   /**

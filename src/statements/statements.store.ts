@@ -228,6 +228,26 @@ export async function receiptsDue(reader: Reader, site: string, limit: number): 
   return rows.map((r) => r.id);
 }
 
+/** Receipts behind an id whose facts wait for something or were not looked at yet, in the order of their ids. */
+export async function receiptsOpen(
+  reader: Reader,
+  site: string,
+  after: string,
+  limit: number,
+): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .where('evaluation_due', '!=', 0)
+    .where('id', '>', after)
+    .orderBy('id')
+    .limit(limit)
+    .execute();
+  return rows.map((r) => r.id);
+}
+
 /** Receipts that conform by their latest statement and have no stop, with what a scope looks at. */
 export function conformingReceipts(reader: Reader, site: string) {
   return conforming(reader, site).execute();
