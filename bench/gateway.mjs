@@ -25,6 +25,14 @@ export function copySite(directory, serials, { others = [], archiveUrl = null } 
   cpSync(join(ROOT, 'mappings/northquay'), copy, { recursive: true });
   const file = join(copy, 'site.yaml');
   const site = parse(readFileSync(file, 'utf8'));
+  // What is measured is the way of a statement, not a reviewer's.
+  site.decisions.push({
+    ...site.decisions[0],
+    id: 'D-001',
+    rule: 'second-person-off',
+    reason: 'no reviewer in a measurement of speed (simulated)',
+  });
+  site.secondPerson = { required: false, decision: 'D-001' };
   const [model] = site.instruments;
   const inArea = (area) => (serial) => ({ ...model, serial, area });
   site.instruments = [...serials.map(inArea(AREA)), ...others.map(inArea(OTHER_AREA))];

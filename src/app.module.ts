@@ -15,9 +15,11 @@ import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.contro
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
+import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
+import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
@@ -29,8 +31,12 @@ import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
+import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
+import { ReceiptReviewService } from './pipeline/receipt-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
+import { StopLiftController } from './pipeline/stop-lift.controller.js';
+import { StopLiftService } from './pipeline/stop-lift.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
@@ -61,11 +67,13 @@ export const CONTROLLERS = [
   PeoplePagesController,
   ReceiptsController,
   PeriodsController,
+  ReceiptReviewController,
   ReconciliationController,
   ReviewController,
   ReviewPagesController,
   SignInController,
   StatementsController,
+  StopLiftController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -83,7 +91,13 @@ export class AppModule {
     };
     return {
       module: AppModule,
-      imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
+      imports: [
+        DashboardModule.from(
+          { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
+          { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
+          { provide: STOP_LIFT_SOURCE, useValue: gateway.stopLifts },
+        ),
+      ],
       controllers: [...CONTROLLERS],
       providers: [
         { provide: APP_GUARD, useClass: AccessGuard },
@@ -116,6 +130,8 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
+        { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

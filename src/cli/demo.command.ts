@@ -86,7 +86,9 @@ async function demo(options: DemoCommandOptions, run: Omit<DemoOptions, 'signal'
 }
 
 async function stayOpen(finished: FinishedDemo, signal: AbortSignal): Promise<void> {
+  const { userName, password } = finished.signIn;
   progress(`The page stays open at ${finished.url}/ (Ctrl+C ends the demo)`);
+  progress(`Sign in there as ${userName} with the password "${password}" (simulated)`);
   const interrupted = new Promise<null>((resolve) => {
     if (signal.aborted) resolve(null);
     signal.addEventListener('abort', () => resolve(null));

@@ -10,8 +10,8 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
 import { reviewListText, reviewText, signatureText } from './review-text.js';
+import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review list\n  drumline review show 0193…\n  drumline review clear 0193… --shown 9f86… --user r.reviewer --reason "sync log 12 shows the zone"';
@@ -76,49 +76,17 @@ function registerShow(review: Command): void {
   });
 }
 
-interface ActOptions extends GatewayOptions {
-  readonly shown: string;
-  readonly reason: string;
-  readonly user: string;
-  readonly passwordFile?: string;
-}
-
 function registerAct(review: Command, act: ReviewAct, description: string): void {
-  withGatewayOptions(
+  withSigningOptions(
     review
       .command(act)
       .description(description)
       .argument('<id>', 'row id, as `review list` names it')
       .requiredOption('--shown <sha256>', 'digest of what `review show` showed')
-      .requiredOption('--user <name>', 'user name of the signer')
-      .requiredOption('--reason <text>', 'why; part of the signature')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
       .addHelpText('after', EXAMPLE),
-  ).action(async (id: string, options: ActOptions) => {
-    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-    if (!password.ok) {
-      progress(password.message);
-      process.exitCode = EXIT.usage;
-      return;
-    }
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'POST',
-      path: `/api/v1/results/${encodeURIComponent(id)}/review`,
-      body: {
-        contentType: 'application/json',
-        text: JSON.stringify({
-          act,
-          shown: options.shown,
-          reason: options.reason,
-          userName: options.user,
-          password: password.password,
-        }),
-      },
-    });
-    const done = readAnswer(answer, options.json === true) as
+  ).action(async (id: string, options: SigningOptions) => {
+    const path = `/api/v1/results/${encodeURIComponent(id)}/review`;
+    const done = (await postSigned(path, { act }, options)) as
       | { readonly state: string; readonly signature: SignatureManifest }
       | undefined;
     if (!done) return;

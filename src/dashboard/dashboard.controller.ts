@@ -2,10 +2,9 @@ import { Controller, Get, Header, Inject, Param, Req, Res } from '@nestjs/common
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { renderDayPage } from './day.page.js';
-import { renderNoDay, renderUnknownReceipt } from './message.page.js';
+import { renderNoDay } from './message.page.js';
 import { PAGE_POLICY } from './page-policy.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
-import { renderReceiptPage } from './receipt.page.js';
 import { signedInOf } from './signed-in.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 
@@ -14,8 +13,8 @@ const UNCHANGING = 'public, max-age=31536000, immutable';
 
 const DAY_LENGTH = 'YYYY-MM-DD'.length;
 
-/** Longer ids belong to no receipt; nothing that long is echoed. */
-const RECEIPT_ID_LENGTH_MAX = 200;
+/** A text that is no day is echoed up to here. */
+const ECHOED_MAX = 200;
 
 @Controller()
 export class DashboardController {
@@ -53,26 +52,7 @@ export class DashboardController {
     const view = day.length > DAY_LENGTH ? null : await this.#source.load(day);
     if (view !== null) return renderDayPage(view, signedInOf(request.caller));
     reply.status(404);
-    return renderNoDay(day.slice(0, RECEIPT_ID_LENGTH_MAX));
-  }
-
-  @Get('/receipts/:id')
-  @RequireRight('pages.read', { isForMachine: true })
-  @Header('content-type', HTML)
-  @Header('content-security-policy', PAGE_POLICY)
-  @Header('cache-control', 'no-store')
-  @Header('x-content-type-options', 'nosniff')
-  @Header('referrer-policy', 'same-origin')
-  async receipt(
-    @Param('id') id: string,
-    @Req() request: AuthenticatedRequest,
-    @Res({ passthrough: true }) reply: FastifyReply,
-  ): Promise<string> {
-    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
-    const signedIn = signedInOf(request.caller);
-    if (view !== null) return renderReceiptPage(view, signedIn);
-    reply.status(404);
-    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX), signedIn);
+    return renderNoDay(day.slice(0, ECHOED_MAX));
   }
 
   @Get(`/assets/${STYLE_FILE}`)

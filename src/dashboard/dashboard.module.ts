@@ -1,18 +1,23 @@
-import { type DynamicModule, Module, type ModuleMetadata, type Provider } from '@nestjs/common';
+import { type DynamicModule, Module, type Provider } from '@nestjs/common';
 import { DashboardController } from './dashboard.controller.js';
+import { ReceiptPagesController } from './receipt-pages.controller.js';
 import { TrailController } from './trail.controller.js';
 
-export const PAGE_CONTROLLERS = [DashboardController, TrailController] as const;
+/** The controllers of `DashboardModule`. */
+export const DASHBOARD_CONTROLLERS = [
+  DashboardController,
+  ReceiptPagesController,
+  TrailController,
+] as const;
 
-/** The pages. The caller provides `DAY_VIEW_SOURCE`, and the modules its provider needs. */
+/** The day and its receipts. The caller provides `DAY_VIEW_SOURCE` and `RECEIPT_REVIEW_SOURCE`. */
 @Module({})
 export class DashboardModule {
-  static from(source: Provider, imports: ModuleMetadata['imports'] = []): DynamicModule {
+  static from(...sources: Provider[]): DynamicModule {
     return {
       module: DashboardModule,
-      imports,
-      controllers: [...PAGE_CONTROLLERS],
-      providers: [source],
+      controllers: [...DASHBOARD_CONTROLLERS],
+      providers: sources,
     };
   }
 }

@@ -3,6 +3,16 @@ export function receiptPath(receiptId: string): string {
   return `/receipts/${encodeURIComponent(receiptId)}`;
 }
 
+/** Address that the form of a receipt's second person goes to. */
+export function receiptReviewPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/review`;
+}
+
+/** Address that the form which lifts a receipt's stop goes to. */
+export function stopLiftPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/stops/lift`;
+}
+
 /** What people call a receipt line: its number and line where it was announced, else its id. */
 export function receiptTitle(receipt: {
   readonly receiptId: string;

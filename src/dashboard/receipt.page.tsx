@@ -1,23 +1,42 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
+import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
+import type { StopLiftView } from '../statements/stop-lift-view.js';
+import type { NoticeView } from './account-view.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
 import { DeliveryTable } from './delivery-table.js';
 import { DiscrepancyList } from './discrepancy-list.js';
+import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
+import { SecondPerson } from './receipt-second-person.js';
+import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
+import type { ReviewSigner } from './review-form.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
 
-interface Shown {
+/** What a receipt's page has beside its view. */
+export interface ReceiptPageParts {
+  /** null where nobody announced the receipt. */
+  readonly review: ReceiptReviewView | null;
+  readonly signer: ReviewSigner | null;
+  readonly stops: StopLiftView | null;
+  /** null for who may lift no stop. */
+  readonly lifter: ReviewSigner | null;
+  readonly notice: NoticeView | null;
+}
+
+interface Shown extends ReceiptPageParts {
   readonly view: ReceiptView;
   readonly signedIn: SignedIn | null;
 }
 
-function ReceiptPage({ view, signedIn }: Shown): JSX.Element {
+function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
+  const { review, signer, stops, lifter, notice } = parts;
   const title = receiptTitle(view.receipt);
   return (
     <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
@@ -27,6 +46,11 @@ function ReceiptPage({ view, signedIn }: Shown): JSX.Element {
       <h1>
         Receipt line <Verbatim>{title}</Verbatim>
       </h1>
+      {notice === null ? null : (
+        <Notice tone={notice.tone} title={notice.title}>
+          <p>{notice.text}</p>
+        </Notice>
+      )}
       <Identity view={view} />
       {view.statement === null ? (
         <section class="statement statement-none">
@@ -36,6 +60,18 @@ function ReceiptPage({ view, signedIn }: Shown): JSX.Element {
         </section>
       ) : (
         <Statement statement={view.statement} />
+      )}
+      {stops === null || stops.stops.length === 0 ? null : (
+        <section id="stops">
+          <h2>Stops</h2>
+          <ReceiptStops stops={stops} signer={lifter} timeZone={view.site.timeZone} />
+        </section>
+      )}
+      {review === null ? null : (
+        <section id="second-person">
+          <h2>Second person</h2>
+          <SecondPerson review={review} signer={signer} timeZone={view.site.timeZone} />
+        </section>
       )}
       <section id="containers">
         <h2>Containers</h2>
@@ -149,6 +185,18 @@ function Decisions({ statement }: { readonly statement: StatementView }): JSX.El
   );
 }
 
-export function renderReceiptPage(view: ReceiptView, signedIn: SignedIn | null = null): string {
-  return `<!doctype html>${render(<ReceiptPage view={view} signedIn={signedIn} />)}`;
+const NO_PARTS: ReceiptPageParts = {
+  review: null,
+  signer: null,
+  stops: null,
+  lifter: null,
+  notice: null,
+};
+
+export function renderReceiptPage(
+  view: ReceiptView,
+  signedIn: SignedIn | null = null,
+  parts: ReceiptPageParts = NO_PARTS,
+): string {
+  return `<!doctype html>${render(<ReceiptPage view={view} signedIn={signedIn} {...parts} />)}`;
 }

@@ -1,4 +1,4 @@
-import type { JSX } from 'preact';
+import type { ComponentChildren, JSX } from 'preact';
 import type { Components } from '../signatures/signature.js';
 import type { ReviewAct, ReviewOption } from '../statements/result-review.js';
 import type { ReviewView } from '../statements/review-view.js';
@@ -13,39 +13,79 @@ export interface ReviewSigner {
 
 const WORDS: Readonly<Record<ReviewAct, string>> = { clear: 'Clear it', refuse: 'Refuse it' };
 
-/** Both acts with what they would do, and what a signature takes. */
+/** Both acts about a result with what they would do, and what a signature takes. */
 export function ReviewForm(props: {
   readonly view: ReviewView;
   readonly signer: ReviewSigner | null;
 }): JSX.Element {
   const { view, signer } = props;
-  const { clear, refuse } = view.options;
-  if (signer === null || !(clear.possible || refuse.possible)) {
+  const acts = (['clear', 'refuse'] as const).map((act) => ({
+    act,
+    words: WORDS[act],
+    option: view.options[act],
+  }));
+  return (
+    <SignedForm
+      action={reviewPath(view.rowId)}
+      shown={view.sha256}
+      acts={acts}
+      signer={signer}
+      reasonHint="Part of the signature: what answers the findings, and where it is recorded."
+      meaning="Your signature means what you chose above and is shown wherever the result is."
+    />
+  );
+}
+
+interface ActChoice {
+  readonly act: string;
+  readonly words: string;
+  readonly option: ReviewOption;
+}
+
+/** A form of acts that are signed: what each would do, and what a signature takes. */
+export function SignedForm(props: {
+  readonly action: string;
+  /** Digest of what is shown. */
+  readonly shown: string;
+  readonly acts: readonly ActChoice[];
+  readonly signer: ReviewSigner | null;
+  readonly reasonHint: string;
+  readonly meaning: string;
+  /** Who finds a form here, for those who do not. */
+  readonly whoMay?: string;
+  /** Prefix of the ids of its fields, where a page has several such forms. */
+  readonly name?: string;
+  /** Further fields. */
+  readonly children?: ComponentChildren;
+}): JSX.Element {
+  const prefix = props.name === undefined ? '' : `${props.name}-`;
+  const { action, acts, signer } = props;
+  if (signer === null || !acts.some(({ option }) => option.possible)) {
     return (
       <>
-        <Option act="clear" option={clear} />
-        <Option act="refuse" option={refuse} />
-        {signer === null ? <p>Reviewers who are signed in decide here.</p> : null}
+        {acts.map((choice) => (
+          <Option key={choice.act} choice={choice} />
+        ))}
+        {signer === null ? (
+          <p>{props.whoMay ?? 'Reviewers who are signed in decide here.'}</p>
+        ) : null}
       </>
     );
   }
   return (
-    <OwnForm action={reviewPath(view.rowId)} token={signer.formToken} class="form review-form">
-      <input type="hidden" name="shown" value={view.sha256} />
+    <OwnForm action={action} token={signer.formToken} class="form review-form">
+      <input type="hidden" name="shown" value={props.shown} />
       <fieldset>
         <legend>Decision</legend>
-        <Option act="clear" option={clear} isChoice />
-        <Option act="refuse" option={refuse} isChoice />
+        {acts.map((choice) => (
+          <Option key={choice.act} choice={choice} isChoice />
+        ))}
       </fieldset>
-      <Field
-        id="reason"
-        name="reason"
-        label="Reason"
-        hint="Part of the signature: what answers the findings, and where it is recorded."
-      />
+      {props.children}
+      <Field id={`${prefix}reason`} name="reason" label="Reason" hint={props.reasonHint} />
       {signer.components === 'password' ? null : (
         <Field
-          id="user-name"
+          id={`${prefix}user-name`}
           name="userName"
           label="User name"
           autocomplete="username"
@@ -53,26 +93,21 @@ export function ReviewForm(props: {
         />
       )}
       <Field
-        id="password"
+        id={`${prefix}password`}
         name="password"
         label="Password"
         type="password"
         autocomplete="current-password"
       />
       <button type="submit">Sign</button>
-      <p class="small">
-        Your signature means what you chose above and is shown wherever the result is.
-      </p>
+      <p class="small">{props.meaning}</p>
     </OwnForm>
   );
 }
 
-function Option(props: {
-  readonly act: ReviewAct;
-  readonly option: ReviewOption;
-  readonly isChoice?: boolean;
-}): JSX.Element {
-  const { act, option, isChoice = false } = props;
+function Option(props: { readonly choice: ActChoice; readonly isChoice?: boolean }): JSX.Element {
+  const { choice, isChoice = false } = props;
+  const { act, option } = choice;
   const id = `act-${act}`;
   const words = option.possible
     ? `Then ${option.effects.join('; ')}.`
@@ -84,7 +119,7 @@ function Option(props: {
       ) : (
         <span />
       )}
-      {isChoice ? <label for={id}>{WORDS[act]}</label> : <strong>{WORDS[act]}</strong>}
+      {isChoice ? <label for={id}>{choice.words}</label> : <strong>{choice.words}</strong>}
       <span class="small">{words}</span>
     </div>
   );

@@ -3,6 +3,7 @@ import { render } from 'preact-render-to-string';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
 import type { NoticeView } from './account-view.js';
 import type { MomentView, SiteView } from './day-view.js';
+import { FactsTable } from './facts-table.js';
 import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
@@ -148,7 +149,7 @@ function ReviewPage(props: {
           Exactly this, by its SHA-256 <code>{view.sha256}</code>. When the record reads differently
           later, the signature is void.
         </p>
-        <Facts value={view.shown.record} />
+        <FactsTable value={view.shown.record} />
       </section>
     </Layout>
   );
@@ -192,32 +193,4 @@ function Findings({ view }: { readonly view: ReviewView }): JSX.Element {
       </tbody>
     </table>
   );
-}
-
-/** Leaves of a JSON value by their pointer: what the digest covers, readable. */
-function Facts({ value }: { readonly value: unknown }): JSX.Element {
-  const leaves: [string, string][] = [];
-  collect(value, '', leaves);
-  return (
-    <table class="facts-table">
-      <tbody>
-        {leaves.map(([pointer, text]) => (
-          <tr key={pointer}>
-            <th scope="row">
-              <Verbatim>{pointer}</Verbatim>
-            </th>
-            <td>
-              <Verbatim>{text}</Verbatim>
-            </td>
-          </tr>
-        ))}
-      </tbody>
-    </table>
-  );
-}
-
-function collect(value: unknown, pointer: string, leaves: [string, string][]): void {
-  if (typeof value === 'object' && value !== null) {
-    for (const [key, member] of Object.entries(value)) collect(member, `${pointer}/${key}`, leaves);
-  } else leaves.push([pointer, value === null ? 'none' : String(value)]);
 }

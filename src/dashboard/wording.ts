@@ -81,7 +81,7 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
   'further-identity-tests':
     'The quality unit decides by the other tests this material needs; Raman is a part only.',
   'retest-date': 'The retest date has come: the site’s procedure decides what is tested again.',
-  'second-person': 'A second person has to review; this version keeps no signatures.',
+  'second-person': 'A reviewer who measured nothing of this receipt looks at it and signs below.',
   'performance-brackets':
     'Look at the instrument’s performance checks before and after these results yourself.',
   'labels-verified':

@@ -25,7 +25,9 @@ import type { CurrentStatements } from './current-statements.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { PeriodsService } from './periods.service.js';
+import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { ReviewService } from './review.service.js';
+import type { StopLiftService } from './stop-lift.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -48,6 +50,8 @@ export interface GatewayParts {
   readonly reviews: ReviewService;
   readonly labelReviews: LabelReviewService;
   readonly originReviews: OriginReviewService;
+  readonly receiptReviews: ReceiptReviewService;
+  readonly stopLifts: StopLiftService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;

@@ -36,9 +36,11 @@ import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
 import { PeriodsService } from './periods.service.js';
+import { ReceiptReviewService } from './receipt-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
+import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
@@ -180,6 +182,22 @@ async function wire(ground: Ground): Promise<Gateway> {
   const comparison = new ComparisonService(database, clock, site);
   const discrepancies = new DiscrepanciesService(database, clock, site);
   const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
+  const receiptReviews = new ReceiptReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    signing,
+    onSigned: ringAll,
+  });
+  const stopLifts = new StopLiftService({
+    database,
+    clock,
+    site,
+    statements,
+    signing,
+    onLifted: ringAll,
+  });
   return new Gateway({
     settings,
     site,
@@ -205,6 +223,8 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onVerified: () => queue.ring('receipts'),
     }),
+    receiptReviews,
+    stopLifts,
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts,

@@ -91,14 +91,23 @@ export async function operatorsBehind(
   result: Pick<ResultRow, 'operator_id' | 'receipt_id'>,
 ): Promise<(string | null)[]> {
   if (result.receipt_id === null) return [result.operator_id];
+  return [...(await operatorsOfReceipt(reader, site, result.receipt_id)), result.operator_id];
+}
+
+/** Who measured anything of a receipt, whatever became of it; null where a report names nobody. */
+export async function operatorsOfReceipt(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<(string | null)[]> {
   const rows = await reader
     .selectFrom('result')
     .select('operator_id')
     .distinct()
     .where('site', '=', site)
-    .where('receipt_id', '=', result.receipt_id)
+    .where('receipt_id', '=', receiptId)
     .execute();
-  return [...rows.map((r) => r.operator_id), result.operator_id];
+  return rows.map((r) => r.operator_id);
 }
 
 /** Puts the state a signed act gave; false when it is not in the state the act began from. */

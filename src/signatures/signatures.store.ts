@@ -2,7 +2,7 @@ import { sql } from 'kysely';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { prepared, preparedForList } from '../storage/prepared.js';
+import { bounded, prepared, preparedForList } from '../storage/prepared.js';
 import type { SignatureRow } from '../storage/tables.js';
 import type { Meaning, Signature, SignatureSubject } from './signature.js';
 import type { Sitting } from './sitting.js';
@@ -98,6 +98,29 @@ const ofSubject = prepared(
       .where('subject_id', '=', of.id)
       .orderBy('at')
       .orderBy('id'),
+);
+
+/** The signature that was made last about one subject, null when there is none. */
+export async function latestSignatureOf(
+  reader: Reader,
+  site: string,
+  { kind, id }: Pick<SignatureSubject, 'kind' | 'id'>,
+): Promise<Signature | null> {
+  const [row] = (await latestOfSubject(reader, { site, kind, id })).rows;
+  return row ? signatureOf(row) : null;
+}
+
+const latestOfSubject = prepared(
+  (db, of: { readonly site: string; readonly kind: string; readonly id: string }) =>
+    db
+      .selectFrom('signature')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('subject_kind', '=', of.kind)
+      .where('subject_id', '=', of.id)
+      .orderBy('at', 'desc')
+      .orderBy('id', 'desc')
+      .limit(bounded(1)),
 );
 
 /** Signatures of a site behind an id, in the order of their ids. */

@@ -13,7 +13,7 @@ import { SimulatedDay } from './day.runner.js';
 import { demoSummary } from './demo-summary.js';
 import { type DemoVerdict, demoVerdict, type GatewayCounts } from './demo-verdict.js';
 import { expectationCsv } from './expectation-rows.js';
-import { createKey, type GatewayProcess, startGateway } from './gateway.process.js';
+import { createKey, createPerson, type GatewayProcess, startGateway } from './gateway.process.js';
 import { askGateway } from './gateway-api.client.js';
 import { readReport } from './gateway-report.js';
 import { SimulatedInstrument } from './instrument.js';
@@ -21,6 +21,7 @@ import { judge } from './judge.js';
 import { HTTP_INSTRUMENTS, northquayDay, OPERATORS } from './northquay-day.js';
 import { ERP_SCHEDULE, LIMS_SCHEDULE } from './northquay-faults.js';
 import { ERP_FIELDS, LIMS_FIELDS } from './northquay-fields.js';
+import { SimulatedReviewer } from './reviewer.client.js';
 import { scoreCurve } from './score-curve.js';
 import type { StandIn } from './stand-in.server.js';
 import { type StandInErp, startStandInErp } from './stand-in-erp.server.js';
@@ -42,11 +43,25 @@ export interface FinishedDemo {
   readonly verdict: DemoVerdict;
   readonly summary: string;
   readonly url: string;
+  /** With which to sign in on the pages: the simulated reviewer's account. */
+  readonly signIn: { readonly userName: string; readonly password: string };
   /** Resolves with a sentence when the gateway ends by itself. */
   readonly gatewayDied: Promise<string>;
   stop(): Promise<void>;
 }
 
+/** Measures nothing: somebody else than the operators of the day. */
+const REVIEWER = {
+  userName: 'sim.reviewer',
+  printedName: 'Reviewer One (simulated)',
+  role: 'reviewer',
+};
+/** The first person of a gateway makes the others. */
+const ADMINISTRATOR = {
+  userName: 'sim.admin',
+  printedName: 'Administrator One (simulated)',
+  role: 'administrator',
+};
 /** The stand-in ERP's time between releasing a drum and issuing it. */
 const HOLDING_MS = 8000;
 const ROUND_MS = 1000;
@@ -95,6 +110,8 @@ async function liveDay(
   running.push({ close: () => gateway.stop() });
   const keys = await createKeys(place, site.site);
   sinks.erp.releases.setGateway({ url: gateway.url, key: keys.statement });
+  const reviewer = await startReviewer(place, gateway.url, options);
+  running.push(reviewer);
   const story = northquayDay({ auditedManufacturer: auditedBy(site) });
   const receivedAt = addMs(clock.now(), -RECEIVED_BEFORE_MS);
   await announce(gateway.url, keys.desk, expectationCsv(story.receipts, receivedAt, site.timeZone));
@@ -114,7 +131,7 @@ async function liveDay(
     signal: options.signal,
     say,
   });
-  await Promise.race([day.run(), failWhenDead(gateway)]);
+  await Promise.race([day.run(), failWhenDead(gateway), reviewer.failed]);
   say('The day is over; waiting until nothing moves any more');
   const verdict = await settle(gateway.url, keys.desk, story, day, sinks);
   return {
@@ -127,6 +144,7 @@ async function liveDay(
       ],
     }),
     url: gateway.url,
+    signIn: reviewer.signIn,
     gatewayDied: gateway.died,
     stop,
   };
@@ -249,6 +267,43 @@ async function createKeys(place: Parameters<typeof createKey>[0], site: string) 
     key('receiving-desk', 'expectation:write', 'read'),
   ]);
   return { bundle, statement, desk };
+}
+
+/** A person of the simulated site who signs statements, until the demo ends. */
+async function startReviewer(
+  place: Parameters<typeof createPerson>[0],
+  gatewayUrl: string,
+  { signal, say }: Pick<DemoOptions, 'signal' | 'say'>,
+) {
+  await createPerson(place, ADMINISTRATOR);
+  const initialPassword = await createPerson(place, REVIEWER);
+  const { userName } = REVIEWER;
+  const ending = new AbortController();
+  const reviewer = new SimulatedReviewer({
+    gatewayUrl,
+    account: { userName, initialPassword },
+    signal: AbortSignal.any([signal, ending.signal]),
+    say,
+  });
+  await reviewer.signIn();
+  let isClosing = false;
+  const working = reviewer.work();
+  const failed = new Promise<never>((_resolve, reject) => {
+    working.catch((error: unknown) => {
+      if (!isClosing) reject(error instanceof Error ? error : new Error(String(error)));
+    });
+  });
+  // Also when nobody waits for it any more.
+  failed.catch(() => undefined);
+  return {
+    signIn: { userName, password: reviewer.password },
+    failed,
+    close: async () => {
+      isClosing = true;
+      ending.abort();
+      await working.catch(() => undefined);
+    },
+  };
 }
 
 async function readSite(options: DemoOptions): Promise<SiteFolder> {

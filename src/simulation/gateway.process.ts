@@ -35,29 +35,53 @@ export interface GatewayStart {
   readonly logFile: string;
 }
 
+type CommandPlace = Pick<
+  GatewayStart,
+  'dataDirectory' | 'siteFolderDirectory' | 'environment' | 'signal'
+>;
+
 /** Creates an API key as an administrator does, with the command that comes with the gateway. */
 export async function createKey(
-  start: Pick<GatewayStart, 'dataDirectory' | 'siteFolderDirectory' | 'environment' | 'signal'>,
+  start: CommandPlace,
   options: { readonly site: string; readonly name: string; readonly scopes: readonly string[] },
+): Promise<string> {
+  return runCommand(start, 'key', [
+    ...['key', 'create', '--site', options.site, '--name', options.name],
+    ...['--scope', ...options.scopes],
+  ]);
+}
+
+/** Makes a person's account with the command that comes with the gateway; returns the initial password. */
+export async function createPerson(
+  start: CommandPlace,
+  person: { readonly userName: string; readonly printedName: string; readonly role: string },
+): Promise<string> {
+  return runCommand(start, 'initialPassword', [
+    ...['user', 'create', person.userName, '--printed-name', person.printedName],
+    ...['--role', person.role],
+  ]);
+}
+
+/** Runs a command on the gateway's data folder; returns a field of the JSON line it prints. */
+async function runCommand(
+  start: CommandPlace,
+  field: string,
+  args: readonly string[],
 ): Promise<string> {
   const child = spawn(
     process.execPath,
     [
-      EXECUTABLE,
-      'key',
-      'create',
+      ...[EXECUTABLE, ...args, '--json'],
       ...['--data', start.dataDirectory, '--site-folder', start.siteFolderDirectory],
-      ...['--site', options.site, '--name', options.name, '--json'],
-      ...['--scope', ...options.scopes],
     ],
     { env: start.environment, stdio: ['ignore', 'pipe', 'pipe'], signal: start.signal },
   );
   child.on('error', ignoreAbort);
   const [output, complaint] = await Promise.all([collect(child.stdout), collect(child.stderr)]);
   const line = output.trim().split('\n').at(-1) ?? '';
-  const key = readField(line, 'key');
-  if (key === null) throw new Error(`no API key for ${options.name}: ${complaint.trim() || line}`);
-  return key;
+  const value = readField(line, field);
+  if (value !== null) return value;
+  throw new Error(`${args.slice(0, 2).join(' ')}: ${complaint.trim() || line}`);
 }
 
 /** Starts the gateway as a process of its own and resolves once it says where it listens. */

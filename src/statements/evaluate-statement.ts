@@ -16,8 +16,10 @@ import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
 import { labelsVerified } from './label-conditions.js';
 import { receiptUndivided } from './lineage-conditions.js';
+import { secondPerson } from './second-person.js';
 import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
+import { type StatementEvidence, statementEvidence } from './statement-evidence.js';
 
 /** Every condition of a statement, in the order in which it is shown. */
 export const CONDITION_CODES: readonly ConditionCode[] = [
@@ -49,6 +51,8 @@ export interface StatementDraft {
   readonly receipt: ReceiptIdentity;
   readonly plan: StatementRecord['plan'];
   readonly decisions: StatementRecord['decisions'];
+  /** What a second person signs; null of a receipt that nobody knows. */
+  readonly evidence: StatementEvidence | null;
   readonly evaluatedAt: Instant;
   readonly validUntil: Instant;
 }
@@ -62,7 +66,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
   if (receipt === null) return unknownReceipt(facts, now, '');
   const assessment = assessEvidence(facts, receipt, now);
   const spare = spareDeliveries(facts, assessment);
-  const conditions: Condition[] = [
+  const others: Condition[] = [
     evidence.receiptKnown(facts, receipt),
     evidence.planInForce(facts, receipt),
     evidence.coverage(facts, assessment),
@@ -76,24 +80,34 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.noStopInForce(facts),
     standing.furtherIdentityTests(facts, receipt),
     standing.retestDate(receipt, now),
-    standing.secondPerson(facts),
-    standing.notEvaluated('performance-brackets'),
-    labelsVerified(assessment),
-    receiptUndivided(receipt),
-    standing.notEvaluated('destination-unchanged'),
   ];
   const { plan } = receipt;
-  return {
-    outcome: outcomeOf(conditions, facts.site.environment),
-    conditions,
+  const shown = {
     containers: assessment.containers,
-    receipt: receipt.identity,
     plan: plan && {
       kind: plan.kind === 'sqrt' ? `sqrt-${plan.rounding}` : plan.kind,
       required: assessment.required.length,
       decision: plan.decision,
     },
     decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
+  };
+  const further: Condition[] = [
+    standing.notEvaluated('performance-brackets'),
+    labelsVerified(assessment),
+    receiptUndivided(receipt),
+    standing.notEvaluated('destination-unchanged'),
+  ];
+  const signed = statementEvidence(facts, receipt, {
+    ...shown,
+    conditions: [...others, ...further],
+  });
+  const conditions = [...others, secondPerson(facts, signed), ...further];
+  return {
+    ...shown,
+    outcome: outcomeOf(conditions, facts.site.environment),
+    conditions,
+    receipt: receipt.identity,
+    evidence: signed,
     evaluatedAt: now,
     validUntil: validUntil(facts, receipt, now),
   };
@@ -148,6 +162,7 @@ export function unknownReceipt(
     },
     plan: null,
     decisions: [],
+    evidence: null,
     evaluatedAt: now,
     validUntil: addMs(now, facts.site.limits.statementValidMs),
   };

@@ -4,6 +4,7 @@ import type { EntryMode } from '../intake/result-bundle.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
+import type { Signature } from '../signatures/signature.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type {
@@ -114,6 +115,8 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  /** Digest of the result as its bundle holds it. */
+  readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */
   readonly review: ReviewFact | null;
 }
@@ -153,6 +156,19 @@ export interface StopFact {
   readonly reason: string;
   readonly issuedAt: Instant;
   readonly statementRevision: number;
+  /** When every acting destination had shown it; null before. */
+  readonly effectiveAt: Instant | null;
+  /** The signed act that lifted it; null while it is in force. */
+  readonly lift: LiftFact | null;
+}
+
+/** What lifted a stop. Without a signature that names the stop it lifts nothing. */
+export interface LiftFact {
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  readonly investigation: string;
+  /** Statement revision from which the stop no longer counts. */
+  readonly revision: number;
 }
 
 /** Everything a statement is a function of, besides the instant. */
@@ -166,6 +182,8 @@ export interface StatementFacts {
   readonly deliveries: readonly DeliveryFact[];
   readonly discrepancies: readonly DiscrepancyFact[];
   readonly stops: readonly StopFact[];
+  /** The latest signature of a second person about the statement, whatever it says; null when there is none. */
+  readonly secondPerson: Signature | null;
   /** Expectation revision the latest *conforms* of this receipt was judged by; null when it never conformed. */
   readonly conformedAtReceiptRevision: number | null;
 }

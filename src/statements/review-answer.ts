@@ -2,15 +2,19 @@ import type { ErrorCode } from '../error-registry.js';
 import type { Refused } from '../signatures/judge-signing.js';
 import type { Signature } from '../signatures/signature.js';
 
+/** Why nothing was signed. */
+export type NotSigned =
+  | { readonly kind: 'unknown' }
+  | { readonly kind: 'not-proven'; readonly why: string }
+  | Refused;
+
 export type ReviewAnswer =
   | {
       readonly kind: 'signed';
       readonly signature: Signature;
       readonly state: 'accepted' | 'refused';
     }
-  | { readonly kind: 'unknown' }
-  | { readonly kind: 'not-proven'; readonly why: string }
-  | Refused;
+  | NotSigned;
 
 export interface ReviewProblem {
   readonly code: ErrorCode;
@@ -28,12 +32,16 @@ const NOT_PROVEN: Readonly<Record<string, string>> = {
 };
 
 /** What is told to whoever asked for a signature that was not made; null when it was. */
-export function reviewProblem(answer: ReviewAnswer, rowId: string): ReviewProblem | null {
+export function reviewProblem(
+  answer: { readonly kind: 'signed' } | NotSigned,
+  id: string,
+  what: 'result' | 'receipt' = 'result',
+): ReviewProblem | null {
   switch (answer.kind) {
     case 'signed':
       return null;
     case 'unknown':
-      return { code: 'not-found', detail: `no result has the id ${rowId}`, extensions: {} };
+      return { code: 'not-found', detail: `no ${what} has the id ${id}`, extensions: {} };
     case 'not-proven': {
       const detail = NOT_PROVEN[answer.why] ?? answer.why;
       return { code: 'signature-not-proven', detail, extensions: { why: answer.why } };

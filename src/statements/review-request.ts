@@ -7,12 +7,7 @@ const REASON_MIN = 3;
 const REASON_MAX = 1000;
 
 /** What a reviewer asks for, beside what proves who they are. */
-export interface ReviewRequest {
-  readonly act: ReviewAct;
-  /** SHA-256 of the document the reviewer was shown. */
-  readonly shownSha256: string;
-  readonly reason: string;
-}
+export type ReviewRequest = SignedRequest<ReviewAct>;
 
 /** Who signs: the person of the session, or on the command line whoever the user name says. */
 export function signerOf(
@@ -31,17 +26,39 @@ export function signerOf(
   };
 }
 
+/** What anybody who signs about a record asks for, whatever the record. */
+export interface SignedRequest<A extends string> {
+  readonly act: A;
+  /** SHA-256 of the document that was shown. */
+  readonly shownSha256: string;
+  readonly reason: string;
+}
+
+/** A request as it came: what is asked for, and what proves the signer. */
+export interface SignedFields<A extends string> {
+  readonly review: SignedRequest<A>;
+  readonly userName: string | null;
+  readonly password: string;
+}
+
 /**
  * @throws Problem `query-invalid` that names the field.
  */
-export function readReview(fields: Readonly<Record<string, unknown>>): {
-  readonly review: ReviewRequest;
-  readonly userName: string | null;
-  readonly password: string;
-} {
-  const { act, shown, reason, userName, password } = fields;
-  if (act !== 'clear' && act !== 'refuse') {
-    throw new Problem('query-invalid', 'act: expected clear or refuse');
+export function readReview(fields: Readonly<Record<string, unknown>>): SignedFields<ReviewAct> {
+  return readSigned(fields, ['clear', 'refuse']);
+}
+
+/**
+ * @throws Problem `query-invalid` that names the field.
+ */
+export function readSigned<A extends string>(
+  fields: Readonly<Record<string, unknown>>,
+  acts: readonly A[],
+): SignedFields<A> {
+  const { shown, reason, userName, password } = fields;
+  const act = acts.find((one) => one === fields['act']);
+  if (act === undefined) {
+    throw new Problem('query-invalid', `act: expected ${acts.join(' or ')}`);
   }
   if (typeof shown !== 'string' || !/^[0-9a-f]{64}$/.test(shown)) {
     throw new Problem('query-invalid', 'shown: expected the SHA-256 of what was shown (the ETag)');

@@ -93,7 +93,7 @@ export function shownSignature(
   };
 }
 
-function brokenWords(broken: readonly BrokenSignature[], id: string): string | null {
+export function brokenWords(broken: readonly BrokenSignature[], id: string): string | null {
   const found = broken.find((b) => b.signatureId === id);
   return found ? `${found.fault}: ${found.detail}` : null;
 }

@@ -5,7 +5,6 @@ import type { Condition, ConditionCode, EvidenceReference } from '../records/sta
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
 import { isReviewVoid } from './covering-result.js';
-import { decisionFaults } from './decisions.js';
 import type {
   DeliveryFact,
   DiscrepancyFact,
@@ -159,10 +158,11 @@ function openFault(delivery: DeliveryFact): string | null {
   }
 }
 
-/** The stop that stands: the strictest, and of equals the latest. Stops latch (rule 20). */
+/** The stop that stands: the strictest, and of equals the latest. Only a signed act that names it ends one (rule 20). */
 export function stopInForce(stops: readonly StopFact[]): StopFact | null {
   let standing: StopFact | null = null;
   for (const stop of stops) {
+    if (isLifted(stop)) continue;
     if (standing === null || rank(stop) > rank(standing)) standing = stop;
     else if (rank(stop) === rank(standing) && stop.statementRevision > standing.statementRevision) {
       standing = stop;
@@ -171,13 +171,27 @@ export function stopInForce(stops: readonly StopFact[]): StopFact | null {
   return standing;
 }
 
+/** True when a signature that holds names it. */
+export function isLifted(stop: StopFact): boolean {
+  return stop.lift?.isValid ?? false;
+}
+
 function rank(stop: StopFact): number {
   return stop.kind === 'withdraw' ? 1 : 0;
 }
 
 export function noStopInForce(facts: StatementFacts): Condition {
   const stop = stopInForce(facts.stops);
-  if (stop === null) return condition('no-stop-in-force', 'met', 'no stop');
+  if (stop === null) {
+    const lifted = facts.stops.flatMap(({ lift }) => (lift === null ? [] : [lift]));
+    const found =
+      lifted.length === 0
+        ? 'no stop'
+        : `lifted by signature, investigation ${named([...new Set(lifted.map((l) => l.investigation))])}`;
+    const signatures = [...new Set(lifted.map((l) => l.signatureId))];
+    const evidence = signatures.map((id) => ({ kind: 'signature', id }));
+    return condition('no-stop-in-force', 'met', found, evidence);
+  }
   return condition(
     'no-stop-in-force',
     stop.kind === 'withdraw' ? 'contradicted' : 'unmet',
@@ -213,20 +227,6 @@ export function retestDate(receipt: ReceiptFacts, now: Instant): Condition {
   return now >= receipt.retestAt
     ? condition('retest-date', 'unmet', `retest or expiry was reached at ${text}`)
     : condition('retest-date', 'met', `valid until ${text}`);
-}
-
-/** Rule 15. No signature exists yet, so a required one is missing. */
-export function secondPerson(facts: StatementFacts): Condition {
-  const rule = facts.site.secondPerson;
-  if (rule.required) {
-    return condition('second-person', 'unmet', 'no reviewer who measured nothing here has signed');
-  }
-  return metUnless(
-    'second-person',
-    decisionFaults(facts.site, rule.decision, 'leaving out the second person'),
-    `switched off by site decision ${rule.decision}`,
-    { evidence: [{ kind: 'decision', id: rule.decision }] },
-  );
 }
 
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */

@@ -107,11 +107,17 @@ const latestConformsDocument = prepared((db, of: OfReceipt) =>
 
 export const insertStatement = preparedInsert('statement');
 
-export async function insertStop(trx: Trx, row: StopRow): Promise<void> {
+/** A stop as it is issued. */
+export type IssuedStop = Omit<
+  StopRow,
+  'lifted_at' | 'lift_signature_id' | 'investigation' | 'lift_revision'
+>;
+
+export async function insertStop(trx: Trx, row: IssuedStop): Promise<void> {
   await trx.insertInto('stop').values(row).execute();
 }
 
-/** Every stop of a receipt, earliest first; stops latch, so all are in force. */
+/** Every stop of a receipt, earliest first; each is in force until a signed act lifted it. */
 export async function stopsOf(
   reader: Reader,
   site: string,
@@ -180,6 +186,31 @@ export function deliveriesFromStop(
     .execute();
 }
 
+/** Lifts stops that are in force; returns how many were. */
+export async function liftStops(
+  trx: Trx,
+  ids: readonly string[],
+  lift: {
+    readonly at: Instant;
+    readonly signatureId: string;
+    readonly investigation: string;
+    readonly revision: number;
+  },
+): Promise<number> {
+  const { numUpdatedRows } = await trx
+    .updateTable('stop')
+    .set({
+      lifted_at: lift.at,
+      lift_signature_id: lift.signatureId,
+      investigation: lift.investigation,
+      lift_revision: lift.revision,
+    })
+    .where('id', 'in', ids)
+    .where('lifted_at', 'is', null)
+    .executeTakeFirst();
+  return Number(numUpdatedRows);
+}
+
 /** False when another transaction has marked it meanwhile. */
 export async function setStopEffective(trx: Trx, stopId: string, at: Instant): Promise<boolean> {
   const { numUpdatedRows } = await trx
@@ -223,6 +254,26 @@ export async function receiptsDue(reader: Reader, site: string, limit: number): 
     .where('site', '=', site)
     .where('evaluation_due', '=', 1)
     .where('announced', '=', 1)
+    .orderBy('id')
+    .limit(limit)
+    .execute();
+  return rows.map((r) => r.id);
+}
+
+/** Receipts behind an id whose facts wait for something or were not looked at yet, in the order of their ids. */
+export async function receiptsOpen(
+  reader: Reader,
+  site: string,
+  after: string,
+  limit: number,
+): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('announced', '=', 1)
+    .where('evaluation_due', '!=', 0)
+    .where('id', '>', after)
     .orderBy('id')
     .limit(limit)
     .execute();
@@ -340,7 +391,8 @@ function conforming(reader: Reader, site: string) {
           selectFrom('stop')
             .select('stop.id')
             .whereRef('stop.site', '=', 'receipt.site')
-            .whereRef('stop.receipt_id', '=', 'receipt.id'),
+            .whereRef('stop.receipt_id', '=', 'receipt.id')
+            .where('stop.lifted_at', 'is', null),
         ),
       ),
     )

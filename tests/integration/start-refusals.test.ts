@@ -157,7 +157,7 @@ describe('a site folder', () => {
         )(replacing('simulated: true', 'simulated: false')(text)),
     });
     const error = await refusal({ siteFolder });
-    for (const id of ['D-001', 'D-002', 'D-003']) {
+    for (const id of ['D-002', 'D-003']) {
       const line = lineOf(siteFolder, 'site.yaml', `id: ${id}`);
       expect(error.message).toMatch(
         new RegExp(`^site\\.yaml:${line}:\\d+ unsigned-decision-in-production: .*${id}`, 'm'),

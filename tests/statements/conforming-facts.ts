@@ -178,6 +178,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     origin: 'simulated',
     environment: 'training',
     instrument: 'NQ-R-0001',
+    elementSha256: `element of ${rowId}`,
     review: null,
     ...changes,
   };
@@ -228,6 +229,7 @@ export const facts: StatementFacts = {
   deliveries: confirmedDeliveries(results),
   discrepancies: [],
   stops: [],
+  secondPerson: null,
   conformedAtReceiptRevision: null,
 };
 

@@ -4,6 +4,7 @@ import { addMs, type Instant } from '../../src/formats/instant.js';
 import type { ConditionState, StatementOutcome } from '../../src/records/statement-record.js';
 import { evaluateStatement, type StatementDraft } from '../../src/statements/evaluate-statement.js';
 import type { DeliveryFact, ResultFact, StatementFacts } from '../../src/statements/facts.js';
+import { signed } from '../signatures/signed.js';
 import { confirmedDeliveries, facts, fail, now, pass, time } from './conforming-facts.js';
 
 /**
@@ -193,6 +194,8 @@ const stop = fc.constantFrom('suspend' as const, 'withdraw' as const).map(
           reason: 'r',
           issuedAt: now,
           statementRevision: 2 + f.stops.length,
+          effectiveAt: null,
+          lift: null,
         },
       ],
     }),
@@ -283,6 +286,31 @@ describe('rule 9: monotonic', () => {
     );
     // The property would say nothing if every first change ended the conformance.
     expect(conforming).toBeGreaterThan(100);
+  });
+
+  it('a second person’s signature holds for what was signed and nothing else: no change improves what it made', () => {
+    const known = { ...rich, site: { ...rich.site, secondPerson: { required: true as const } } };
+    const { evidence } = evaluateStatement(known, now);
+    if (evidence === null) throw new Error('nobody announced it');
+    const secondPerson = signed({ meaning: 'approved' }, { ...evidence, context: null });
+    expect(evaluateStatement({ ...known, secondPerson }, now).outcome).toBe('conforms');
+    fc.assert(
+      fc.property(fc.array(change, { minLength: 1, maxLength: 8 }), (changes) => {
+        let after: StatementFacts = { ...known, secondPerson };
+        for (const apply of changes) {
+          const before = evaluateStatement(after, now);
+          after = apply(after);
+          const draft = evaluateStatement(after, now);
+          expect(worse(before, draft)).toEqual([]);
+          // Unsigned it never conforms, whatever the changes were.
+          expect(evaluateStatement({ ...after, secondPerson: null }, now).outcome).not.toBe(
+            'conforms',
+          );
+          if (draft.outcome === 'conforms') expect(draft.evidence).toEqual(evidence);
+        }
+      }),
+      { numRuns: 300 },
+    );
   });
 
   it('reviews do so only by a valid signature, and a signed refusal answers nothing but the hold', () => {

@@ -16,7 +16,7 @@ import type { SiteFolder } from '../../src/site/site-folder.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
-import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
+import { type FileEdits, NORTHQUAY, withoutSecondPerson } from './site-folder-copy.js';
 import { readerOf, takePlace, writerOf } from './temp-database.js';
 
 const TOKEN = 'simulated';
@@ -27,6 +27,8 @@ const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
 export interface WorldOptions {
   /** Changes of the site folder; a file that is not there begins empty. */
   readonly edits?: FileEdits;
+  /** True: a reviewer signs every statement, as at Northquay; else the site decided to do without. */
+  readonly secondPerson?: boolean;
   /** False: the gateway answers and does nothing by itself, so that no bundle is ever examined. */
   readonly work?: boolean;
   readonly lims?: MisbehaviourSchedule;
@@ -94,7 +96,7 @@ export class GatewayWorld {
     process.env['NORTHQUAY_LIMS_TOKEN'] = TOKEN;
     process.env['NORTHQUAY_ERP_TOKEN'] = TOKEN;
     const siteFolder = join(directory, 'site');
-    copySite(siteFolder, options.edits ?? {});
+    copySite(siteFolder, options);
     const environment = (await loaded(siteFolder)).environment;
     const common = { clock: anchoredClock(), journal: null, askable: true, token: TOKEN };
     const lims = await startStandInLims({
@@ -322,14 +324,15 @@ function openGateway(
   );
 }
 
-function copySite(directory: string, edits: FileEdits): void {
+function copySite(directory: string, { edits = {}, secondPerson = false }: WorldOptions): void {
   cpSync(NORTHQUAY, directory, { recursive: true });
+  const site = join(directory, 'site.yaml');
+  if (!secondPerson) writeFileSync(site, withoutSecondPerson(readFileSync(site, 'utf8')));
   for (const [name, edit] of Object.entries({ ...edits })) {
     const file = join(directory, name);
     writeFileSync(file, edit(existsSync(file) ? readFileSync(file, 'utf8') : ''));
   }
-  const file = join(directory, 'site.yaml');
-  writeFileSync(file, shorterWaits(readFileSync(file, 'utf8')));
+  writeFileSync(site, shorterWaits(readFileSync(site, 'utf8')));
 }
 
 function shorterWaits(siteYaml: string): string {

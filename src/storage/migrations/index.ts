@@ -7,6 +7,7 @@ import * as m0006 from './m0006-sealed-trail.js';
 import * as m0007 from './m0007-signatures.js';
 import * as m0008 from './m0008-comparison.js';
 import * as m0010 from './m0010-receipts.js';
+import * as m0011 from './m0011-second-person.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -18,4 +19,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0007-signatures': m0007,
   '0010-receipts': m0010,
   '0008-comparison': m0008,
+  '0011-second-person': m0011,
 };

@@ -2,6 +2,7 @@ import { cpSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { isMap, isSeq, parseDocument, type YAMLMap } from 'yaml';
 import { repositoryRoot } from '../../support/shared.js';
+import { withoutSecondPerson } from '../../support/site-folder-copy.js';
 import type { SinkName } from './schedule.js';
 
 /** Short, so that a run of seconds meets every wait; the stand-ins apply within `processingMs`. */
@@ -27,7 +28,10 @@ export function copyFaultSite(directory: string, sinks: readonly SinkName[]): vo
   cpSync(join(repositoryRoot(), 'mappings', 'northquay'), directory, { recursive: true });
   // Examples belong to the mappings as they stand there.
   rmSync(join(directory, 'examples'), { recursive: true });
-  const site = parseDocument(readFileSync(join(directory, 'site.yaml'), 'utf8'));
+  // Nobody of flesh and blood signs while processes are killed.
+  const site = parseDocument(
+    withoutSecondPerson(readFileSync(join(directory, 'site.yaml'), 'utf8')),
+  );
   for (const name of ['futureToleranceMs', 'clockSkewMs']) {
     site.setIn(['limits', name], AN_HOUR_MS);
   }

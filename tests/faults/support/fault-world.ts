@@ -1,4 +1,4 @@
-import { appendFileSync, mkdtempSync, rmSync } from 'node:fs';
+import { appendFileSync, cpSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath, pathToFileURL } from 'node:url';
@@ -22,10 +22,10 @@ import { loadSiteFolder } from '../../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
 import { freePort } from '../../support/free-port.js';
+import { withoutSecondPerson } from '../../support/site-folder-copy.js';
 import { createGatewayKey } from './gateway-keys.js';
 
 const ROOT = fileURLToPath(new URL('../../..', import.meta.url));
-const SITE_FOLDER = join(ROOT, 'mappings/northquay');
 const KILL_AT = pathToFileURL(join(ROOT, 'tests/faults/kill-at.mjs')).href;
 const RECEIVED_BEFORE_MS = 3_600_000;
 const POLL_MS = 100;
@@ -61,11 +61,12 @@ export class FaultWorld {
   ) {}
 
   static async open(options: FaultWorldOptions = {}): Promise<FaultWorld> {
-    const loaded = await loadSiteFolder(SITE_FOLDER, {});
+    const directory = mkdtempSync(join(tmpdir(), 'drumline-fault-'));
+    const siteFolder = copySite(directory);
+    const loaded = await loadSiteFolder(siteFolder, {});
     if (!loaded.ok)
       throw new Error(`the site folder is not sound: ${JSON.stringify(loaded.faults[0])}`);
     const { site } = loaded;
-    const directory = mkdtempSync(join(tmpdir(), 'drumline-fault-'));
     const clock = anchoredClock();
     const common = { clock, journal: null, askable: true, processingMs: 20, token: 'simulated' };
     const lims = await startStandInLims({
@@ -116,7 +117,7 @@ export class FaultWorld {
   async start(fault: { readonly step: string; readonly nth: number } | null): Promise<void> {
     const gateway = await startGateway({
       dataDirectory: this.directory,
-      siteFolderDirectory: SITE_FOLDER,
+      siteFolderDirectory: join(this.directory, 'site'),
       watchDirectory: join(this.directory, 'inbox'),
       port: this.port,
       environment: fault
@@ -241,4 +242,13 @@ export class FaultWorld {
       say: () => undefined,
     });
   }
+}
+
+/** Nobody of flesh and blood signs while processes are killed. */
+function copySite(directory: string): string {
+  const copy = join(directory, 'site');
+  cpSync(join(ROOT, 'mappings/northquay'), copy, { recursive: true });
+  const file = join(copy, 'site.yaml');
+  writeFileSync(file, withoutSecondPerson(readFileSync(file, 'utf8')));
+  return copy;
 }

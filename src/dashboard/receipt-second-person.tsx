@@ -1,0 +1,44 @@
+import type { JSX } from 'preact';
+import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
+import { FactsTable } from './facts-table.js';
+import { inPlainWords } from './plain-text.js';
+import { receiptReviewPath } from './receipt-path.js';
+import { type ReviewSigner, SignedForm } from './review-form.js';
+import { SignatureList } from './signature-list.js';
+
+/** Who signed the statement, what a signature covers, and the form for who may sign. */
+export function SecondPerson(props: {
+  readonly review: ReceiptReviewView;
+  readonly signer: ReviewSigner | null;
+  readonly timeZone: string;
+}): JSX.Element {
+  const { review, signer, timeZone } = props;
+  const acts = (['sign', 'refuse'] as const).map((act) => {
+    const { because, ...option } = review.options[act];
+    return {
+      act,
+      words: act === 'sign' ? 'Approve it' : 'Refuse it',
+      option: { ...option, because: because.map((text) => inPlainWords(text, timeZone)) },
+    };
+  });
+  return (
+    <>
+      <SignatureList signatures={review.signatures} />
+      <SignedForm
+        action={receiptReviewPath(review.receiptId)}
+        shown={review.sha256}
+        acts={acts}
+        signer={signer}
+        reasonHint="Part of the signature: what you looked at."
+        meaning="Your signature covers exactly what is listed below. When any of it reads differently later, it is void and a stop goes out."
+      />
+      <details>
+        <summary>What a signature covers</summary>
+        <p class="small">
+          Its digest is <code>{review.sha256}</code>.
+        </p>
+        <FactsTable value={review.shown.record} />
+      </details>
+    </>
+  );
+}
