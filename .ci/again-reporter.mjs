@@ -1,4 +1,7 @@
-import { writeFileSync } from 'node:fs';
+import { mkdirSync, writeFileSync } from 'node:fs';
+import { dirname } from 'node:path';
+
+const FILE = '.drumline/ci/again.json';
 
 /**
  * Names every test that failed and then passed when it was run once more, as `.ci/run` allows on a crowded machine:
@@ -16,6 +19,7 @@ export default class AgainReporter {
 
   onTestRunEnd() {
     for (const name of this.#again) console.log(`passed only when run once more: ${name}`);
-    writeFileSync(process.env.AGAIN_FILE ?? '.drumline/ci/again.json', JSON.stringify(this.#again));
+    mkdirSync(dirname(FILE), { recursive: true });
+    writeFileSync(FILE, JSON.stringify(this.#again));
   }
 }

@@ -146,7 +146,7 @@ describe('what is known of a receipt', () => {
     const { discrepancies } = lastLine(csv) as { discrepancies: number };
     const rows = readFileSync(file, 'utf8').split('\r\n');
     expect(rows.filter((row) => row.startsWith('discrepancy,'))).toHaveLength(discrepancies);
-  });
+  }, 120_000);
 });
 
 describe('a key', () => {

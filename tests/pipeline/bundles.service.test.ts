@@ -1,6 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { at, goodParts, goodResult } from '../checks/fixture.js';
 import { StatementWorld } from '../statements/statement-world.js';
+import { until } from '../support/until.js';
 import { BundleBench, type Examine } from './bundle-bench.js';
 
 /** A bundle number n of instrument I-1: one result, run n. */
@@ -13,13 +14,16 @@ const HANGS: Examine = () => new Promise(() => undefined);
 
 /** A process that is killed while it examines: it has noted what, and nothing more of it is heard. */
 async function killedWhileExamining(bench: BundleBench, workerId: string, ids: string[]) {
-  void bench.process(HANGS, workerId).workOnce();
-  for (let look = 0; look < 200; look += 1) {
-    const rows = await Promise.all(ids.map((id) => bench.bundle(id)));
-    if (rows.every((row) => row.examining_by?.startsWith(workerId))) return rows;
-    await new Promise((resolve) => setImmediate(resolve));
-  }
-  throw new Error('the process never began');
+  // What becomes of it after its death, nobody hears.
+  bench
+    .process(HANGS, workerId)
+    .workOnce()
+    .catch(() => undefined);
+  const rows = () => Promise.all(ids.map((id) => bench.bundle(id)));
+  await until('the process has begun', async () =>
+    (await rows()).every((row) => row.examining_by?.startsWith(workerId)),
+  );
+  return await rows();
 }
 
 describe('bundles that wait', () => {
