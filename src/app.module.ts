@@ -5,6 +5,8 @@ import { ApiKeyGuard, ControlToken, GatewaySite } from './access/api-key.guard.j
 import { KeysController } from './access/keys.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DestinationControl } from './delivery/destination-control.service.js';
+import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
@@ -35,6 +37,7 @@ export class AppModule {
       imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
       controllers: [
         BundlesController,
+        DestinationsController,
         ExpectationsController,
         HealthController,
         KeysController,
@@ -49,6 +52,7 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
         { provide: IntakeService, useValue: gateway.intake },

@@ -1,16 +1,14 @@
 import { Controller, Delete, Get, HttpCode, Param, Post, Query, Req } from '@nestjs/common';
 import { formatInstant, parseTimestamp } from '../formats/instant.js';
-import { readBody } from '../formats/read-body.files.js';
-import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
 import { AccessService } from './access.service.js';
 import { type AuthenticatedRequest, GatewaySite, RequireScope } from './api-key.guard.js';
 import { parseScope, SCOPES, type Scope } from './api-key.js';
 import { actorOf } from './caller-actor.js';
+import { readJsonBody } from './json-body.files.js';
 
 const NAME_MAX = 100;
-const BODY_BYTES_MAX = 100_000;
 
 /** Keys are made and revoked from the machine itself, by `drumline key`. */
 @Controller('api/v1/keys')
@@ -70,14 +68,6 @@ export class KeysController {
     if (!revoked) throw new Problem('not-found', `no key in force has the id ${id}`);
     return { id, revoked };
   }
-}
-
-async function readJsonBody(request: AuthenticatedRequest): Promise<unknown> {
-  const bytes = await readBody(request.raw, BODY_BYTES_MAX);
-  if (bytes === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
-  const parsed = parseStrictJson(bytes, { bytesMax: BODY_BYTES_MAX, depthMax: 8 });
-  if (!parsed.ok) throw new Problem('query-invalid', `body: ${parsed.fault.message}`);
-  return parsed.value;
 }
 
 function readNewKey(body: unknown): Parameters<AccessService['create']>[0] {

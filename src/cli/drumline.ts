@@ -5,6 +5,7 @@ import { Misconfigured } from '../errors.js';
 import { registerCheck } from './check.command.js';
 import { registerConvert } from './convert.command.js';
 import { registerDemo } from './demo.command.js';
+import { registerDestination } from './destination.command.js';
 import { registerExpect } from './expect.command.js';
 import { describeFileFault } from './file-fault.js';
 import { registerKey } from './key.command.js';
@@ -34,6 +35,7 @@ registerConvert(program);
 registerMapping(program);
 registerReconcile(program);
 registerStatement(program);
+registerDestination(program);
 registerKey(program);
 
 try {

@@ -151,4 +151,5 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   'duplicate-at-destination': 'Double at the destination',
   'unknown-at-source': 'Unknown at the source',
   'stop-not-effective': 'Stop not effective',
+  'destination-changed': 'Destination changed',
 };

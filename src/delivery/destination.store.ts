@@ -28,6 +28,7 @@ export async function lockDestination(
     breaker_until: null,
     paused: 0,
     pause_reason: null,
+    pause_kept: null,
   });
   const [made] = (await lockRow(trx, { site, name })).rows;
   if (made === undefined) throw new Error(`the row of destination ${name} cannot be taken`);
@@ -93,21 +94,6 @@ export async function saveBreaker(
 
 export function breakerOf(row: DestinationRow): BreakerState {
   return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
-}
-
-/** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too). */
-export async function pauseDestination(
-  trx: Trx,
-  site: string,
-  name: string,
-  reason: string,
-): Promise<void> {
-  await trx
-    .updateTable('destination')
-    .set({ paused: 1, pause_reason: reason })
-    .where('site', '=', site)
-    .where('name', '=', name)
-    .execute();
 }
 
 /** The destination's row as it stands; null before its first claim. */

@@ -3,6 +3,7 @@ import type { AccessService } from '../access/access.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
+import type { DestinationControl } from '../delivery/destination-control.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
@@ -31,6 +32,7 @@ export interface GatewayParts {
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
+  readonly destinations: DestinationControl;
   readonly reconciliation: ReconciliationService;
   readonly dashboard: DashboardService;
   /** Worker threads, closed last but the database. */

@@ -23,7 +23,16 @@ export function openInstance(
     await activateSite(trx, folder, now);
     const existing = await trx.selectFrom('instance').selectAll().executeTakeFirst();
     if (existing) return existing;
-    const row: InstanceRow = { id: uuidv7(), epoch: 1, created_at: now };
+    const row: InstanceRow = {
+      id: uuidv7(),
+      epoch: 1,
+      created_at: now,
+      place: null,
+      tick: 0,
+      recovering: null,
+      recovering_since: null,
+      facts_until: null,
+    };
     await trx.insertInto('instance').values(row).execute();
     return row;
   });

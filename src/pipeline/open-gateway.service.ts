@@ -4,6 +4,7 @@ import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
@@ -146,6 +147,9 @@ async function wire(ground: Ground): Promise<Gateway> {
     statements,
     current: new CurrentStatements(statements, bundles, clock),
     deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
+    destinations: new DestinationControl(database, clock, site, (name) =>
+      queue.ring(`deliveries:${name}`),
+    ),
     reconciliation,
     dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
     pools: [expressions, examining],

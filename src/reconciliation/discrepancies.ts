@@ -175,4 +175,8 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
     title: 'An acting destination does not show a stop',
     closedBy: 'a read-back that shows the stop or a later one',
   },
+  'destination-changed': {
+    title: 'A destination describes itself otherwise than it was approved',
+    closedBy: 'an approval of what it says now, or a look that shows what was approved',
+  },
 };

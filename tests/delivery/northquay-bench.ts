@@ -304,6 +304,7 @@ export class Bench {
         revision: 1,
         facts_version: 1,
         evaluation_due: 0,
+        revision_floor: 0,
       })
       .execute();
   }
