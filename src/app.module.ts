@@ -15,6 +15,8 @@ import { AnnouncedBell, ExpectationsController } from './receipts/expectations.c
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
+import { SweepRequests } from './reconciliation/sweep-requests.service.js';
+import { SweepsController } from './reconciliation/sweeps.controller.js';
 import { FreshStatements } from './statements/fresh-statements.js';
 import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
@@ -43,6 +45,7 @@ export class AppModule {
         KeysController,
         ReconciliationController,
         StatementsController,
+        SweepsController,
       ],
       providers: [
         Reflector,
@@ -58,6 +61,7 @@ export class AppModule {
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

@@ -15,6 +15,7 @@ import { registerPack } from './pack.command.js';
 import { registerReconcile } from './reconcile.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerSweep } from './sweep.command.js';
 import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
@@ -35,6 +36,7 @@ registerConvert(program);
 registerMapping(program);
 registerReconcile(program);
 registerStatement(program);
+registerSweep(program);
 registerDestination(program);
 registerKey(program);
 

@@ -1,9 +1,6 @@
 import { recordAudit } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
-import type { PayloadTree } from '../mapping/payload-tree.js';
-import { fillRequestPath } from '../mapping/request-path.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
-import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -11,7 +8,7 @@ import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
-import type { AskResult } from './endpoint.js';
+import { type Asked, Looking } from './looking.service.js';
 import {
   auditDelivery,
   changeDelivery,
@@ -20,9 +17,8 @@ import {
   supersedeBelowStatement,
   supersedeBelowStop,
 } from './outcome.store.js';
-import { type ReadBackAnswer, readAnswer } from './read-back-answer.js';
+import type { ReadBackAnswer } from './read-back-answer.js';
 import { type AskStep, judgeReadBack } from './read-back-judgement.js';
-import { answerText } from './sender.service.js';
 import { changeOfAsk, isNews, type StepChange } from './step-change.js';
 import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
 
@@ -37,18 +33,14 @@ export interface ClaimedAsk {
   readonly startedAt: Instant;
 }
 
-interface Asked {
-  readonly answer: ReadBackAnswer;
-  readonly status: number | null;
-  readonly text: string | null;
-}
-
 /** Reads deliveries back and writes what was found. */
 export class Asking {
   readonly #parts: DeliveryParts;
+  readonly #looking: Looking;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
+    this.#looking = new Looking(parts);
   }
 
   /**
@@ -96,35 +88,8 @@ export class Asking {
       await this.#parts.settle((trx) => this.#giveUpAsking(trx, destination, claimed));
       return;
     }
-    const asked = await this.#question(destination, claimed.row, document);
+    const asked = await this.#looking.question(claimed.row, document);
     await this.#parts.settle((trx) => this.#settle(trx, destination, claimed, asked));
-  }
-
-  async #question(
-    destination: Destination,
-    row: DeliveryRow,
-    document: MappingDocument,
-  ): Promise<Asked> {
-    const payload =
-      row.payload_sha256 === null
-        ? { bytes: new Uint8Array(), tree: null }
-        : await this.#parts.payloads.read(row.payload_sha256, document.format);
-    const readBack = document.messages[messageName(row)]?.readBack ?? null;
-    const path =
-      destination.endpoint.kind === 'file-drop'
-        ? sentPath(row)
-        : readBackPath(row, readBack?.request.path ?? '', payload.tree);
-    if (path === null) {
-      const detail = 'the read-back path of the mapping cannot be filled from the payload';
-      return { answer: { kind: 'unavailable', detail }, status: null, text: null };
-    }
-    const { deadlineMs } = destination.timing;
-    const result = await this.#parts.endpoint(destination).ask({ path, deadlineMs });
-    return {
-      answer: readAnswer(result, readBack, document.format, payload),
-      status: result.kind === 'answered' ? result.status : null,
-      text: textOf(result),
-    };
   }
 
   async #settle(
@@ -276,21 +241,4 @@ export class Asking {
 
 function stateOf(row: DeliveryRow): 'accepted' | 'uncertain' {
   return row.state === 'accepted' ? 'accepted' : 'uncertain';
-}
-
-function sentPath(row: DeliveryRow): string | null {
-  const { path } = JSON.parse(row.request ?? '{}') as { path?: string };
-  return path ?? null;
-}
-
-function readBackPath(row: DeliveryRow, template: string, payload: unknown): string | null {
-  if (payload === null) return null;
-  const names = { key: row.idempotency_key, deliveryId: row.id };
-  const filled = fillRequestPath(template, names, payload as PayloadTree);
-  return filled.ok ? filled.path : null;
-}
-
-function textOf(result: AskResult): string | null {
-  if (result.kind === 'answered') return answerText(result.body);
-  return result.kind === 'held' ? answerText(result.content) : null;
 }

@@ -7,6 +7,7 @@ import { type Claim, hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
+import { Looking } from './looking.service.js';
 import { Recovery } from './recovery.service.js';
 import { Sending } from './sending.service.js';
 import { WorkGroup } from './work-group.js';
@@ -38,6 +39,8 @@ const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
  * not in the database; a doorbell only saves waiting.
  */
 export class DeliveryService {
+  /** Asks destinations without writing anything. */
+  readonly looking: Looking;
   readonly #parts: DeliveryParts;
   readonly #building: Building;
   readonly #sending: Sending;
@@ -49,6 +52,7 @@ export class DeliveryService {
 
   constructor(options: DeliveryOptions) {
     this.#parts = new DeliveryParts(options);
+    this.looking = new Looking(this.#parts);
     this.#building = new Building(this.#parts);
     this.#sending = new Sending(this.#parts);
     this.#asking = new Asking(this.#parts);

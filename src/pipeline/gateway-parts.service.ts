@@ -8,6 +8,8 @@ import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import type { SweepService } from '../reconciliation/sweep.service.js';
+import type { SweepRequests } from '../reconciliation/sweep-requests.service.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -34,6 +36,8 @@ export interface GatewayParts {
   readonly deliveries: DeliveryService;
   readonly destinations: DestinationControl;
   readonly reconciliation: ReconciliationService;
+  readonly sweeps: SweepService;
+  readonly sweepRequests: SweepRequests;
   readonly dashboard: DashboardService;
   /** Worker threads, closed last but the database. */
   readonly pools: readonly { close(): Promise<void> }[];

@@ -40,9 +40,10 @@ export class Gateway {
 
   /** Stops taking work, lets what runs end, and closes everything. */
   async close(): Promise<void> {
-    const { deliveries, queue, database, worker, pools } = this.parts;
+    const { deliveries, sweeps, queue, database, worker, pools } = this.parts;
     await this.#watched?.stop();
     deliveries.stopTaking();
+    sweeps.stopTaking();
     await queue.drain();
     await worker.end();
     await deliveries.close();

@@ -12,6 +12,9 @@ import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { SweepService } from '../reconciliation/sweep.service.js';
+import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
+import { SweepRequests } from '../reconciliation/sweep-requests.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -28,7 +31,7 @@ import { openSite } from './open-site.files.js';
 import { ResultMessages } from './result-messages.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
-import { UnreadableEvidence } from './unreadable-evidence.service.js';
+import { openUnowned, UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
 
 export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -95,7 +98,11 @@ function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): vo
 async function wire(ground: Ground): Promise<Gateway> {
   const { settings, log, folder, clock, database, expressions, examining } = ground;
   const { site } = folder;
-  const { id: instance, epoch } = await openInstance(database, folder, clock.now());
+  const {
+    id: instance,
+    epoch,
+    created_at: since,
+  } = await openInstance(database, folder, clock.now());
   const mapping = new MappingService(database, expressions, site.site);
   await mapping.activate({
     site,
@@ -128,6 +135,23 @@ async function wire(ground: Ground): Promise<Gateway> {
       queue.ring('receipts');
     },
   });
+  const deliveries = openDeliveries(ground, mapping, worker, () => queue.ring('receipts'));
+  const sweeps = new SweepService({
+    database,
+    clock,
+    site,
+    worker,
+    looking: deliveries.looking,
+    documents: new Map(
+      [...folder.mappingSources.values()].map((source) => [source.destination, source.document]),
+    ),
+    findings: new SweepFindings(database, clock, site, {
+      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+      openUnowned: (discrepancy) => openUnowned(database, clock, statements, discrepancy),
+      onChanged: () => queue.ring('receipts'),
+    }),
+    since,
+  });
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
     settings,
@@ -146,7 +170,11 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     statements,
     current: new CurrentStatements(statements, bundles, clock),
-    deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
+    deliveries,
+    sweeps,
+    sweepRequests: new SweepRequests(database, site.site, sweeps, (name) =>
+      queue.ring(`sweeps:${name}`),
+    ),
     destinations: new DestinationControl(database, clock, site, (name) =>
       queue.ring(`deliveries:${name}`),
     ),

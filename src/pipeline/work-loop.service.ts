@@ -14,7 +14,7 @@ const REST_MS_MAX = 1_500;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
-  const { queue, bundles, deliveries, statements, database, clock, site } = gateway;
+  const { queue, bundles, deliveries, statements, database, clock, site, sweeps } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -44,5 +44,6 @@ export function answerBells(gateway: GatewayParts): void {
   for (const { name } of site.destinations) {
     answer(`deliveries:${name}`, (ringing) => deliveries.workOnce(name, ringing));
     answer(`stops:${name}`, (ringing) => deliveries.workStops(name, ringing));
+    answer(`sweeps:${name}`, () => sweeps.workOnce(name));
   }
 }

@@ -4,12 +4,17 @@ import type { Instant } from '../formats/instant.js';
  * A doorbell says that there may be work; it carries no state, and losing one only costs the time until
  * the next sweep. What is due stands in the database.
  */
-export type Bell = 'bundles' | 'receipts' | `deliveries:${string}` | `stops:${string}`;
+export type Bell =
+  | 'bundles'
+  | 'receipts'
+  | `deliveries:${string}`
+  | `stops:${string}`
+  | `sweeps:${string}`;
 
 /** Every bell of a site with these destinations. */
 export function bellsOf(destinations: readonly string[]): readonly Bell[] {
   const ofDestinations = destinations.flatMap(
-    (name) => [`deliveries:${name}`, `stops:${name}`] as const,
+    (name) => [`deliveries:${name}`, `stops:${name}`, `sweeps:${name}`] as const,
   );
   return ['bundles', 'receipts', ...ofDestinations];
 }

@@ -100,3 +100,21 @@ export function discrepanciesOpenAt(
     .orderBy('id')
     .execute();
 }
+
+/** True while a discrepancy of this class and subject is open. */
+export async function isOpenDiscrepancy(
+  reader: Reader,
+  site: string,
+  kind: DiscrepancyClass,
+  subject: string,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('discrepancy')
+    .select('id')
+    .where('site', '=', site)
+    .where('class', '=', kind)
+    .where('subject', '=', subject)
+    .where('closed_at', 'is', null)
+    .executeTakeFirst();
+  return row !== undefined;
+}

@@ -11,6 +11,8 @@ export interface EvidenceScope {
   readonly materials?: readonly string[];
   readonly from?: Instant;
   readonly to?: Instant;
+  /** It is about what may be sent to this destination, and belongs to no receipt. */
+  readonly destination?: string;
 }
 
 /** A discrepancy that an event opens. */
@@ -50,6 +52,7 @@ export function scopeCovers(
   receipt: ScopedReceipt,
   instrumentAreas: ReadonlyMap<string, string>,
 ): boolean {
+  if (scope.destination !== undefined) return false;
   if (scope.to !== undefined && receipt.receivedAt !== null && scope.to < receipt.receivedAt) {
     return false;
   }
@@ -93,10 +96,13 @@ function isScope(value: unknown): value is EvidenceScope {
   const fields = value as Record<string, unknown>;
   const lists = [fields['areas'], fields['instruments'], fields['materials']];
   const times = [fields['from'], fields['to']];
+  const { destination } = fields;
   return (
+    (destination === undefined || typeof destination === 'string') &&
     lists.every(
       (l) => l === undefined || (Array.isArray(l) && l.every((x) => typeof x === 'string')),
-    ) && times.every((t) => t === undefined || typeof t === 'number')
+    ) &&
+    times.every((t) => t === undefined || typeof t === 'number')
   );
 }
 

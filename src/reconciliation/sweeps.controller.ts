@@ -1,0 +1,61 @@
+import { Controller, Get, HttpCode, Param, Post, Req } from '@nestjs/common';
+import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
+import { actorOf } from '../access/caller-actor.js';
+import { readJsonFields } from '../access/json-body.files.js';
+import { type Instant, parseTimestamp } from '../formats/instant.js';
+import { Problem } from '../problem-details.js';
+import { SweepRequests } from './sweep-requests.service.js';
+
+/** Sweeps of what a destination holds: put down here, worked on by whoever works. */
+@Controller('api/v1/destinations')
+export class SweepsController {
+  constructor(private readonly sweeps: SweepRequests) {}
+
+  @Post(':name/sweeps')
+  @HttpCode(202)
+  @RequireScope('control')
+  async request(
+    @Param('name') name: string,
+    @Req() request: AuthenticatedRequest,
+  ): Promise<unknown> {
+    const fields = await readJsonFields(request);
+    const period = { from: readInstant(fields, 'from'), to: readInstant(fields, 'to') };
+    if (period.from >= period.to) throw new Problem('query-invalid', 'from: expected before to');
+    const put = await this.sweeps.request(name, period, actorOf(request.caller));
+    if (put.ok) return put.sweep;
+    switch (put.reason) {
+      case 'unknown':
+        throw new Problem('not-found', `the site has no destination ${name}`);
+      case 'not-listed':
+        throw new Problem('query-invalid', `the mapping of ${name} declares no list`);
+      case 'too-new':
+        throw new Problem(
+          'query-invalid',
+          'to: what was sent so lately may not be visible there yet; ask for an earlier period',
+        );
+    }
+  }
+
+  @Get(':name/sweeps')
+  @RequireScope('read')
+  async recent(@Param('name') name: string): Promise<unknown> {
+    return { sweeps: await this.sweeps.recent(name) };
+  }
+
+  @Get(':name/sweeps/:id')
+  @RequireScope('read')
+  async one(@Param('name') name: string, @Param('id') id: string): Promise<unknown> {
+    const sweep = await this.sweeps.one(name, id);
+    if (sweep === null) throw new Problem('not-found', `${name} has no sweep ${id}`);
+    return sweep;
+  }
+}
+
+function readInstant(fields: Readonly<Record<string, unknown>>, name: string): Instant {
+  const text = fields[name];
+  const instant = typeof text === 'string' ? parseTimestamp(text)?.instant : undefined;
+  if (instant === undefined) {
+    throw new Problem('query-invalid', `${name}: expected an RFC 3339 date-time with offset`);
+  }
+  return instant;
+}
