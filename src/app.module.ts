@@ -11,8 +11,11 @@ import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InstanceController } from './pipeline/instance.controller.js';
+import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
+import { DestinationWatch } from './reconciliation/destination-watch.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
 import { SweepRequests } from './reconciliation/sweep-requests.service.js';
@@ -42,6 +45,7 @@ export class AppModule {
         DestinationsController,
         ExpectationsController,
         HealthController,
+        InstanceController,
         KeysController,
         ReconciliationController,
         StatementsController,
@@ -58,9 +62,11 @@ export class AppModule {
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
+        { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: DestinationWatch, useValue: gateway.watch },
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],

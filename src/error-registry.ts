@@ -225,6 +225,30 @@ export const ERRORS = {
     503,
     'warn',
   ),
+  'not-recovering': entry(
+    'The gateway is not paused after a restore or a copy.',
+    'Nothing; a destination that a person paused goes on with `drumline destination resume`.',
+    409,
+    'info',
+  ),
+  'read-backs-open': entry(
+    'The gateway was restored or copied, and what its destinations hold is not known yet.',
+    'Wait until every destination was read back and answered (`drumline resume --show`), have every instrument in service sync, and ask again.',
+    409,
+    'warn',
+  ),
+  'backup-unusable': entry(
+    'The file is no backup that can be restored, or it was changed since it was made.',
+    'Take the backup and its manifest as `drumline backup` wrote them, or an older one.',
+    null,
+    'fatal',
+  ),
+  'restore-not-empty': entry(
+    'The folder to restore into holds something.',
+    'Name a folder that is not there or empty; nothing is ever restored over a database.',
+    null,
+    'fatal',
+  ),
   'request-failed': entry(
     'The request failed for a reason of its own.',
     'Try again; if it persists, give the `requestId` to whoever runs the gateway.',

@@ -58,9 +58,18 @@ export function registerDestination(program: Command): void {
 
   registerAct(destination, 'pause', 'send nothing there but stops, until it is resumed');
   registerAct(destination, 'resume', 'send again what waited there');
+  registerAct(
+    destination,
+    'approve',
+    'approve what it says of itself now: new conforms go there again',
+  );
 }
 
-function registerAct(destination: Command, act: 'pause' | 'resume', description: string): void {
+function registerAct(
+  destination: Command,
+  act: 'pause' | 'resume' | 'approve',
+  description: string,
+): void {
   withGatewayOptions(
     destination
       .command(act)
@@ -81,10 +90,11 @@ function registerAct(destination: Command, act: 'pause' | 'resume', description:
       },
     });
     const done = readAnswer(answer, options.json === true) as
-      | { paused: 0 | 1; reason: string | null }
+      | { paused?: 0 | 1; reason?: string | null }
       | undefined;
     if (!done) return;
     if (options.json) printJsonLine(done);
+    else if (act === 'approve') printText(`${name}: approved`);
     else
       printText(done.paused === 1 ? `${name} is paused: ${done.reason ?? ''}` : `${name} goes on`);
   });

@@ -5,7 +5,7 @@ import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
-import type { DeliveryRow } from '../storage/tables.js';
+import type { DeliveryRow, DeliveryState } from '../storage/tables.js';
 import { OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 
 interface ToBuild {
@@ -105,7 +105,9 @@ const pinPayload = prepared((db, to: Pinning) =>
   db
     .updateTable('delivery')
     .set({
-      state: 'due',
+      // What a life before a restore may have sent is asked about before it is sent.
+      state: sql<DeliveryState>`case when ask_since is null then 'due' else 'uncertain' end`,
+      next_ask_at: sql<Instant | null>`ask_since`,
       payload_sha256: to.sha256,
       content_type: to.contentType,
       request: to.request,

@@ -2,13 +2,13 @@ import { sha256 } from '../formats/canonical-json.js';
 import { addMs } from '../formats/instant.js';
 import { describeProblem } from '../mapping/mapping-problem.js';
 import type { BuiltPayload } from '../mapping/payload.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import { lockReceipts, lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 import { claimBuilds, isBuildDue, savePayload } from './build.store.js';
 import { faultOf, messageName } from './delivery-mapping.js';
-import type { DeliveryParts } from './delivery-parts.service.js';
+import type { DeliveryParts, Recognition } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
 import { STOP_RETRY_MAX_MS } from './stop-policy.js';
 
@@ -54,6 +54,8 @@ export class Building {
       limit: room,
     };
     if (!(await isBuildDue(database.db, of))) return [];
+    const { afterRecovery } = this.#parts.options;
+    if (!stopsOnly && (await afterRecovery?.isRecovering())) return [];
     return await this.#parts.take((trx, worker) => claimBuilds(trx, of, worker));
   }
 
@@ -96,9 +98,23 @@ export class Building {
     const request = JSON.stringify(payload.request);
     const { document } = await mapping.forDigest(row.mapping_digest);
     this.#parts.payloads.keep(digest, document.format, bytes);
-    await database.transact((trx) =>
-      savePayload(trx, row, { sha256: digest, bytes, contentType, request }),
-    );
+    const saved: DeliveryRow = { ...row, state: 'due', payload_sha256: digest, request };
+    const recognition = await this.#recognise(saved);
+    await database.transact(async (trx) => {
+      if (recognition !== null && row.receipt_id !== null) {
+        await lockReceiptsMarking(trx, row.site, [row.receipt_id], new Set([row.receipt_id]));
+      }
+      const payload = { sha256: digest, bytes, contentType, request };
+      const isSaved = await savePayload(trx, row, payload);
+      if (isSaved && recognition !== null) await recognition(trx, saved);
+    });
+  }
+
+  /** What a life before a restore has sent is recognised; what is asked about by its own reference needs none. */
+  async #recognise(saved: DeliveryRow): Promise<Recognition | null> {
+    const { afterRecovery } = this.#parts.options;
+    if (afterRecovery === undefined || saved.attempts > 0 || saved.ask_since !== null) return null;
+    return await afterRecovery.recognise(saved);
   }
 
   /** A stop is never parked: it is built again while a person is called (rule 22). */

@@ -92,6 +92,21 @@ export async function saveBreaker(
     .execute();
 }
 
+/** It was away and answers again: it may be another version now, so it is looked at before a *conforms* leaves. */
+export async function askForLook(
+  trx: Trx,
+  of: { readonly site: string; readonly name: string },
+  now: Instant,
+): Promise<void> {
+  await trx
+    .updateTable('destination_watch')
+    .set({ must_look: 1, look_at: now })
+    .where('site', '=', of.site)
+    .where('destination', '=', of.name)
+    .where('declared', '<>', '')
+    .execute();
+}
+
 export function breakerOf(row: DestinationRow): BreakerState {
   return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
 }

@@ -69,6 +69,20 @@ export class Looking {
     return compareHeld([item], tree, readBack);
   }
 
+  /** As `compare`, but for the fields that carry our reference: the same message of another delivery is equal. */
+  async compareContent(row: DeliveryRow, item: Tree): Promise<ReadBackAnswer | null> {
+    if (row.payload_sha256 === null) return null;
+    const { document } = await this.#parts.options.mapping.forDigest(row.mapping_digest);
+    const message = document.messages[messageName(row)];
+    const { tree } = await this.#parts.payloads.read(row.payload_sha256, document.format);
+    if (!message?.readBack || tree === null) return null;
+    const ours = new Set(message.fields.filter((f) => f.from === 'reference').map((f) => f.to));
+    const compare = message.readBack.compare.filter((field) => !ours.has(field.sent));
+    // With nothing else to go by, nothing is shown to be equal.
+    if (compare.length === 0) return null;
+    return compareHeld([item], tree, { ...message.readBack, compare });
+  }
+
   /** One document of the destination, whatever it says; a page of a list may be large. */
   async document(destination: Destination, path: string): Promise<AskResult> {
     const { deadlineMs } = destination.timing;

@@ -7,6 +7,7 @@ import type { DestinationControl } from '../delivery/destination-control.service
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
+import type { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import type { SweepService } from '../reconciliation/sweep.service.js';
 import type { SweepRequests } from '../reconciliation/sweep-requests.service.js';
@@ -16,6 +17,8 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { InstanceActs } from './instance-acts.service.js';
+import type { RecoveryService } from './recovery.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -36,6 +39,9 @@ export interface GatewayParts {
   readonly deliveries: DeliveryService;
   readonly destinations: DestinationControl;
   readonly reconciliation: ReconciliationService;
+  readonly watch: DestinationWatch;
+  readonly recovery: RecoveryService;
+  readonly instanceActs: InstanceActs;
   readonly sweeps: SweepService;
   readonly sweepRequests: SweepRequests;
   readonly dashboard: DashboardService;

@@ -4,6 +4,7 @@ import { readSecret } from '../access/secrets.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
@@ -11,6 +12,8 @@ import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptsService } from '../receipts/receipts.service.js';
+import { Adoption } from '../reconciliation/adoption.service.js';
+import { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SweepService } from '../reconciliation/sweep.service.js';
 import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
@@ -26,8 +29,11 @@ import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
+import { InstanceActs } from './instance-acts.service.js';
+import { readMark, writeMark } from './instance-mark.files.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
@@ -98,11 +104,18 @@ function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): vo
 async function wire(ground: Ground): Promise<Gateway> {
   const { settings, log, folder, clock, database, expressions, examining } = ground;
   const { site } = folder;
-  const {
-    id: instance,
-    epoch,
-    created_at: since,
-  } = await openInstance(database, folder, clock.now());
+  const mark = readMark(settings.dataDirectory);
+  const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
+  const atStart = await openInstance(database, folder, where, clock.now());
+  const { id: instance, epoch, created_at: since } = atStart;
+  writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
+  const recovery = new RecoveryService({
+    database,
+    clock,
+    site,
+    atStart,
+    onResumed: () => ringAll(),
+  });
   const mapping = new MappingService(database, expressions, site.site);
   await mapping.activate({
     site,
@@ -114,6 +127,9 @@ async function wire(ground: Ground): Promise<Gateway> {
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
+  const ringAll = () => {
+    for (const bell of bells) queue.ring(bell);
+  };
   const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site.site, statements);
@@ -135,16 +151,34 @@ async function wire(ground: Ground): Promise<Gateway> {
       queue.ring('receipts');
     },
   });
-  const deliveries = openDeliveries(ground, mapping, worker, () => queue.ring('receipts'));
-  const sweeps = new SweepService({
+  const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
+    onReceiptChanged: () => queue.ring('receipts'),
+    afterRecovery:
+      atStart.facts_until === null
+        ? null
+        : {
+            isRecovering: () => recovery.isRecovering(),
+            recognise: (built) => adoption.recognise(built),
+          },
+  });
+  const adoption = new Adoption({
+    database,
+    clock,
+    site,
+    looking: deliveries.looking,
+    canList: (name) => sweeps.canList(name),
+    recoveringSince: atStart.recovering_since ?? since,
+  });
+  const documents = new Map(
+    [...folder.mappingSources.values()].map((source) => [source.destination, source.document]),
+  );
+  const sweeps: SweepService = new SweepService({
     database,
     clock,
     site,
     worker,
     looking: deliveries.looking,
-    documents: new Map(
-      [...folder.mappingSources.values()].map((source) => [source.destination, source.document]),
-    ),
+    documents,
     findings: new SweepFindings(database, clock, site, {
       evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
       openUnowned: (discrepancy) => openUnowned(database, clock, statements, discrepancy),
@@ -152,6 +186,15 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     since,
   });
+  const watch = new DestinationWatch({
+    database,
+    clock,
+    site,
+    looking: deliveries.looking,
+    documents,
+    onChanged: ringAll,
+  });
+  await watch.begin();
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
     settings,
@@ -169,8 +212,16 @@ async function wire(ground: Ground): Promise<Gateway> {
       evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
     }),
     statements,
-    current: new CurrentStatements(statements, bundles, clock),
+    current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
+      const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));
+      return (await watch.list()).some(
+        (w) => acting.has(w.destination) && (w.hold !== null || w.difference !== null),
+      );
+    }),
     deliveries,
+    watch,
+    recovery,
+    instanceActs: new InstanceActs(database, clock, site, recovery, sweeps, instance),
     sweeps,
     sweepRequests: new SweepRequests(database, site.site, sweeps, (name) =>
       queue.ring(`sweeps:${name}`),
@@ -209,7 +260,10 @@ function openDeliveries(
   { folder, database, clock, env }: Ground,
   mapping: MappingService,
   worker: WorkerIdentity,
-  onReceiptChanged: () => void,
+  ports: {
+    readonly onReceiptChanged: () => void;
+    readonly afterRecovery: AfterRecovery | null;
+  },
 ): DeliveryService {
   return new DeliveryService({
     database,
@@ -219,7 +273,8 @@ function openDeliveries(
     loadSubject: (delivery) => loadSubject(database.db, delivery),
     worker,
     secrets: (reference) => readSecret(reference, env),
-    onReceiptChanged,
+    onReceiptChanged: ports.onReceiptChanged,
+    ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),
     random: Math.random,
   });
 }

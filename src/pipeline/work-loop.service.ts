@@ -1,4 +1,5 @@
 import { setTimeout as wait } from 'node:timers/promises';
+import type { Instant } from '../formats/instant.js';
 import type { Bell, BellHandler } from '../queue/work-queue.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 
@@ -14,7 +15,7 @@ const REST_MS_MAX = 1_500;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
-  const { queue, bundles, deliveries, statements, database, clock, site, sweeps } = gateway;
+  const { queue, bundles, deliveries, statements, database, clock, site, sweeps, watch } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -41,9 +42,15 @@ export function answerBells(gateway: GatewayParts): void {
     return { nextDueAt: null };
   });
 
-  for (const { name } of site.destinations) {
+  for (const destination of site.destinations) {
+    const { name } = destination;
+    answer(`sweeps:${name}`, async () => {
+      const lookAt = await watch.lookWhenDue(destination);
+      const { nextDueAt } = await sweeps.workOnce(name);
+      if (lookAt === null || nextDueAt === null) return { nextDueAt: lookAt ?? nextDueAt };
+      return { nextDueAt: Math.min(lookAt, nextDueAt) as Instant };
+    });
     answer(`deliveries:${name}`, (ringing) => deliveries.workOnce(name, ringing));
     answer(`stops:${name}`, (ringing) => deliveries.workStops(name, ringing));
-    answer(`sweeps:${name}`, () => sweeps.workOnce(name));
   }
 }

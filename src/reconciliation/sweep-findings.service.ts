@@ -1,3 +1,4 @@
+import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
 import { lockReceipts, lockReceiptsMarking } from '../receipts/facts.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -69,6 +70,8 @@ export class SweepFindings {
       await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
         await raiseRevisionFloor(trx, of);
+        await supersedeOutlived(trx, of);
+        await this.effects.evaluate(trx, receiptId, this.clock.now());
       });
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];

@@ -1,15 +1,63 @@
 import { Controller, Get, HttpCode, Param, Post, Req } from '@nestjs/common';
 import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
 import { actorOf } from '../access/caller-actor.js';
-import { readJsonFields } from '../access/json-body.files.js';
+import { readJsonFields, readReason } from '../access/json-body.files.js';
 import { type Instant, parseTimestamp } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
+import { DestinationWatch } from './destination-watch.service.js';
 import { SweepRequests } from './sweep-requests.service.js';
 
 /** Sweeps of what a destination holds: put down here, worked on by whoever works. */
 @Controller('api/v1/destinations')
 export class SweepsController {
-  constructor(private readonly sweeps: SweepRequests) {}
+  constructor(
+    private readonly sweeps: SweepRequests,
+    private readonly watch: DestinationWatch,
+  ) {}
+
+  /** What a destination said of itself last, and what of it is approved. */
+  @Get(':name/description')
+  @RequireScope('read')
+  async description(@Param('name') name: string): Promise<unknown> {
+    const row = (await this.watch.list()).find((w) => w.destination === name);
+    if (row === undefined) throw new Problem('not-found', `nothing of ${name} is watched`);
+    return {
+      hold: row.hold,
+      difference: row.difference,
+      approved:
+        row.approved_document === null ? null : (JSON.parse(row.approved_document) as unknown),
+      seen: row.seen_document === null ? null : (JSON.parse(row.seen_document) as unknown),
+      seenDigest: row.seen_digest,
+      detail: row.detail,
+    };
+  }
+
+  @Post(':name/approve')
+  @HttpCode(200)
+  @RequireScope('control')
+  async approve(
+    @Param('name') name: string,
+    @Req() request: AuthenticatedRequest,
+  ): Promise<unknown> {
+    const fields = await readJsonFields(request);
+    const reason = readReason(fields);
+    const digest = typeof fields['digest'] === 'string' ? fields['digest'] : null;
+    const approved = await this.watch.approve(name, {
+      digest,
+      reason,
+      actor: actorOf(request.caller),
+    });
+    switch (approved) {
+      case 'approved':
+        return { name, approved: true };
+      case 'unknown':
+        throw new Problem('not-found', `nothing of ${name} is watched`);
+      case 'unread':
+        throw new Problem('query-invalid', `${name} has not said anything of itself yet`);
+      case 'other-seen':
+        throw new Problem('query-invalid', 'digest: the destination says something else by now');
+    }
+  }
 
   @Post(':name/sweeps')
   @HttpCode(202)

@@ -76,6 +76,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.retestDate(receipt, now),
     standing.secondPerson(facts),
     ...standing.notEvaluated(),
+    standing.destinationUnchanged(facts),
   ];
   const { plan } = receipt;
   return {

@@ -8,6 +8,7 @@ import { DECISIONS, ENVIRONMENTS } from '../site/vocabulary.js';
 import type {
   ContainerRow,
   DeliveryRow,
+  DestinationWatchRow,
   DiscrepancyRow,
   ReceiptRow,
   ResultRow,
@@ -20,6 +21,7 @@ import type {
   ReceiptFacts,
   ResultFact,
   StopFact,
+  WatchFact,
 } from './facts.js';
 
 /** Of an announcement, what says where and from when evidence could be the receipt's. */
@@ -55,6 +57,20 @@ export function receiptFacts(row: ReceiptRow, earlier: readonly AnnouncedPlace[]
 function earliest(instants: readonly (Instant | null)[]): Instant | null {
   const known = instants.filter((instant) => instant !== null);
   return known.length < instants.length ? null : (Math.min(...known) as Instant);
+}
+
+export function watchFact(row: DestinationWatchRow): WatchFact {
+  const { destination, hold, difference } = row;
+  const why = {
+    unread: 'was not looked at yet',
+    changed: 'describes itself otherwise than it was approved',
+  };
+  const found = [hold === null ? null : why[hold], difference].filter((text) => text !== null);
+  return {
+    destination,
+    isWatched: row.declared !== '',
+    hold: found.length === 0 ? null : found.join('; '),
+  };
 }
 
 export function containerFact(row: ContainerRow): ContainerFact {

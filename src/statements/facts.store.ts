@@ -1,6 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import type { RevisionDocument } from '../receipts/receipt-rows.js';
 import { containersOf } from '../receipts/receipts.store.js';
+import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -15,14 +16,17 @@ import {
   receiptFacts,
   resultFact,
   stopFact,
+  watchFact,
 } from './facts-from-rows.js';
 import { judgedReceiptRevision } from './statement-document.js';
-import { latestConforms, stopsOf } from './statements.store.js';
+import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
 
 export interface LoadedFacts {
   readonly facts: StatementFacts;
   readonly factsVersion: number;
   readonly hasConformed: boolean;
+  /** The next revision lies above it, see `ReceiptRow.revision_floor`. */
+  readonly revisionFloor: number;
 }
 
 /**
@@ -50,9 +54,16 @@ export async function loadFacts(
     ]),
     discrepancies: (await openDiscrepanciesFor(reader, site.site, receiptId)).map(discrepancyFact),
     stops: (await stopsOf(reader, site.site, receiptId)).map(stopFact),
+    watches: (await watches(reader, site.site)).map(watchFact),
+    standsConforming: (await latestStatement(reader, site.site, receiptId))?.outcome === 'conforms',
     conformedAtReceiptRevision: conforms && judgedReceiptRevision(conforms),
   };
-  return { facts, factsVersion: row.facts_version, hasConformed: conforms !== null };
+  return {
+    facts,
+    factsVersion: row.facts_version,
+    hasConformed: conforms !== null,
+    revisionFloor: row.revision_floor,
+  };
 }
 
 interface OfReceipt {

@@ -108,6 +108,15 @@ export interface StopFact {
   readonly statementRevision: number;
 }
 
+/** Whether new *conforms* may rest on a destination (rules 20 and 27). */
+export interface WatchFact {
+  readonly destination: string;
+  /** The mapping declares something to be watched. */
+  readonly isWatched: boolean;
+  /** Why no new *conforms* may; null when they may. */
+  readonly hold: string | null;
+}
+
 /** Everything a statement is a function of, besides the instant. */
 export interface StatementFacts {
   readonly site: SiteRules;
@@ -119,6 +128,9 @@ export interface StatementFacts {
   readonly deliveries: readonly DeliveryFact[];
   readonly discrepancies: readonly DiscrepancyFact[];
   readonly stops: readonly StopFact[];
+  readonly watches: readonly WatchFact[];
+  /** The latest revision is a *conforms*: what only holds new ones takes nothing from it. */
+  readonly standsConforming: boolean;
   /** Expectation revision the latest *conforms* of this receipt was judged by; null when it never conformed. */
   readonly conformedAtReceiptRevision: number | null;
 }

@@ -204,12 +204,40 @@ export function secondPerson(facts: StatementFacts): Condition {
   );
 }
 
+/**
+ * Rules 20 and 27: no new *conforms* rests on a destination that changed, was never looked at, or shows the same
+ * difference in many records. One that stands is not ended by it: that would be thousands of stops.
+ */
+export function destinationUnchanged(facts: StatementFacts): Condition {
+  const code = 'destination-unchanged';
+  const counting = facts.site.destinations.filter((d) => d.acts || d.requiredForStatement);
+  const watched = new Map(facts.watches.map((watch) => [watch.destination, watch]));
+  const held = counting.flatMap(({ name }) => {
+    const hold = watched.get(name)?.hold ?? null;
+    return hold === null ? [] : [`${name} ${hold}`];
+  });
+  if (held.length > 0) {
+    return facts.standsConforming
+      ? condition(
+          code,
+          'met',
+          `${named(held)}; what stood before stands, and nothing new rests on it`,
+        )
+      : condition(code, 'unmet', named(held));
+  }
+  const unwatched = counting.filter((d) => d.acts && watched.get(d.name)?.isWatched !== true);
+  if (unwatched.length > 0) {
+    const names = named(unwatched.map((d) => d.name));
+    return condition(code, 'not-evaluated', `the mapping declares nothing to be watched: ${names}`);
+  }
+  return condition(code, 'met', 'what was approved is what they say of themselves');
+}
+
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
 const NOT_EVALUATED: ReadonlyMap<ConditionCode, string> = new Map([
   ['performance-brackets', 'rule 13: a passing performance check after the results'],
   ['labels-verified', 'rule 2: labels that were not scanned, looked at by a person'],
   ['receipt-undivided', 'rule 19: split, merged, returned, opened or relabelled containers'],
-  ['destination-unchanged', 'rules 26 and 27: what was used already, and changed destinations'],
 ]);
 
 export function isNotEvaluated(code: ConditionCode): boolean {

@@ -3,6 +3,7 @@ import { Kysely, type PostgresPool, sql, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { type Instant, instantFromMillis, msBetween } from '../formats/instant.js';
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
+import { postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
 import { migrateToLatest } from './migrate.js';
 import { openPool } from './postgres-pool.js';
@@ -58,6 +59,7 @@ export async function openPostgres(options: PostgresOptions) {
   return {
     db,
     clock,
+    place: await postgresPlace(db),
     transact: <T>(work: (trx: Transaction<Tables>) => Promise<T>): Promise<T> =>
       retrying(
         (reached) =>

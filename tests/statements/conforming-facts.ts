@@ -221,6 +221,8 @@ export const facts: StatementFacts = {
   deliveries: confirmedDeliveries(results),
   discrepancies: [],
   stops: [],
+  watches: site.destinations.map((d) => ({ destination: d.name, isWatched: true, hold: null })),
+  standsConforming: false,
   conformedAtReceiptRevision: null,
 };
 

@@ -120,7 +120,6 @@ describe('the statement', () => {
       'performance-brackets',
       'labels-verified',
       'receipt-undivided',
-      'destination-unchanged',
     ]);
     expect(draft.outcome).toBe('incomplete');
   });
