@@ -11,7 +11,7 @@ export const CLASSES_OF_STAGE: Readonly<Record<StageKey, readonly DiscrepancyCla
   accepted: ['held', 'unreadable', 'conflict', 'not-expected', 'contrary-unowned'],
   delivered: ['rejected', 'parked', 'uncertain', 'overdue'],
   confirmed: ['absent', 'differs', 'duplicate-at-destination', 'unknown-at-source'],
-  statements: ['stop-not-effective'],
+  statements: ['stop-not-effective', 'destination-changed'],
 };
 
 export interface StageFacts {

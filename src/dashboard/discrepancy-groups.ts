@@ -9,6 +9,7 @@ import { DISCREPANCY_TITLES } from './wording.js';
 /** Classes in the order in which a person should look at them. */
 export const CLASS_ORDER: readonly DiscrepancyClass[] = [
   'stop-not-effective',
+  'destination-changed',
   'contrary-unowned',
   'differs',
   'duplicate-at-destination',

@@ -1,4 +1,11 @@
-import { copyFileSync, existsSync, readdirSync, readFileSync, writeFileSync } from 'node:fs';
+import {
+  copyFileSync,
+  existsSync,
+  mkdirSync,
+  readdirSync,
+  readFileSync,
+  writeFileSync,
+} from 'node:fs';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { restoreBackup, writeBackup } from '../../src/cli/backup.files.js';
@@ -266,6 +273,11 @@ describe.skipIf(isPostgres)('a backup', () => {
     await expect(restoreBackup(alone, target)).rejects.toThrow('manifest');
     await expect(restoreBackup(backup, folder)).rejects.toThrow('holds something');
     expect(existsSync(target)).toBe(false);
+    // What a restore that was killed left beside it is no folder of a gateway, and the next one clears it away.
+    mkdirSync(`${target}.restoring`);
+    writeFileSync(join(`${target}.restoring`, 'drumline.db'), 'half of it');
+    expect(await restoreBackup(backup, target)).toMatchObject({ data: target });
+    expect(readdirSync(target)).toContain('drumline.db');
     expect(readdirSync(folder).filter((name) => name.includes('restoring'))).toEqual([]);
   });
 });
