@@ -1,6 +1,6 @@
 /**
  * Writes the generated pages of docs/ from the built program: errors.md from the error registry, checks.md
- * from the list of rules. `npm run docs` builds first. Tests compare pages and program both ways.
+ * from the list of rules, rights.md from the marks of the handlers. `npm run docs` builds first. Tests compare pages and program both ways.
  */
 import { writeFileSync } from 'node:fs';
 import { dirname, join } from 'node:path';
@@ -73,5 +73,74 @@ ${table(['Code', 'Effect', 'Needs', 'Meaning', 'What to do'], rows)}
 `;
 }
 
+async function rightsPage() {
+  const { RIGHTS_OF_ROLE, RIGHTS_OF_CONTROL, PROGRAM_ROLES, RIGHTS, ROLES, rightsOfScopes } =
+    await built('access/rights.js');
+  const { SCOPES } = await built('access/api-key.js');
+  const { refusalOf } = await built('access/need.js');
+  const { listRoutes } = await built('route-list.module.js');
+  const people = ROLES.filter((role) => !PROGRAM_ROLES.has(role));
+  const callers = [
+    ['nobody', { kind: 'nobody', rights: new Set() }],
+    ...people.map((role) => [role, { kind: 'person', rights: new Set(RIGHTS_OF_ROLE[role]) }]),
+    ...SCOPES.map((scope) => [`key ${scope}`, { kind: 'key', rights: rightsOfScopes([scope]) }]),
+    ['command line', { kind: 'cli', rights: RIGHTS_OF_CONTROL }],
+  ];
+  // Files of the pages are named by their content.
+  const named = (path) => path.replace(/-[0-9a-f]{12}(?=\.)/, '-…');
+  const routes = listRoutes().map(({ method, path, mark }) => [
+    `\`${method} ${named(path)}\``,
+    mark === null
+      ? 'nobody'
+      : `${mark.need}${mark.provesPerson ? ', proven by password' : ''}${mark.isForPeople ? ', as a person' : ''}`,
+    ...callers.map(([, caller]) => (refusalOf(mark, caller) === null ? 'yes' : '–')),
+  ]);
+  const holders = RIGHTS.map((right) => [
+    right,
+    ...people.map((role) => (RIGHTS_OF_ROLE[role].includes(right) ? 'yes' : '–')),
+    ...SCOPES.map((scope) => (rightsOfScopes([scope]).has(right) ? 'yes' : '–')),
+    RIGHTS_OF_CONTROL.has(right) ? 'yes' : '–',
+  ]);
+  const names = callers.map(([name]) => name);
+  return `# Rights
+
+Who may do what. A right that is not given is denied, and an address without a mark is open to nobody.
+
+- People have **roles** at a site; several add up. API keys have **scopes**. The **command line** is whoever may read
+  the control file of the data folder, that is the user who runs the gateway; it judges and signs nothing.
+- The administrator makes people and keys, and neither signs nor judges. Whoever is to do both needs two roles, given
+  by another administrator; the trail shows it. A password reset lets an administrator hand out an initial password:
+  it opens nothing but the page where another is chosen, signs nothing, ends the person's sign-ins and stands in the
+  trail.
+- A person who still has an initial password is let through to their account page only.
+- Until the first person is made, pages (pages.read) open without a sign-in in a browser on the gateway's own machine.
+  From then on they do not.
+
+## Separation of duties
+
+| who                                            | may not                                                                   |
+| ---------------------------------------------- | ------------------------------------------------------------------------- |
+| whoever measured a result, under any of their operator ids | clear, refuse, re-attribute or review it                      |
+| whoever proposed a mapping                     | approve it                                                                |
+| an administrator                               | give roles to themselves, drop an operator id of their own, reset their own password |
+| anybody                                        | take the last administrator of a site                                     |
+
+## Rights
+
+${table(['Right', ...names.slice(1)], holders)}
+
+## Addresses
+
+*Needs* is the right, \`signed-in\` (to be a person) or \`open\`. Addresses of the pages' own files end in a digest
+of their content.
+
+Generated from the marks of the handlers and \`src/access/rights.ts\` by \`npm run docs\`; a test asks every address
+as every one of these callers and compares.
+
+${table(['Address', 'Needs', ...names], routes)}
+`;
+}
+
+writeFileSync(join(ROOT, 'docs', 'rights.md'), await rightsPage());
 writeFileSync(join(ROOT, 'docs', 'errors.md'), await errorsPage());
 writeFileSync(join(ROOT, 'docs', 'checks.md'), await checksPage());

@@ -23,6 +23,7 @@ const ALLOWED = new Set([
   'MIT-0',
   'Python-2.0',
   'Unlicense',
+  'Zlib',
 ]);
 
 /**
@@ -35,6 +36,12 @@ const EXCEPTIONS = [
     licence: 'MPL-2.0',
     reason: 'development only (bundler of the test runner), used unmodified and not shipped',
     devOnly: true,
+  },
+  {
+    name: /^png-js$/,
+    licence: 'none stated',
+    reason: 'its manifest names none; its LICENSE file is the MIT licence',
+    devOnly: false,
   },
 ];
 

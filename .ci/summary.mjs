@@ -42,12 +42,23 @@ function count(directory) {
   return { passed, failed };
 }
 
+/** A few tests in thousands may lose a race for the machine; more than that is a fault of theirs or of ours. */
+const AGAIN_MAX = 3;
+
+function ranAgain(directory) {
+  const file = join(directory, 'again.json');
+  return existsSync(file) ? JSON.parse(readFileSync(file, 'utf8')) : [];
+}
+
 if (args[0] === '--demo') {
   checkDemo(args[1]);
 } else {
   const stepFailed = args[0] === '--failed';
   const { passed, failed } = count(stepFailed ? args[1] : args[0]);
-  const failures = stepFailed ? Math.max(failed, 1) : failed;
+  const again = ranAgain(stepFailed ? args[1] : args[0]);
+  for (const name of again) console.log(`passed only when run once more: ${name}`);
+  const tooMany = again.length > AGAIN_MAX ? again.length : 0;
+  const failures = (stepFailed ? Math.max(failed, 1) : failed) + tooMany;
   console.log(`${passed} passed, ${failures} failed`);
   if (failures > 0 || passed === 0) process.exitCode = 1;
 }

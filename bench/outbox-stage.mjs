@@ -1,4 +1,5 @@
 // The delivery stage alone, as the gateway wires it, with payloads of a size of their own and no mapping.
+import { Secrets } from '../dist/access/secrets.files.js';
 import { DeliveryService } from '../dist/delivery/delivery.service.js';
 import { resultKey } from '../dist/delivery/new-delivery.js';
 import { enqueueDelivery } from '../dist/delivery/outbox.store.js';
@@ -40,14 +41,14 @@ export function openStage({ database, clock, worker, sinkUrl, connections, bodyB
     },
     clock,
     mapping: { forDigest: async () => ({ document: DOCUMENT }), build },
-    loadSubject: async ({ id, idempotency_key: idempotencyKey, build: number }) => ({
+    loadSubject: async (_reader, { id, idempotency_key: idempotencyKey, build: number }) => ({
       ...sampleResult(),
       reference: id,
       idempotencyKey,
       build: number,
     }),
     worker,
-    secrets: () => 'simulated',
+    secrets: new Secrets({ TOKEN: 'simulated' }),
     onReceiptChanged: () => undefined,
     random: Math.random,
   });

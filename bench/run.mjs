@@ -1,6 +1,7 @@
 // npm run bench -- [--quick] [--only NAME] [--json] [--profile DIR]
 import { availableParallelism, loadavg } from 'node:os';
 import { parseArgs } from 'node:util';
+import { AUDIT_ROWS, auditRows } from './audit.mjs';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
 import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
 import { FORMATS_ROWS, formatsRows } from './formats.mjs';
@@ -16,6 +17,7 @@ const GROUPS = [
   { rows: DELIVERY_POSTGRES_ROWS, measure: deliveryPostgresRows, needsServers: true },
   { rows: PAIR_ROWS, measure: pairRows, needsServers: true },
   { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
+  { name: 'audit', rows: AUDIT_ROWS, measure: auditRows },
   { name: 'formats', rows: FORMATS_ROWS, measure: formatsRows },
 ];
 const NAMES = GROUPS.flatMap(({ name, rows }) => [

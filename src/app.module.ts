@@ -1,9 +1,22 @@
 import { type DynamicModule, Module } from '@nestjs/common';
-import { APP_GUARD, Reflector } from '@nestjs/core';
+import { APP_GUARD } from '@nestjs/core';
+import { AccessGuard, ControlToken, GatewaySite, TrustedProxies } from './access/access.guard.js';
 import { AccessService } from './access/access.service.js';
-import { ApiKeyGuard, ControlToken, GatewaySite } from './access/api-key.guard.js';
+import { AccountsService } from './access/accounts.service.js';
 import { KeysController } from './access/keys.controller.js';
+import { PeopleController } from './access/people.controller.js';
+import { PeopleService } from './access/people.service.js';
+import { SessionsService } from './access/sessions.service.js';
+import { SignInService } from './access/sign-in.service.js';
+import { AccountController } from './dashboard/account.controller.js';
+import { siteView } from './dashboard/build-day-view.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { PageSite } from './dashboard/page-site.js';
+import { PeoplePagesController } from './dashboard/people-pages.controller.js';
+import { PeopleViews } from './dashboard/people-views.service.js';
+import { ReviewPagesController } from './dashboard/review-pages.controller.js';
+import { REVIEW_SOURCE } from './dashboard/review-source.js';
+import { SignInController } from './dashboard/sign-in.controller.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
@@ -13,7 +26,15 @@ import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
+import { LabelReviewController } from './pipeline/label-review.controller.js';
+import { LabelReviewService } from './pipeline/label-review.service.js';
+import { OriginReviewController } from './pipeline/origin-review.controller.js';
+import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { ReviewController } from './pipeline/review.controller.js';
+import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
+import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
+import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { DestinationWatch } from './reconciliation/destination-watch.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -25,36 +46,61 @@ import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
 import { OpenDatabase } from './storage/database.js';
 
+/** Everything that answers a request of its own, but the pages of `DashboardModule`. */
+export const CONTROLLERS = [
+  AccountController,
+  BundlesController,
+  DestinationsController,
+  ExpectationsController,
+  HealthController,
+  InstanceController,
+  KeysController,
+  LabelReviewController,
+  OriginReviewController,
+  PeopleController,
+  PeoplePagesController,
+  ReceiptsController,
+  ReconciliationController,
+  ReviewController,
+  ReviewPagesController,
+  SignInController,
+  StatementsController,
+  SweepsController,
+] as const;
+
 /** The HTTP rim around a gateway that is wired already. */
 @Module({})
 export class AppModule {
   static of(gateway: GatewayParts, controlToken: string): DynamicModule {
-    const { site } = gateway;
+    const { site, database, clock, people, sessions } = gateway;
+    const pageSite = new PageSite(siteView(site));
     const ring = () => {
       gateway.queue.ring('receipts');
       for (const { name } of site.destinations) {
-        gateway.queue.ring(`stops:${name}`);
+        gateway.queue.ringHere(`stops:${name}`);
         gateway.queue.ring(`deliveries:${name}`);
       }
     };
     return {
       module: AppModule,
       imports: [DashboardModule.from({ provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard })],
-      controllers: [
-        BundlesController,
-        DestinationsController,
-        ExpectationsController,
-        HealthController,
-        InstanceController,
-        KeysController,
-        ReconciliationController,
-        StatementsController,
-        SweepsController,
-      ],
+      controllers: [...CONTROLLERS],
       providers: [
-        Reflector,
-        { provide: APP_GUARD, useClass: ApiKeyGuard },
+        { provide: APP_GUARD, useClass: AccessGuard },
         { provide: AccessService, useValue: gateway.access },
+        { provide: AccountsService, useValue: gateway.accounts },
+        { provide: PageSite, useValue: pageSite },
+        { provide: PeopleService, useValue: people },
+        {
+          provide: PeopleViews,
+          useValue: new PeopleViews(database, clock, pageSite, people, sessions),
+        },
+        { provide: SessionsService, useValue: sessions },
+        { provide: SignInService, useValue: gateway.signIn },
+        {
+          provide: TrustedProxies,
+          useValue: new TrustedProxies(gateway.settings.trustedProxies),
+        },
         { provide: AnnouncedBell, useValue: { ring } },
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
@@ -65,9 +111,14 @@ export class AppModule {
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DestinationWatch, useValue: gateway.watch },
         { provide: SweepRequests, useValue: gateway.sweepRequests },
+        { provide: OriginReviewService, useValue: gateway.originReviews },
+        { provide: LabelReviewService, useValue: gateway.labelReviews },
+        { provide: ReviewService, useValue: gateway.reviews },
+        { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

@@ -1,3 +1,4 @@
+import { isIP } from 'node:net';
 import { resolve } from 'node:path';
 import { readSecret } from './access/secrets.files.js';
 import { Misconfigured } from './errors.js';
@@ -25,6 +26,23 @@ export interface Settings {
   readonly poolThreads: number;
   /** Port at which a process without HTTP says whether it is live and ready; null when it does not. */
   readonly healthPort: number | null;
+  /** Files of the certificate chain and its key, PEM; null for plain HTTP. */
+  readonly tls: { readonly certFile: string; readonly keyFile: string } | null;
+  /** Addresses of proxies in front, whose X-Forwarded-For and X-Forwarded-Proto are believed. */
+  readonly trustedProxies: readonly string[];
+  readonly trail: TrailSettings;
+}
+
+/** How checkpoints of the trail are signed and where they go. */
+export interface TrailSettings {
+  /** File of the private key; null leaves checkpoints unsigned. */
+  readonly keyFile: string | null;
+  /** File of the key before, or `lost`: for the one start that changes the key. */
+  readonly keyBeforeFile: string | null;
+  /** Write-once folder outside the database; null when there is none. */
+  readonly checkpointFolder: string | null;
+  readonly checkpointEveryMs: number;
+  readonly checkpointEveryEntries: number;
 }
 
 export interface SettingOverrides {
@@ -36,6 +54,8 @@ export interface SettingOverrides {
   readonly logLevel?: string | undefined;
   readonly poolThreads?: string | undefined;
   readonly healthPort?: string | undefined;
+  readonly tlsCert?: string | undefined;
+  readonly tlsKey?: string | undefined;
 }
 
 type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -50,6 +70,14 @@ const DEFAULTS = {
   DRUMLINE_LOG_LEVEL: 'info',
   DRUMLINE_POOL_THREADS: '1',
   DRUMLINE_HEALTH_PORT: '',
+  DRUMLINE_TLS_CERT: '',
+  DRUMLINE_TLS_KEY: '',
+  DRUMLINE_TRUSTED_PROXY: '',
+  DRUMLINE_TRAIL_KEY: '',
+  DRUMLINE_TRAIL_KEY_BEFORE: '',
+  DRUMLINE_CHECKPOINT_FOLDER: '',
+  DRUMLINE_CHECKPOINT_MINUTES: '5',
+  DRUMLINE_CHECKPOINT_ENTRIES: '1000',
 } as const;
 
 /** Forms of the addresses that make the server pair. */
@@ -100,8 +128,55 @@ export function readSettings(
     ),
     healthPort:
       healthPort === '' ? null : wholeNumber('DRUMLINE_HEALTH_PORT', healthPort, 0, 65_535),
+    trail: readTrail((name) => value(name, undefined)),
+    tls: readTls(
+      value('DRUMLINE_TLS_CERT', overrides.tlsCert),
+      value('DRUMLINE_TLS_KEY', overrides.tlsKey),
+    ),
+    trustedProxies: readAddresses(
+      'DRUMLINE_TRUSTED_PROXY',
+      value('DRUMLINE_TRUSTED_PROXY', undefined),
+    ),
   });
 }
+
+function readTls(cert: string, key: string): Settings['tls'] {
+  if (cert === '' && key === '') return null;
+  if (cert !== '' && key !== '') return { certFile: resolve(cert), keyFile: resolve(key) };
+  const [set, missing] = cert === '' ? ['KEY', 'CERT'] : ['CERT', 'KEY'];
+  throw new Misconfigured('configuration-invalid', {
+    found: `DRUMLINE_TLS_${set} is set and DRUMLINE_TLS_${missing} is not`,
+  });
+}
+
+/** Addresses, not networks: whoever may speak for others is named one by one. */
+function readAddresses(name: string, text: string): readonly string[] {
+  const addresses = text.split(',').map((one) => one.trim());
+  if (text.trim() === '') return [];
+  const bad = addresses.find((one) => isIP(one) === 0);
+  if (bad === undefined) return addresses;
+  throw new Misconfigured('configuration-invalid', {
+    found: `${name}: ${JSON.stringify(bad)}, expected addresses between commas, such as 10.0.0.5`,
+  });
+}
+
+function readTrail(value: (name: keyof typeof DEFAULTS) => string): TrailSettings {
+  const path = (name: keyof typeof DEFAULTS) => (value(name) === '' ? null : resolve(value(name)));
+  const number = (name: keyof typeof DEFAULTS, max: number) =>
+    wholeNumber(name, value(name), 1, max);
+  const before = value('DRUMLINE_TRAIL_KEY_BEFORE');
+  return Object.freeze({
+    keyFile: path('DRUMLINE_TRAIL_KEY'),
+    keyBeforeFile: before === KEY_LOST ? KEY_LOST : path('DRUMLINE_TRAIL_KEY_BEFORE'),
+    checkpointFolder: path('DRUMLINE_CHECKPOINT_FOLDER'),
+    checkpointEveryMs: number('DRUMLINE_CHECKPOINT_MINUTES', MINUTES_A_DAY) * 60_000,
+    checkpointEveryEntries: number('DRUMLINE_CHECKPOINT_ENTRIES', 1_000_000),
+  });
+}
+
+/** In place of a file: the key before cannot be had any more. */
+const KEY_LOST = 'lost';
+const MINUTES_A_DAY = 1_440;
 
 function refuseUnknown(env: EnvironmentVariables): void {
   for (const name of Object.keys(env)) {
@@ -140,7 +215,13 @@ function address(name: keyof typeof PROTOCOLS, env: EnvironmentVariables): strin
   if (given === undefined || given === '') return null;
   const text = given.startsWith('file:') ? readSecret(given as SecretReference, env) : given;
   const protocols: readonly string[] = PROTOCOLS[name];
-  if (protocols.includes(protocolOf(text))) return text;
+  if (protocols.includes(protocolOf(text))) {
+    // A password with a slash ends the host there, and what is left of it would be shown as a path.
+    if (!/@/.test(new URL(text).pathname)) return text;
+    throw new Misconfigured('configuration-invalid', {
+      found: `${name} has an @ behind its host: a password in it must be percent-encoded (/ as %2F, @ as %40)`,
+    });
+  }
   throw new Misconfigured('configuration-invalid', {
     // Whatever it is, it may hold a password.
     found: `${name} is no address of the form ${protocols.map((p) => `${p}//…`).join(' or ')} (or \`file:\` and the path of a file that holds one)`,

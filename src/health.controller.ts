@@ -1,5 +1,5 @@
 import { Controller, Get } from '@nestjs/common';
-import { RequireScope } from './access/api-key.guard.js';
+import { RequireRight } from './access/access.guard.js';
 import { Problem } from './problem-details.js';
 import { OpenDatabase } from './storage/database.js';
 
@@ -9,14 +9,14 @@ export class HealthController {
 
   /** The process answers. */
   @Get('live')
-  @RequireScope('open')
+  @RequireRight('open')
   live(): { status: 'live' } {
     return { status: 'live' };
   }
 
   /** The database answers, so that a bundle can be taken. */
   @Get('ready')
-  @RequireScope('open')
+  @RequireRight('open')
   async ready(): Promise<{ status: 'ready' }> {
     try {
       await this.database.db.selectFrom('instance').select('id').executeTakeFirst();

@@ -5,9 +5,13 @@ import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
 import { destination, type Logger, pino } from 'pino';
-import { removeControl, writeControl } from './access/control.files.js';
+import { type Control, removeControl, writeControl } from './access/control.files.js';
+import type { Mask } from './access/secret-mask.js';
+import { Secrets } from './access/secrets.files.js';
+import { readTls, type TlsIdentity } from './access/tls.files.js';
 import { AppModule, HealthModule } from './app.module.js';
 import { processEnvironment, type Settings } from './config.js';
+import { siteView } from './dashboard/build-day-view.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
 import { openGateway } from './pipeline/open-gateway.service.js';
@@ -18,9 +22,10 @@ export interface Application {
   listen(): Promise<string>;
   /** Answers one request without listening. */
   inject(request: {
-    readonly method: 'GET' | 'POST' | 'DELETE';
+    readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
     readonly path: string;
     readonly body?: { readonly contentType: string; readonly text: string };
+    readonly headers?: Readonly<Record<string, string>>;
   }): Promise<{ readonly status: number; readonly text: string }>;
   close(): Promise<void>;
 }
@@ -57,14 +62,15 @@ export async function openApplication(
   settings: Settings,
   options: ApplicationOptions,
 ): Promise<Application> {
-  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
   const token = randomBytes(32).toString('base64url');
+  const gateway = await openSecretly(settings, token);
   try {
     const module = AppModule.of(gateway.parts, token);
-    const app = await openHttp(gateway, module, options.requestMsMax);
+    const tls = readTls(settings.tls);
+    const app = await openHttp(gateway, module, options.requestMsMax, tls);
     if (options.work) await gateway.work();
     if (options.watch ?? options.work) await gateway.watch();
-    return applicationOf(app, gateway, token);
+    return applicationOf(app, gateway, { token, certificate: tls?.fingerprint ?? null });
   } catch (error) {
     await gateway.close();
     throw error;
@@ -73,7 +79,7 @@ export async function openApplication(
 
 /** Opens a gateway that only works; at most its health can be asked for. */
 export async function openWorker(settings: Settings): Promise<WorkerApplication> {
-  const gateway = await openGateway(settings, processEnvironment(), openLog(settings));
+  const gateway = await openSecretly(settings);
   const { worker, site } = gateway.parts;
   let health: NestFastifyApplication | null = null;
   const close = async () => {
@@ -83,6 +89,7 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
   try {
     health = await openHealth(gateway);
     await gateway.work();
+    await gateway.recordStart('work');
     const healthUrl = (await health?.getUrl()) ?? null;
     return { workerId: worker.id, site: site.site, healthUrl, close };
   } catch (error) {
@@ -99,25 +106,59 @@ async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | nu
   return health;
 }
 
-function openLog(settings: Settings): Logger {
-  return pino({ level: settings.logLevel }, destination(2));
+/** Opens a gateway whose log shows no secret that it knows. */
+function openSecretly(settings: Settings, controlToken: string | null = null): Promise<Gateway> {
+  const env = processEnvironment();
+  const secrets = new Secrets(env);
+  if (controlToken !== null) secrets.learn('control', controlToken);
+  for (const [place, address] of [
+    ['DATABASE_URL', settings.databaseUrl],
+    ['REDIS_URL', settings.redisUrl],
+  ] as const) {
+    for (const password of address === null ? [] : passwordsIn(address)) {
+      secrets.learn(place, password);
+    }
+  }
+  return openGateway(settings, env, openLog(settings, secrets.mask), secrets);
+}
+
+/** Where one stands before the host, and where clients also look for it. */
+function passwordsIn(address: string): readonly string[] {
+  const { password, searchParams } = new URL(address);
+  return [decoded(password), ...searchParams.getAll('password')];
+}
+
+function decoded(text: string): string {
+  try {
+    return decodeURIComponent(text);
+  } catch {
+    // A stray percent sign: what is sent is what stands there.
+    return text;
+  }
+}
+
+function openLog(settings: Settings, mask: Mask): Logger {
+  const stderr = destination(2);
+  return pino({ level: settings.logLevel }, { write: (line) => stderr.write(mask(line)) });
 }
 
 async function openHttp(
   gateway: Gateway,
   module: DynamicModule,
   requestMsMax: number = REQUEST_MS_MAX,
+  tls: TlsIdentity | null = null,
 ): Promise<NestFastifyApplication> {
+  const timeouts = {
+    requestTimeout: requestMsMax,
+    // Must not lie above the other: Node takes the larger of the two for whole requests.
+    headersTimeout: Math.min(HEADERS_MS_MAX, requestMsMax),
+    connectionsCheckingInterval: Math.min(LOOK_FOR_SLOW_REQUESTS_MS, requestMsMax),
+  };
   const adapter = new FastifyAdapter({
     bodyLimit: gateway.parts.site.limits.bundleBytesMax,
     keepAliveTimeout: KEEP_ALIVE_MS,
     requestTimeout: requestMsMax,
-    http: {
-      requestTimeout: requestMsMax,
-      // Must not lie above the other: Node takes the larger of the two for whole requests.
-      headersTimeout: Math.min(HEADERS_MS_MAX, requestMsMax),
-      connectionsCheckingInterval: Math.min(LOOK_FOR_SLOW_REQUESTS_MS, requestMsMax),
-    },
+    ...(tls === null ? { http: timeouts } : { https: { ...timeouts, ...tls.server } }),
     routerOptions: { maxParamLength: 1000 },
     frameworkErrors: answerUnroutable,
   });
@@ -133,10 +174,15 @@ async function openHttp(
     done(null, payload);
   });
   await app.register(helmet, { contentSecurityPolicy: false, strictTransportSecurity: false });
-  app.useGlobalFilters(new ProblemFilter(gateway.parts.log));
+  app.useGlobalFilters(new ProblemFilter(gateway.parts.log, siteView(gateway.parts.site)));
   await app.init();
   await fastify.ready();
   return app;
+}
+
+/** Nest knows only the scheme that it was told itself. */
+function urlOf(url: string, { tls }: Settings): string {
+  return tls === null ? url : url.replace(/^http:/, 'https:');
 }
 
 /** An address that cannot be had is a setting to correct; the caller closes the application. */
@@ -175,23 +221,30 @@ async function closeHttp(app: NestFastifyApplication): Promise<void> {
   }
 }
 
-function applicationOf(app: NestFastifyApplication, gateway: Gateway, token: string): Application {
+function applicationOf(
+  app: NestFastifyApplication,
+  gateway: Gateway,
+  control: Omit<Control, 'url'>,
+): Application {
+  const { token } = control;
   const { settings, log } = gateway.parts;
   let isListening = false;
   return {
     listen: async () => {
       await listenOn(app, settings);
-      const url = await app.getUrl();
-      writeControl(settings.dataDirectory, { url, token });
+      const url = urlOf(await app.getUrl(), settings);
+      writeControl(settings.dataDirectory, { url, ...control });
       isListening = true;
+      await gateway.recordStart('serve');
       log.info({ event: 'gateway.listening', url });
       return url;
     },
-    inject: async ({ method, path, body }) => {
+    inject: async ({ method, path, body, headers }) => {
       const response = await app.inject({
         method,
         url: path,
         headers: {
+          ...headers,
           authorization: `Bearer ${token}`,
           ...(body ? { 'content-type': body.contentType } : {}),
         },

@@ -1,8 +1,13 @@
 import { type ArgumentsHost, Catch, type ExceptionFilter, HttpException } from '@nestjs/common';
 import type { FastifyReply, FastifyRequest } from 'fastify';
 import type { Logger } from 'pino';
-import { PAGE_HEADERS } from './dashboard/dashboard.controller.js';
+import type { AuthenticatedRequest } from './access/access.guard.js';
+import { returnPath } from './access/return-path.js';
+import type { SiteView } from './dashboard/day-view.js';
 import { renderProblem } from './dashboard/message.page.js';
+import { FORM_POLICY, PAGE_HEADERS } from './dashboard/page-policy.js';
+import { renderSignIn } from './dashboard/sign-in.page.js';
+import { signedInOf } from './dashboard/signed-in.js';
 import { Problem, type ProblemDetails, problemDetails } from './problem-details.js';
 import { isUnavailable } from './storage/transaction-retry.js';
 
@@ -11,7 +16,11 @@ const RETRY_AFTER_SECONDS = '2';
 /** Every failed request answers problem details; nothing of the process's insides leaves with it. */
 @Catch()
 export class ProblemFilter implements ExceptionFilter {
-  constructor(private readonly log: Logger) {}
+  /** @param site whose sign-in page is shown to who has to sign in; null where nobody can */
+  constructor(
+    private readonly log: Logger,
+    private readonly site: SiteView | null = null,
+  ) {}
 
   catch(error: unknown, host: ArgumentsHost): void {
     const http = host.switchToHttp();
@@ -21,16 +30,36 @@ export class ProblemFilter implements ExceptionFilter {
     if (error instanceof Problem) void reply.headers(error.headers);
     if (isUnavailable(error)) void reply.header('retry-after', RETRY_AFTER_SECONDS);
     if (isForPeople(request)) {
-      void reply
-        .status(problem.status)
-        .headers({ ...PAGE_HEADERS, 'content-type': 'text/html; charset=utf-8' })
-        .send(renderProblem(problem));
+      this.#answerPerson(request, reply, problem);
       return;
     }
     void reply
       .status(problem.status)
       .header('content-type', 'application/problem+json')
       .send(JSON.stringify(problem));
+  }
+
+  #answerPerson(request: FastifyRequest, reply: FastifyReply, problem: ProblemDetails): void {
+    const { client, caller } = request as Partial<AuthenticatedRequest>;
+    const headers = { ...PAGE_HEADERS, 'content-type': 'text/html; charset=utf-8' };
+    void reply.status(problem.status).headers(headers);
+    if (this.site === null || problem.status !== 401 || client === undefined) {
+      void reply.send(renderProblem(problem, signedInOf(caller)));
+      return;
+    }
+    if (!client.isSecure) {
+      const advice = problemDetails('connection-not-secure', 'the page needs a sign-in');
+      void reply.status(advice.status).send(renderProblem(advice));
+      return;
+    }
+    const page = renderSignIn({
+      site: this.site,
+      to: request.method === 'GET' ? returnPath(request.url) : '/',
+      userName: '',
+      hasPeople: true,
+      notice: signInNotice(problem),
+    });
+    void reply.header('content-security-policy', FORM_POLICY).send(page);
   }
 
   #problemFor(error: unknown, request: FastifyRequest): ProblemDetails {
@@ -49,10 +78,24 @@ export class ProblemFilter implements ExceptionFilter {
   }
 }
 
-/** A browser that asked for a page gets one; programs get problem details whatever they accept. */
-function isForPeople({ method, url, headers }: FastifyRequest): boolean {
-  if (method !== 'GET' || /^\/(api|health|assets)\//.test(url)) return false;
-  return (headers.accept ?? '').includes('text/html');
+/** Why somebody who asked for a page sees the sign-in page; nothing is said to who has not signed in yet. */
+function signInNotice({ code, detail }: ProblemDetails): {
+  readonly title: string;
+  readonly text: string;
+} | null {
+  if (code !== 'session-over') return null;
+  return {
+    title: 'Your sign-in is over',
+    text:
+      detail === 'unknown'
+        ? 'This gateway does not know it. Nothing of what you sent last was done.'
+        : `Reason: ${detail}. Nothing of what you sent last was done.`,
+  };
+}
+
+/** A browser that asked for a page, or sent a form, gets one; programs get problem details whatever they accept. */
+function isForPeople({ url, headers }: FastifyRequest): boolean {
+  return !/^\/(api|health|assets)\//.test(url) && (headers.accept ?? '').includes('text/html');
 }
 
 /** An address that cannot be read never reaches a route, nor the filter; it is answered alike. */

@@ -58,14 +58,23 @@ describe('the pair of store and queue', () => {
     const directory = temporaryDirectory();
     const database = join(directory, 'database-url');
     const redis = join(directory, 'redis-url');
-    writeFileSync(database, `${DATABASE_URL}\n`);
-    writeFileSync(redis, `${REDIS_URL}\n`);
+    writeFileSync(database, `${DATABASE_URL}\n`, { mode: 0o600 });
+    writeFileSync(redis, `${REDIS_URL}\n`, { mode: 0o600 });
     expect(
       readSettings({ DATABASE_URL: `file:${database}`, REDIS_URL: `file:${redis}` }),
     ).toMatchObject({ databaseUrl: DATABASE_URL, redisUrl: REDIS_URL });
     const { code, message } = refusalOf({ DATABASE_URL: `file:${directory}/none`, REDIS_URL });
     expect(code).toBe('secret-missing');
     expect(message).toContain(`file:${directory}/none`);
+  });
+
+  it('refuses a password that ends the host early, without showing any of it', () => {
+    for (const address of ['postgres://u:1/hidden@db/x', 'postgres://u:/hid%64en@db:x/x']) {
+      const { code, message } = refusalOf({ DATABASE_URL: address, REDIS_URL });
+      expect(code).toBe('configuration-invalid');
+      expect(message).toContain('percent-encoded');
+      expect(message).not.toMatch(/hid/);
+    }
   });
 
   it('must be the one of several processes for commands that share the work', () => {

@@ -1,13 +1,12 @@
 import { randomBytes } from 'node:crypto';
 import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
-import { type Instant, msBetween } from '../formats/instant.js';
+import { addMs, type Instant, msBetween } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { ApiKeyRow } from '../storage/tables.js';
 import {
   apiKeyDigest,
-  type Caller,
   formatApiKey,
   judgeApiKey,
   type KeyRefusal,
@@ -18,9 +17,13 @@ import {
   findApiKeyByDigest,
   insertApiKey,
   listApiKeys,
+  lockApiKey,
   noteApiKeyUse,
   revokeApiKey,
+  rotateApiKey,
 } from './api-keys.store.js';
+import type { ProgramCaller } from './caller.js';
+import { rightsOfScopes } from './rights.js';
 
 export interface NewApiKey {
   readonly name: string;
@@ -37,6 +40,9 @@ export interface ListedApiKey {
   readonly expiresAt: Instant | null;
   readonly lastUsedAt: Instant | null;
   readonly revokedAt: Instant | null;
+  readonly rotatedAt: Instant | null;
+  /** Until when the secret before the last rotation is good. */
+  readonly previousUntil: Instant | null;
 }
 
 /** Last use is worth a row a minute, not a write for every request. */
@@ -67,6 +73,9 @@ export class AccessService {
         expires_at: input.expiresAt,
         last_used_at: null,
         revoked_at: null,
+        previous_sha256: null,
+        previous_until: null,
+        rotated_at: null,
       });
       await recordAudit(trx, {
         site: input.site,
@@ -102,6 +111,44 @@ export class AccessService {
     });
   }
 
+  /**
+   * Gives a key another secret, shown this once. The one before stays good for `overlapMs`; one from an earlier
+   * rotation is good no longer. null when no key in force has the id.
+   */
+  async rotate(
+    site: string,
+    id: string,
+    how: { readonly overlapMs: number; readonly reason: string },
+    actor: Actor,
+  ): Promise<{ key: string; previousUntil: Instant } | null> {
+    const key = formatApiKey(randomBytes(32));
+    const now = this.clock.now();
+    const previousUntil = addMs(now, how.overlapMs);
+    return this.database.transact(async (trx) => {
+      const before = await lockApiKey(trx, site, id);
+      if (!before || judgeApiKey(timesOf(before), now) !== null) return null;
+      await rotateApiKey(trx, id, {
+        secret_sha256: apiKeyDigest(key),
+        previous_sha256: before.secret_sha256,
+        previous_until: previousUntil,
+        rotated_at: now,
+      });
+      await recordAudit(trx, {
+        site,
+        zone: this.zone,
+        at: now,
+        actor,
+        action: 'key.rotated',
+        subjectKind: 'key',
+        subjectId: id,
+        reason: how.reason,
+        before: { rotatedAt: before.rotated_at, previousUntil: before.previous_until },
+        after: { rotatedAt: now, previousUntil },
+      });
+      return { key, previousUntil };
+    });
+  }
+
   async list(site: string): Promise<ListedApiKey[]> {
     const rows = await listApiKeys(this.database.db, site);
     return rows.map((row) => ({
@@ -112,27 +159,35 @@ export class AccessService {
       expiresAt: row.expires_at,
       lastUsedAt: row.last_used_at,
       revokedAt: row.revoked_at,
+      rotatedAt: row.rotated_at,
+      previousUntil: row.previous_until,
     }));
   }
 
   /** Finds the caller behind a presented key. */
-  async authenticate(key: string): Promise<Caller | KeyRefusal> {
-    const row = await findApiKeyByDigest(this.database.db, apiKeyDigest(key));
+  async authenticate(key: string, source: string): Promise<ProgramCaller | KeyRefusal> {
+    const digest = apiKeyDigest(key);
+    const row = await findApiKeyByDigest(this.database.db, digest);
     if (!row) return 'unknown';
     const now = this.clock.now();
-    const refusal = judgeApiKey({ expiresAt: row.expires_at, revokedAt: row.revoked_at }, now);
+    const refusal = judgeApiKey(timesOf(row, digest), now);
     if (refusal) return refusal;
-    await this.#noteUse(row, now);
+    await this.#noteUse(row, now, source);
     return {
       kind: 'key',
       id: row.id,
       name: row.name,
       site: row.site,
-      scopes: readScopes(row.scopes),
+      rights: rightsOfScopes(readScopes(row.scopes)),
+      source,
     };
   }
 
-  async #noteUse({ id, site, last_used_at: before }: ApiKeyRow, now: Instant): Promise<void> {
+  async #noteUse(
+    { id, site, last_used_at: before }: ApiKeyRow,
+    now: Instant,
+    source: string,
+  ): Promise<void> {
     const last = this.#lastNoted.get(id);
     if (last !== undefined && msBetween(last, now) < USE_NOTED_EVERY_MS) return;
     this.#lastNoted.set(id, now);
@@ -142,7 +197,7 @@ export class AccessService {
         site,
         zone: this.zone,
         at: now,
-        actor: { kind: 'key', name: id },
+        actor: { kind: 'key', name: id, source },
         action: 'key.used',
         subjectKind: 'key',
         subjectId: id,
@@ -151,6 +206,15 @@ export class AccessService {
       });
     });
   }
+}
+
+function timesOf(row: ApiKeyRow, digest: string = row.secret_sha256) {
+  const isPrevious = digest !== row.secret_sha256;
+  return {
+    expiresAt: row.expires_at,
+    revokedAt: row.revoked_at,
+    replacedUntil: isPrevious ? (row.previous_until ?? (0 as Instant)) : null,
+  };
 }
 
 function readScopes(text: string): Scope[] {

@@ -9,17 +9,7 @@ export const SCOPES: readonly Scope[] = [
   'read',
 ];
 
-/** Who is calling, once proven. */
-export interface Caller {
-  readonly kind: 'key' | 'cli' | 'loopback';
-  /** Key id, or a fixed word for the other kinds. */
-  readonly id: string;
-  readonly name: string;
-  readonly site: string;
-  readonly scopes: readonly Scope[];
-}
-
-export type KeyRefusal = 'unknown' | 'expired' | 'revoked';
+export type KeyRefusal = 'unknown' | 'expired' | 'revoked' | 'rotated';
 
 /** Shown once, stored only as a digest: 256 random bits make a salted slow hash needless. */
 export function formatApiKey(randomBytes: Uint8Array): string {
@@ -32,11 +22,17 @@ export function apiKeyDigest(key: string): Sha256 {
 }
 
 export function judgeApiKey(
-  key: { readonly expiresAt: Instant | null; readonly revokedAt: Instant | null },
+  key: {
+    readonly expiresAt: Instant | null;
+    readonly revokedAt: Instant | null;
+    /** End of the overlap, of a secret that a rotation replaced; null for the one in force. */
+    readonly replacedUntil: Instant | null;
+  },
   now: Instant,
 ): KeyRefusal | null {
   if (key.revokedAt !== null) return 'revoked';
   if (key.expiresAt !== null && key.expiresAt <= now) return 'expired';
+  if (key.replacedUntil !== null && key.replacedUntil <= now) return 'rotated';
   return null;
 }
 

@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { forUpdate } from '../storage/dialect.js';
 import { prepared } from '../storage/prepared.js';
 import type { ApiKeyRow } from '../storage/tables.js';
 
@@ -14,9 +15,26 @@ export async function findApiKeyByDigest(
   return (await keyByDigest(db, { digest })).rows[0];
 }
 
+/** By the secret in force, or the one that it replaced. */
 const keyByDigest = prepared((db, of: { readonly digest: string }) =>
-  db.selectFrom('api_key').selectAll().where('secret_sha256', '=', of.digest),
+  db
+    .selectFrom('api_key')
+    .selectAll()
+    .where((e) => e.or([e('secret_sha256', '=', of.digest), e('previous_sha256', '=', of.digest)])),
 );
+
+export function lockApiKey(trx: Trx, site: string, id: string): Promise<ApiKeyRow | undefined> {
+  const query = trx.selectFrom('api_key').selectAll().where('site', '=', site).where('id', '=', id);
+  return forUpdate(trx, query, 'api_key').executeTakeFirst();
+}
+
+export async function rotateApiKey(
+  trx: Trx,
+  id: string,
+  secrets: Pick<ApiKeyRow, 'secret_sha256' | 'previous_sha256' | 'previous_until' | 'rotated_at'>,
+): Promise<void> {
+  await trx.updateTable('api_key').set(secrets).where('id', '=', id).execute();
+}
 
 export function listApiKeys(db: Reader, site: string): Promise<ApiKeyRow[]> {
   return db

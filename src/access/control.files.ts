@@ -6,6 +6,8 @@ export interface Control {
   readonly url: string;
   /** Secret of this run; readable by the owner of the folder only. */
   readonly token: string;
+  /** SHA-256 of the certificate it answers with over TLS, as hex pairs; null over plain HTTP. */
+  readonly certificate: string | null;
 }
 
 const NAME = 'control.json';
@@ -27,9 +29,13 @@ export function readControl(dataDirectory: string): Control | null {
     const read: unknown = JSON.parse(readFileSync(join(dataDirectory, NAME), 'utf8'));
     if (typeof read !== 'object' || read === null || !('url' in read) || !('token' in read))
       return null;
-    return typeof read.url === 'string' && typeof read.token === 'string'
-      ? { url: read.url, token: read.token }
-      : null;
+    if (typeof read.url !== 'string' || typeof read.token !== 'string') return null;
+    const pinned = 'certificate' in read && typeof read.certificate === 'string';
+    return {
+      url: read.url,
+      token: read.token,
+      certificate: pinned ? String(read.certificate) : null,
+    };
   } catch {
     // Missing or half a file from a crash: either way there is no running gateway to reach.
     return null;

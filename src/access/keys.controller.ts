@@ -2,15 +2,18 @@ import { Controller, Delete, Get, HttpCode, Param, Post, Query, Req } from '@nes
 import { formatInstant, parseTimestamp } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
+import { type AuthenticatedRequest, GatewaySite, RequireRight } from './access.guard.js';
 import { AccessService } from './access.service.js';
-import { type AuthenticatedRequest, GatewaySite, RequireScope } from './api-key.guard.js';
 import { parseScope, SCOPES, type Scope } from './api-key.js';
-import { actorOf } from './caller-actor.js';
-import { readJsonBody } from './json-body.files.js';
+import { actorOf } from './caller.js';
+import { fieldsOf, readJsonBody } from './read-json.files.js';
 
 const NAME_MAX = 100;
+const REASON_MAX = 500;
+/** An old secret that is good for longer is a second key that nobody sees. */
+const OVERLAP_MS_MAX = 30 * 24 * 3_600_000;
 
-/** Keys are made and revoked from the machine itself, by `drumline key`. */
+/** Keys of programs: by `drumline key` on the machine itself, or by an administrator. */
 @Controller('api/v1/keys')
 export class KeysController {
   constructor(
@@ -20,9 +23,9 @@ export class KeysController {
   ) {}
 
   @Post()
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async create(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request));
+    const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request.raw));
     if (site !== this.gateway.site) {
       throw new Problem('query-invalid', `site: expected ${this.gateway.site}, found ${site}`);
     }
@@ -36,7 +39,7 @@ export class KeysController {
   }
 
   @Get()
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async list(): Promise<unknown> {
     const keys = await this.access.list(this.gateway.site);
     return {
@@ -46,13 +49,26 @@ export class KeysController {
         expiresAt: key.expiresAt === null ? null : formatInstant(key.expiresAt),
         lastUsedAt: key.lastUsedAt === null ? null : formatInstant(key.lastUsedAt),
         revokedAt: key.revokedAt === null ? null : formatInstant(key.revokedAt),
+        rotatedAt: key.rotatedAt === null ? null : formatInstant(key.rotatedAt),
+        previousUntil: key.previousUntil === null ? null : formatInstant(key.previousUntil),
       })),
     };
   }
 
+  /** A new secret; the one before is good for a while longer, so that its user can be moved over. */
+  @Post(':id/rotate')
+  @RequireRight('keys.manage')
+  async rotate(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
+    const { overlapMs, reason } = readRotation(await readJsonBody(request.raw));
+    const actor = actorOf(request.caller);
+    const rotated = await this.access.rotate(this.gateway.site, id, { overlapMs, reason }, actor);
+    if (rotated === null) throw new Problem('not-found', `no key in force has the id ${id}`);
+    return { id, key: rotated.key, previousUntil: formatInstant(rotated.previousUntil) };
+  }
+
   @Delete(':id')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('keys.manage')
   async revoke(
     @Param('id') id: string,
     @Query('reason') reason: string | undefined,
@@ -71,13 +87,24 @@ export class KeysController {
 }
 
 function readNewKey(body: unknown): Parameters<AccessService['create']>[0] {
-  const fields = typeof body === 'object' && body !== null ? (body as Record<string, unknown>) : {};
-  const { name, site, scopes, expiresAt } = fields;
+  const { name, site, scopes, expiresAt } = fieldsOf(body);
   if (typeof name !== 'string' || name.trim() === '' || name.length > NAME_MAX) {
     throw new Problem('query-invalid', `name: expected 1 to ${NAME_MAX} characters`);
   }
   if (typeof site !== 'string') throw new Problem('query-invalid', 'site: expected a site id');
   return { name, site, scopes: readScopes(scopes), expiresAt: readExpiry(expiresAt) };
+}
+
+function readRotation(body: unknown): { readonly overlapMs: number; readonly reason: string } {
+  const { overlapMs, reason } = fieldsOf(body);
+  if (typeof reason !== 'string' || reason.trim() === '' || reason.length > REASON_MAX) {
+    throw new Problem('query-invalid', `reason: say why, in 1 to ${REASON_MAX} characters`);
+  }
+  const isWhole = typeof overlapMs === 'number' && Number.isInteger(overlapMs);
+  if (!isWhole || overlapMs < 0 || overlapMs > OVERLAP_MS_MAX) {
+    throw new Problem('query-invalid', 'overlapMs: expected 0 to 30 days in milliseconds');
+  }
+  return { overlapMs, reason };
 }
 
 function readScopes(value: unknown): Scope[] {

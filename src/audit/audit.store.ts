@@ -47,9 +47,14 @@ export async function recordAudit(trx: Trx, event: AuditEvent): Promise<void> {
   await recordAudits(trx, [event]);
 }
 
-/** As `recordAudit`, for what one transaction changes together. */
-export async function recordAudits(trx: Trx, events: readonly AuditEvent[]): Promise<void> {
-  await insertEntries(trx, events.map(entryOf));
+/** As `recordAudit`, for what one transaction changes together; the rows as they were written. */
+export async function recordAudits(
+  trx: Trx,
+  events: readonly AuditEvent[],
+): Promise<readonly AuditEntryRow[]> {
+  const rows = events.map(entryOf);
+  await insertEntries(trx, rows);
+  return rows;
 }
 
 function entryOf(event: AuditEvent): AuditEntryRow {
@@ -68,5 +73,8 @@ function entryOf(event: AuditEvent): AuditEntryRow {
     after: event.after === undefined ? null : JSON.stringify(event.after),
     sequence: null,
     source: event.actor.source ?? null,
+    algorithm: null,
+    hash: null,
+    sealed_at: null,
   };
 }

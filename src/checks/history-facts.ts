@@ -30,6 +30,8 @@ export interface InstrumentHistory {
 export interface KnownResult {
   /** SHA-256 of the RFC 8785 form of the result as its bundle holds it (`ExaminedResult.sha256`). */
   readonly sha256: string;
+  /** True while every copy of it lies in a bundle that is held or was refused, so that none can stand. */
+  readonly isOutWithBundle?: boolean;
 }
 
 export interface ReceiptFacts {
@@ -68,6 +70,8 @@ export interface UnjoinedEpoch {
 export interface ResultHistory {
   readonly pointer: string;
   readonly standing: Standing;
+  /** Repeats a result that is held with its bundle: this copy is kept, held, for a reviewer to choose. */
+  readonly repeatsHeld: boolean;
   readonly findings: readonly Finding[];
   readonly expectedMaterial: string | null;
   /** Against the material the receipt expects, or the operator's pick while that is unknown. */

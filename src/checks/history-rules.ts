@@ -59,12 +59,15 @@ function judgeResult(
   const receipt = receiptOf(examined, facts);
   const standing = standingOfResult(examined, facts);
   const isOverlap = standing === 'new' && runs.isCovered(reading.runNumber);
-  const about = { examined, site, standing, receipt, isOverlap };
+  const repeatsHeld =
+    standing === 'repeated' && facts.results.get(reading.resultId ?? '')?.isOutWithBundle === true;
+  const about = { examined, site, standing, repeatsHeld, receipt, isOverlap };
   const expectedMaterial = receipt?.material ?? null;
   const compared = expectedMaterial ?? reading.material;
   return {
     pointer,
     standing,
+    repeatsHeld,
     findings: RESULT_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, pointer)),
     expectedMaterial,
     contrary:

@@ -49,6 +49,7 @@ import { refusals } from './rules/refusals.js';
 import { resultConflict } from './rules/result-conflict.js';
 import { resultDouble } from './rules/result-double.js';
 import { resultRepeated } from './rules/result-repeated.js';
+import { resultRepeatsHeld } from './rules/result-repeats-held.js';
 import { resultsLimit } from './rules/results-limit.js';
 import { runDouble } from './rules/run-double.js';
 import { runGap } from './rules/run-gap.js';
@@ -157,6 +158,7 @@ export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
 export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
   resultConflict,
   resultRepeated,
+  resultRepeatsHeld,
   runOverlap,
   receiptNotAnnounced,
   materialOther,

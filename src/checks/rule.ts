@@ -76,6 +76,8 @@ export interface ResultHistoryCase {
   readonly examined: ExaminedResult;
   readonly site: SiteIndex;
   readonly standing: Standing;
+  /** See `ResultHistory.repeatsHeld`. */
+  readonly repeatsHeld: boolean;
   readonly receipt: ReceiptFacts | null;
   /** True when the run number was accounted for before by something else. */
   readonly isOverlap: boolean;

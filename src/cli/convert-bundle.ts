@@ -9,7 +9,7 @@ import type { ResultBundle } from '../intake/result-bundle.js';
 import { buildResultRecord } from '../records/build-record.js';
 import { type AttachedFormat, type Encoded, encodeRecord } from '../records/encode-record.js';
 import type { OpenFormat } from '../records/open-file.js';
-import type { SiteFolder } from '../site/site-folder.js';
+import { DEFAULT_SESSIONS, type SiteFolder } from '../site/site-folder.js';
 import type { ConvertedItem } from './convert-task.js';
 import { safeFileName } from './safe-file-name.js';
 
@@ -119,6 +119,7 @@ export const SITE_OF_NOTHING: SiteFolder = {
   methods: [],
   plans: [],
   decisions: [],
+  sessions: DEFAULT_SESSIONS,
   limits: {
     bundleBytesMax: 268_435_456,
     resultsPerBundleMax: 50_000,

@@ -2,6 +2,7 @@ import 'reflect-metadata';
 import { readFileSync } from 'node:fs';
 import { Command } from 'commander';
 import { Misconfigured } from '../errors.js';
+import { registerAudit } from './audit.command.js';
 import { registerBackup } from './backup.command.js';
 import { registerCheck } from './check.command.js';
 import { registerConvert } from './convert.command.js';
@@ -13,11 +14,15 @@ import { registerKey } from './key.command.js';
 import { registerMapping } from './mapping.command.js';
 import { EXIT, progress } from './output.js';
 import { registerPack } from './pack.command.js';
+import { registerReceipt } from './receipt.command.js';
 import { registerReconcile } from './reconcile.command.js';
 import { registerResume } from './resume.command.js';
+import { registerReview } from './review.command.js';
+import { registerSampling } from './sampling.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
 import { registerSweep } from './sweep.command.js';
+import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
@@ -36,13 +41,18 @@ registerPack(program);
 registerCheck(program);
 registerConvert(program);
 registerMapping(program);
+registerReceipt(program);
 registerReconcile(program);
 registerBackup(program);
 registerResume(program);
 registerStatement(program);
 registerSweep(program);
 registerDestination(program);
+registerReview(program);
+registerSampling(program);
 registerKey(program);
+registerUser(program);
+registerAudit(program);
 
 try {
   await program.parseAsync();

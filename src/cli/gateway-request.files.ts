@@ -1,11 +1,15 @@
-import { readControl } from '../access/control.files.js';
+import { request as httpRequest } from 'node:http';
+import { connect, type TLSSocket } from 'node:tls';
+import { type Control, readControl } from '../access/control.files.js';
 import type { Settings } from '../config.js';
 
 export interface GatewayRequest {
-  readonly method: 'GET' | 'POST' | 'DELETE';
+  readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
   /** Path and query. */
   readonly path: string;
   readonly body?: { readonly contentType: string; readonly text: string };
+  /** Beside those of the body and of the proof who asks. */
+  readonly headers?: Readonly<Record<string, string>>;
 }
 
 export interface GatewayAnswer {
@@ -38,27 +42,78 @@ export async function requestGateway(
 
 /** null when nobody listens any more: the control file is left over from a process that died. */
 async function askRunning(
-  control: { readonly url: string; readonly token: string },
+  control: Control,
   request: GatewayRequest,
 ): Promise<GatewayAnswer | null> {
   try {
-    const response = await fetch(new URL(request.path, control.url), {
-      method: request.method,
-      headers: {
-        authorization: `Bearer ${control.token}`,
-        ...(request.body ? { 'content-type': request.body.contentType } : {}),
-      },
-      ...(request.body ? { body: request.body.text } : {}),
-      redirect: 'error',
-    });
-    return { status: response.status, text: await response.text() };
+    const url = new URL(request.path, control.url);
+    const connection = url.protocol === 'https:' ? await pinnedSocket(url, control) : null;
+    return await exchange(url, control.token, request, connection);
   } catch (error) {
     if (isConnectionRefused(error)) return null;
     throw error;
   }
 }
 
+/**
+ * A connection to the gateway that wrote the control file, and to no other: its certificate may name another host or
+ * be made by the site itself, so it is known by its digest. Nothing is sent before it was compared.
+ */
+function pinnedSocket(url: URL, { certificate }: Control): Promise<TLSSocket> {
+  return new Promise((resolve, reject) => {
+    const port = Number(url.port === '' ? 443 : url.port);
+    const host = url.hostname.replace(/^\[|\]$/g, '');
+    const socket = connect({ host, port, rejectUnauthorized: false }, () => {
+      if (socket.getPeerX509Certificate()?.fingerprint256 === certificate) resolve(socket);
+      else
+        socket.destroy(
+          new Error(`${url.origin} shows another certificate than the gateway of this data folder`),
+        );
+    });
+    socket.once('error', reject);
+  });
+}
+
+function exchange(
+  url: URL,
+  token: string,
+  request: GatewayRequest,
+  connection: TLSSocket | null,
+): Promise<GatewayAnswer> {
+  return new Promise((resolve, reject) => {
+    const body = request.body ? Buffer.from(request.body.text) : null;
+    const asked = httpRequest(
+      {
+        host: url.hostname.replace(/^\[|\]$/g, ''),
+        port: url.port,
+        path: `${url.pathname}${url.search}`,
+        method: request.method,
+        headers: {
+          ...request.headers,
+          host: url.host,
+          authorization: `Bearer ${token}`,
+          connection: 'close',
+          ...(request.body && body
+            ? { 'content-type': request.body.contentType, 'content-length': body.length }
+            : {}),
+        },
+        ...(connection ? { createConnection: () => connection } : {}),
+      },
+      (response) => {
+        const chunks: Buffer[] = [];
+        response.on('data', (chunk: Buffer) => chunks.push(chunk));
+        response.once('error', reject);
+        response.once('end', () => {
+          const text = Buffer.concat(chunks).toString('utf8');
+          resolve({ status: response.statusCode ?? 0, text });
+        });
+      },
+    );
+    asked.once('error', reject);
+    asked.end(body ?? undefined);
+  });
+}
+
 function isConnectionRefused(error: unknown): boolean {
-  const cause = error instanceof Error ? error.cause : undefined;
-  return cause instanceof Error && 'code' in cause && cause.code === 'ECONNREFUSED';
+  return error instanceof Error && 'code' in error && error.code === 'ECONNREFUSED';
 }

@@ -7,7 +7,8 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { readDuration } from './read-duration.js';
 
 interface CreateOptions extends GatewayOptions {
   readonly site: string;
@@ -19,7 +20,9 @@ interface CreateOptions extends GatewayOptions {
 export function registerKey(program: Command): void {
   const key = program
     .command('key')
-    .description('create, list and revoke API keys of sync PCs and of systems that read statements')
+    .description(
+      'create, list, rotate and revoke API keys of sync PCs and of systems that read statements',
+    )
     .addHelpText(
       'after',
       '\nExample:\n  drumline key create --site northquay --name sync-a --scope bundle:write',
@@ -82,6 +85,41 @@ export function registerKey(program: Command): void {
 
   withGatewayOptions(
     key
+      .command('rotate')
+      .description('give a key a new secret, shown this once; the old one stays good for a while')
+      .argument('<id>', 'id of the key')
+      .option('--overlap <time>', 'how long the old secret stays good: 30m, 24h, 7d, or 0', '24h')
+      .requiredOption('--reason <text>', 'why; kept in the trail')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline key rotate 0193… --overlap 24h --reason "yearly"',
+      ),
+  ).action(async (id: string, options: RotateOptions) => {
+    const overlapMs = readDuration(options.overlap);
+    if (overlapMs === null) {
+      progress(`--overlap: expected a time such as 30m, 24h, 7d or 0, found ${options.overlap}`);
+      process.exitCode = EXIT.usage;
+      return;
+    }
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'POST',
+      path: `/api/v1/keys/${encodeURIComponent(id)}/rotate`,
+      body: {
+        contentType: 'application/json',
+        text: JSON.stringify({ overlapMs, reason: options.reason }),
+      },
+    });
+    const rotated = readAnswer(answer, options.json === true) as Rotated | undefined;
+    if (!rotated) return;
+    if (options.json) printJsonLine(rotated);
+    else {
+      printText(`key  ${rotated.key}\nThe old one is good until ${rotated.previousUntil}.`);
+      printText('Keep the new key now; it is not shown again.');
+    }
+  });
+
+  withGatewayOptions(
+    key
       .command('revoke')
       .description('end a key at once')
       .argument('<id>', 'id of the key')
@@ -99,6 +137,16 @@ export function registerKey(program: Command): void {
   });
 }
 
+interface RotateOptions extends GatewayOptions {
+  readonly overlap: string;
+  readonly reason: string;
+}
+
+interface Rotated {
+  readonly key: string;
+  readonly previousUntil: string;
+}
+
 interface ListedKey {
   readonly id: string;
   readonly name: string;
@@ -106,6 +154,7 @@ interface ListedKey {
   readonly expiresAt: string | null;
   readonly lastUsedAt: string | null;
   readonly revokedAt: string | null;
+  readonly previousUntil: string | null;
 }
 
 function describeKey(key: ListedKey): string {
@@ -113,5 +162,6 @@ function describeKey(key: ListedKey): string {
     ? `revoked ${key.revokedAt}`
     : `last used ${key.lastUsedAt ?? 'never'}`;
   const ends = key.expiresAt === null ? 'no expiry' : `expires ${key.expiresAt}`;
-  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${ends}  ${state}`;
+  const overlap = key.previousUntil === null ? '' : `  old secret good until ${key.previousUntil}`;
+  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${ends}  ${state}${overlap}`;
 }

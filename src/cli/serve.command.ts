@@ -10,6 +10,8 @@ interface ServeOptions {
   readonly port?: string;
   readonly watch?: string;
   readonly logLevel?: string;
+  readonly tlsCert?: string;
+  readonly tlsKey?: string;
   readonly work: boolean;
   readonly json?: boolean;
 }
@@ -29,6 +31,11 @@ export function registerServe(program: Command): void {
       'port to listen on, 0 for a free one (default: DRUMLINE_PORT or 7070)',
     )
     .option('--watch <dir>', 'folder to take bundles from (default: DRUMLINE_WATCH, or none)')
+    .option(
+      '--tls-cert <file>',
+      'certificate chain, PEM (default: DRUMLINE_TLS_CERT, or plain HTTP)',
+    )
+    .option('--tls-key <file>', 'its private key, PEM (default: DRUMLINE_TLS_KEY)')
     .option('--no-work', 'only take and answer; `drumline work` does the rest in other processes')
     .option('--log-level <level>', 'fatal, error, warn, info, debug or silent (default: info)')
     .option('--json', 'print a JSON line on stdout once listening; the log goes to stderr')

@@ -1,23 +1,13 @@
-import { Controller, Get, Header, Inject, Param, Res } from '@nestjs/common';
+import { Controller, Get, Header, Inject, Param, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { RequireScope } from '../access/api-key.guard.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { renderDayPage } from './day.page.js';
 import { renderUnknownReceipt } from './message.page.js';
+import { PAGE_POLICY } from './page-policy.js';
 import { ICON, ICON_FILE, STYLE, STYLE_FILE } from './page-style.js';
 import { renderReceiptPage } from './receipt.page.js';
+import { signedInOf } from './signed-in.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
-
-/** Pages load their own stylesheet and icon and nothing else; no script runs, no form leaves. */
-export const PAGE_POLICY =
-  "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/** What every page goes out with, also one that says why there is none. */
-export const PAGE_HEADERS = {
-  'content-security-policy': PAGE_POLICY,
-  'cache-control': 'no-store',
-  'x-content-type-options': 'nosniff',
-  'referrer-policy': 'same-origin',
-} as const;
 
 const HTML = 'text/html; charset=utf-8';
 const UNCHANGING = 'public, max-age=31536000, immutable';
@@ -34,18 +24,18 @@ export class DashboardController {
   }
 
   @Get('/')
-  @RequireScope('pages')
+  @RequireRight('pages.read', { isForMachine: true })
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
   @Header('x-content-type-options', 'nosniff')
   @Header('referrer-policy', 'same-origin')
-  async day(): Promise<string> {
-    return renderDayPage(await this.#source.load());
+  async day(@Req() request: AuthenticatedRequest): Promise<string> {
+    return renderDayPage(await this.#source.load(), signedInOf(request.caller));
   }
 
   @Get('/receipts/:id')
-  @RequireScope('pages')
+  @RequireRight('pages.read', { isForMachine: true })
   @Header('content-type', HTML)
   @Header('content-security-policy', PAGE_POLICY)
   @Header('cache-control', 'no-store')
@@ -53,16 +43,18 @@ export class DashboardController {
   @Header('referrer-policy', 'same-origin')
   async receipt(
     @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<string> {
     const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
-    if (view !== null) return renderReceiptPage(view);
+    const signedIn = signedInOf(request.caller);
+    if (view !== null) return renderReceiptPage(view, signedIn);
     reply.status(404);
-    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX));
+    return renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX), signedIn);
   }
 
   @Get(`/assets/${STYLE_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'text/css; charset=utf-8')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')
@@ -71,7 +63,7 @@ export class DashboardController {
   }
 
   @Get(`/assets/${ICON_FILE}`)
-  @RequireScope('open')
+  @RequireRight('open')
   @Header('content-type', 'image/svg+xml')
   @Header('cache-control', UNCHANGING)
   @Header('x-content-type-options', 'nosniff')

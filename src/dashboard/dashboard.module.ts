@@ -1,5 +1,6 @@
 import { type DynamicModule, Module, type ModuleMetadata, type Provider } from '@nestjs/common';
 import { DashboardController } from './dashboard.controller.js';
+import { TrailController } from './trail.controller.js';
 
 /** The pages. The caller provides `DAY_VIEW_SOURCE`, and the modules its provider needs. */
 @Module({})
@@ -8,7 +9,7 @@ export class DashboardModule {
     return {
       module: DashboardModule,
       imports,
-      controllers: [DashboardController],
+      controllers: [DashboardController, TrailController],
       providers: [source],
     };
   }

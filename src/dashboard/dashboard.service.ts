@@ -1,3 +1,4 @@
+import { searchTrail } from '../audit/trail-search.store.js';
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
@@ -19,8 +20,17 @@ import {
 } from './build-day-view.js';
 import type { DayView } from './day-view.js';
 import { groupDiscrepancies } from './discrepancy-groups.js';
+import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
-import { resultNames } from './result-names.store.js';
+import { resultNames, reviewsOfReceipt } from './result-names.store.js';
+import {
+  nextPage,
+  readTrailQuery,
+  TRAIL_PAGE,
+  type TrailQuery,
+  type TrailView,
+  trailEntryView,
+} from './trail-view.js';
 import type { DayViewSource } from './view-source.js';
 
 /** Reads what the pages show; changes nothing. A receipt's page shows what a question would be answered now. */
@@ -53,13 +63,16 @@ export class DashboardService implements DayViewSource {
     const identity = statement?.receipt ?? identityOf(row);
     const open = await openDiscrepanciesFor(this.reader, site, receiptId);
     const owned = open.filter((d) => d.receipt_id === receiptId);
+    const resultsNamed = await resultNames(this.reader, site, receiptId);
+    const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
     return buildReceiptView({
       site: siteView(this.site),
       now,
       receipt: { ...identity, ...names(identity, this.site) },
       statement,
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
-      resultNames: await resultNames(this.reader, site, receiptId),
+      resultNames: resultsNamed,
+      reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: groupDiscrepancies(
         owned.map((d) => ({
           class: d.class,
@@ -74,6 +87,18 @@ export class DashboardService implements DayViewSource {
         now,
       ),
     });
+  }
+
+  async loadTrail(query: TrailQuery): Promise<TrailView> {
+    const { site, timeZone } = this.site;
+    const common = { site: siteView(this.site), asOf: moment(this.clock.now(), timeZone), query };
+    const read = readTrailQuery(query, timeZone);
+    if (!read.ok) return { ...common, fault: read.fault, entries: [], next: null };
+    const { filter, behind } = read;
+    // One more than a page shows says whether there is another.
+    const rows = await searchTrail(this.reader, site, filter, { behind, limit: TRAIL_PAGE + 1 });
+    const entries = rows.slice(0, TRAIL_PAGE).map((row) => trailEntryView(row, timeZone));
+    return { ...common, fault: null, entries, next: nextPage(query, rows) };
   }
 
   private async receipts(ids: readonly string[]): Promise<ReceiptOfDay[]> {

@@ -4,11 +4,17 @@ import type { DayView } from './day-view.js';
 import { DiscrepancyList } from './discrepancy-list.js';
 import { Layout } from './layout.js';
 import { ReceiptLines } from './receipt-lines.js';
+import type { SignedIn } from './signed-in.js';
 import { StageRow } from './stage-row.js';
 
-function DayPage({ view }: { readonly view: DayView }): JSX.Element {
+interface Shown {
+  readonly view: DayView;
+  readonly signedIn: SignedIn | null;
+}
+
+function DayPage({ view, signedIn }: Shown): JSX.Element {
   return (
-    <Layout title={view.day} site={view.site} asOf={view.asOf}>
+    <Layout title={view.day} site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <h1>
         The day <time dateTime={view.day}>{view.day}</time>
       </h1>
@@ -33,6 +39,6 @@ function DayPage({ view }: { readonly view: DayView }): JSX.Element {
   );
 }
 
-export function renderDayPage(view: DayView): string {
-  return `<!doctype html>${render(<DayPage view={view} />)}`;
+export function renderDayPage(view: DayView, signedIn: SignedIn | null = null): string {
+  return `<!doctype html>${render(<DayPage view={view} signedIn={signedIn} />)}`;
 }

@@ -2,17 +2,29 @@ import type { ComponentChildren, JSX } from 'preact';
 import type { MomentView, SiteView } from './day-view.js';
 import { Moment } from './marks.js';
 import { ICON_PATH, STYLE_PATH } from './page-style.js';
+import type { SignedIn } from './signed-in.js';
+import { Verbatim } from './verbatim.js';
 import { ENVIRONMENT_WORDS } from './wording.js';
 
 export interface LayoutProps {
   readonly title: string;
   readonly site: SiteView | null;
   readonly asOf: MomentView | null;
+  readonly signedIn?: SignedIn | null;
+  /** False for pages that show nothing anybody could act on. */
+  readonly hasCautions?: boolean;
   readonly children: ComponentChildren;
 }
 
 /** The frame of every page: whose data it is, whether it is real, and what it must not be used for. */
-export function Layout({ title, site, asOf, children }: LayoutProps): JSX.Element {
+export function Layout({
+  title,
+  site,
+  asOf,
+  signedIn = null,
+  hasCautions = true,
+  children,
+}: LayoutProps): JSX.Element {
   return (
     <html lang="en">
       <head>
@@ -37,17 +49,30 @@ export function Layout({ title, site, asOf, children }: LayoutProps): JSX.Elemen
               <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
             </p>
           )}
+          {site === null ? null : <a href="/trail">Trail</a>}
           {asOf === null ? null : (
             <p class="as-of">
               As of <Moment at={asOf} />
             </p>
           )}
+          {signedIn === null ? null : <WhoIsHere signedIn={signedIn} />}
         </header>
         {site === null ? null : <NotRealBanner site={site} />}
         <main id="content">{children}</main>
-        <Cautions />
+        {hasCautions ? <Cautions /> : null}
       </body>
     </html>
+  );
+}
+
+/** Who acts on this page; a shared computer shows at a glance when it is somebody else. */
+function WhoIsHere({ signedIn }: { readonly signedIn: SignedIn }): JSX.Element {
+  return (
+    <nav class="who" aria-label="Account">
+      <span class="small">Signed in:</span> <Verbatim>{signedIn.printedName}</Verbatim>
+      {signedIn.canManagePeople ? <a href="/people">People</a> : null}
+      <a href="/account">Account and sign-out</a>
+    </nav>
   );
 }
 

@@ -9,6 +9,17 @@ tbody th { font-weight: 600; }
 .receipts th:nth-child(1) { width: 19%; }
 .receipts th:nth-child(2) { width: 15%; }
 .receipts th:nth-child(3) { width: 31%; }
+.trail { table-layout: fixed; }
+.trail th:nth-child(1) { width: 14%; }
+.trail th:nth-child(2) { width: 15%; }
+.trail th:nth-child(3) { width: 29%; }
+.trail th:nth-child(5) { width: 11%; }
+.trail .facts { margin: 0; }
+.trail del { color: var(--soft); }
+.trail ins { text-decoration: none; font-weight: 600; }
+.trail-form { display: flex; flex-wrap: wrap; gap: .6rem 1rem; align-items: end; margin: 1rem 0; }
+.trail-form label { display: block; font-size: .8125rem; color: var(--soft); }
+.trail-form input, .trail-form button { font: inherit; padding: .35rem .5rem; }
 td, dd, .subject, .tile-label, .receipt-link { overflow-wrap: anywhere; }
 .receipt-link { font-size: 1.05rem; }
 .facts { margin: .3rem 0 0; font-size: .875rem; font-weight: 400; }

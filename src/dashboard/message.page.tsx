@@ -2,32 +2,72 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ProblemDetails } from '../problem-details.js';
 import { Layout } from './layout.js';
+import type { SignedIn } from './signed-in.js';
 
-function MessagePage(props: { readonly title: string; readonly text: string }): JSX.Element {
+interface Message {
+  readonly title: string;
+  readonly text: string;
+  /** What exactly was found; null when title and text say it all. */
+  readonly detail: string | null;
+  readonly to: { readonly href: string; readonly name: string };
+  readonly signedIn: SignedIn | null;
+}
+
+function MessagePage({ title, text, detail, to, signedIn }: Message): JSX.Element {
   return (
-    <Layout title={props.title} site={null} asOf={null}>
-      <h1>{props.title}</h1>
-      <p>{props.text}</p>
+    <Layout title={title} site={null} asOf={null} signedIn={signedIn}>
+      <h1>{title}</h1>
+      {detail === null ? null : <p>{detail}</p>}
+      <p>{text}</p>
       <p class="crumb">
-        <a href="/">The day</a>
+        <a href={to.href}>{to.name}</a>
       </p>
     </Layout>
   );
 }
 
-/** Pages open without a key on the gateway's own machine only; a browser elsewhere cannot send one. */
-const PAGES_WITHOUT_KEY =
-  'Pages open without a key only in a browser on the machine that runs the gateway.';
+const DAY = { href: '/', name: 'The day' };
+const ACCOUNT = { href: '/account', name: 'Account' };
+
+/** Problems whose detail says more than their title and was written for people. */
+const WITH_DETAIL: ReadonlySet<string> = new Set([
+  'right-missing',
+  'form-not-ours',
+  'person-invalid',
+  'duty-own-roles',
+  'duty-last-administrator',
+]);
 
 /** Why there is no page, in the words that programs get as problem details. */
-export function renderProblem({ title, advice, status }: ProblemDetails): string {
-  const heading = title.replace(/\.$/, '');
-  const text = status === 401 ? `${PAGES_WITHOUT_KEY} Elsewhere: ${advice}` : advice;
-  return `<!doctype html>${render(<MessagePage title={heading} text={text} />)}`;
+export function renderProblem(problem: ProblemDetails, signedIn: SignedIn | null = null): string {
+  const { title, advice, code, detail } = problem;
+  const page = (
+    <MessagePage
+      title={title.replace(/\.$/, '')}
+      text={advice}
+      detail={WITH_DETAIL.has(code) ? sentence(detail) : null}
+      to={code === 'password-change-needed' ? ACCOUNT : DAY}
+      signedIn={signedIn}
+    />
+  );
+  return `<!doctype html>${render(page)}`;
+}
+
+function sentence(text: string): string {
+  return `${text.slice(0, 1).toUpperCase()}${text.slice(1)}${/[.!?]$/.test(text) ? '' : '.'}`;
 }
 
 /** The page of a receipt nobody announced and nothing was measured on. */
-export function renderUnknownReceipt(receiptId: string): string {
+export function renderUnknownReceipt(receiptId: string, signedIn: SignedIn | null = null): string {
   const text = `No receipt line with the id “${receiptId}” was announced or measured. Its statement is incomplete, never conforms.`;
-  return `<!doctype html>${render(<MessagePage title="Unknown receipt line" text={text} />)}`;
+  const page = (
+    <MessagePage
+      title="Unknown receipt line"
+      text={text}
+      detail={null}
+      to={DAY}
+      signedIn={signedIn}
+    />
+  );
+  return `<!doctype html>${render(page)}`;
 }

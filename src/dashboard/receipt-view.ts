@@ -6,6 +6,7 @@ import type {
   StatementContainer,
   StatementRecord,
 } from '../records/statement-record.js';
+import type { ShownSignature } from '../statements/review-view.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import type { DiscrepancyGroupView, MomentView, SiteView } from './day-view.js';
 import { moment, momentOf } from './local-time.js';
@@ -20,7 +21,16 @@ export interface ReceiptView {
   /** null while no statement was made. */
   readonly statement: StatementView | null;
   readonly deliveries: readonly DeliveryView[];
+  readonly reviews: readonly ReceiptReviewView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
+}
+
+/** A result of the receipt that is held, or that somebody signed about. */
+export interface ReceiptReviewView {
+  readonly rowId: string;
+  readonly name: string;
+  readonly state: string;
+  readonly signature: ShownSignature | null;
 }
 
 export interface StatementView {
@@ -94,6 +104,8 @@ export interface ReceiptFacts {
   readonly deliveries: readonly ShownDelivery[];
   /** Names of results by their row id. */
   readonly resultNames: ReadonlyMap<string, string>;
+  /** None when left out. */
+  readonly reviews?: readonly ReceiptReviewView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
 }
 
@@ -106,6 +118,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     receipt: facts.receipt,
     statement: facts.statement === null ? null : statementView(facts.statement, zone, asOf),
     deliveries: facts.deliveries.map((row) => deliveryView(row, facts.resultNames, zone)),
+    reviews: facts.reviews ?? [],
     discrepancies: facts.discrepancies,
   };
 }

@@ -7,13 +7,20 @@ import { DiscrepancyList } from './discrepancy-list.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { receiptTitle } from './receipt-path.js';
+import { ReceiptReviews } from './receipt-reviews.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
+import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
 
-function ReceiptPage({ view }: { readonly view: ReceiptView }): JSX.Element {
+interface Shown {
+  readonly view: ReceiptView;
+  readonly signedIn: SignedIn | null;
+}
+
+function ReceiptPage({ view, signedIn }: Shown): JSX.Element {
   const title = receiptTitle(view.receipt);
   return (
-    <Layout title={title} site={view.site} asOf={view.asOf}>
+    <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <p class="crumb">
         <a href="/">The day</a>
       </p>
@@ -38,6 +45,12 @@ function ReceiptPage({ view }: { readonly view: ReceiptView }): JSX.Element {
         <h2>Deliveries</h2>
         <DeliveryTable deliveries={view.deliveries} />
       </section>
+      {view.reviews.length === 0 ? null : (
+        <section id="reviews">
+          <h2>Reviews</h2>
+          <ReceiptReviews reviews={view.reviews} />
+        </section>
+      )}
       <section id="discrepancies">
         <h2>Open discrepancies</h2>
         <DiscrepancyList groups={view.discrepancies} />
@@ -136,6 +149,6 @@ function Decisions({ statement }: { readonly statement: StatementView }): JSX.El
   );
 }
 
-export function renderReceiptPage(view: ReceiptView): string {
-  return `<!doctype html>${render(<ReceiptPage view={view} />)}`;
+export function renderReceiptPage(view: ReceiptView, signedIn: SignedIn | null = null): string {
+  return `<!doctype html>${render(<ReceiptPage view={view} signedIn={signedIn} />)}`;
 }

@@ -1,4 +1,7 @@
+import { shownSignature } from '../statements/review-view.js';
+import { loadReviews } from '../statements/reviews.store.js';
 import type { Reader } from '../storage/database.js';
+import type { ReceiptReviewView } from './receipt-view.js';
 
 /** Results of a receipt as people know them, `NQ-R-0001-1-R2, container D-02`, by row id. */
 export async function resultNames(
@@ -18,4 +21,26 @@ export async function resultNames(
       container_label === null ? result_id : `${result_id}, container ${container_label}`,
     ]),
   );
+}
+
+/** Results of a receipt that are held or that somebody signed about, with the signature as it stands. */
+export async function reviewsOfReceipt(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<Omit<ReceiptReviewView, 'name'>[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select(['id', 'state', 'review_signature_id'])
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where((e) => e.or([e('state', '=', 'held'), e('review_signature_id', 'is not', null)]))
+    .orderBy('id')
+    .execute();
+  const reviews = await loadReviews(reader, site, rows);
+  return rows.map(({ id, state }) => {
+    const review = reviews.get(id);
+    const signature = review ? shownSignature(review.signature, review.validity, null) : null;
+    return { rowId: id, state, signature };
+  });
 }

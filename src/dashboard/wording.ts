@@ -85,9 +85,9 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
   'performance-brackets':
     'Look at the instrument’s performance checks before and after these results yourself.',
   'labels-verified':
-    'Compare every label that was typed, chosen or carried over with the container itself.',
+    'Have a second person compare every label that was typed, chosen or carried over with the container itself, and sign it.',
   'receipt-undivided':
-    'Check that no container was split off, merged, returned, opened or relabelled since it was announced.',
+    'Look at the receipts named. What came of a receipt in doubt waits for a reviewer’s signed act; a closed one went on elsewhere.',
   'destination-unchanged':
     'Check that the destination still means what its mapping says, and that nothing was used already.',
 };

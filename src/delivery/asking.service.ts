@@ -1,4 +1,4 @@
-import { recordAudit } from '../audit/audit.store.js';
+import { recordAudit, recordAudits } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
@@ -14,6 +14,7 @@ import {
   changeDelivery,
   lastConformsAttempt,
   markStopEffective,
+  type OvertakenDelivery,
   supersedeBelowStatement,
   supersedeBelowStop,
 } from './outcome.store.js';
@@ -129,10 +130,14 @@ export class Asking {
   }
 
   async #overtake(trx: Trx, row: DeliveryRow, now: Instant): Promise<void> {
-    if (row.message === 'statement') await supersedeBelowStatement(trx, row);
+    if (row.message === 'statement') {
+      await this.#auditOvertaken(trx, row, await supersedeBelowStatement(trx, row), now);
+    }
     if (row.message !== 'stop') return;
-    const earlier = await supersedeBelowStop(trx, row);
-    for (const stopId of [...earlier, row.subject_id]) {
+    const overtaken = await supersedeBelowStop(trx, row);
+    await this.#auditOvertaken(trx, row, overtaken, now);
+    const earlier = overtaken.filter(({ message }) => message === 'stop');
+    for (const stopId of [...earlier.map(({ subject_id }) => subject_id), row.subject_id]) {
       if (!(await markStopEffective(trx, row.site, stopId, now))) continue;
       await recordAudit(trx, {
         site: row.site,
@@ -147,6 +152,27 @@ export class Asking {
         after: { effectiveAt: now },
       });
     }
+  }
+
+  async #auditOvertaken(
+    trx: Trx,
+    by: DeliveryRow,
+    overtaken: readonly OvertakenDelivery[],
+    now: Instant,
+  ): Promise<void> {
+    const events = overtaken.map(({ id, message, reason }) => ({
+      site: by.site,
+      zone: this.#parts.options.site.timeZone,
+      at: now,
+      actor: { kind: 'system', name: 'delivery' } as const,
+      action: 'delivery.superseded',
+      subjectKind: 'delivery',
+      subjectId: id,
+      ...(reason === null ? {} : { reason }),
+      before: { destination: by.destination, message },
+      after: { state: 'superseded', by: by.id },
+    }));
+    await recordAudits(trx, events);
   }
 
   /** True when the change took place and says something new. */

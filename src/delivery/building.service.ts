@@ -6,31 +6,50 @@ import { lockReceipts, lockReceiptsMarking, markEvaluationDue } from '../receipt
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
-import { claimBuilds, isBuildDue, savePayload } from './build.store.js';
+import {
+  type BuiltDelivery,
+  claimBuilds,
+  isBuildDue,
+  type StoredPayload,
+  savePayloads,
+  takeUnbuilt,
+} from './build.store.js';
 import { faultOf, messageName } from './delivery-mapping.js';
 import type { DeliveryParts, Recognition } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
 import { STOP_RETRY_MAX_MS } from './stop-policy.js';
+import { Together } from './together.service.js';
 
 /** Payloads built at once for one destination. */
 export const BUILD_MAX = 16;
+/** Commits of payloads at once. */
+const SAVES_MAX = 2;
 const REASON_MAX = 2_000;
 
-type Built =
+/** A payload, or why there is none. */
+export type Built =
   | { readonly ok: true; readonly payload: BuiltPayload }
   | { readonly ok: false; readonly fault: DeliveryFault; readonly reason: string };
 
 /** Builds payloads outside every transaction and saves each by an update that names state and fence. */
 export class Building {
   readonly #parts: DeliveryParts;
+  readonly #saves: Together<BuiltDelivery>;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
+    this.#saves = new Together({
+      write: async (built) => {
+        await parts.options.database.transact((trx) => savePayloads(trx, built));
+      },
+      itemsMax: BUILD_MAX,
+      commitsMax: SAVES_MAX,
+    });
   }
 
-  /** Builds what is due and has no payload, at most `BUILD_MAX`; returns how many were taken. */
+  /** Builds what is due and has no payload, stops aside, at most `BUILD_MAX`; returns how many were taken. */
   async buildDue(destination: Destination): Promise<number> {
-    const claimed = await this.claim(destination, false, BUILD_MAX);
+    const claimed = await this.claim(destination, BUILD_MAX);
     const builds = claimed.map((build) => this.build(destination, build));
     for (const end of await Promise.allSettled(builds)) {
       if (end.status === 'rejected') throw end.reason;
@@ -38,24 +57,19 @@ export class Building {
     return claimed.length;
   }
 
-  /** Takes what is due and has no payload, at most `room`. */
-  async claim(
-    destination: Destination,
-    stopsOnly: boolean,
-    room: number,
-  ): Promise<readonly DeliveryRow[]> {
+  /** Takes what is due and has no payload, stops aside, at most `room`. */
+  async claim(destination: Destination, room: number): Promise<readonly DeliveryRow[]> {
     if (room <= 0) return [];
     const { database, site, clock } = this.#parts.options;
     const of = {
       site: site.site,
       destination: destination.name,
-      stopsOnly,
       now: clock.now(),
       limit: room,
     };
     if (!(await isBuildDue(database.db, of))) return [];
     const { afterRecovery } = this.#parts.options;
-    if (!stopsOnly && (await afterRecovery?.isRecovering())) return [];
+    if (await afterRecovery?.isRecovering()) return [];
     return await this.#parts.take((trx, worker) => claimBuilds(trx, of, worker));
   }
 
@@ -63,24 +77,60 @@ export class Building {
   async build(destination: Destination, row: DeliveryRow): Promise<void> {
     const held: Held = { id: row.id, state: 'building', fence: row.fence };
     try {
-      const built = await this.#build(row);
-      if (built.ok) await this.#save(row, built.payload);
-      else await this.#parts.settle((trx) => this.#saveFailure(trx, destination, row, held, built));
+      const built = await this.make(row);
+      if (built.ok) await this.#save(row, await this.stored(row, built.payload));
+      else
+        await this.#parts.settle((trx) =>
+          this.#saveFailure(trx, destination, row, built, async () => held),
+        );
     } catch (error) {
-      // A defect or a full disk, not a fault of the delivery: it is built again later.
-      const due_at = addMs(this.#parts.options.clock.now(), destination.timing.retryMaxMs);
-      await this.#parts.options.database.transact((trx) =>
-        changeDelivery(trx, held, { state: 'due', due_at, claimed_by: null }),
-      );
+      await this.postpone(destination, held);
       throw error;
     } finally {
       this.#parts.busy.end(row);
     }
   }
 
-  async #build(row: DeliveryRow): Promise<Built> {
-    const { loadSubject, mapping } = this.#parts.options;
-    const subject = await loadSubject(row);
+  /**
+   * What a life before a restore has sent is recognised in the commit that saves it, behind its receipt's lock;
+   * anything else shares a commit.
+   */
+  async #save(row: DeliveryRow, payload: StoredPayload): Promise<void> {
+    const { sha256: digest, request } = payload;
+    const saved: DeliveryRow = { ...row, state: 'due', payload_sha256: digest, request };
+    const recognition = await this.#recognise(saved);
+    if (recognition === null) {
+      await this.#saves.add({ row, payload });
+      return;
+    }
+    const receipts = row.receipt_id === null ? [] : [row.receipt_id];
+    await this.#parts.settle(async (trx) => {
+      await lockReceiptsMarking(trx, row.site, receipts, new Set(receipts));
+      if ((await savePayloads(trx, [{ row, payload }])) === 0) return [];
+      await recognition(trx, saved);
+      return receipts;
+    });
+  }
+
+  /** What is asked about by its own reference need not be recognised. */
+  async #recognise(saved: DeliveryRow): Promise<Recognition | null> {
+    const { afterRecovery } = this.#parts.options;
+    if (afterRecovery === undefined || saved.attempts > 0 || saved.ask_since !== null) return null;
+    return await afterRecovery.recognise(saved);
+  }
+
+  /** After a defect or a full disk, which is no fault of the delivery: it is built again later, and others first. */
+  async postpone({ timing }: Destination, held: Held): Promise<void> {
+    const due_at = addMs(this.#parts.options.clock.now(), timing.retryMaxMs);
+    await this.#parts.options.database.transact((trx) =>
+      changeDelivery(trx, held, { state: 'due', due_at, claimed_by: null }),
+    );
+  }
+
+  /** Builds a payload; nothing is written. */
+  async make(row: DeliveryRow): Promise<Built> {
+    const { database, loadSubject, mapping } = this.#parts.options;
+    const subject = await loadSubject(database.db, row);
     if (subject === null) {
       const reason = `${row.subject_kind} ${row.subject_id} revision ${row.subject_revision} is not there`;
       return { ok: false, fault: 'mapping', reason };
@@ -91,44 +141,52 @@ export class Building {
     return { ok: false, fault: faultOf(outcome), reason };
   }
 
-  async #save(row: DeliveryRow, payload: BuiltPayload): Promise<void> {
-    const { database, mapping } = this.#parts.options;
+  /** A built payload in the form it is stored in, and kept at hand since it is sent next. */
+  async stored(
+    row: Pick<DeliveryRow, 'mapping_digest'>,
+    payload: BuiltPayload,
+  ): Promise<StoredPayload> {
     const { bytes, contentType } = payload;
     const digest = sha256(bytes);
-    const request = JSON.stringify(payload.request);
-    const { document } = await mapping.forDigest(row.mapping_digest);
+    const { document } = await this.#parts.options.mapping.forDigest(row.mapping_digest);
     this.#parts.payloads.keep(digest, document.format, bytes);
-    const saved: DeliveryRow = { ...row, state: 'due', payload_sha256: digest, request };
-    const recognition = await this.#recognise(saved);
-    await database.transact(async (trx) => {
-      if (recognition !== null && row.receipt_id !== null) {
-        await lockReceiptsMarking(trx, row.site, [row.receipt_id], new Set([row.receipt_id]));
-      }
-      const payload = { sha256: digest, bytes, contentType, request };
-      const isSaved = await savePayload(trx, row, payload);
-      if (isSaved && recognition !== null) await recognition(trx, saved);
-    });
+    return { sha256: digest, bytes, contentType, request: JSON.stringify(payload.request) };
   }
 
-  /** What a life before a restore has sent is recognised; what is asked about by its own reference needs none. */
-  async #recognise(saved: DeliveryRow): Promise<Recognition | null> {
-    const { afterRecovery } = this.#parts.options;
-    if (afterRecovery === undefined || saved.attempts > 0 || saved.ask_since !== null) return null;
-    return await afterRecovery.recognise(saved);
+  /** Writes why a stop that nobody has claimed could not be built. */
+  async failUnclaimed(
+    destination: Destination,
+    row: DeliveryRow,
+    failure: Extract<Built, { ok: false }>,
+  ): Promise<void> {
+    const { id } = this.#parts.options.worker;
+    await this.#parts.settle((trx) =>
+      this.#saveFailure(trx, destination, row, failure, async () =>
+        (await takeUnbuilt(trx, row, id))
+          ? { id: row.id, state: 'building', fence: row.fence + 1 }
+          : null,
+      ),
+    );
   }
 
-  /** A stop is never parked: it is built again while a person is called (rule 22). */
+  /**
+   * A stop is never parked: it is built again while a person is called (rule 22).
+   *
+   * @param hold says how the delivery is held, once its receipt is locked; null when it is not any more
+   */
   async #saveFailure(
     trx: Trx,
     destination: Destination,
     row: DeliveryRow,
-    held: Held,
     { fault, reason }: Extract<Built, { ok: false }>,
+    hold: () => Promise<Held | null>,
   ): Promise<readonly string[]> {
     const { clock, site } = this.#parts.options;
     const now = clock.now();
     const receipts = row.receipt_id === null ? [] : [row.receipt_id];
     await lockReceipts(trx, row.site, receipts);
+    const held = await hold();
+    if (held === null) return [];
     const retryAt = addMs(now, Math.min(destination.timing.retryMaxMs, STOP_RETRY_MAX_MS));
     const change: DeliveryChange =
       row.message === 'stop'

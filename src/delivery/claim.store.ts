@@ -6,7 +6,8 @@ import { forUpdate } from '../storage/dialect.js';
 import { preparedInsertMany, preparedMany } from '../storage/many-rows.js';
 import { bounded, prepared } from '../storage/prepared.js';
 import type { AttemptRow, DeliveryRow } from '../storage/tables.js';
-import { DUE_LATER, NO_STOP, OPEN_STOP, UNDER_WAY } from './open-deliveries.store.js';
+import { type StoredPayload, storePayload } from './build.store.js';
+import { DUE_LATER, NO_STOP, OPEN_STOP, TO_BUILD, UNDER_WAY } from './open-deliveries.store.js';
 
 /** Holds the receipts' rows without counting a change: a stop committed before this is seen, a later one waits. */
 export async function holdReceipts(
@@ -25,8 +26,12 @@ const holdReceipt = prepared((db, of: { readonly site: string; readonly id: stri
   ),
 );
 
-export async function countInFlight(trx: Trx, site: string, destination: string): Promise<number> {
-  const [row] = (await countSending(trx, { site, destination })).rows;
+export async function countInFlight(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<number> {
+  const [row] = (await countSending(reader, { site, destination })).rows;
   return Number(row?.n ?? 0);
 }
 
@@ -66,23 +71,58 @@ export async function claimDeliveries(
   if (rows.length === 0) return [];
   const { written } = await moveToSending(trx, rows, { worker });
   if (written !== rows.length) throw new Error(`${rows.length} rows were locked, ${written} moved`);
-  const claims = rows.map((row) => {
-    const { id, state: was } = row;
-    const claimed = { state: 'sending', attempts: row.attempts + 1, fence: row.fence + 1 } as const;
-    const { fence } = claimed;
-    return {
-      id,
-      row: { ...row, ...claimed },
-      attemptId: uuidv7(),
-      fence,
-      worker,
-      startedAt: now,
-      was,
-    };
-  });
+  const claims = rows.map((row) => claimOf(row, worker, now));
   await insertAttempts(trx, claims.map(openAttempt));
   return claims;
 }
+
+/**
+ * T3 of a stop that was built before anybody claimed it: its payload, the claim and the attempt row in one commit,
+ * before the first byte leaves. Null when it does not stand as it was seen any more: somebody else has it, or it
+ * is no longer to be sent.
+ */
+export async function claimNewStop(
+  trx: Trx,
+  seen: DeliveryRow,
+  payload: StoredPayload,
+  worker: string,
+  now: Instant,
+): Promise<Claim | null> {
+  const { sha256, contentType, request } = payload;
+  await storePayload(trx, payload);
+  const pinned = { payload_sha256: sha256, content_type: contentType, request };
+  const of = { id: seen.id, seenFence: seen.fence, worker, ...pinned };
+  if ((await moveNewToSending(trx, of)).written !== 1) return null;
+  const claim = claimOf({ ...seen, ...pinned, fault: null, reason: null }, worker, now);
+  await insertAttempts(trx, [openAttempt(claim)]);
+  return claim;
+}
+
+interface NewClaim extends Pick<DeliveryRow, 'id' | 'payload_sha256' | 'content_type' | 'request'> {
+  readonly seenFence: number;
+  readonly worker: string;
+}
+
+const moveNewToSending = prepared((db, of: NewClaim) =>
+  db
+    .updateTable('delivery')
+    .set((eb) => ({
+      state: 'sending',
+      payload_sha256: of.payload_sha256,
+      content_type: of.content_type,
+      request: of.request,
+      fault: null,
+      reason: null,
+      attempts: eb('attempts', '+', 1),
+      absent_asks: 0,
+      next_ask_at: null,
+      fence: eb('fence', '+', 1),
+      claimed_by: of.worker,
+    }))
+    .where('id', '=', of.id)
+    .where(TO_BUILD)
+    .where('fence', '=', of.seenFence),
+);
 
 const moveToSending = preparedMany<Pick<DeliveryRow, 'id'>, never, By>(
   ['id'],
@@ -104,6 +144,22 @@ const moveToSending = preparedMany<Pick<DeliveryRow, 'id'>, never, By>(
       )
       .where(sql<SqlBool>`state in ('due', 'uncertain')`),
 );
+
+/** The claim of a row as it was before. */
+function claimOf(row: DeliveryRow, worker: string, now: Instant): Claim {
+  const { id, state: was } = row;
+  const claimed = { state: 'sending', attempts: row.attempts + 1, fence: row.fence + 1 } as const;
+  const { fence } = claimed;
+  return {
+    id,
+    row: { ...row, ...claimed },
+    attemptId: uuidv7(),
+    fence,
+    worker,
+    startedAt: now,
+    was,
+  };
+}
 
 interface By {
   readonly worker: string;

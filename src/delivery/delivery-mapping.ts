@@ -12,12 +12,6 @@ export interface DeliveryMapping {
   forDigest(mappingDigest: string): Promise<{ readonly document: MappingDocument }>;
 }
 
-/**
- * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
- * head. Null when the row it speaks of is not there.
- */
-export type SubjectLoader = (delivery: DeliveryRow) => Promise<Subject | null>;
-
 /** The names a message may have, as the delivery row keeps it. */
 export function messageName(row: Pick<DeliveryRow, 'subject_kind'>): MessageName {
   return row.subject_kind;

@@ -1,14 +1,22 @@
+import type { DestinationSecrets } from '../access/secret-mask.js';
 import { Misconfigured } from '../errors.js';
-import type { Destination, SecretReference, SiteFolder } from '../site/site-folder.js';
+import type { Subject } from '../mapping/subjects.js';
+import type { Destination, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { BusyClaims, type Claimed } from './busy-claims.js';
-import type { DeliveryMapping, SubjectLoader } from './delivery-mapping.js';
+import type { DeliveryMapping } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
 import { Payloads } from './payloads.service.js';
+
+/**
+ * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
+ * head. Null when the row it speaks of is not there.
+ */
+export type SubjectLoader = (reader: Reader, delivery: DeliveryRow) => Promise<Subject | null>;
 
 export interface DeliveryOptions {
   readonly database: OpenDatabase;
@@ -18,7 +26,7 @@ export interface DeliveryOptions {
   readonly loadSubject: SubjectLoader;
   /** Names this process in what it claims; the rows of another one are its own while it lives. */
   readonly worker: WorkerIdentity;
-  readonly secrets: (reference: SecretReference) => string;
+  readonly secrets: DestinationSecrets;
   /** Set where this life of the database follows one that may have sent what it knows nothing of. */
   readonly afterRecovery?: AfterRecovery;
   /** Called after the commit that changed a fact of a receipt. */
@@ -48,13 +56,25 @@ export type Settlement = (trx: Trx) => Promise<readonly string[]>;
 /** What the parts of delivery share: one database, one clock, one endpoint a destination. */
 export class DeliveryParts {
   readonly options: DeliveryOptions;
-  readonly busy = new BusyClaims();
+  readonly busy: BusyClaims;
   readonly payloads: Payloads;
-  readonly #endpoints = new Map<string, Endpoint>();
+  private readonly endpoints: Map<string, Endpoint>;
 
-  constructor(options: DeliveryOptions) {
+  /** @param shared with parts that differ in their database connections only */
+  constructor(options: DeliveryOptions, shared: DeliveryParts | null = null) {
     this.options = options;
-    this.payloads = new Payloads(options.database.db);
+    this.busy = shared?.busy ?? new BusyClaims();
+    this.payloads = shared?.payloads ?? new Payloads(options.database.db);
+    this.endpoints = shared?.endpoints ?? new Map<string, Endpoint>();
+  }
+
+  /** The same over the connections that are kept for stops, where there are such. */
+  reserved(): DeliveryParts {
+    const { database } = this.options;
+    if (database.reserved === undefined) return this;
+    const { db, transact } = database.reserved;
+    const kept = { db, transact, close: () => Promise.resolve() };
+    return new DeliveryParts({ ...this.options, database: kept }, this);
   }
 
   destination(name: string): Destination {
@@ -64,11 +84,11 @@ export class DeliveryParts {
   }
 
   endpoint(destination: Destination): Endpoint {
-    const open = this.#endpoints.get(destination.name);
+    const open = this.endpoints.get(destination.name);
     if (open !== undefined) return open;
     const make = this.options.openEndpoint ?? ((d) => openEndpoint(d, this.options.secrets));
     const endpoint = make(destination);
-    this.#endpoints.set(destination.name, endpoint);
+    this.endpoints.set(destination.name, endpoint);
     return endpoint;
   }
 
@@ -92,7 +112,7 @@ export class DeliveryParts {
   }
 
   async close(): Promise<void> {
-    for (const endpoint of this.#endpoints.values()) await endpoint.close();
-    this.#endpoints.clear();
+    for (const endpoint of this.endpoints.values()) await endpoint.close();
+    this.endpoints.clear();
   }
 }

@@ -1,16 +1,17 @@
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
-import type { DeliveryRow } from '../storage/tables.js';
-import { Asking, type ClaimedAsk } from './asking.service.js';
+import { Asking } from './asking.service.js';
 import { BUILD_MAX, Building } from './building.service.js';
-import { type Claim, hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
+import { hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
 import { Looking } from './looking.service.js';
+import { NewStops } from './new-stops.service.js';
 import { Recovery } from './recovery.service.js';
 import { Sending } from './sending.service.js';
-import { WorkGroup } from './work-group.js';
+import { WorkGroup, type WorkKind } from './work-group.js';
 
 export interface Worked {
   /** Builds, sends and read-backs started. */
@@ -31,6 +32,20 @@ export interface MoreWork {
   next(): Promise<void>;
 }
 
+/** Something that was claimed, to be done beside what runs. */
+interface Run {
+  readonly kind: WorkKind;
+  readonly run: () => Promise<void>;
+}
+
+async function runs<Taken>(
+  kind: WorkKind,
+  taken: Promise<readonly Taken[]>,
+  run: (taken: Taken) => Promise<void>,
+): Promise<readonly Run[]> {
+  return (await taken).map((each) => ({ kind, run: () => run(each) }));
+}
+
 const NOTHING: Worked = { worked: 0, nextDueAt: null };
 const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
 
@@ -46,6 +61,13 @@ export class DeliveryService {
   readonly #sending: Sending;
   readonly #asking: Asking;
   readonly #recovery: Recovery;
+  /** On connections of their own, so that a stop never waits until something else gives one back. */
+  readonly #stops: {
+    readonly parts: DeliveryParts;
+    readonly fresh: NewStops;
+    readonly sending: Sending;
+    readonly asking: Asking;
+  };
   #isStopping = false;
   /** Set when work ended in an error: what it was doing may stand as sending with nobody sending it. */
   #mustRecover = false;
@@ -57,9 +79,13 @@ export class DeliveryService {
     this.#sending = new Sending(this.#parts);
     this.#asking = new Asking(this.#parts);
     this.#recovery = new Recovery(this.#parts);
+    const parts = this.#parts.reserved();
+    const sending = new Sending(parts);
+    const fresh = new NewStops(parts, new Building(parts), sending);
+    this.#stops = { parts, fresh, sending, asking: new Asking(parts) };
   }
 
-  /** Builds payloads that are due; returns how many were taken. */
+  /** Builds payloads that are due, stops aside; returns how many were taken. */
   async buildDue(destination: string): Promise<number> {
     return await this.#building.buildDue(this.#parts.destination(destination));
   }
@@ -72,10 +98,18 @@ export class DeliveryService {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
     const worked = await this.#work(more, (group) =>
-      this.#start(to, group, [
-        this.#building.claim(to, false, BUILD_MAX - group.running('build')),
-        this.#sending.claim(to, inFlightMax - group.running('send')),
-        this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
+      this.#start(group, [
+        runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
+          this.#building.build(to, row),
+        ),
+        runs('send', this.#sending.claim(to, inFlightMax - group.running('send')), (claim) =>
+          this.#sending.deliver(to, claim),
+        ),
+        runs(
+          'ask',
+          this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
+          (ask) => this.#asking.ask(to, ask),
+        ),
       ]),
     );
     return { worked, nextDueAt: await this.#nextDueAt(to) };
@@ -84,14 +118,17 @@ export class DeliveryService {
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
   async workStops(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
-    const { database, site, clock } = this.#parts.options;
-    // The usual answer, and this is asked after every bundle.
+    const { parts, fresh, sending, asking } = this.#stops;
+    const { database, site, clock } = parts.options;
+    // The usual answer, and this is asked with every sweep.
     if (!(await hasOpenStop(database.db, site.site, to.name))) return NOTHING;
     const worked = await this.#work(more, (group) =>
-      this.#start(to, group, [
-        this.#building.claim(to, true, CLAIM_MAX - group.running('build')),
-        this.#sending.claimStops(to),
-        this.#asking.claim(to, true, CLAIM_MAX - group.running('ask')),
+      this.#start(group, [
+        runs('send', fresh.look(to), (row) => fresh.deliver(to, row)),
+        runs('send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
+        runs('ask', asking.claim(to, true, CLAIM_MAX - group.running('ask')), (ask) =>
+          asking.ask(to, ask),
+        ),
       ]),
     );
     const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
@@ -146,6 +183,8 @@ export class DeliveryService {
         if (started > 0 || group.hasEndedSinceLook) continue;
         if (group.size === 0) break;
         await Promise.race([group.next(), more.next()]);
+        // What ended with it in one commit is seen by the same look.
+        await nextTurn();
       }
     } finally {
       await group.end();
@@ -157,26 +196,12 @@ export class DeliveryService {
    * Starts what was claimed, side by side. What one claim took is started also when another one failed: it
    * stands as taken, and nobody else would end it.
    */
-  async #start(
-    to: Destination,
-    group: WorkGroup,
-    [building, sending, asking]: readonly [
-      Promise<readonly DeliveryRow[]>,
-      Promise<readonly Claim[]>,
-      Promise<readonly ClaimedAsk[]>,
-    ],
-  ): Promise<number> {
-    const [builds, sends, asks] = await Promise.allSettled([building, sending, asking]);
-    const taken = {
-      builds: builds.status === 'fulfilled' ? builds.value : [],
-      sends: sends.status === 'fulfilled' ? sends.value : [],
-      asks: asks.status === 'fulfilled' ? asks.value : [],
-    };
-    for (const build of taken.builds) group.add('build', this.#building.build(to, build));
-    for (const claim of taken.sends) group.add('send', this.#sending.deliver(to, claim));
-    for (const ask of taken.asks) group.add('ask', this.#asking.ask(to, ask));
-    for (const end of [builds, sends, asks]) if (end.status === 'rejected') throw end.reason;
-    return taken.builds.length + taken.sends.length + taken.asks.length;
+  async #start(group: WorkGroup, claims: readonly Promise<readonly Run[]>[]): Promise<number> {
+    const ends = await Promise.allSettled(claims);
+    const taken = ends.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
+    for (const { kind, run } of taken) group.add(kind, run());
+    for (const end of ends) if (end.status === 'rejected') throw end.reason;
+    return taken.length;
   }
 
   async #nextDueAt(destination: Destination): Promise<Instant | null> {

@@ -1,7 +1,8 @@
 import { Controller, Get, HttpCode, Param, Post, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
-import { readJsonFields, readReason } from '../access/json-body.files.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
+import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
+import { readReason } from '../access/read-reason.js';
 import { Problem } from '../problem-details.js';
 import { DestinationControl } from './destination-control.service.js';
 
@@ -10,28 +11,28 @@ export class DestinationsController {
   constructor(private readonly control: DestinationControl) {}
 
   @Get()
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async list(): Promise<unknown> {
     return { destinations: await this.control.list() };
   }
 
   @Post(':name/pause')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('destination.pause')
   async pause(@Param('name') name: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const reason = readReason(await readJsonFields(request));
+    const reason = readReason(fieldsOf(await readJsonBody(request.raw)));
     const pause = await this.control.pause(name, reason, actorOf(request.caller));
     return { name, ...found(name, pause) };
   }
 
   @Post(':name/resume')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('destination.pause')
   async resume(
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const reason = readReason(await readJsonFields(request));
+    const reason = readReason(fieldsOf(await readJsonBody(request.raw)));
     const pause = await this.control.resume(name, reason, actorOf(request.caller));
     return { name, ...found(name, pause) };
   }

@@ -16,6 +16,8 @@ export interface HttpEndpointOptions {
   readonly connectTimeoutMs: number;
   /** Read anew for every request, so that new credentials need no restart. */
   readonly bearer: () => string | null;
+  /** The destination answered 401: the credentials are to be read again, from where they come. */
+  readonly onDenied?: () => void;
   /** Every address of a name; replaced in tests. */
   readonly resolve?: (hostname: string) => Promise<readonly LookupAddress[]>;
   /** Replaces the connection pool; for contract tests only. */
@@ -99,6 +101,7 @@ export class HttpEndpoint implements Endpoint {
     const end = await exchange(this.#dispatcher, { ...request, origin: this.#base.origin });
     // The pinned address may have been given up by its owner: the next connection resolves and checks anew.
     if (end.kind === 'unreached') this.#pinned = null;
+    if (end.kind === 'answered' && end.status === 401) this.#options.onDenied?.();
     return end;
   }
 

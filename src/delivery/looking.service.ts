@@ -7,6 +7,7 @@ import type { Tree } from './answer-tree.js';
 import { messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import type { AskResult } from './endpoint.js';
+import { answerInWords, leavesWithoutSecrets, withoutSecrets } from './kept-words.js';
 import { compareHeld, type ReadBackAnswer, readAnswer } from './read-back-answer.js';
 import { answerText } from './sender.service.js';
 
@@ -46,10 +47,12 @@ export class Looking {
     }
     const { deadlineMs } = destination.timing;
     const result = await this.#parts.endpoint(destination).ask({ path, deadlineMs });
+    const kept = withoutSecrets(result, this.#parts.options.secrets.mask);
+    const read = (of: AskResult) => readAnswer(of, readBack, document.format, payload);
     return {
-      answer: readAnswer(result, readBack, document.format, payload),
+      answer: answerInWords(read(result), kept === result ? null : read(kept)),
       status: result.kind === 'answered' ? result.status : null,
-      text: textOf(result),
+      text: textOf(kept),
     };
   }
 
@@ -66,10 +69,16 @@ export class Looking {
     const readBack = document.messages[messageName(row)]?.readBack ?? null;
     const { tree } = await this.#parts.payloads.read(row.payload_sha256, document.format);
     if (readBack === null || tree === null) return null;
-    return compareHeld([item], tree, readBack);
+    const kept = this.kept(item);
+    const compare = (of: Tree) => compareHeld([of], tree, readBack);
+    return answerInWords(compare(item), kept === item ? null : compare(kept));
   }
 
-  /** As `compare`, but for the fields that carry our reference: the same message of another delivery is equal. */
+  /**
+   * As `compare`, but for the fields that carry our reference: the same message of another delivery is equal.
+   *
+   * @param item as it was kept: where a secret in use also stands in the message, both are compared without it
+   */
   async compareContent(row: DeliveryRow, item: Tree): Promise<ReadBackAnswer | null> {
     if (row.payload_sha256 === null) return null;
     const { document } = await this.#parts.options.mapping.forDigest(row.mapping_digest);
@@ -80,10 +89,31 @@ export class Looking {
     const compare = message.readBack.compare.filter((field) => !ours.has(field.sent));
     // With nothing else to go by, nothing is shown to be equal.
     if (compare.length === 0) return null;
-    return compareHeld([item], tree, { ...message.readBack, compare });
+    const readBack = { ...message.readBack, compare };
+    const judged = compareHeld([item], tree, readBack);
+    const kept = this.kept(tree);
+    return judged.kind === 'one' || kept === tree ? judged : compareHeld([item], kept, readBack);
   }
 
-  /** One document of the destination, whatever it says; a page of a list may be large. */
+  /** Something a destination said, as it may be kept. */
+  kept(tree: Tree): Tree {
+    return leavesWithoutSecrets(tree, this.#parts.options.secrets.mask);
+  }
+
+  keptText(text: string): string {
+    return this.#parts.options.secrets.mask(text);
+  }
+
+  /** What a destination says of itself, without our secrets: it is compared only with what it said before. */
+  async description(destination: Destination, path: string): Promise<AskResult> {
+    const result = await this.document(destination, path);
+    return withoutSecrets(result, this.#parts.options.secrets.mask);
+  }
+
+  /**
+   * One document of the destination, whatever it says: judged as it is, and kept by `kept` and `keptText` only. A
+   * page of a list may be large.
+   */
   async document(destination: Destination, path: string): Promise<AskResult> {
     const { deadlineMs } = destination.timing;
     const request = { path, deadlineMs, bytesMax: PAGE_BYTES_MAX };

@@ -1,17 +1,14 @@
-import type { Destination, SecretReference } from '../site/site-folder.js';
+import type { DestinationSecrets } from '../access/secret-mask.js';
+import type { Destination } from '../site/site-folder.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import type { Endpoint } from './endpoint.js';
 import { FileDropEndpoint } from './file-drop.endpoint.js';
 import { HttpEndpoint } from './http.endpoint.js';
 
-/**
- * The endpoint of a destination.
- *
- * @param secrets resolves a secret reference at the moment of use; may throw when it is not there
- */
+/** The endpoint of a destination; its secret is resolved at the moment of use. */
 export function openEndpoint(
   destination: Destination,
-  secrets: (reference: SecretReference) => string,
+  secrets: Pick<DestinationSecrets, 'bearer' | 'refused'>,
 ): Endpoint {
   const config = destination.endpoint;
   switch (config.kind) {
@@ -21,7 +18,10 @@ export function openEndpoint(
         // Sends and as many questions, and beside them a claim's worth of stops and of questions about them.
         connectionsMax: 2 * (destination.timing.inFlightMax + CLAIM_MAX),
         connectTimeoutMs: destination.timing.deadlineMs,
-        bearer: () => (config.bearer === null ? null : secrets(config.bearer)),
+        bearer: () => (config.bearer === null ? null : secrets.bearer(config.bearer)),
+        onDenied: () => {
+          if (config.bearer !== null) secrets.refused(config.bearer);
+        },
       });
     case 'file-drop':
       return new FileDropEndpoint({ directory: config.directory });

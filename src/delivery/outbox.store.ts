@@ -254,11 +254,11 @@ const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed
 
 /** Destinations that hold a result or may hold it: each of them gets its withdrawal. */
 export async function destinationsHolding(
-  trx: Trx,
+  reader: Reader,
   site: string,
   resultRowId: string,
 ): Promise<readonly string[]> {
-  const rows = await trx
+  const rows = await reader
     .selectFrom('delivery')
     .select('destination')
     .distinct()

@@ -209,39 +209,54 @@ type Overtaking = Pick<DeliveryRow, 'site' | 'receipt_id' | 'destination' | 'sub
 
 /**
  * A stop was shown in force here: *conforms* of lower revisions that are doubtful or not applied yet are
- * superseded and free their key, and so are earlier stops that did not get through. Returns the ids of
- * those stops.
+ * superseded and free their key, and so are earlier stops that did not get through. Returns what it
+ * superseded; the caller writes the trail.
  */
-export async function supersedeBelowStop(trx: Trx, stop: Overtaking): Promise<readonly string[]> {
-  await supersedeOlder(trx, stop)
+export async function supersedeBelowStop(
+  trx: Trx,
+  stop: Overtaking,
+): Promise<readonly OvertakenDelivery[]> {
+  const conforms = await supersedeOlder(trx, stop)
     .where('message', '=', 'statement')
     .where('barrier', '=', 1)
     .where('state', 'in', ['uncertain', 'accepted'])
+    .returning(OVERTAKEN)
     .execute();
   const stops = await supersedeOlder(trx, stop)
     .where('message', '=', 'stop')
     .where('state', 'in', ['due', 'building', 'uncertain', 'accepted'])
-    .returning('subject_id')
+    .returning(OVERTAKEN)
     .execute();
-  return stops.map((row) => row.subject_id);
+  return [...conforms, ...stops];
 }
 
-/** A later statement was shown in force here: earlier ones that were taken need not be applied any more. */
-export async function supersedeBelowStatement(trx: Trx, statement: Overtaking): Promise<void> {
+const OVERTAKEN = ['id', 'message', 'subject_id', 'reason'] as const;
+export type OvertakenDelivery = Pick<DeliveryRow, (typeof OVERTAKEN)[number]>;
+
+/**
+ * A later statement was shown in force here: earlier ones that were taken need not be applied any more. Returns
+ * them; the caller writes the trail.
+ */
+export async function supersedeBelowStatement(
+  trx: Trx,
+  statement: Overtaking,
+): Promise<readonly OvertakenDelivery[]> {
   const { site, receipt_id, destination, subject_revision } = statement;
-  await supersedeTaken(trx, {
+  const { rows } = await supersedeTaken(trx, {
     site,
     receipt_id,
     destination,
     subject_revision,
     reason: reasonOf(statement),
   });
+  return rows;
 }
 
 const supersedeTaken = prepared((db, than: Overtaking & { readonly reason: string }) =>
   supersedeOlder(db, than, than.reason)
     // Written out: compared with a bound value, SQLite would plan this anew at every run.
-    .where(sql<SqlBool>`message = 'statement' and state = 'accepted'`),
+    .where(sql<SqlBool>`message = 'statement' and state = 'accepted'`)
+    .returning(OVERTAKEN),
 );
 
 function reasonOf(than: Overtaking): string {

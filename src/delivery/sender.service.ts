@@ -6,6 +6,7 @@ import type { Claim } from './claim.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import type { SendRequest, SendResult } from './endpoint.js';
+import { outcomeInWords, withoutSecrets } from './kept-words.js';
 import type { AttemptEnd } from './outcome.store.js';
 
 const ANSWER_CHARACTERS_MAX = 4_096;
@@ -26,7 +27,7 @@ export class Sender {
   }
 
   async send(destination: Destination, claim: Claim): Promise<Sent> {
-    const { mapping, clock } = this.#parts.options;
+    const { mapping, clock, secrets } = this.#parts.options;
     const { row } = claim;
     const { document } = await mapping.forDigest(row.mapping_digest);
     const form = document.messages[messageName(row)];
@@ -55,9 +56,14 @@ export class Sender {
       receipt: form.answer,
       payload,
     };
-    const outcome = classifySend(result, expected, clock.now());
+    const now = clock.now();
+    const kept = withoutSecrets(result, secrets.mask);
+    const outcome = outcomeInWords(classifySend(result, expected, now), {
+      shown: kept === result ? null : classifySend(kept, expected, now),
+      mask: secrets.mask,
+    });
     const detail = outcome.kind === 'accepted' ? null : outcome.detail;
-    return { outcome, end: endOf(outcome.kind, detail, result), askable };
+    return { outcome, end: endOf(outcome.kind, detail, kept), askable };
   }
 
   #request({ row }: Claim, body: Uint8Array, destination: Destination): SendRequest {

@@ -2,6 +2,7 @@ import { addMs, type Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import { step as reached } from '../step.js';
 import type { Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import type { DestinationRow } from '../storage/tables.js';
 import { breakerAt } from './breaker.js';
 import { type Claim, claimDeliveries, countInFlight, holdReceipts } from './claim.store.js';
@@ -52,7 +53,10 @@ export class Sending {
     if (room <= 0) return [];
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
-    const seen = await lookForDue(database.db, { ...of, now: clock.now(), limit: room });
+    const now = clock.now();
+    const found = await lookForDue(database.db, { ...of, now, limit: room });
+    if (found.length === 0) return [];
+    const seen = found.slice(0, await this.#placesFree(destination, room, now));
     const parts = Array.from({ length: Math.ceil(seen.length / CLAIM_MAX) }, (_, index) =>
       seen.slice(index * CLAIM_MAX, (index + 1) * CLAIM_MAX),
     );
@@ -61,6 +65,21 @@ export class Sending {
     );
     for (const end of claims) if (end.status === 'rejected') throw end.reason;
     return this.#taken(claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : [])));
+  }
+
+  /**
+   * A first look at how many could leave, which locks nothing. Without it each look at a destination that is paused,
+   * whose breaker is open, or where other processes have every place would begin transactions that wait for its row
+   * only to find that nothing may leave.
+   */
+  async #placesFree({ name, timing }: Destination, room: number, now: Instant): Promise<number> {
+    const { database, site } = this.#parts.options;
+    const row = await readDestination(database.db, site.site, name);
+    if (row !== null && (row.paused === 1 || breakerAt(breakerOf(row), now) === 'open')) return 0;
+    // A process that has the database to itself knows what it sends.
+    if (!dialectOf(database.db).isShared) return room;
+    const inFlight = await countInFlight(database.db, site.site, name);
+    return Math.max(0, Math.min(room, timing.inFlightMax - inFlight));
   }
 
   /**

@@ -1,9 +1,7 @@
-import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Instant } from '../formats/instant.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
-import { isUnavailable } from '../storage/transaction-retry.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter } from './breaker.js';
 import type { Claim } from './claim.store.js';
@@ -28,6 +26,7 @@ import {
 import type { Sent } from './sender.service.js';
 import { changeOfStep, isNews, type StepChange } from './step-change.js';
 import { nextStopStep, stopReadBackAt } from './stop-policy.js';
+import { Together } from './together.service.js';
 
 /** Outcomes in one commit: enough to share a flush, few enough that one that waits for its receipt holds few. */
 const TOGETHER_MAX = 16;
@@ -40,12 +39,6 @@ export interface Ended {
   readonly sent: Sent;
 }
 
-interface Waiting {
-  readonly ended: Ended;
-  readonly resolve: () => void;
-  readonly reject: (error: unknown) => void;
-}
-
 interface Decided extends Ended {
   readonly step: Step;
   readonly change: StepChange;
@@ -54,7 +47,7 @@ interface Decided extends Ended {
 /** Writes how sends ended (T4). Answers that come while others are written share the next commit. */
 export class Settling {
   readonly #parts: DeliveryParts;
-  readonly #queues = new Map<string, { readonly waiting: Waiting[]; commits: number }>();
+  readonly #endings = new Map<string, Together<Ended>>();
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
@@ -62,40 +55,17 @@ export class Settling {
 
   /** Resolves when the outcome is committed. */
   settle(destination: Destination, ended: Ended): Promise<void> {
-    const queue = this.#queues.get(destination.name) ?? { waiting: [], commits: 0 };
-    this.#queues.set(destination.name, queue);
-    return new Promise((resolve, reject) => {
-      queue.waiting.push({ ended, resolve, reject });
-      if (queue.commits < COMMITS_MAX) void this.#writeAll(destination, queue);
+    const endings = this.#endings.get(destination.name) ?? this.#endingsOf(destination);
+    this.#endings.set(destination.name, endings);
+    return endings.add(ended);
+  }
+
+  #endingsOf(destination: Destination): Together<Ended> {
+    return new Together({
+      write: (ended) => this.#parts.settle((trx) => this.#settle(trx, destination, ended)),
+      itemsMax: TOGETHER_MAX,
+      commitsMax: COMMITS_MAX,
     });
-  }
-
-  async #writeAll(
-    destination: Destination,
-    queue: { readonly waiting: Waiting[]; commits: number },
-  ): Promise<void> {
-    queue.commits += 1;
-    // What was answered in the same turn goes together.
-    await nextTurn();
-    while (queue.waiting.length > 0) {
-      await this.#write(destination, queue.waiting.splice(0, TOGETHER_MAX));
-    }
-    queue.commits -= 1;
-  }
-
-  /** One that cannot be written must not undo the others: then each is written alone. */
-  async #write(destination: Destination, together: readonly Waiting[]): Promise<void> {
-    try {
-      const ended = together.map((each) => each.ended);
-      await this.#parts.settle((trx) => this.#settle(trx, destination, ended));
-      for (const { resolve } of together) resolve();
-    } catch (error) {
-      if (together.length === 1 || isUnavailable(error)) {
-        for (const { reject } of together) reject(error);
-        return;
-      }
-      await Promise.all(together.map((each) => this.#write(destination, [each])));
-    }
   }
 
   /** The attempt's end always, the delivery's only while it still stands as it was claimed. */

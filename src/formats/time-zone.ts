@@ -1,4 +1,4 @@
-import type { Instant } from './instant.js';
+import { addMs, formatInstant, type Instant } from './instant.js';
 
 const FORMATS_KEPT = 64;
 const formats = new Map<string, Intl.DateTimeFormat | null>();
@@ -26,6 +26,17 @@ export function offsetMinutesAt(instant: Instant, zone: string): number | null {
     part('second'),
   );
   return Math.round((wall / 1000 - seconds) / 60);
+}
+
+/** An instant as RFC 3339 by the clock of a zone, e.g. `2026-03-04T10:15:30.250000+01:00`; UTC in an unknown one. */
+export function formatInZone(instant: Instant, zone: string): string {
+  const offset = offsetMinutesAt(instant, zone);
+  if (offset === null) return formatInstant(instant);
+  const minutes = Math.abs(offset);
+  const two = (n: number) => String(n).padStart(2, '0');
+  const sign = offset < 0 ? '-' : '+';
+  const local = formatInstant(addMs(instant, offset * 60_000)).slice(0, -1);
+  return `${local}${sign}${two(Math.floor(minutes / 60))}:${two(minutes % 60)}`;
 }
 
 /** Making a format takes longer than using it a thousand times. */

@@ -1,7 +1,8 @@
 import { Controller, Get, Param, Post, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { type AuthenticatedRequest, GatewaySite, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
+import { type AuthenticatedRequest, GatewaySite, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
+import { readIdempotencyKey } from '../access/idempotency-key.js';
 import { formatInstant } from '../formats/instant.js';
 import { readBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
@@ -15,8 +16,6 @@ export class BodyLimit {
   constructor(readonly bytesMax: number) {}
 }
 
-const KEY_MAX = 255;
-
 @Controller('api/v1/bundles')
 export class BundlesController {
   constructor(
@@ -28,14 +27,17 @@ export class BundlesController {
 
   /** Takes a bundle: 202 once its bytes and row are committed, 422 when it cannot be read as one. */
   @Post()
-  @RequireScope('bundle:write')
+  @RequireRight('bundle.write')
   async post(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const type = request.headers['content-type'] ?? 'nothing';
     if (!/^application\/(?:json|zip)\s*(;|$)/i.test(type)) {
       const expected = 'expected application/json or application/zip';
       throw new Problem('body-type-unsupported', `${expected}, found ${type}`);
     }
-    const idempotencyKey = readIdempotencyKey(request.headers['idempotency-key']);
+    const idempotencyKey = readIdempotencyKey(
+      request.headers['idempotency-key'],
+      'POST /api/v1/bundles',
+    );
     const bytes = await readBody(request.raw, this.limit.bytesMax);
     if (bytes === null) {
       throw new Problem('body-too-large', `the limit is ${this.limit.bytesMax} bytes`, {}, CLOSE);
@@ -71,7 +73,7 @@ export class BundlesController {
   }
 
   @Get(':id')
-  @RequireScope('bundle:write')
+  @RequireRight('bundle.write')
   async get(@Param('id') id: string): Promise<unknown> {
     const row = await findBundle(this.database.db, this.gateway.site, id);
     if (!row) throw new Problem('not-found', `no bundle was taken in under ${id}`);
@@ -98,16 +100,3 @@ export class BundlesController {
 }
 
 const CLOSE = { connection: 'close' };
-
-/** The header is a structured-field string (quoted); a bare token is taken as well. */
-function readIdempotencyKey(header: string | string[] | undefined): string {
-  const text = Array.isArray(header) ? header[0] : header;
-  const key = text === undefined ? undefined : (/^"([^"\\]*)"$/.exec(text)?.[1] ?? text.trim());
-  if (key === undefined || key === '') {
-    throw new Problem('idempotency-key-missing', 'POST /api/v1/bundles needs one');
-  }
-  if (key.length > KEY_MAX) {
-    throw new Problem('query-invalid', `Idempotency-Key is longer than ${KEY_MAX} characters`);
-  }
-  return key;
-}

@@ -65,7 +65,9 @@ export interface IntakeHooks {
   /** After the commit of a bundle that waits for its checks. */
   readonly onTaken: () => void;
   /** In the transaction that stores unreadable bytes: they may hold bad news about anything. */
-  readonly onRefused: (trx: Trx, refused: RefusedBundle, locks: ReceiptLocks) => Promise<void>;
+  readonly onRefused: (trx: Trx, refused: RefusedBundle, locks: ReceiptLocks) => Promise<unknown>;
+  /** After that commit: what the bytes put in doubt may have called for stops, which nobody else speaks of. */
+  readonly afterRefused?: () => void;
 }
 
 export interface RefusedBundle {
@@ -107,6 +109,7 @@ export class IntakeService {
       this.#lanes.add(intake.lane);
       this.hooks.onTaken();
     }
+    if (answer.kind === 'refused' && answer.isFirst) this.hooks.afterRefused?.();
     return answer;
   }
 

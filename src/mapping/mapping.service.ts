@@ -114,6 +114,8 @@ export class MappingService {
         });
       }
     });
+    // Compiling takes the better part of a second, which the first message, a stop perhaps, must not wait for.
+    for (const { digest } of activation.mappings.values()) await this.forDigest(digest);
   }
 
   /** Digest that new deliveries to each destination pin. */

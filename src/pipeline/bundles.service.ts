@@ -29,7 +29,7 @@ import {
   releaseLanes,
   waitingBundles,
 } from './lanes.store.js';
-import type { SettleBundleService } from './settle-bundle.service.js';
+import type { SettleBundleService, Settlement } from './settle-bundle.service.js';
 import { findingRow } from './settled-result.js';
 import type { UnreadableEvidence } from './unreadable-evidence.service.js';
 
@@ -60,8 +60,8 @@ export interface BundlesServiceParts {
   readonly unreadable: UnreadableEvidence;
   readonly worker: WorkerIdentity;
   readonly log: Logger;
-  /** After a commit that may have made deliveries or changed receipts. */
-  readonly onSettled: () => void;
+  /** After a commit that may have made deliveries or changed receipts, and may have issued a stop. */
+  readonly onSettled: (settlement: Settlement) => void;
 }
 
 /** What one look at the store brought: bundles of lanes that are this worker's until it gives them back. */
@@ -204,27 +204,27 @@ export class BundlesService {
     claim: LaneClaim,
   ): Promise<boolean> {
     const { settling, clock, onSettled } = this.parts;
-    let isSettled: boolean;
-    if (unit instanceof UnitDied) isSettled = await this.#strike(bundle, unit, claim);
+    let settled: Settlement | null;
+    if (unit instanceof UnitDied) settled = await this.#strike(bundle, unit, claim);
     else if (unit.kind === 'unreadable') {
-      isSettled = await this.#giveUp(bundle, claim, 'refused', unit.finding);
-    } else isSettled = await settling.settle(bundle, unit, clock.now(), claim);
-    if (!isSettled) return false;
+      settled = await this.#giveUp(bundle, claim, 'refused', unit.finding);
+    } else settled = await settling.settle(bundle, unit, clock.now(), claim);
+    if (settled === null) return false;
     this.#troubled.delete(bundle.lane);
     step('S6');
-    onSettled();
+    onSettled(settled);
     step('S7');
     return true;
   }
 
-  async #strike(bundle: BundleRow, error: UnitDied, claim: LaneClaim): Promise<boolean> {
+  async #strike(bundle: BundleRow, error: UnitDied, claim: LaneClaim): Promise<Settlement | null> {
     const { database, log } = this.parts;
     log.error({ event: 'bundle.examination-died', bundle: bundle.id, err: error });
     if (bundle.strikes + 1 >= STRIKES_MAX) return this.#giveUp(bundle, claim, 'parked', DIED);
     await database.transact(async (trx) => {
       if (await holdLane(trx, claim, bundle.id)) await addStrike(trx, bundle.id);
     });
-    return false;
+    return null;
   }
 
   /** Ends a bundle that cannot be read after all; its bytes stay, and may hold bad news. */
@@ -233,12 +233,12 @@ export class BundlesService {
     claim: LaneClaim,
     state: 'refused' | 'parked',
     finding: Finding,
-  ): Promise<boolean> {
+  ): Promise<Settlement | null> {
     const { database, clock, site, unreadable } = this.parts;
     return transactLocking(database, site.site, async (trx, locks) => {
       const now = clock.now();
-      if (!(await holdLane(trx, claim, bundle.id))) return false;
-      if (!(await settleBundleRow(trx, bundle.id, { state, settled_at: now }))) return false;
+      if (!(await holdLane(trx, claim, bundle.id))) return null;
+      if (!(await settleBundleRow(trx, bundle.id, { state, settled_at: now }))) return null;
       await insertFindings(trx, [
         findingRow(finding, {
           id: uuidv7(),
@@ -249,7 +249,7 @@ export class BundlesService {
       ]);
       const { message } = finding;
       const bytes = { id: bundle.id, receivedAt: bundle.received_at, message };
-      await unreadable.open(trx, locks, bytes, now);
+      const hasStop = await unreadable.open(trx, locks, bytes, now);
       await recordAudit(trx, {
         site: site.site,
         zone: site.timeZone,
@@ -261,7 +261,7 @@ export class BundlesService {
         before: { state: 'received' },
         after: { state, finding: finding.code },
       });
-      return true;
+      return { hasStop };
     });
   }
 }

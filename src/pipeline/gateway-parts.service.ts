@@ -1,11 +1,17 @@
 import type { Logger } from 'pino';
 import type { AccessService } from '../access/access.service.js';
+import type { AccountsService } from '../access/accounts.service.js';
+import type { PeopleService } from '../access/people.service.js';
+import type { SessionsService } from '../access/sessions.service.js';
+import type { SignInService } from '../access/sign-in.service.js';
+import type { TrailSealer } from '../audit/sealer.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
 import type { DestinationControl } from '../delivery/destination-control.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
+import type { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import type { ReceiptsService } from '../receipts/receipts.service.js';
 import type { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
@@ -18,7 +24,10 @@ import type { OpenDatabase } from '../storage/database.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
+import type { LabelReviewService } from './label-review.service.js';
+import type { OriginReviewService } from './origin-review.service.js';
 import type { RecoveryService } from './recovery.service.js';
+import type { ReviewService } from './review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -30,10 +39,19 @@ export interface GatewayParts {
   readonly log: Logger;
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
+  readonly sealer: TrailSealer;
   readonly access: AccessService;
+  readonly accounts: AccountsService;
+  readonly people: PeopleService;
+  readonly sessions: SessionsService;
+  readonly signIn: SignInService;
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
+  readonly reviews: ReviewService;
+  readonly labelReviews: LabelReviewService;
+  readonly originReviews: OriginReviewService;
   readonly receipts: ReceiptsService;
+  readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;

@@ -1,3 +1,4 @@
+import { recordAudit } from '../audit/audit.store.js';
 import { WatchedFolder } from '../intake/watched-folder.service.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 import { tick } from './instance.store.js';
@@ -6,18 +7,24 @@ import { answerBells } from './work-loop.service.js';
 
 /** A gateway that waits after a restore, with stops that wait too, says so this often. */
 const CALL_EVERY_MS = 60_000;
+/** What a process was started for: to take and answer, or only to work. */
+export type ProcessRole = 'serve' | 'work';
 
 /** A wired gateway: it answers as it is, and works once told to. */
 export class Gateway {
   #watched: WatchedFolder | null = null;
   #callAgainAt = Number.NEGATIVE_INFINITY;
+  /** What it was started for, once it was. */
+  #role: ProcessRole | null = null;
+  #isWorking = false;
 
   constructor(readonly parts: GatewayParts) {}
 
   /** Takes up what processes that are gone left, then works, and goes on looking for such. */
   async work(): Promise<void> {
-    const { site, clock, log, worker, deliveries, recovery, sweeps } = this.parts;
+    const { site, clock, log, worker, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
+    await sealer.start();
     await deliveries.recover(clock.now());
     await recovery.requestSweeps(sweeps);
     answerBells(this.parts);
@@ -25,6 +32,7 @@ export class Gateway {
       await this.#remember();
       if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
     });
+    this.#isWorking = true;
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
   }
 
@@ -41,9 +49,42 @@ export class Gateway {
   #ringDeliveries(): void {
     const { site, queue } = this.parts;
     for (const { name } of site.destinations) {
-      queue.ring(`stops:${name}`);
+      queue.ringHere(`stops:${name}`);
       queue.ring(`deliveries:${name}`);
     }
+  }
+
+  /** Says in the trail that a process began to take, or to do, work; once, whatever it does besides. */
+  async recordStart(role: ProcessRole): Promise<void> {
+    if (this.#role !== null) return;
+    this.#role = role;
+    await this.#recordProcess('process.started', role);
+  }
+
+  /** A database that is away must not keep the rest open; the trail then shows a start without a stop. */
+  async #recordStop(): Promise<void> {
+    if (this.#role === null) return;
+    try {
+      await this.#recordProcess('process.stopped', this.#role);
+    } catch (err) {
+      this.parts.log.warn({ event: 'process.stop-not-recorded', err });
+    }
+  }
+
+  async #recordProcess(action: string, role: ProcessRole): Promise<void> {
+    const { database, clock, worker, site } = this.parts;
+    await database.transact((trx) =>
+      recordAudit(trx, {
+        site: site.site,
+        zone: site.timeZone,
+        at: clock.now(),
+        actor: { kind: 'system', name: role },
+        action,
+        subjectKind: 'process',
+        subjectId: worker.id,
+        after: { role, siteFolder: site.digest },
+      }),
+    );
   }
 
   /** Takes bundles from the watched folder, if there is one. */
@@ -58,11 +99,13 @@ export class Gateway {
 
   /** Stops taking work, lets what runs end, and closes everything. */
   async close(): Promise<void> {
-    const { deliveries, sweeps, queue, database, worker, pools } = this.parts;
+    const { deliveries, sweeps, queue, database, worker, sealer, pools } = this.parts;
     await this.#watched?.stop();
     deliveries.stopTaking();
     sweeps.stopTaking();
     await queue.drain();
+    await this.#recordStop();
+    await (this.#isWorking ? sealer.stop() : sealer.sealLeftovers());
     await worker.end();
     await deliveries.close();
     for (const pool of pools) await pool.close();

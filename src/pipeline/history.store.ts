@@ -133,18 +133,47 @@ async function knownResults(
   const known = new Map<string, KnownResult>();
   for (let i = 0; i < ids.length; i += CHUNK) {
     const { rows } = await resultsById(db, { site }, ids.slice(i, i + CHUNK));
-    for (const row of rows) known.set(row.result_id, { sha256: row.element_sha256 });
+    for (const [id, copies] of byResultId(rows)) {
+      const first = copies.at(-1);
+      if (first === undefined) continue;
+      const isOutWithBundle = copies.every(
+        (copy) =>
+          copy.element_sha256 === first.element_sha256 &&
+          (copy.state === 'held' || copy.state === 'refused') &&
+          (copy.bundle_state === 'held' || copy.bundle_state === 'refused'),
+      );
+      known.set(id, { sha256: first.element_sha256, isOutWithBundle });
+    }
   }
   return known;
 }
 
+function byResultId<R extends { readonly result_id: string }>(
+  rows: readonly R[],
+): Map<string, R[]> {
+  const grouped = new Map<string, R[]>();
+  for (const row of rows) {
+    const same = grouped.get(row.result_id);
+    if (same) same.push(row);
+    else grouped.set(row.result_id, [row]);
+  }
+  return grouped;
+}
+
+/** Latest first. */
 const resultsById = preparedForList((db, of: { readonly site: string }, ids) =>
   db
     .selectFrom('result')
-    .select(['result_id', 'element_sha256'])
-    .where('site', '=', of.site)
-    .where('result_id', 'in', ids)
-    .orderBy('id', 'desc'),
+    .innerJoin('bundle', 'bundle.id', 'result.bundle_row_id')
+    .select([
+      'result.result_id',
+      'result.element_sha256',
+      'result.state',
+      'bundle.state as bundle_state',
+    ])
+    .where('result.site', '=', of.site)
+    .where('result.result_id', 'in', ids)
+    .orderBy('result.id', 'desc'),
 );
 
 async function knownChecks(

@@ -1,7 +1,8 @@
 import { Controller, Get, HttpCode, Post, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
-import { readJsonFields, readReason } from '../access/json-body.files.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
+import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
+import { readReason } from '../access/read-reason.js';
 import { Problem } from '../problem-details.js';
 import { InstanceActs } from './instance-acts.service.js';
 
@@ -11,16 +12,16 @@ export class InstanceController {
   constructor(private readonly acts: InstanceActs) {}
 
   @Get()
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async state(): Promise<unknown> {
     return await this.acts.state();
   }
 
   @Post('resume')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('control')
   async resume(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = await readJsonFields(request);
+    const fields = fieldsOf(await readJsonBody(request.raw));
     const resumed = await this.acts.resume({
       reason: readReason(fields),
       actor: actorOf(request.caller),
@@ -44,9 +45,9 @@ export class InstanceController {
   /** Keeps in the trail that a backup was made; `drumline backup` makes it. */
   @Post('backups')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('control')
   async backup(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { sha256, bytes } = await readJsonFields(request);
+    const { sha256, bytes } = fieldsOf(await readJsonBody(request.raw));
     if (typeof sha256 !== 'string' || !/^[0-9a-f]{64}$/.test(sha256) || typeof bytes !== 'number') {
       throw new Problem('query-invalid', 'expected the sha256 and the bytes of the backup');
     }

@@ -18,6 +18,8 @@ import { chainSubjectPrefix, gapIn, gapOf } from './unowned-evidence.js';
 interface Place {
   readonly rowId: string;
   readonly site: string;
+  /** The site's, for the trail. */
+  readonly zone: string;
 }
 
 /**
@@ -101,9 +103,10 @@ export async function closeFilledGaps(
       subject,
       evidence: `bundle:${place.rowId}`,
       closedAt: now,
+      zone: place.zone,
     });
     for (const range of rest) {
-      await openDiscrepancy(trx, {
+      const gap = {
         ...gapIn(serial, range),
         site: place.site,
         receiptId: null,
@@ -111,7 +114,8 @@ export async function closeFilledGaps(
         destination: null,
         scope: parseScope(scope),
         openedAt: now,
-      });
+      };
+      await openDiscrepancy(trx, gap, place.zone);
     }
   }
 }

@@ -1,6 +1,9 @@
 import type { Logger } from 'pino';
-import { AccessService } from '../access/access.service.js';
-import { readSecret } from '../access/secrets.files.js';
+import { openAccess } from '../access/open-access.service.js';
+import { Secrets } from '../access/secrets.files.js';
+import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
+import { type SealerOptions, TrailSealer } from '../audit/sealer.service.js';
+import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
@@ -10,14 +13,17 @@ import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
-import { bellsOf } from '../queue/work-queue.js';
-import { ReceiptsService } from '../receipts/receipts.service.js';
+import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
+import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
+import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
+import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
 import { Adoption } from '../reconciliation/adoption.service.js';
 import { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SweepService } from '../reconciliation/sweep.service.js';
 import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
 import { SweepRequests } from '../reconciliation/sweep-requests.service.js';
+import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -31,10 +37,13 @@ import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
+import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
+import { OriginReviewService } from './origin-review.service.js';
 import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
+import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { openUnowned, UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -45,10 +54,16 @@ export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
 /** Threads for mapping expressions that are more than a path; they idle away when none runs. */
 const EXPRESSION_THREADS = 1;
 
+/**
+ * What else a bundle brought is looked for so much later than its stop: every other worker would have something to
+ * do for it at once, on the same processors, connections and disk.
+ */
+const STOP_AHEAD_MS = 30;
+
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
   readonly settings: Settings;
-  readonly env: EnvironmentVariables;
+  readonly secrets: Secrets;
   readonly log: Logger;
   readonly folder: LoadedSiteFolder;
   readonly pair: Pair;
@@ -56,7 +71,10 @@ interface Ground {
   readonly database: OpenDatabase;
   readonly expressions: ExpressionPool;
   readonly examining: ExaminePool;
+  readonly trailKeys: TrailKeys;
 }
+
+type TrailKeys = Pick<SealerOptions, 'key' | 'keyBefore'>;
 
 /**
  * Opens the pair of store and queue and wires the stages; nothing runs until the gateway is told to work.
@@ -67,9 +85,11 @@ export async function openGateway(
   settings: Settings,
   env: EnvironmentVariables,
   log: Logger,
+  secrets: Secrets,
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
-  requireSecrets(folder, env);
+  requireSecrets(folder, secrets);
+  const trailKeys = readTrailKeys(settings);
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
@@ -77,7 +97,7 @@ export async function openGateway(
   try {
     return await wire({
       settings,
-      env,
+      secrets,
       log,
       folder,
       pair,
@@ -85,6 +105,7 @@ export async function openGateway(
       database,
       expressions,
       examining,
+      trailKeys,
     });
   } catch (error) {
     await expressions.close();
@@ -95,9 +116,9 @@ export async function openGateway(
 }
 
 /** A secret that is not there is found at the start, not at the first delivery. */
-function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): void {
+function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
   for (const { endpoint } of folder.site.destinations) {
-    if (endpoint.kind === 'http' && endpoint.bearer) readSecret(endpoint.bearer, env);
+    if (endpoint.kind === 'http' && endpoint.bearer) secrets.bearer(endpoint.bearer);
   }
 }
 
@@ -114,7 +135,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     clock,
     site,
     atStart,
-    onResumed: () => ringAll(),
+    onResumed: () => ringEvery(),
   });
   const mapping = new MappingService(database, expressions, site.site);
   await mapping.activate({
@@ -127,13 +148,21 @@ async function wire(ground: Ground): Promise<Gateway> {
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
-  const ringAll = () => {
+  const ringEvery = () => {
     for (const bell of bells) queue.ring(bell);
   };
   const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
-  const unreadable = new UnreadableEvidence(site.site, statements);
+  const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
+  const ringOthers = () => {
+    for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
+    queue.ring('receipts');
+  };
+  const ringAll = () => {
+    for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+    ringOthers();
+  };
   const bundles = new BundlesService({
     database,
     clock,
@@ -143,12 +172,13 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     worker,
     log,
-    onSettled: () => {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
+    onSettled: ({ hasStop }) => {
+      if (!hasStop) {
+        ringOthers();
+        return;
       }
-      queue.ring('receipts');
+      for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      setTimeout(ringOthers, STOP_AHEAD_MS);
     },
   });
   const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
@@ -181,7 +211,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     documents,
     findings: new SweepFindings(database, clock, site, {
       evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
-      openUnowned: (discrepancy) => openUnowned(database, clock, statements, discrepancy),
+      openUnowned: (discrepancy) =>
+        openUnowned(database, clock, site.timeZone, statements, discrepancy),
       onChanged: () => queue.ring('receipts'),
     }),
     since,
@@ -192,10 +223,26 @@ async function wire(ground: Ground): Promise<Gateway> {
     site,
     looking: deliveries.looking,
     documents,
-    onChanged: ringAll,
+    onChanged: ringEvery,
   });
   await watch.begin();
+  const people = openAccess(database, clock, site);
+  const signing = new SigningService(database, clock, people.accounts, site);
+  const reviews = new ReviewService({
+    database,
+    clock,
+    site,
+    statements,
+    messages,
+    signing,
+    onReviewed: ringAll,
+  });
   const reconciliation = new ReconciliationService(database.db, clock, site);
+  const receiptSettings: ReceiptsSettings = {
+    site,
+    evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+  };
+  const receipts = new ReceiptsService(receiptSettings);
   return new Gateway({
     settings,
     site,
@@ -204,13 +251,33 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
-    access: new AccessService(database, clock, site.timeZone),
-    intake: openIntake(ground, unreadable, () => queue.ring('bundles')),
-    bundles,
-    receipts: new ReceiptsService({
+    sealer: openSealer(ground, worker),
+    ...people,
+    reviews,
+    originReviews: new OriginReviewService({
+      database,
+      clock,
       site,
-      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+      signing,
+      onSigned: () => queue.ring('receipts'),
     }),
+    labelReviews: new LabelReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      onVerified: () => queue.ring('receipts'),
+    }),
+    intake: openIntake(ground, unreadable, queue),
+    bundles,
+    receipts,
+    receiptRequests: new ReceiptRequestsService(
+      database,
+      clock,
+      site.site,
+      receipts,
+      new ReceiptChangesService(receiptSettings, receipts),
+    ),
     statements,
     current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
       const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));
@@ -235,10 +302,33 @@ async function wire(ground: Ground): Promise<Gateway> {
   });
 }
 
+/** @throws Misconfigured when a key is named and cannot be used: found at the start, not at a checkpoint */
+function readTrailKeys({ trail, dataDirectory }: Settings): TrailKeys {
+  const keyOf = (path: string | null) => (path === null ? null : readTrailKey(path, dataDirectory));
+  const { keyFile, keyBeforeFile } = trail;
+  return {
+    key: keyOf(keyFile),
+    keyBefore: keyBeforeFile === 'lost' ? 'lost' : keyOf(keyBeforeFile),
+  };
+}
+
+function openSealer(
+  { settings, folder, database, clock, log, trailKeys }: Ground,
+  worker: WorkerIdentity,
+): TrailSealer {
+  const { site, timeZone: zone } = folder.site;
+  const { checkpointFolder, checkpointEveryMs, checkpointEveryEntries } = settings.trail;
+  const outlet = new CheckpointOutlet(database, log, checkpointFolder, site);
+  return new TrailSealer(
+    { database, clock, worker, log, outlet },
+    { site, zone, ...trailKeys, checkpointEveryMs, checkpointEveryEntries },
+  );
+}
+
 function openIntake(
   { folder, database, clock }: Ground,
   unreadable: UnreadableEvidence,
-  onTaken: () => void,
+  queue: WorkQueue,
 ): IntakeService {
   const { site } = folder;
   return new IntakeService(
@@ -250,14 +340,17 @@ function openIntake(
       jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
     },
     {
-      onTaken,
+      onTaken: () => queue.ring('bundles'),
       onRefused: (trx, refused, locks) => unreadable.open(trx, locks, refused, clock.now()),
+      afterRefused: () => {
+        for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      },
     },
   );
 }
 
 function openDeliveries(
-  { folder, database, clock, env }: Ground,
+  { folder, database, clock, secrets }: Ground,
   mapping: MappingService,
   worker: WorkerIdentity,
   ports: {
@@ -270,9 +363,9 @@ function openDeliveries(
     site: folder.site,
     clock,
     mapping,
-    loadSubject: (delivery) => loadSubject(database.db, delivery),
+    loadSubject,
     worker,
-    secrets: (reference) => readSecret(reference, env),
+    secrets,
     onReceiptChanged: ports.onReceiptChanged,
     ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),
     random: Math.random,

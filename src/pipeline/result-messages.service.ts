@@ -26,6 +26,15 @@ export interface TakenBackResults {
   readonly rowIds: ReadonlySet<string>;
 }
 
+/** What a message about a result needs to know of it. */
+export interface ResultToSend {
+  readonly rowId: string;
+  readonly resultId: string;
+  readonly revision: number;
+  readonly receiptId: string | null;
+  readonly isContrary: boolean;
+}
+
 /** Messages about single results: the result itself, and its withdrawal when it no longer stands. */
 export class ResultMessages {
   constructor(
@@ -35,23 +44,45 @@ export class ResultMessages {
   ) {}
 
   /** A delivery of every accepted result to every destination that takes results. */
-  async enqueue(trx: Trx, results: readonly SettledResult[], now: Instant): Promise<void> {
+  enqueue(trx: Trx, results: readonly SettledResult[], now: Instant): Promise<void> {
+    const accepted = results.filter((result) => result.state === 'accepted');
+    return this.send(
+      trx,
+      accepted.map((result) => ({
+        rowId: result.rowId,
+        resultId: result.examined.reading.resultId ?? result.rowId,
+        revision: 1,
+        receiptId: ownerOf(result.match),
+        isContrary: result.history.contrary,
+      })),
+      now,
+    );
+  }
+
+  /** Destinations that results are sent to. */
+  destinations(): string[] {
+    return [...this.mappings]
+      .filter(([, mapping]) => mapping.messages.includes('result'))
+      .map(([destination]) => destination);
+  }
+
+  /** Puts results into the outbox, once for each destination that takes results. */
+  async send(trx: Trx, results: readonly ResultToSend[], now: Instant): Promise<void> {
     const deliveries: NewDelivery[] = [];
     for (const result of results) {
-      if (result.state !== 'accepted') continue;
       for (const [destination, mapping] of this.mappings) {
         if (!mapping.messages.includes('result')) continue;
         deliveries.push({
           site: this.site.site,
           subjectKind: 'result',
           subjectId: result.rowId,
-          subjectRevision: 1,
-          receiptId: ownerOf(result.match),
+          subjectRevision: result.revision,
+          receiptId: result.receiptId,
           destination,
           message: 'result',
-          orderingKey: resultKey(result.examined.reading.resultId ?? result.rowId),
+          orderingKey: resultKey(result.resultId),
           isConforms: false,
-          isContrary: result.history.contrary,
+          isContrary: result.isContrary,
           mappingDigest: mapping.digest,
           epoch: this.epoch,
           now,
@@ -95,6 +126,25 @@ export class ResultMessages {
     return { receipts, rowIds };
   }
 
+  /**
+   * As `takeBackSuperseded`, for one that a signed act has just accepted. Returns the receipts that lost evidence.
+   */
+  async takeBackSupersededBy(
+    trx: Trx,
+    by: Pick<ResultRow, 'id' | 'result_id'>,
+    superseded: readonly string[],
+    now: Instant,
+  ): Promise<string[]> {
+    const receipts: string[] = [];
+    for (const row of await this.#superseded(trx, superseded)) {
+      if (row.contrary === 1 || row.state !== 'accepted' || row.id === by.id) continue;
+      const reason = `superseded by ${by.result_id}, which a reviewer cleared`;
+      if (!(await this.#takeBack(trx, row, reason, now))) continue;
+      if (row.receipt_id !== null) receipts.push(row.receipt_id);
+    }
+    return receipts;
+  }
+
   /** Results just stored that one of an earlier bundle has superseded already. */
   async #comeLate(
     trx: Trx,
@@ -128,9 +178,7 @@ export class ResultMessages {
       .where('state', '=', 'accepted')
       .executeTakeFirst();
     if (numUpdatedRows === 0n) return false;
-    const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
-    const holding = await destinationsHolding(trx, site, row.id);
-    if (holding.length > 0) await this.#withdraw(trx, row, reason, holding, now);
+    const takenBack = await this.takeBackDeliveries(trx, row, reason, now);
     await recordAudit(trx, {
       site,
       zone: this.site.timeZone,
@@ -141,9 +189,23 @@ export class ResultMessages {
       subjectId: row.id,
       reason,
       before: { state: row.state },
-      after: { state: 'superseded', cancelled, withdrawnAt: holding },
+      after: { state: 'superseded', ...takenBack },
     });
     return true;
+  }
+
+  /** Of a result that no longer stands: cancels what was not sent, withdraws it where it may have arrived. */
+  async takeBackDeliveries(
+    trx: Trx,
+    row: ResultRow,
+    reason: string,
+    now: Instant,
+  ): Promise<{ readonly cancelled: readonly string[]; readonly withdrawnAt: readonly string[] }> {
+    const { site } = this.site;
+    const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
+    const withdrawnAt = await destinationsHolding(trx, site, row.id);
+    if (withdrawnAt.length > 0) await this.#withdraw(trx, row, reason, withdrawnAt, now);
+    return { cancelled, withdrawnAt };
   }
 
   async #withdraw(

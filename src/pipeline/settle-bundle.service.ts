@@ -8,7 +8,9 @@ import { insertFindings } from '../intake/bundles.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
-import { ensureScannedReceipt, loadScanTargets } from '../receipts/receipts.store.js';
+import { ensureScannedReceipt } from '../receipts/receipts.store.js';
+import { receiptsInReach } from '../receipts/scan-match.js';
+import { loadScanTargets } from '../receipts/scan-targets.store.js';
 import type { NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -37,6 +39,12 @@ import { lockInDoubt } from './unreadable-evidence.service.js';
 
 type ReadableUnit = Extract<ExaminedUnit, { kind: 'readable' }>;
 
+/** What a settled bundle asks of the others. */
+export interface Settlement {
+  /** A stop was issued, which goes out before anything else does. */
+  readonly hasStop: boolean;
+}
+
 interface Settling {
   readonly bundle: BundleRow;
   readonly examination: ReadableExamination;
@@ -62,14 +70,19 @@ export class SettleBundleService {
   ) {}
 
   /**
-   * Settles a readable bundle, the next of its lane. False when it is not that, or when the lane is another
+   * Settles a readable bundle, the next of its lane; null when it is not that, or when the lane is another
    * worker's by now.
    */
-  settle(bundle: BundleRow, unit: ReadableUnit, now: Instant, lane: LaneClaim): Promise<boolean> {
+  settle(
+    bundle: BundleRow,
+    unit: ReadableUnit,
+    now: Instant,
+    lane: LaneClaim,
+  ): Promise<Settlement | null> {
     return transactLocking(this.database, this.site.site, async (trx, locks) =>
       (await holdLane(trx, lane, bundle.id))
         ? this.#settleInTransaction(trx, locks, bundle, unit, now)
-        : false,
+        : null,
     );
   }
 
@@ -79,7 +92,7 @@ export class SettleBundleService {
     bundle: BundleRow,
     unit: ReadableUnit,
     now: Instant,
-  ): Promise<boolean> {
+  ): Promise<Settlement | null> {
     const { site } = this.site;
     await lockNamedIds(trx, site, idsNamedBy(unit.examination));
     const targets = await this.#lockNamedReceipts(trx, locks, unit.examination);
@@ -98,9 +111,9 @@ export class SettleBundleService {
         : unownedEvidence(identity, unit.examination, history, results, now);
     const { examination } = unit;
     const settling = { bundle, examination, instrument, history, results, unowned, now };
-    if (!(await this.#settleRow(trx, settling))) return false;
-    if (history.bundle !== 'repeated') await this.#store(trx, locks, settling);
-    return true;
+    if (!(await this.#settleRow(trx, settling))) return null;
+    if (history.bundle === 'repeated') return { hasStop: false };
+    return { hasStop: await this.#store(trx, locks, settling) };
   }
 
   /**
@@ -117,10 +130,14 @@ export class SettleBundleService {
     for (const text of [...texts].sort()) ids.push(await ensureScannedReceipt(trx, site, text));
     const superseded = await this.messages.receiptsOfSuperseded(trx, examination);
     await locks.add([...ids, ...superseded]);
-    const targets = await loadScanTargets(trx, site, [...texts]);
-    // One that was announced while its lock was waited for has another id now.
-    await locks.add([...targets.byScanText.values()].map(({ receiptId }) => receiptId));
-    return targets;
+    for (let reach = new Set([...ids, ...superseded]); ; ) {
+      const targets = await loadScanTargets(trx, site, [...texts]);
+      // One that was announced while its lock was waited for has another id now; containers may have gone elsewhere.
+      const now = receiptsInReach(targets);
+      await locks.add(now);
+      if ([...now].every((id) => reach.has(id))) return targets;
+      reach = new Set([...reach, ...now]);
+    }
   }
 
   async #settleRow(trx: Trx, settling: Settling): Promise<boolean> {
@@ -160,10 +177,11 @@ export class SettleBundleService {
     return true;
   }
 
-  async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<void> {
+  /** True when it calls for a stop. */
+  async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<boolean> {
     const { bundle, examination, instrument, results, unowned, now } = settling;
-    const { site } = this.site;
-    const place = { rowId: bundle.id, site };
+    const { site, timeZone: zone } = this.site;
+    const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
     await insertChecks(trx, examination, place);
     await insertFindings(trx, this.#findingRows(settling));
@@ -186,10 +204,14 @@ export class SettleBundleService {
     if (touched.size > 0) await shareSiteEvidence(trx, site);
     const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
     await this.messages.enqueue(trx, standing, now);
+    let hasStop = false;
     for (const id of [...touched].sort()) {
-      if (worse.has(id)) await this.statements.evaluateInTransaction(trx, id, now);
-      else await this.statements.evaluateImproved(trx, id, now);
+      const evaluation = worse.has(id)
+        ? await this.statements.evaluateInTransaction(trx, id, now)
+        : await this.statements.evaluateImproved(trx, id, now);
+      if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
     }
+    return hasStop;
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */
@@ -202,7 +224,9 @@ export class SettleBundleService {
     // What one bundle brings to light shares its scope: asked once, not once for each of thousands of results.
     const scopes = new Set(unowned.map((discrepancy) => discrepancy.scope ?? {}));
     const inDoubt = await lockInDoubt(trx, locks, this.statements, scopes);
-    for (const discrepancy of unowned) await openDiscrepancy(trx, discrepancy);
+    for (const discrepancy of unowned) {
+      await openDiscrepancy(trx, discrepancy, this.site.timeZone);
+    }
     return inDoubt;
   }
 

@@ -15,12 +15,13 @@ export interface SettledResult {
   readonly record: BuiltRecord | null;
   /** Of the examination and of the history. */
   readonly findings: readonly Finding[];
-  readonly state: Exclude<ResultState, 'superseded'>;
+  readonly state: Extract<ResultState, 'accepted' | 'held'>;
 }
 
 /**
  * Puts together what the checks, the history and the receipts say of each result. A result that is known
- * with the same content is left out: it stands in the store already. A fault of the bundle holds all of
+ * with the same content is left out: it stands in the store already. Where it lies there in a bundle that is
+ * held, this copy is kept beside it, held for a reviewer. A fault of the bundle holds all of
  * them, any other only its own.
  */
 export function settleResults(
@@ -35,7 +36,7 @@ export function settleResults(
   examination.results.forEach((examined, i) => {
     const past = history.results[i];
     if (past === undefined) throw new Error(`no history was read for ${examined.pointer}`);
-    if (past.standing === 'repeated') return;
+    if (past.standing === 'repeated' && !past.repeatsHeld) return;
     const findings = [...examined.findings, ...past.findings];
     const record = records[i] ?? null;
     const isAccepted = !isBundleHeld && !isHeld(findings) && record !== null;
@@ -109,6 +110,7 @@ export function resultRow(
     spectrum_sha256: spectrum?.sha256 ?? null,
     element_sha256: settled.examined.sha256,
     supersedes: settled.examined.result?.supersedes?.resultId ?? null,
+    review_signature_id: null,
   };
 }
 

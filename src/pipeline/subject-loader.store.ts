@@ -32,9 +32,8 @@ export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Su
     case 'statement':
       return statementSubject(head, await loadStatement(db, delivery, delivery.subject_id));
     case 'stop': {
-      const stop = await loadStop(db, delivery.subject_id);
-      const statement = await loadStatement(db, delivery, stop.receiptId);
-      return stopSubject(head, statement, stop.record);
+      const { statement, record } = await loadStop(db, delivery);
+      return stopSubject(head, statement, record);
     }
   }
 }
@@ -100,17 +99,24 @@ async function loadStatement(
   return statement;
 }
 
+/** A stop with the statement that its delivery speaks of: mostly the very revision that issued it. */
 async function loadStop(
   db: Reader,
-  id: string,
-): Promise<{ readonly receiptId: string; readonly record: StopRecord }> {
-  const row = await db
-    .selectFrom('stop')
-    .selectAll()
-    .where('id', '=', id)
-    .executeTakeFirstOrThrow();
-  const statement = await statementAtRevision(db, row.site, row.receipt_id, row.statement_revision);
-  const record = statement?.stopInForce;
-  if (!record) throw new Error(`stop ${id} is not in force in its own statement revision`);
-  return { receiptId: row.receipt_id, record };
+  delivery: DeliveryRow,
+): Promise<{ readonly statement: StatementRecord; readonly record: StopRecord }> {
+  const [row] = (await stopById(db, { id: delivery.subject_id })).rows;
+  if (!row) throw new Error(`stop ${delivery.subject_id} is not there`);
+  const { receipt_id: receiptId, statement_revision: issuedAt } = row;
+  const statement = await loadStatement(db, delivery, receiptId);
+  const issuing =
+    statement.revision === issuedAt
+      ? statement
+      : await statementAtRevision(db, row.site, receiptId, issuedAt);
+  const record = issuing?.stopInForce;
+  if (!record) throw new Error(`stop ${row.id} is not in force in its own statement revision`);
+  return { statement, record };
 }
+
+const stopById = prepared((db, of: { readonly id: string }) =>
+  db.selectFrom('stop').selectAll().where('id', '=', of.id),
+);

@@ -21,16 +21,23 @@ export interface UnreadableBytes {
  */
 export class UnreadableEvidence {
   constructor(
-    private readonly site: string,
+    private readonly site: { readonly site: string; readonly timeZone: string },
     private readonly statements: StatementsService,
   ) {}
 
-  async open(trx: Trx, locks: ReceiptLocks, bytes: UnreadableBytes, now: Instant): Promise<void> {
+  /** True when it called for a stop. */
+  async open(
+    trx: Trx,
+    locks: ReceiptLocks,
+    bytes: UnreadableBytes,
+    now: Instant,
+  ): Promise<boolean> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
     const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
-    await openDiscrepancy(trx, {
-      site: this.site,
-      class: 'unreadable',
+    const { site, timeZone } = this.site;
+    const unreadable = {
+      site,
+      class: 'unreadable' as const,
       subject: `bundle:${bytes.id}`,
       receiptId: null,
       containerLabel: null,
@@ -38,25 +45,34 @@ export class UnreadableEvidence {
       scope,
       detail: `bytes taken in under ${bytes.id} cannot be read: ${bytes.message}`,
       openedAt: now,
-    });
-    for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
+    };
+    await openDiscrepancy(trx, unreadable, timeZone);
+    let hasStop = false;
+    for (const id of inDoubt) {
+      const evaluation = await this.statements.evaluateInTransaction(trx, id, now);
+      if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
+    }
+    return hasStop;
   }
 }
 
 /**
  * Opens evidence that belongs to no receipt for certain and evaluates, in the same transaction, every statement
  * that it makes untrue (rule 10).
+ *
+ * @param zone the site's, for the trail
  */
 export async function openUnowned(
   database: OpenDatabase,
   clock: Clock,
+  zone: string,
   statements: StatementsService,
   discrepancy: NewDiscrepancy,
 ): Promise<void> {
   await transactLocking(database, discrepancy.site, async (trx, locks) => {
     const now = clock.now();
     const inDoubt = await lockInDoubt(trx, locks, statements, [discrepancy.scope ?? {}]);
-    await openDiscrepancy(trx, { ...discrepancy, openedAt: now });
+    await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, zone);
     for (const id of inDoubt) await statements.evaluateInTransaction(trx, id, now);
   });
 }

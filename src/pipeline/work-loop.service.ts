@@ -31,10 +31,8 @@ export function answerBells(gateway: GatewayParts): void {
       : [];
     // A conforms waits while its receipt does, also when the evaluation brings nothing new.
     if (evaluated.some((e) => e.isNew || e.outcome === 'conforms')) {
-      for (const { name } of site.destinations) {
-        queue.ring(`stops:${name}`);
-        queue.ring(`deliveries:${name}`);
-      }
+      for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+      for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
     }
     if (evaluated.length === RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
     const tookMs = performance.now() - startedAt;

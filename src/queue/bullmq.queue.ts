@@ -93,6 +93,11 @@ export class BullMqQueue implements WorkQueue {
     this.#carrying.set(bell, { again: false, done });
   }
 
+  ringHere(bell: Bell): void {
+    if (this.#draining === null && this.#bells.answers(bell)) this.#bells.ring(bell);
+    else this.ring(bell);
+  }
+
   answer(bell: Bell, handler: BellHandler): void {
     this.#bells.answer(bell, handler);
     this.#bells.ring(bell);

@@ -16,6 +16,10 @@ export class InProcessQueue implements WorkQueue {
     this.#bells.ring(bell);
   }
 
+  ringHere(bell: Bell): void {
+    this.ring(bell);
+  }
+
   answer(bell: Bell, handler: BellHandler): void {
     this.#bells.answer(bell, handler);
     this.#bells.ring(bell);

@@ -36,6 +36,11 @@ export interface WorkQueue {
   /** Never waits and never fails. The ring is answered by a process that can look at once, if there is one. */
   ring(bell: Bell): void;
   /**
+   * As `ring`, for what must not wait to be carried: this process looks itself and at once where it answers the
+   * bell. Where it does not, or goes down, it is a ring like any other.
+   */
+  ringHere(bell: Bell): void;
+  /**
    * One handler a bell in a process; it never runs twice at once there, and may run in several processes:
    * the stores decide who gets what. It has a first look without being rung, and one with every sweep.
    */

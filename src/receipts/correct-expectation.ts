@@ -2,14 +2,13 @@ import { canonicalJson } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { PlanRule } from '../site/site-folder.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { normaliseLabel } from './label.js';
+import { containerKey } from './label.js';
 import {
-  chooseContainers,
+  compareStrictness,
+  containersOf,
   findPlanRule,
-  isStricter,
   type PlanSubject,
   planFromRule,
-  requiredCount,
   type SamplingPlan,
 } from './sampling-plan.js';
 
@@ -87,8 +86,8 @@ function keepIdentity(
 const WORDS = { material: 'material', supplierLot: "supplier's lot", siteLot: 'site lot' } as const;
 
 function removedContainers(inForce: ReceiptLine, announced: ReceiptLine): string[] {
-  const still = new Set(announced.containers.map(normaliseLabel));
-  return inForce.containers.filter((label) => !still.has(normaliseLabel(label)));
+  const still = new Set(announced.containers.map(containerKey));
+  return inForce.containers.filter((label) => !still.has(containerKey(label)));
 }
 
 /** Supplying a missing value is no easing; taking one away is. */
@@ -131,11 +130,10 @@ export function planContainers(options: {
   readonly now: Instant;
 }): PlannedContainers {
   const { line, before } = options;
-  const labels = line.containers.map(normaliseLabel);
+  const labels = line.containers.map(containerKey);
   const base = basePlan(options);
   if (base === null) return { plan: null, required: new Set(labels) };
-  const count = requiredCount(base.kind, base.rounding, labels.length);
-  const required = chooseContainers(labels, count, base.seed);
+  const required = containersOf(base, labels);
   if (before?.plan) {
     for (const label of labels) if (before.required.has(label)) required.add(label);
   }
@@ -152,7 +150,16 @@ function basePlan(options: Parameters<typeof planContainers>[0]): SamplingPlan |
   const rule = findPlanRule(rules, line, now);
   if (rule === null) return null;
   const found = planFromRule(rule, line.containers.length, kept?.seed ?? seed, now);
-  return kept && measured && isStricter(kept, found) ? kept : found;
+  return kept && measured ? stricterPlan(kept, found) : found;
+}
+
+/** Where each asks for more at some number of containers, neither is stricter, and every container is tested. */
+function stricterPlan(kept: SamplingPlan, found: SamplingPlan): SamplingPlan {
+  const order = compareStrictness(kept, found);
+  if (order === 'stricter') return kept;
+  if (order !== 'crossing') return found;
+  const { positions: _, ...rest } = found;
+  return { ...rest, kind: 'every', rounding: 'up', required: found.containers };
 }
 
 function sameSubject(a: PlanSubject, b: PlanSubject): boolean {

@@ -1,5 +1,7 @@
 import { type Instant, parseTimestamp } from '../formats/instant.js';
-import { findLabelClashes, LABEL_LENGTH_MAX, normaliseLabel, notOneContainer } from './label.js';
+import { LABEL_LENGTH_MAX, normaliseLabel } from './label.js';
+import { readLabelList } from './label-list.js';
+import { CONTAINERS_MAX, SCANNED_ID_PREFIX } from './receipt-bounds.js';
 
 /** One receipt line as ERP or a CSV announces it, with the containers that arrived. */
 export interface ReceiptLine {
@@ -20,7 +22,13 @@ export interface ReceiptLine {
   /** Normalised; the receipt id when the file gives none. */
   readonly scanText: string;
   readonly containers: readonly string[];
+  /** The receipt its containers were before, and what happened to them; absent for a delivery from outside. */
+  readonly comesFrom?: { readonly receiptId: string; readonly as: Comeback };
 }
+
+/** Containers that come again, as a receipt of their own (rule 19). */
+export type Comeback = 'returned' | 'opened' | 'repacked';
+export const COMEBACKS: readonly Comeback[] = ['returned', 'opened', 'repacked'];
 
 export interface ExpectationFault {
   /** Line of the file, from 1; 0 for the whole file. */
@@ -50,12 +58,10 @@ export const EXPECTATION_COLUMNS = [
   'retest_at',
   'scan_text',
   'containers',
+  'comes_from',
+  'comes_as',
 ] as const;
 export type Column = (typeof EXPECTATION_COLUMNS)[number];
-
-export const CONTAINERS_MAX = 20_000;
-/** Ids of receipts that so far only a scan named begin with this; no announced one may. */
-export const SCANNED_ID_PREFIX = 'scan:';
 
 /** C0, DEL and C1 controls: nothing a label or an id shows. */
 const CONTROLS = /\p{Cc}/u;
@@ -67,6 +73,8 @@ export class LineReader {
   constructor(
     private readonly line: number,
     private readonly cells: ReadonlyMap<Column, string>,
+    /** Labels, where they come as a list and not in one cell. */
+    private readonly labels: readonly string[] | null = null,
   ) {}
 
   receiptLine(): ReceiptLine {
@@ -88,6 +96,7 @@ export class LineReader {
       retestAt: this.instant('retest_at'),
       scanText: normaliseLabel(this.text('scan_text') ?? receiptId),
       containers: this.containers(),
+      ...this.comesFrom(receiptId),
     };
   }
 
@@ -109,6 +118,31 @@ export class LineReader {
       );
     }
     return id;
+  }
+
+  private comesFrom(receiptId: string): Pick<ReceiptLine, 'comesFrom'> {
+    const from = this.text('comes_from');
+    const as = this.text('comes_as');
+    if (from === null && as === null) return {};
+    const kind = COMEBACKS.find((known) => known === as);
+    if (from === null || kind === undefined) {
+      this.add(
+        from === null ? 'comes_from' : 'comes_as',
+        'comeback',
+        `found comes_from "${from ?? ''}" and comes_as "${as ?? ''}", expected a receipt id and one of ${COMEBACKS.join(', ')}`,
+        'Name both, or neither for a delivery from outside.',
+      );
+      return {};
+    }
+    if (from === receiptId) {
+      this.add(
+        'comes_from',
+        'comeback',
+        'the receipt comes from itself',
+        'Give containers that come again a receipt of their own.',
+      );
+    }
+    return { comesFrom: { receiptId: from, as: kind } };
   }
 
   private text(column: Column): string | null {
@@ -166,47 +200,12 @@ export class LineReader {
 
   private containers(): string[] {
     const cell = this.cells.get('containers') ?? '';
-    if (cell.trim() === '') return [];
-    const labels = cell.split(';').map((l) => l.trim());
-    if (labels.length > CONTAINERS_MAX) {
-      this.add(
-        'containers',
-        'too-many',
-        `found ${labels.length} labels, expected at most ${CONTAINERS_MAX}`,
-        'Announce the shipment as several receipt lines.',
-      );
-      return [];
+    const items = this.labels ?? (cell.trim() === '' ? [] : cell.split(';'));
+    const list = readLabelList(items);
+    for (const { rule, message, remedy } of list.faults) {
+      this.add('containers', rule, message, remedy);
     }
-    labels.forEach((label, i) => {
-      if (label === '') {
-        this.add(
-          'containers',
-          'empty-label',
-          `label ${i + 1} of ${labels.length} is empty`,
-          'Remove the extra semicolon or write the label.',
-        );
-        return;
-      }
-      this.checkText('containers', label);
-      const why = notOneContainer(label);
-      if (why)
-        this.add(
-          'containers',
-          'not-one-container',
-          `"${label}" ${why}`,
-          'Give every container a label of its own.',
-        );
-    });
-    for (const clash of findLabelClashes(labels)) {
-      if (clash.normalised === '') continue;
-      this.add(
-        'containers',
-        'duplicate-label',
-        `"${clash.normalised}" stands ${clash.positions.length} times (places ${clash.positions.map((p) => p + 1).join(', ')})`,
-        'Relabel the containers; the receipt is taken when every label is different.',
-      );
-    }
-    return labels.filter((l) => l !== '');
+    return [...list.labels];
   }
 
   private add(column: Column, rule: string, message: string, remedy: string): void {

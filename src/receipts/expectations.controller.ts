@@ -1,7 +1,9 @@
 import { Controller, HttpCode, Post, Query, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { actorOf } from '../access/caller.js';
+import { headerSeparator } from '../formats/csv.js';
 import { readBody } from '../formats/read-body.files.js';
+import { decodeText } from '../formats/text-encoding.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
 import { OpenDatabase } from '../storage/database.js';
@@ -27,7 +29,7 @@ export class ExpectationsController {
   /** Announces receipt lines from CSV, all or none. */
   @Post()
   @HttpCode(200)
-  @RequireScope('expectation:write')
+  @RequireRight('expectation.write')
   async post(
     @Req() request: AuthenticatedRequest,
     @Query('separator') separator: string | undefined,
@@ -37,7 +39,7 @@ export class ExpectationsController {
       throw new Problem('body-type-unsupported', `expected text/csv, found ${type}`);
     }
     const text = decode(await readBody(request.raw, BODY_BYTES_MAX));
-    const parsed = parseExpectation(text, separator === ';' ? { separator: ';' } : {});
+    const parsed = parseExpectation(text, separatorOf(text, separator));
     if (!parsed.ok) throw refused(parsed.faults);
     const announced = await this.database.transact((trx) =>
       this.receipts.announce(trx, parsed.lines, actorOf(request.caller), this.clock.now(), 'csv'),
@@ -50,12 +52,16 @@ export class ExpectationsController {
 
 function decode(body: Buffer | null): string {
   if (body === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
-  try {
-    return new TextDecoder('utf-8', { fatal: true, ignoreBOM: true }).decode(body);
-  } catch {
-    // The decoder's own message names no place; the rule is what the sender needs.
-    throw new Problem('expectation-invalid', 'the file is not UTF-8', { faults: [] });
-  }
+  const decoded = decodeText(body);
+  if (decoded.ok) return decoded.text;
+  const found = `found ${decoded.found}, expected UTF-8`;
+  throw new Problem('expectation-invalid', found, { faults: [`line 1: ${found} (encoding).`] });
+}
+
+/** As declared, else what the header line is made with: spreadsheets of many countries write semicolons. */
+function separatorOf(text: string, declared: string | undefined): { separator: ',' | ';' } {
+  const isSemicolon = (declared ?? headerSeparator(text)) === ';';
+  return { separator: isSemicolon ? ';' : ',' };
 }
 
 type Faults = Extract<ReturnType<typeof parseExpectation>, { ok: false }>['faults'];

@@ -1,7 +1,7 @@
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { ContainerRow, ReceiptRow } from '../storage/tables.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { normaliseLabel } from './label.js';
+import { containerKey } from './label.js';
 import type { SamplingPlan } from './sampling-plan.js';
 
 /** What a receipt revision keeps: the words announced and what is in force after them. */
@@ -38,6 +38,8 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     facts_version: 0,
     evaluation_due: 0,
     revision_floor: 0,
+    status: 'open',
+    linked: 0,
   };
 }
 
@@ -61,6 +63,7 @@ export function receiptColumns(line: ReceiptLine, plan: SamplingPlan | null, rev
     plan: plan === null ? null : JSON.stringify(plan),
     revision,
     evaluation_due: 1,
+    status: 'open',
   } as const;
 }
 
@@ -71,7 +74,7 @@ export function containerRows(
   required: ReadonlySet<string>,
 ): ContainerRow[] {
   return line.containers.map((label, position) => {
-    const normalised = normaliseLabel(label);
+    const normalised = containerKey(label);
     return {
       site,
       receipt_id: line.receiptId,

@@ -1,48 +1,43 @@
-import { randomBytes } from 'node:crypto';
-import { type Actor, recordAudit } from '../audit/audit.store.js';
+import type { Actor } from '../audit/audit.store.js';
+import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
-import type { SiteFolder } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import {
-  correctStrictly,
-  type PlannedContainers,
-  planContainers,
-  saysTheSame,
-} from './correct-expectation.js';
+import { findFaults } from './announcement-faults.store.js';
+import { correctStrictly, saysTheSame } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
-import { normaliseLabel } from './label.js';
+import { containerKey, normaliseLabel } from './label.js';
+import { currentKey, relabelMap, scannedLabels } from './lineage.js';
+import { linksTo, relabelsOf } from './lineage.store.js';
+import { linkReceipts } from './receipt-links.service.js';
 import {
-  containerRows,
-  emptyReceipt,
-  lineSummary,
-  type RevisionDocument,
-  receiptColumns,
-} from './receipt-rows.js';
+  type By,
+  type InForce,
+  planLine,
+  type ReceiptsSite,
+  revisionInForce,
+  storeRevision,
+} from './receipt-revision.service.js';
+import { emptyReceipt } from './receipt-rows.js';
 import {
   attributeResult,
   closeUnownedEvidence,
-  containersOf,
   dropScannedReceipt,
   ensureScannedReceipt,
   findReceipts,
   findReceiptsByScan,
   hasResults,
   insertReceipt,
-  insertReceiptRevision,
-  latestAnnouncement,
   renameScannedReceipt,
-  replaceContainers,
   type ScannedResult,
   unownedResults,
   unplacedResults,
-  updateReceipt,
 } from './receipts.store.js';
 
 export interface ReceiptsSettings {
-  readonly site: Pick<SiteFolder, 'site' | 'timeZone' | 'plans'>;
+  readonly site: ReceiptsSite;
   /**
    * Evaluates a receipt's statement in the same transaction, so that a change of a conforming receipt
    * yields its stop there. Statements are a later stage, so the caller passes them in.
@@ -64,18 +59,23 @@ export type AnnounceResult =
   | { readonly ok: true; readonly lines: readonly AnnouncedLine[] }
   | { readonly ok: false; readonly faults: readonly ExpectationFault[] };
 
-interface By {
-  readonly actor: Actor;
-  readonly now: Instant;
-  readonly source: string;
-}
-
 /** What the store holds of announced lines. */
-interface Known {
+export interface Known {
   readonly byId: ReadonlyMap<string, ReceiptRow>;
   readonly byScan: ReadonlyMap<string, ReceiptRow>;
   readonly faults: readonly ExpectationFault[];
 }
+
+/** A line that goes on from another receipt instead of being announced. */
+export interface Derived {
+  /** Whose plan and chosen containers it goes on from. */
+  readonly basis: InForce;
+  /** Past tense for the trail. */
+  readonly action: string;
+}
+
+/** Results that scanned some receipt text and have no owner, by that text. */
+export type Unowned = ReadonlyMap<string, readonly ScannedResult[]>;
 
 /** Takes in what should have arrived: receipt lines and their containers. */
 export class ReceiptsService {
@@ -99,36 +99,57 @@ export class ReceiptsService {
     const site = this.settings.site.site;
     const before = await this.known(trx, lines);
     if (before.faults.length > 0) return { ok: false, faults: before.faults };
-    const { byId, byScan, faults } = await this.lockAll(trx, lines, before);
+    const sources = lines.flatMap((line) => line.comesFrom?.receiptId ?? []);
+    const { byId, byScan, faults } = await this.lockAll(trx, lines, before, sources);
     if (faults.length > 0) return { ok: false, faults };
 
     const by: By = { actor, now, source };
-    const unowned = byScanText(await unownedResults(trx, site));
+    const unowned = await this.unowned(trx);
     const done: AnnouncedLine[] = [];
+    const touched = new Set<string>();
     for (const line of [...lines].sort((a, b) => (a.receiptId < b.receiptId ? -1 : 1))) {
       const holder = byScan.get(line.scanText) ?? null;
-      if (byId.has(line.receiptId)) {
-        done.push(await this.change(trx, line, holder, unowned, by));
-        continue;
+      if (byId.has(line.receiptId)) done.push(await this.change(trx, line, holder, unowned, by));
+      else {
+        const added = await this.add(trx, line, holder, unowned, by);
+        done.push({ ...added, outcome: before.byScan.has(line.scanText) ? 'completed' : 'new' });
       }
-      const added = await this.add(trx, line, holder, unowned, by);
-      done.push({ ...added, outcome: before.byScan.has(line.scanText) ? 'completed' : 'new' });
+      if (done.at(-1)?.outcome === 'unchanged') continue;
+      touched.add(line.receiptId);
+      const origin = await this.linkOrigin(trx, line, by);
+      if (origin !== null) touched.add(origin);
     }
     if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
-    for (const line of done) {
-      if (line.outcome !== 'unchanged') await this.settings.evaluate(trx, line.receiptId, now);
-    }
+    for (const id of [...touched].sort()) await this.settings.evaluate(trx, id, now);
     return { ok: true, lines: done };
   }
 
-  private async known(trx: Trx, lines: readonly ReceiptLine[]): Promise<Known> {
+  /** Looks up lines that go on `from` receipts, locks what they touch, and looks again. Nothing is changed. */
+  async prepare(trx: Trx, lines: readonly ReceiptLine[], from: readonly string[]): Promise<Known> {
+    const before = await this.known(trx, lines, from);
+    return before.faults.length > 0 ? before : this.lockAll(trx, lines, before, from, from);
+  }
+
+  async unowned(trx: Trx): Promise<Unowned> {
+    return byScanText(await unownedResults(trx, this.settings.site.site));
+  }
+
+  private async known(
+    trx: Trx,
+    lines: readonly ReceiptLine[],
+    from: readonly string[] = [],
+  ): Promise<Known> {
     const { site } = this.settings.site;
     const ids = lines.map((l) => l.receiptId);
     const byId = await findReceipts(trx, site, ids);
     const texts = lines.map((l) => l.scanText);
     const byScan = await findReceiptsByScan(trx, site, texts);
     const faults = lines.flatMap((line) => scanTextFault(line, byScan.get(line.scanText)));
-    return { byId, byScan, faults };
+    return {
+      byId,
+      byScan,
+      faults: [...faults, ...(await findFaults(trx, site, lines, { byId, from }))],
+    };
   }
 
   /**
@@ -136,37 +157,52 @@ export class ReceiptsService {
    * that scans one of these texts is settled before or after this, never beside it. A text that nobody named gets
    * its row first, so that there is something to lock. Where one process owns the file that is so already.
    */
-  private async lockAll(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
-    if (!dialectOf(trx).isShared) return before;
+  private async lockAll(
+    trx: Trx,
+    lines: readonly ReceiptLine[],
+    before: Known,
+    also: readonly string[],
+    from: readonly string[] = [],
+  ): Promise<Known> {
     const { site } = this.settings.site;
+    if (!dialectOf(trx).isShared) {
+      await lockReceipts(trx, site, also);
+      return before;
+    }
     const unnamed = lines.map((l) => l.scanText).filter((text) => !before.byScan.has(text));
     for (const text of unnamed.sort()) await ensureScannedReceipt(trx, site, text);
     const locked = new Set<string>();
     for (;;) {
-      const known = await this.known(trx, lines);
-      const missing = [...known.byId.values(), ...known.byScan.values()]
-        .map(({ id }) => id)
-        .filter((id) => !locked.has(id));
+      const known = await this.known(trx, lines, from);
+      const missing = [
+        ...also,
+        ...[...known.byId.values(), ...known.byScan.values()].map((r) => r.id),
+      ].filter((id) => !locked.has(id));
       if (missing.length === 0) return known;
       await lockReceipts(trx, site, missing);
       for (const id of missing) locked.add(id);
     }
   }
 
-  private async add(
+  /** Stores a line that no announcement named before, or that goes on from another receipt. */
+  async add(
     trx: Trx,
     line: ReceiptLine,
     scanned: ReceiptRow | null,
-    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
+    unowned: Unowned,
     by: By,
+    derived?: Derived,
   ): Promise<Omit<AnnouncedLine, 'outcome'>> {
-    const site = this.settings.site.site;
+    const { site } = this.settings.site;
     if (scanned) await renameScannedReceipt(trx, site, scanned.id, line.receiptId);
     else await insertReceipt(trx, emptyReceipt(site, line.receiptId, line.scanText));
     await lockReceipts(trx, site, [line.receiptId]);
-    const planned = this.plan(line, null, false, by.now);
+    const isMeasured = derived !== undefined;
+    const planned = planLine(this.settings.site, line, derived?.basis ?? null, isMeasured, by.now);
     const document = { announced: line, inForce: line, keptBack: [], plan: planned.plan };
-    await this.store(trx, { document, planned, revision: 1, before: null }, by);
+    const revision = { document, planned, revision: 1, before: null };
+    const action = derived ? { action: derived.action } : {};
+    await storeRevision(trx, this.settings.site, { ...revision, ...action }, by);
     return {
       receiptId: line.receiptId,
       revision: 1,
@@ -179,29 +215,28 @@ export class ReceiptsService {
     trx: Trx,
     line: ReceiptLine,
     holder: ReceiptRow | null,
-    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
+    unowned: Unowned,
     by: By,
   ): Promise<AnnouncedLine> {
-    const site = this.settings.site.site;
-    await lockReceipts(trx, site, [line.receiptId]);
-    const row = (await findReceipts(trx, site, [line.receiptId])).get(line.receiptId);
-    const text = await latestAnnouncement(trx, site, line.receiptId);
-    if (!row || text === null) throw new Error(`receipt ${line.receiptId} has no announcement`);
-    const before = JSON.parse(text) as RevisionDocument;
-    const measured = await hasResults(trx, site, line.receiptId);
-    const correction = measured ? correctStrictly(before.inForce, line) : { line, keptBack: [] };
-    const planned = await this.planAgain(trx, correction.line, before, measured, by.now);
+    const { site } = this.settings.site;
+    const { receiptId } = line;
+    await lockReceipts(trx, site, [receiptId]);
+    const row = (await findReceipts(trx, site, [receiptId])).get(receiptId);
+    const before = await revisionInForce(trx, site, receiptId);
+    if (!row || before === null) throw new Error(`receipt ${receiptId} has no announcement`);
+    const measured = await hasResults(trx, site, receiptId);
+    const printed = await this.asPrinted(trx, line, before.inForce);
+    const correction = measured
+      ? correctStrictly(before.inForce, printed)
+      : { line: printed, keptBack: [] };
+    const planned = planLine(this.settings.site, correction.line, before, measured, by.now);
     // A receipt announced while no plan was in force takes one up when it is announced again.
-    const planFound = before.plan === null && planned.plan !== null;
-    if (saysTheSame(before.announced, line) && !planFound) {
-      const { receiptId } = line;
-      return {
-        receiptId,
-        outcome: 'unchanged',
-        revision: row.revision,
-        linkedResults: 0,
-        keptBack: [],
-      };
+    const planFound = before.plan === null && planned.plan !== null && row.status === 'open';
+    const isAsBefore = saysTheSame(before.announced, line);
+    // Said again word for word, a cancelled receipt stays cancelled: lists are sent every day.
+    if (isAsBefore && !planFound) {
+      const { revision } = row;
+      return { receiptId, outcome: 'unchanged', revision, linkedResults: 0, keptBack: [] };
     }
     const inForce = correction.line;
     if (holder?.announced === 0 && inForce.scanText === holder.scan_text) {
@@ -210,9 +245,10 @@ export class ReceiptsService {
     const revision = row.revision + 1;
     const { keptBack } = correction;
     const document = { announced: line, inForce, keptBack, plan: planned.plan };
-    await this.store(trx, { document, planned, revision, before: before.inForce }, by);
+    const stored = { document, planned, revision, before: before.inForce };
+    await storeRevision(trx, this.settings.site, stored, by);
     return {
-      receiptId: line.receiptId,
+      receiptId,
       outcome: 'changed',
       revision,
       linkedResults: await this.link(trx, inForce, unowned, by),
@@ -220,97 +256,76 @@ export class ReceiptsService {
     };
   }
 
-  private async planAgain(
-    trx: Trx,
-    line: ReceiptLine,
-    before: RevisionDocument,
-    measured: boolean,
-    now: Instant,
-  ): Promise<PlannedContainers> {
-    const rows = await containersOf(trx, this.settings.site.site, line.receiptId);
-    const required = new Set(rows.filter((c) => c.required === 1).map((c) => c.normalised));
-    return this.plan(line, { ...before, required }, measured, now);
+  /** The line with the labels its containers carry now: who announces may know only the earlier prints. */
+  private async asPrinted(trx: Trx, line: ReceiptLine, inForce: ReceiptLine): Promise<ReceiptLine> {
+    const relabels = await relabelsOf(trx, this.settings.site.site, [line.receiptId]);
+    if (relabels.length === 0) return line;
+    const next = relabelMap(relabels);
+    const printed = new Map(inForce.containers.map((label) => [containerKey(label), label]));
+    const containers = line.containers.map((label) => {
+      const key = containerKey(label);
+      return next.has(key) ? (printed.get(currentKey(next, key)) ?? label) : label;
+    });
+    return { ...line, containers };
   }
 
-  private plan(
-    line: ReceiptLine,
-    before: (RevisionDocument & { readonly required: ReadonlySet<string> }) | null,
-    measured: boolean,
-    now: Instant,
-  ): PlannedContainers {
-    return planContainers({
-      rules: this.settings.site.plans,
-      line,
-      before: before
-        ? { plan: before.plan, required: before.required, subject: before.inForce }
-        : null,
-      measured,
-      // Not predictable before the receipt is announced, recorded with the plan afterwards.
-      seed: randomBytes(16).toString('hex'),
-      now,
-    });
-  }
-
-  private async store(
-    trx: Trx,
-    change: {
-      readonly document: RevisionDocument;
-      readonly planned: PlannedContainers;
-      readonly revision: number;
-      readonly before: ReceiptLine | null;
-    },
-    by: By,
-  ): Promise<void> {
-    const { site, timeZone } = this.settings.site;
-    const { document, planned, revision, before } = change;
-    const { inForce: line, keptBack } = document;
-    await updateReceipt(trx, site, line.receiptId, receiptColumns(line, planned.plan, revision));
-    await replaceContainers(trx, site, line.receiptId, containerRows(site, line, planned.required));
-    await insertReceiptRevision(trx, {
+  /** Points a returned, opened or repacked receipt back to where its containers came from; the source's id. */
+  private async linkOrigin(trx: Trx, line: ReceiptLine, by: By): Promise<string | null> {
+    const { comesFrom, receiptId } = line;
+    if (comesFrom === undefined) return null;
+    const { site } = this.settings.site;
+    const held = await linksTo(trx, site, receiptId);
+    if (held.some((link) => link.from_receipt === comesFrom.receiptId)) return null;
+    // What it is judged by is what its source is now.
+    await this.settings.evaluate(trx, comesFrom.receiptId, by.now);
+    await linkReceipts(
+      trx,
       site,
-      receipt_id: line.receiptId,
-      revision,
-      document: JSON.stringify(document),
-      source: by.source,
-      actor: by.actor.name,
-      at: by.now,
-    });
-    await recordAudit(trx, {
-      site,
-      zone: timeZone,
-      at: by.now,
-      actor: by.actor,
-      action: before === null ? 'receipt.announced' : 'receipt.changed',
-      subjectKind: 'receipt',
-      subjectId: line.receiptId,
-      reason: keptBack.length > 0 ? `kept back: ${keptBack.slice(0, 20).join('; ')}` : by.source,
-      ...(before === null ? {} : { before: lineSummary(before, revision - 1) }),
-      after: lineSummary(line, revision),
-    });
+      {
+        kind: comesFrom.as,
+        from: comesFrom.receiptId,
+        to: receiptId,
+        containers: line.containers.map(containerKey),
+        reason: by.source,
+      },
+      by,
+    );
+    return comesFrom.receiptId;
   }
 
   /** Links results that scanned the receipt before it was known, or a container before it was listed. */
-  private async link(
-    trx: Trx,
-    line: ReceiptLine,
-    unowned: ReadonlyMap<string, readonly ScannedResult[]>,
-    by: By,
-  ): Promise<number> {
+  async link(trx: Trx, line: ReceiptLine, unowned: Unowned, by: By): Promise<number> {
     const { site, timeZone } = this.settings.site;
-    const labels = new Map(line.containers.map((label) => [normaliseLabel(label), label]));
+    const printed = new Map(line.containers.map((label) => [containerKey(label), label]));
+    const labels = scannedLabels(printed, await relabelsOf(trx, site, [line.receiptId]));
     const labelOf = (r: ScannedResult) =>
-      labels.get(normaliseLabel(r.container_scanned ?? '')) ?? null;
+      labels.get(containerKey(r.container_scanned ?? '')) ?? null;
     const mine = unowned.get(line.scanText) ?? [];
     const placed = (await unplacedResults(trx, site, line.receiptId)).filter((r) => labelOf(r));
     const unplaced = new Set(placed.map((result) => result.id));
     for (const result of [...mine, ...placed]) {
       const containerLabel = labelOf(result);
       await attributeResult(trx, site, result.id, { receiptId: line.receiptId, containerLabel });
-      await closeUnownedEvidence(trx, site, result.id, {
-        evidence: `receipt ${line.receiptId} was announced`,
+      const evidence = `receipt ${line.receiptId} was announced`;
+      const closed = await closeUnownedEvidence(trx, site, result.id, {
+        evidence,
         placed: containerLabel !== null,
         now: by.now,
       });
+      for (const subjectId of closed) {
+        await recordAudit(trx, {
+          site,
+          zone: timeZone,
+          at: by.now,
+          actor: by.actor,
+          action: 'discrepancy.closed',
+          subjectKind: 'discrepancy',
+          subjectId,
+          reason: evidence,
+          before: { closedAt: null },
+          after: { closedAt: by.now, evidence },
+        });
+      }
       await recordAudit(trx, {
         site,
         zone: timeZone,
@@ -319,7 +334,7 @@ export class ReceiptsService {
         action: 'result.attributed',
         subjectKind: 'result',
         subjectId: result.id,
-        reason: `receipt ${line.receiptId} was announced`,
+        reason: evidence,
         before: {
           receiptId: unplaced.has(result.id) ? line.receiptId : null,
           containerLabel: null,

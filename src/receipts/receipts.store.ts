@@ -1,17 +1,14 @@
-import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
 import { resultSubject } from './evidence-subject.js';
-import { SCANNED_ID_PREFIX } from './expectation-line.js';
-import { emptyReceipt } from './receipt-rows.js';
-import type { ScanTarget, ScanTargets } from './scan-match.js';
+import { SCANNED_ID_PREFIX } from './receipt-bounds.js';
+import { emptyReceipt, type RevisionDocument } from './receipt-rows.js';
 
 /** Values bound in one `in (…)` and rows in one insert: far below what either database allows. */
 const CHUNK = 1000;
-const NEAR_MISS_TEXTS_MAX = 5000;
 
 export async function findReceipts(
   reader: Reader,
@@ -175,6 +172,24 @@ export async function latestAnnouncement(
   return row?.document ?? null;
 }
 
+/** Where and from when a receipt was announced, over all its revisions. */
+export async function announcedPlaces(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<{ readonly area: string | null; readonly receivedAt: Instant | null }[]> {
+  const revisions = await reader
+    .selectFrom('receipt_revision')
+    .select('document')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .execute();
+  return revisions.map(({ document }) => {
+    const { area, receivedAt } = (JSON.parse(document) as RevisionDocument).inForce;
+    return { area, receivedAt };
+  });
+}
+
 export async function hasResults(
   reader: Reader,
   site: string,
@@ -244,72 +259,26 @@ export async function attributeResult(
     .execute();
 }
 
-/** Closes what was open about a result for want of an owner or of a container on the list. */
+/** Closes what was open about a result for want of an owner or of a container on the list; the ids of what it closed. */
 export async function closeUnownedEvidence(
   trx: Trx,
   site: string,
   resultRowId: string,
   closing: { readonly evidence: string; readonly placed: boolean; readonly now: Instant },
-): Promise<void> {
+): Promise<string[]> {
   const classes = closing.placed
     ? (['contrary-unowned', 'not-expected'] as const)
     : (['contrary-unowned'] as const);
-  await trx
+  const closed = await trx
     .updateTable('discrepancy')
     .set({ closed_at: closing.now, closing_evidence: closing.evidence })
     .where('site', '=', site)
     .where('class', 'in', classes)
     .where('subject', '=', resultSubject(resultRowId))
     .where('closed_at', 'is', null)
+    .returning('id')
     .execute();
-}
-
-/**
- * What the scans of a bundle may name: the announced receipts of these normalised texts with their
- * containers, and, for near misses of texts nobody announced, the latest scan texts of the site.
- */
-export async function loadScanTargets(
-  reader: Reader,
-  site: string,
-  scanTexts: readonly string[],
-): Promise<ScanTargets> {
-  const rows = await findReceiptsByScan(reader, site, scanTexts);
-  const byScanText = new Map<string, ScanTarget>();
-  for (const row of rows.values()) {
-    if (row.announced === 0) continue;
-    const containers = (await labelsOf(reader, { site, receiptId: row.id })).rows;
-    byScanText.set(row.scan_text, {
-      receiptId: row.id,
-      material: row.material,
-      area: row.area,
-      receivedAt: row.received_at,
-      labels: new Map(containers.map((c) => [c.normalised, c.label])),
-    });
-  }
-  const unknown = scanTexts.some((t) => t !== '' && !byScanText.has(t));
-  return { byScanText, knownScanTexts: unknown ? await knownScanTexts(reader, site) : [] };
-}
-
-const labelsOf = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
-  db
-    .selectFrom('container')
-    .select(['normalised', 'label'])
-    .where('site', '=', of.site)
-    .where('receipt_id', '=', of.receiptId)
-    .orderBy('position'),
-);
-
-async function knownScanTexts(reader: Reader, site: string): Promise<string[]> {
-  const rows = await reader
-    .selectFrom('receipt')
-    .select('scan_text')
-    .where('site', '=', site)
-    .where('announced', '=', 1)
-    .orderBy(sql`coalesce(received_at, 0)`, 'desc')
-    .orderBy('id')
-    .limit(NEAR_MISS_TEXTS_MAX)
-    .execute();
-  return rows.map((r) => r.scan_text);
+  return closed.map(({ id }) => id);
 }
 
 function chunks<T>(all: readonly T[]): T[][] {

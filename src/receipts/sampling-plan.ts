@@ -1,10 +1,15 @@
 import { createHash } from 'node:crypto';
 import type { Instant } from '../formats/instant.js';
 import type { PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
+import { WHO_TABLES, type WhoTable } from './published-plans.js';
+import { CONTAINERS_MAX } from './receipt-bounds.js';
 
 /**
  * Which containers of a receipt line must be identified. Acceptance number is 0 in every plan: a plan
  * decides which containers are tested, never how many may fail (rule 4).
+ *
+ * The p and r plans of WHO ask for every container too: what they reduce are later tests. The n plan is not meant for
+ * makers, who identify each container; a site that uses it says why in its decision.
  *
  * sqrt(N) + 1 is a custom, not a statistical plan: it misses one mislabelled container among N with
  * probability 1 - n/N (N = 40, n = 8: 0.80).
@@ -12,6 +17,8 @@ import type { PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
 export interface SamplingPlan {
   readonly kind: PlanKind;
   readonly rounding: PlanRounding;
+  /** Of a fixed plan: places in the announced list, from 1. */
+  readonly positions?: readonly number[];
   /** Id of the decision record it rests on. */
   readonly decision: string;
   /** Containers on the list when it was worked out, and how many of them it asks for. */
@@ -32,6 +39,7 @@ export interface PlanSubject {
 /** The part of a rule or of a plan that says how many containers it asks for. */
 interface Strictness {
   readonly rounding: PlanRounding;
+  readonly positions?: readonly number[];
   /** A rule names it `plan`, a plan `kind`. */
   readonly plan?: PlanKind;
   readonly kind?: PlanKind;
@@ -39,12 +47,46 @@ interface Strictness {
 
 /** True when `a` asks for more containers than `b` at some N and for fewer at none. */
 export function isStricter(a: Strictness, b: Strictness): boolean {
-  return strictness(a) > strictness(b);
+  return compareStrictness(a, b) === 'stricter';
 }
 
-function strictness(of: Strictness): number {
-  if ((of.plan ?? of.kind) === 'every') return 3;
-  return of.rounding === 'up' ? 2 : of.rounding === 'nearest' ? 1 : 0;
+export type StrictnessOrder = 'stricter' | 'looser' | 'equal' | 'crossing';
+
+/** How `a` stands to `b` over every number of containers a receipt may have; `crossing` when each asks for more at some. */
+export function compareStrictness(a: Strictness, b: Strictness): StrictnessOrder {
+  const key = JSON.stringify([shapeOf(a), shapeOf(b)]);
+  const known = ORDERS.get(key);
+  if (known !== undefined) return known;
+  let isMore = false;
+  let isLess = false;
+  for (let n = 1; n <= CONTAINERS_MAX; n += 1) {
+    const difference = askedOf(a, n) - askedOf(b, n);
+    isMore ||= difference > 0;
+    isLess ||= difference < 0;
+  }
+  const order = isMore ? (isLess ? 'crossing' : 'stricter') : isLess ? 'looser' : 'equal';
+  if (ORDERS.size >= ORDERS_MAX) ORDERS.clear();
+  ORDERS.set(key, order);
+  return order;
+}
+
+/** Rules hardly ever change, and each comparison looks at every N. */
+const ORDERS = new Map<string, StrictnessOrder>();
+const ORDERS_MAX = 1_000;
+
+/** How many of so many containers a rule or plan asks for. */
+export function askedOf(of: Strictness, containers: number): number {
+  return requiredCount(kindOf(of), of.rounding, containers, of.positions);
+}
+
+function kindOf(of: Strictness): PlanKind {
+  return of.plan ?? of.kind ?? 'every';
+}
+
+function shapeOf(of: Strictness): unknown {
+  const kind = kindOf(of);
+  if (kind === 'fixed') return [...(of.positions ?? [])].sort((a, b) => a - b);
+  return kind === 'sqrt' ? `sqrt-${of.rounding}` : kind;
 }
 
 /**
@@ -88,17 +130,54 @@ function ranksAbove(rule: PlanRule, best: PlanRule): boolean {
 }
 
 /**
- * How many of `containers` a plan asks for. `every`: N. `sqrt`: min(N, 1 + sqrt N) with sqrt N rounded as
- * named (a tie cannot occur: sqrt N is whole or irrational). 0 for no containers.
+ * How many of `containers` a plan asks for, at most all of them; 0 for no containers.
+ *
+ * - `every`, `who-p`, `who-r`: N.
+ * - `sqrt`: 1 + sqrt N with sqrt N rounded as named (a tie cannot occur: sqrt N is whole or irrational).
+ * - `who-n`: every container up to 4, then the published table.
+ * - `fixed`: as many as its list has places; N when the receipt lacks one of them, since the plan cannot be followed.
  *
  * @throws RangeError when `containers` is not a whole number of at least 0.
  */
-export function requiredCount(kind: PlanKind, rounding: PlanRounding, containers: number): number {
+export function requiredCount(
+  kind: PlanKind,
+  rounding: PlanRounding,
+  containers: number,
+  positions: readonly number[] = [],
+): number {
   if (!Number.isSafeInteger(containers) || containers < 0) {
     throw new RangeError(`expected a whole number of containers, found ${containers}`);
   }
-  if (kind === 'every' || containers === 0) return containers;
-  return Math.min(containers, 1 + roundedRoot(containers, rounding));
+  switch (kind) {
+    case 'every':
+    case 'who-p':
+    case 'who-r':
+      return containers;
+    case 'sqrt':
+      return containers === 0 ? 0 : Math.min(containers, 1 + roundedRoot(containers, rounding));
+    case 'who-n':
+      return containers <= WHO_EVERY_UP_TO ? containers : whoCount(WHO_TABLES.n, containers);
+    case 'fixed': {
+      const isWhole = positions.length > 0 && positions.every((position) => position <= containers);
+      return isWhole ? new Set(positions).size : containers;
+    }
+  }
+}
+
+/** The n plan's condition for small lots, which stands above its table. */
+const WHO_EVERY_UP_TO = 4;
+
+/** Containers that a WHO plan takes out of so many: original samples (n), composites (p), full tests (r). */
+export function whoCount({ rows, beyond }: WhoTable, containers: number): number {
+  const row = rows.find(([upTo]) => containers <= upTo);
+  if (row !== undefined) return Math.min(containers, row[1]);
+  // factor * sqrt N = sqrt((10 factor)² N) / 10, in whole numbers: the tenths of it decide the rounding.
+  const tenths = beyond.tenths;
+  const square = tenths * tenths * containers;
+  const whole = Math.floor(integerRoot(square) / 10);
+  const isUp =
+    beyond.rounding === 'up' ? 100 * whole * whole < square : (10 * whole + 5) ** 2 <= square;
+  return Math.min(containers, whole + (isUp ? 1 : 0) + beyond.plus);
 }
 
 function roundedRoot(n: number, rounding: PlanRounding): number {
@@ -115,6 +194,39 @@ function integerRoot(n: number): number {
   while (root * root > n) root -= 1;
   while ((root + 1) * (root + 1) <= n) root += 1;
   return root;
+}
+
+/** What follows when a container that was tested is not what it should be. */
+export interface AfterFailure {
+  /** Labels that are to be tested as well. */
+  readonly further: readonly string[];
+  /** Always: no number of passes makes up for one failure, whatever was tested after it. */
+  readonly verdict: 'does-not-conform';
+}
+
+/**
+ * How many more after a failure. Every container that was not tested is: not to outvote the failure, which stands, but
+ * to find out how far it reaches. Null while nothing failed.
+ */
+export function afterFailure(
+  labels: readonly string[],
+  tested: ReadonlySet<string>,
+  failed: ReadonlySet<string>,
+): AfterFailure | null {
+  if (failed.size === 0) return null;
+  return { further: labels.filter((label) => !tested.has(label)), verdict: 'does-not-conform' };
+}
+
+/** The labels of a plan: at its places, or at random from its seed. */
+export function containersOf(
+  plan: Pick<SamplingPlan, 'kind' | 'rounding' | 'seed' | 'positions'>,
+  normalisedLabels: readonly string[],
+): Set<string> {
+  const count = askedOf(plan, normalisedLabels.length);
+  if (plan.kind === 'fixed' && count < normalisedLabels.length) {
+    return new Set(plan.positions?.flatMap((position) => normalisedLabels[position - 1] ?? []));
+  }
+  return chooseContainers(normalisedLabels, count, plan.seed);
 }
 
 /**
@@ -148,9 +260,10 @@ export function planFromRule(
   return {
     kind: rule.plan,
     rounding: rule.rounding,
+    ...(rule.positions === undefined ? {} : { positions: rule.positions }),
     decision: rule.decision,
     containers,
-    required: requiredCount(rule.plan, rule.rounding, containers),
+    required: askedOf(rule, containers),
     seed,
     foundAt,
   };

@@ -1,13 +1,22 @@
 import type { Instant } from '../formats/instant.js';
-import { nearMisses, normaliseLabel } from './label.js';
+import { containerKey, normaliseLabel } from './label.js';
+import { nearMisses } from './near-miss.js';
 
-/** A receipt that a scan may name, with its containers by normalised label. */
+/** A receipt that a scan may name, with its containers by `containerKey`. */
 export interface ScanTarget {
   readonly receiptId: string;
   readonly material: string | null;
   readonly area: string | null;
   readonly receivedAt: Instant | null;
   readonly labels: ReadonlyMap<string, string>;
+  /** Containers that went on to other receipts since, by the labels they had here; absent or empty for most. */
+  readonly moved?: ReadonlyMap<string, PlacedLabel>;
+}
+
+/** A container where it is now. */
+export interface PlacedLabel {
+  readonly receiptId: string;
+  readonly label: string;
 }
 
 export interface ScanTargets {
@@ -17,7 +26,8 @@ export interface ScanTargets {
   readonly knownScanTexts: readonly string[];
 }
 
-/** Which receipt and container a scan names. Only an exact match after normalisation counts. */
+/** Which receipt and container a scan names. Only an exact match after normalisation counts; near misses of a
+ * container are sought when they are shown (`labelHint`), not for every scan of every bundle. */
 export type ScanMatch =
   | {
       readonly kind: 'receipt';
@@ -27,7 +37,6 @@ export type ScanMatch =
       readonly receivedAt: Instant | null;
       /** The announced label; null when no container was scanned or none carries this label. */
       readonly containerLabel: string | null;
-      readonly containerNearMisses: readonly string[];
     }
   | {
       readonly kind: 'unknown-receipt';
@@ -36,6 +45,16 @@ export type ScanMatch =
       readonly nearMisses: readonly string[];
     }
   | { readonly kind: 'no-receipt-scan' };
+
+/** Every receipt that a scan may turn out to name. */
+export function receiptsInReach({ byScanText }: ScanTargets): Set<string> {
+  const ids = new Set<string>();
+  for (const target of byScanText.values()) {
+    ids.add(target.receiptId);
+    for (const { receiptId } of target.moved?.values() ?? []) ids.add(receiptId);
+  }
+  return ids;
+}
 
 /**
  * Matches what was scanned. A container never finds its receipt: two receipts may number their drums alike,
@@ -55,18 +74,16 @@ export function matchScan(
       nearMisses: nearMisses(scanText, targets.knownScanTexts),
     };
   }
-  const container = normaliseLabel(scan.container ?? '');
-  const containerLabel = container === '' ? null : (target.labels.get(container) ?? null);
+  const container = containerKey(scan.container ?? '');
+  const moved = container === '' ? undefined : target.moved?.get(container);
+  const containerLabel =
+    container === '' ? null : (moved?.label ?? target.labels.get(container) ?? null);
   return {
     kind: 'receipt',
-    receiptId: target.receiptId,
+    receiptId: moved?.receiptId ?? target.receiptId,
     material: target.material,
     area: target.area,
     receivedAt: target.receivedAt,
     containerLabel,
-    containerNearMisses:
-      container === '' || containerLabel !== null
-        ? []
-        : nearMisses(container, target.labels.values()),
   };
 }

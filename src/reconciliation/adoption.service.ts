@@ -65,7 +65,7 @@ export class Adoption {
       site: row.site,
       destination: row.destination,
       message: row.subject_kind,
-      subject: subject.resultId,
+      subject: this.parts.looking.keptText(subject.resultId),
       revision: row.subject_revision,
     });
   }
@@ -96,6 +96,7 @@ export class Adoption {
           subject: `${holdingPrefix(row.destination)}${holding.identity}`,
           evidence: `delivery ${row.id}`,
           closedAt: now,
+          zone: site.timeZone,
         });
       }
       await auditDelivery(trx, row, {

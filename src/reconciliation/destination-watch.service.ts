@@ -143,7 +143,7 @@ export class DestinationWatch {
   }
 
   async #read(destination: Destination, watched: Watched, document: MappingDocument) {
-    const result = await this.parts.looking.document(destination, watched.request.path);
+    const result = await this.parts.looking.description(destination, watched.request.path);
     return readWatched(result, watched, document.format);
   }
 
@@ -167,17 +167,21 @@ export class DestinationWatch {
         before: { digest: row.approved_digest, document: row.approved_document },
         after: { digest: step.change.seen_digest, document: step.change.seen_document },
       });
-      await openDiscrepancy(trx, {
-        site: site.site,
-        class: 'destination-changed',
-        subject: `destination:${name}`,
-        receiptId: null,
-        containerLabel: null,
-        destination: name,
-        scope: { destination: name },
-        detail: `${name} describes itself otherwise than it was approved; no new conforms goes there until somebody approves it`,
-        openedAt: now,
-      });
+      await openDiscrepancy(
+        trx,
+        {
+          site: site.site,
+          class: 'destination-changed',
+          subject: `destination:${name}`,
+          receiptId: null,
+          containerLabel: null,
+          destination: name,
+          scope: { destination: name },
+          detail: `${name} describes itself otherwise than it was approved; no new conforms goes there until somebody approves it`,
+          openedAt: now,
+        },
+        site.timeZone,
+      );
     }
     if (step.becomes === 'as-approved' && row.hold !== null) {
       await this.#close(trx, name, 'it shows again what was approved', now);
@@ -194,6 +198,7 @@ export class DestinationWatch {
       subject: `destination:${name}`,
       evidence,
       closedAt,
+      zone: this.parts.site.timeZone,
     });
   }
 

@@ -1,4 +1,5 @@
 import { uuidv7 } from 'uuidv7';
+import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -8,8 +9,14 @@ import type { NewDiscrepancy } from './discrepancies.js';
 /**
  * Opens a discrepancy; opening one that is open does nothing. The caller has locked the receipt it belongs
  * to, or the site's evidence when it has no owner.
+ *
+ * @param zone the site's, for the trail
  */
-export async function openDiscrepancy(trx: Trx, discrepancy: NewDiscrepancy): Promise<void> {
+export async function openDiscrepancy(
+  trx: Trx,
+  discrepancy: NewDiscrepancy,
+  zone: string,
+): Promise<void> {
   const open = await trx
     .selectFrom('discrepancy')
     .select('id')
@@ -19,10 +26,11 @@ export async function openDiscrepancy(trx: Trx, discrepancy: NewDiscrepancy): Pr
     .where('closed_at', 'is', null)
     .executeTakeFirst();
   if (open) return;
-  await trx
+  const id = uuidv7();
+  const inserted = await trx
     .insertInto('discrepancy')
     .values({
-      id: uuidv7(),
+      id,
       site: discrepancy.site,
       class: discrepancy.class,
       subject: discrepancy.subject,
@@ -36,7 +44,49 @@ export async function openDiscrepancy(trx: Trx, discrepancy: NewDiscrepancy): Pr
       closing_evidence: null,
     })
     .onConflict((c) => c.doNothing())
-    .execute();
+    .executeTakeFirst();
+  if (inserted.numInsertedOrUpdatedRows === 0n) return;
+  const { site, openedAt: at, ...said } = discrepancy;
+  await recordAudit(trx, {
+    ...ACTED,
+    site,
+    zone,
+    at,
+    action: 'discrepancy.opened',
+    subjectId: id,
+    reason: discrepancy.detail,
+    after: said,
+  });
+}
+
+const ACTED = {
+  actor: { kind: 'system', name: 'reconciliation' },
+  subjectKind: 'discrepancy',
+} as const;
+
+/** One entry of the trail for each discrepancy that evidence has closed. */
+export async function auditClosed(
+  trx: Trx,
+  ids: readonly string[],
+  by: {
+    readonly site: string;
+    readonly zone: string;
+    readonly at: Instant;
+    readonly evidence: string;
+  },
+): Promise<void> {
+  const { evidence, ...where } = by;
+  for (const subjectId of ids) {
+    await recordAudit(trx, {
+      ...ACTED,
+      ...where,
+      action: 'discrepancy.closed',
+      subjectId,
+      reason: evidence,
+      before: { closedAt: null },
+      after: { closedAt: by.at, evidence },
+    });
+  }
 }
 
 /**
@@ -51,6 +101,8 @@ export async function closeByEvidence(
     readonly subject: string;
     readonly evidence: string;
     readonly closedAt: Instant;
+    /** The site's, for the trail. */
+    readonly zone: string;
   },
 ): Promise<boolean> {
   const closed = await trx
@@ -60,8 +112,12 @@ export async function closeByEvidence(
     .where('class', '=', what.class)
     .where('subject', '=', what.subject)
     .where('closed_at', 'is', null)
-    .executeTakeFirst();
-  return closed.numUpdatedRows > 0n;
+    .returning('id')
+    .execute();
+  const ids = closed.map(({ id }) => id);
+  const { site, zone, evidence, closedAt: at } = what;
+  await auditClosed(trx, ids, { site, zone, at, evidence });
+  return ids.length > 0;
 }
 
 /** Open discrepancies of one receipt and all that have no owner. */

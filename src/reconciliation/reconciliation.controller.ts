@@ -1,6 +1,6 @@
 import { Controller, Get, Query, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
-import { GatewaySite, RequireScope } from '../access/api-key.guard.js';
+import { GatewaySite, RequireRight } from '../access/access.guard.js';
 import { addMs, type Instant, parseTimestamp } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
@@ -19,7 +19,7 @@ export class ReconciliationController {
   ) {}
 
   @Get()
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async report(
     @Query('site') site: string | undefined,
     @Query('from') from: string | undefined,

@@ -88,22 +88,26 @@ export class SweepFindings {
   /** A difference that many records share: one event of the destination that holds new *conforms* there. */
   async openSystematic(sweep: Swept, difference: FieldDifference): Promise<void> {
     const { message, field, differing, compared } = difference;
-    const { site } = this.site;
+    const { site, timeZone: zone } = this.site;
     const { destination } = sweep;
     const detail = `${field} differs in ${differing} of ${compared} ${message} messages`;
     await this.database.transact(async (trx) => {
       const now = this.clock.now();
-      await openDiscrepancy(trx, {
-        site,
-        class: 'differs',
-        subject: `${fieldPrefix(destination)}${message}:${field}`,
-        receiptId: null,
-        containerLabel: null,
-        destination,
-        scope: { destination },
-        detail: `${destination}: ${detail}`,
-        openedAt: now,
-      });
+      await openDiscrepancy(
+        trx,
+        {
+          site,
+          class: 'differs',
+          subject: `${fieldPrefix(destination)}${message}:${field}`,
+          receiptId: null,
+          containerLabel: null,
+          destination,
+          scope: { destination },
+          detail: `${destination}: ${detail}`,
+          openedAt: now,
+        },
+        zone,
+      );
       await setDifference(trx, { site, destination, difference: detail, now });
     });
     this.effects.onChanged();
@@ -116,7 +120,8 @@ export class SweepFindings {
       await lockReceiptsMarking(trx, found.site, receipts, new Set(receipts));
       const { site, class: kind, subject } = found;
       const closedAt = this.clock.now();
-      await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt });
+      const zone = this.site.timeZone;
+      await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt, zone });
     });
     this.effects.onChanged();
   }
@@ -138,7 +143,14 @@ export class SweepFindings {
       const closedAt = this.clock.now();
       await settleHolding(trx, holding, closedAt);
       const subject = `${holdingPrefix(destination)}${identity}`;
-      await closeByEvidence(trx, { site, class: 'unknown-at-source', subject, evidence, closedAt });
+      await closeByEvidence(trx, {
+        site,
+        class: 'unknown-at-source',
+        subject,
+        evidence,
+        closedAt,
+        zone: this.site.timeZone,
+      });
     });
     this.effects.onChanged();
   }
@@ -156,7 +168,7 @@ export class SweepFindings {
       await this.database.transact(async (trx) => {
         if (receiptId !== null) await lockReceipts(trx, site, [receiptId]);
         const now = this.clock.now();
-        await openDiscrepancy(trx, { ...discrepancy, openedAt: now });
+        await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
         if (receiptId !== null) await this.effects.evaluate(trx, receiptId, now);
       });
     }

@@ -138,7 +138,11 @@ export class SweepService {
     const path = pagePath(list, sweep);
     const result = await looking.document(destination, path);
     const page = readHeldPage(result, list, document.format, sweep.cursor);
-    if (!page.ok) return await this.#retry(sweep, page.detail);
+    if (!page.ok) return await this.#retry(sweep, looking.keptText(page.detail));
+    // The cursor is kept as it is, or the list would not go on.
+    if (looking.keptText(page.next) !== page.next) {
+      return await this.#fail(sweep, 'the cursor of the next page holds a secret of ours');
+    }
     return await this.#keepPage(sweep, list, page);
   }
 
@@ -183,7 +187,7 @@ export class SweepService {
     for (const item of items) {
       const delivery = item.reference === null ? undefined : byId.get(item.reference);
       if (delivery === undefined) {
-        holdings.push(holdingOf(sweep, item));
+        holdings.push(holdingOf(sweep, item, looking));
         continue;
       }
       const verdict = judgeHeld(delivery, await looking.compare(delivery, item.tree));
@@ -302,18 +306,24 @@ function pagePath(list: HeldList, sweep: SweepRow): string {
   });
 }
 
-function holdingOf(sweep: SweepRow, item: HeldItem): DestinationHoldingRow {
+/** A message as it is kept. A receipt that holds a secret is none of ours: the message then counts against all. */
+function holdingOf(
+  sweep: SweepRow,
+  item: HeldItem,
+  looking: SweepParts['looking'],
+): DestinationHoldingRow {
+  const text = (said: string | null) => (said === null ? null : looking.keptText(said));
   return {
     site: sweep.site,
     destination: sweep.destination,
-    identity: item.identity,
-    reference: item.reference,
+    identity: looking.keptText(item.identity),
+    reference: text(item.reference),
     message: item.message,
-    receipt_id: item.receiptId,
-    subject: item.subject,
+    receipt_id: text(item.receiptId) === item.receiptId ? item.receiptId : null,
+    subject: text(item.subject),
     revision: item.revision,
     held_at: item.at,
-    item: JSON.stringify(item.tree),
+    item: JSON.stringify(looking.kept(item.tree)),
     first_sweep: sweep.id,
     last_sweep: sweep.id,
     settled_at: null,

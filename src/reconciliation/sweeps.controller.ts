@@ -1,7 +1,10 @@
 import { Controller, Get, HttpCode, Param, Post, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
-import { actorOf } from '../access/caller-actor.js';
-import { readJsonFields, readReason } from '../access/json-body.files.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { AccountsService } from '../access/accounts.service.js';
+import { actingPerson } from '../access/acting-person.service.js';
+import { actorOf } from '../access/caller.js';
+import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
+import { readReason } from '../access/read-reason.js';
 import { type Instant, parseTimestamp } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import { DestinationWatch } from './destination-watch.service.js';
@@ -13,11 +16,12 @@ export class SweepsController {
   constructor(
     private readonly sweeps: SweepRequests,
     private readonly watch: DestinationWatch,
+    private readonly accounts: AccountsService,
   ) {}
 
   /** What a destination said of itself last, and what of it is approved. */
   @Get(':name/description')
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async description(@Param('name') name: string): Promise<unknown> {
     const row = (await this.watch.list()).find((w) => w.destination === name);
     if (row === undefined) throw new Problem('not-found', `nothing of ${name} is watched`);
@@ -32,21 +36,20 @@ export class SweepsController {
     };
   }
 
+  /** A person approves what the destination says of itself. It is no signature yet. */
   @Post(':name/approve')
   @HttpCode(200)
-  @RequireScope('control')
+  @RequireRight('destination.pause', { provesPerson: true })
   async approve(
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const fields = await readJsonFields(request);
+    const fields = fieldsOf(await readJsonBody(request.raw));
     const reason = readReason(fields);
     const digest = typeof fields['digest'] === 'string' ? fields['digest'] : null;
-    const approved = await this.watch.approve(name, {
-      digest,
-      reason,
-      actor: actorOf(request.caller),
-    });
+    const { caller } = request;
+    const actor = await actingPerson(this.accounts, caller, 'destination.pause', fields);
+    const approved = await this.watch.approve(name, { digest, reason, actor });
     switch (approved) {
       case 'approved':
         return { name, approved: true };
@@ -61,12 +64,12 @@ export class SweepsController {
 
   @Post(':name/sweeps')
   @HttpCode(202)
-  @RequireScope('control')
+  @RequireRight('destination.pause')
   async request(
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const fields = await readJsonFields(request);
+    const fields = fieldsOf(await readJsonBody(request.raw));
     const period = { from: readInstant(fields, 'from'), to: readInstant(fields, 'to') };
     if (period.from >= period.to) throw new Problem('query-invalid', 'from: expected before to');
     const put = await this.sweeps.request(name, period, actorOf(request.caller));
@@ -85,13 +88,13 @@ export class SweepsController {
   }
 
   @Get(':name/sweeps')
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async recent(@Param('name') name: string): Promise<unknown> {
     return { sweeps: await this.sweeps.recent(name) };
   }
 
   @Get(':name/sweeps/:id')
-  @RequireScope('read')
+  @RequireRight('pages.read')
   async one(@Param('name') name: string, @Param('id') id: string): Promise<unknown> {
     const sweep = await this.sweeps.one(name, id);
     if (sweep === null) throw new Problem('not-found', `${name} has no sweep ${id}`);

@@ -2,19 +2,11 @@ import type { SpectrumValues } from '../checks/spectrum-values.js';
 import { type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import { attributeText, elementText, XML_FORBIDDEN } from '../formats/xml-text.js';
 import { type AnimlAttachment, ATTACHMENTS } from './animl-attachments.js';
-import {
-  type AnimlPlace,
-  categoriesOf,
-  NAMES,
-  type PlacedCategory,
-  type PlacedField,
-  RESULT_NAMES,
-  VALUE_FORMS,
-} from './animl-layout.js';
+import { type AnimlPlace, NAMES, RESULT_NAMES } from './animl-layout.js';
+import { flat, PREPARED, type PreparedParameter, UNIT_ELEMENTS } from './animl-markup.js';
 import { TECHNIQUE_NAME, TECHNIQUE_SHA256, TECHNIQUE_URI } from './animl-technique.js';
-import { isUnitKey, type UnitKey, unitElement } from './animl-units.js';
+import { isUnitKey, type UnitKey } from './animl-units.js';
 import { holdText } from './held-text.js';
-import { type FieldReader, fieldReader } from './record-fields.js';
 import type { ResultRecord } from './result-record.js';
 
 /** Changes whenever the bytes written for one record change; stored beside the artefact's digest. */
@@ -43,116 +35,170 @@ export function writeAniml(
   options: AnimlOptions = {},
 ): string {
   const sampleId = tokenOf(record.container?.scanned ?? '', 'unlabelled');
-  return (
-    `<?xml version="1.0" encoding="UTF-8"?>\n<AnIML xmlns="${ANIML_NAMESPACE}" version="${ANIML_VERSION}">` +
-    sampleSet(record, sampleId) +
-    `<ExperimentStepSet><ExperimentStep name="${TECHNIQUE_NAME}" experimentStepID="${tokenOf(record.resultId, 'step')}" id="step">` +
-    `<TagSet>${tag('environment', record.environment)}${tag('origin', record.origin)}</TagSet>` +
-    `<Technique name="${TECHNIQUE_NAME}" uri="${attributeText(options.techniqueUri ?? TECHNIQUE_URI)}" sha256="${TECHNIQUE_SHA256}"/>` +
-    `<Infrastructure><SampleReferenceSet><SampleReference sampleID="${sampleId}" role="${NAMES.role}" samplePurpose="consumed"/></SampleReferenceSet><Timestamp>${record.measuredAt.reported}</Timestamp></Infrastructure>` +
-    method(record) +
-    spectrumResult(record, values) +
-    result('identity', 'identity', categories(record, 'identity') + lists(record)) +
-    result('provenance', 'provenance', categories(record, 'provenance')) +
-    `</ExperimentStep>${attachmentStep(record, options.attachments ?? [])}</ExperimentStepSet>${auditTrail(record)}</AnIML>\n`
+  const pieces: Pieces = [PROLOGUE];
+  addSampleSet(pieces, record, sampleId);
+  pieces.push(
+    STEP_START,
+    tokenOf(record.resultId, 'step'),
+    '" id="step"><TagSet>',
+    tag('environment', record.environment),
+    tag('origin', record.origin),
+    TECHNIQUE_START,
+    attributeText(options.techniqueUri ?? TECHNIQUE_URI),
+    TECHNIQUE_END,
+    sampleId,
+    ROLE_TO_TIME,
+    record.measuredAt.reported,
+    '</Timestamp></Infrastructure>',
   );
+  addMethod(pieces, record);
+  addSpectrumResult(pieces, record, values);
+  pieces.push(RESULT_STARTS.identity);
+  addCategories(pieces, record, 'identity');
+  pieces.push(lists(record), '</Result>', RESULT_STARTS.provenance);
+  addCategories(pieces, record, 'provenance');
+  pieces.push(
+    '</Result></ExperimentStep>',
+    attachmentStep(record, options.attachments ?? []),
+    '</ExperimentStepSet>',
+  );
+  addAuditTrail(pieces, record);
+  pieces.push('</AnIML>\n');
+  return pieces.join('');
 }
 
-function sampleSet(record: ResultRecord, sampleId: string): string {
+/**
+ * The document in order, put together once at its end: strings that grow by `+` become trees of some hundred nodes,
+ * and making one text of such a tree costs more than everything else that is written here.
+ */
+type Pieces = string[];
+
+const PROLOGUE = flat`<?xml version="1.0" encoding="UTF-8"?>\n<AnIML xmlns="${ANIML_NAMESPACE}" version="${ANIML_VERSION}">`;
+const STEP_START = flat`<ExperimentStepSet><ExperimentStep name="${TECHNIQUE_NAME}" experimentStepID="`;
+const TECHNIQUE_START = flat`</TagSet><Technique name="${TECHNIQUE_NAME}" uri="`;
+const TECHNIQUE_END = flat`" sha256="${TECHNIQUE_SHA256}"/><Infrastructure><SampleReferenceSet><SampleReference sampleID="`;
+const ROLE_TO_TIME = flat`" role="${NAMES.role}" samplePurpose="consumed"/></SampleReferenceSet><Timestamp>`;
+const RESULT_STARTS = {
+  spectrum: flat`<Result name="${RESULT_NAMES.spectrum}" id="spectrum">`,
+  identity: flat`<Result name="${RESULT_NAMES.identity}" id="identity">`,
+  provenance: flat`<Result name="${RESULT_NAMES.provenance}" id="provenance">`,
+} as const;
+
+function addSampleSet(pieces: Pieces, record: ResultRecord, sampleId: string): void {
   const label = record.container?.scanned;
-  const barcode = label === undefined ? '' : ` barcode="${tokenOf(label, '')}"`;
-  const tags =
-    (record.receipt === null ? '' : tag('receipt', record.receipt.scanned)) +
-    (record.lot === null ? '' : tag('lot', record.lot)) +
-    (record.material === null ? '' : tag('material', record.material)) +
-    tag('site', record.site);
-  return (
-    `<SampleSet><Sample name="${tokenOf(label ?? '', 'Container without label')}" sampleID="${sampleId}"${barcode} id="sample">` +
-    `<TagSet>${tags}</TagSet>${categories(record, 'sample')}</Sample></SampleSet>`
+  pieces.push(
+    '<SampleSet><Sample name="',
+    tokenOf(label ?? '', 'Container without label'),
+    '" sampleID="',
+    sampleId,
   );
+  if (label !== undefined) pieces.push('" barcode="', tokenOf(label, ''));
+  pieces.push('" id="sample"><TagSet>');
+  if (record.receipt !== null) pieces.push(tag('receipt', record.receipt.scanned));
+  if (record.lot !== null) pieces.push(tag('lot', record.lot));
+  if (record.material !== null) pieces.push(tag('material', record.material));
+  pieces.push(tag('site', record.site), '</TagSet>');
+  addCategories(pieces, record, 'sample');
+  pieces.push('</Sample></SampleSet>');
 }
 
-function method(record: ResultRecord): string {
+function addMethod(pieces: Pieces, record: ResultRecord): void {
   const { instrument, operator } = record;
   const serial = tokenOf(instrument.serial, '');
-  return (
-    `<Method name="${tokenOf(record.method.id, 'method')}" id="method">` +
-    `<Author userType="human"><Name>${shortText(operator.name ?? operator.id)}</Name><Role>operator</Role></Author>` +
-    `<Device><DeviceIdentifier>${serial}</DeviceIdentifier><Name>${shortText(instrument.model)}</Name><FirmwareVersion>${tokenOf(instrument.firmware, '')}</FirmwareVersion><SerialNumber>${serial}</SerialNumber></Device>` +
-    `${SOFTWARE}${categories(record, 'method')}</Method>`
+  pieces.push(
+    '<Method name="',
+    tokenOf(record.method.id, 'method'),
+    '" id="method"><Author userType="human"><Name>',
+    shortText(operator.name ?? operator.id),
+    '</Name><Role>operator</Role></Author><Device><DeviceIdentifier>',
+    serial,
+    '</DeviceIdentifier><Name>',
+    shortText(instrument.model),
+    '</Name><FirmwareVersion>',
+    tokenOf(instrument.firmware, ''),
+    '</FirmwareVersion><SerialNumber>',
+    serial,
+    METHOD_SOFTWARE,
   );
+  addCategories(pieces, record, 'method');
+  pieces.push('</Method>');
 }
 
-const SOFTWARE = `<Software><Name>Drumline AnIML writer</Name><Version>${ANIML_WRITER_VERSION}</Version></Software>`;
+const SOFTWARE = flat`<Software><Name>Drumline AnIML writer</Name><Version>${ANIML_WRITER_VERSION}</Version></Software>`;
+const METHOD_SOFTWARE = flat`</SerialNumber></Device>${SOFTWARE}`;
 
-function spectrumResult(record: ResultRecord, values: SpectrumValues | null): string {
+function addSpectrumResult(
+  pieces: Pieces,
+  record: ResultRecord,
+  values: SpectrumValues | null,
+): void {
   if (record.spectrum === null) {
     if (values !== null)
       throw new RangeError('spectrum values were given for a record without one');
-    return '';
+    return;
   }
-  const series = values === null ? '' : seriesSet(record, values);
-  return result('spectrum', 'spectrum', series + categories(record, 'spectrum'));
+  pieces.push(RESULT_STARTS.spectrum);
+  if (values !== null) addSeriesSet(pieces, record, values);
+  addCategories(pieces, record, 'spectrum');
+  pieces.push('</Result>');
 }
 
-function seriesSet(record: ResultRecord, values: SpectrumValues): string {
+function addSeriesSet(pieces: Pieces, record: ResultRecord, values: SpectrumValues): void {
   const points = values.axis.length;
   if (values.intensity.length !== points || record.spectrum?.points !== points) {
     throw new RangeError(
       `the record says ${record.spectrum?.points} points, the values are ${points} and ${values.intensity.length}`,
     );
   }
-  if (!isUnitKey(values.intensityUnit)) {
-    throw new RangeError(`unit ${values.intensityUnit} is not in the unit table`);
+  const unit = values.intensityUnit;
+  if (!isUnitKey(unit)) throw new RangeError(`unit ${unit} is not in the unit table`);
+  pieces.push(`<SeriesSet name="${NAMES.seriesSet}" length="${points}">`);
+  if (values.even === null) {
+    addSeries(pieces, NAMES.shift, 'independent', 'shift', values.axis, 'wavenumber');
+  } else {
+    pieces.push(
+      `<Series name="${NAMES.shift}" dependency="independent" seriesID="shift" seriesType="Float64">`,
+      `<AutoIncrementedValueSet startIndex="0" endIndex="${points - 1}"><StartValue><D>${values.even.start}</D></StartValue><Increment><D>${values.even.step}</D></Increment></AutoIncrementedValueSet>`,
+      `${UNIT_ELEMENTS.wavenumber}</Series>`,
+    );
   }
-  const last = points - 1;
-  const axis =
-    values.even === null
-      ? encodedSeries(NAMES.shift, 'independent', 'shift', values.axis, last, 'wavenumber')
-      : `<Series name="${NAMES.shift}" dependency="independent" seriesID="shift" seriesType="Float64">` +
-        `<AutoIncrementedValueSet startIndex="0" endIndex="${last}"><StartValue><D>${values.even.start}</D></StartValue><Increment><D>${values.even.step}</D></Increment></AutoIncrementedValueSet>` +
-        `${UNIT_ELEMENTS.wavenumber}</Series>`;
-  const intensity = encodedSeries(
-    NAMES.intensity,
-    'dependent',
-    'intensity',
-    values.intensity,
-    last,
-    values.intensityUnit,
-  );
-  return `<SeriesSet name="${NAMES.seriesSet}" length="${points}">${axis}${intensity}</SeriesSet>`;
+  addSeries(pieces, NAMES.intensity, 'dependent', 'intensity', values.intensity, unit);
+  pieces.push('</SeriesSet>');
 }
 
-function encodedSeries(
+function addSeries(
+  pieces: Pieces,
   name: string,
   dependency: string,
   id: string,
   values: FloatValues,
-  last: number,
   unit: UnitKey,
-): string {
+): void {
   const type = values instanceof Float32Array ? 'Float32' : 'Float64';
-  return (
-    `<Series name="${name}" dependency="${dependency}" seriesID="${id}" seriesType="${type}">` +
-    `<EncodedValueSet startIndex="0" endIndex="${last}">${littleEndianBytes(values).toString('base64')}</EncodedValueSet>${UNIT_ELEMENTS[unit]}</Series>`
+  pieces.push(
+    `<Series name="${name}" dependency="${dependency}" seriesID="${id}" seriesType="${type}">`,
+    `<EncodedValueSet startIndex="0" endIndex="${values.length - 1}">`,
+    littleEndianBytes(values).toString('base64'),
+    '</EncodedValueSet>',
+    UNIT_ELEMENTS[unit],
+    '</Series>',
   );
 }
 
-function result(place: keyof typeof RESULT_NAMES, id: string, content: string): string {
-  return `<Result name="${RESULT_NAMES[place]}" id="${id}">${content}</Result>`;
-}
-
-function categories(record: ResultRecord, place: AnimlPlace): string {
-  let text = '';
-  for (const category of PREPARED[place]) {
-    let parameters = '';
-    for (const { read, isText, start, end } of category.parameters) {
-      const value = read(record);
-      if (value !== null) parameters += start + (isText ? exactText(value) : value) + end;
+function addCategories(pieces: Pieces, record: ResultRecord, place: AnimlPlace): void {
+  for (const parameters of PREPARED[place]) {
+    let last: PreparedParameter | null = null;
+    for (const parameter of parameters) {
+      const value = parameter.read(record);
+      if (value === null) continue;
+      if (last === null) pieces.push(parameter.first);
+      else if (last === parameter.previous) pieces.push(parameter.next);
+      else pieces.push(last.end, parameter.start);
+      pieces.push(parameter.isText ? exactText(value) : value);
+      last = parameter;
     }
-    if (parameters !== '') text += `${category.start}${parameters}</Category>`;
+    if (last !== null) pieces.push(last.close);
   }
-  return text;
 }
 
 function lists(record: ResultRecord): string {
@@ -194,17 +240,22 @@ function attachmentStep(record: ResultRecord, attachments: readonly AnimlAttachm
   );
 }
 
-function auditTrail(record: ResultRecord): string {
-  const device = `<Author userType="device"><Name>${shortText(record.instrument.serial)}</Name></Author>`;
-  return (
-    '<AuditTrailEntrySet>' +
-    `<AuditTrailEntry id="audit-1"><Timestamp>${record.measuredAt.reported}</Timestamp>${device}<Action>created</Action><Reason>measured</Reason><Reference>step</Reference></AuditTrailEntry>` +
-    `<AuditTrailEntry id="audit-2"><Timestamp>${record.bundle.receivedAt}</Timestamp><Author userType="software"><Name>Drumline</Name></Author>${SOFTWARE}<Action>converted</Action>` +
-    '<Reason>written from the result bundle received at this time</Reason>' +
-    `<Comment>bundle SHA-256 ${record.bundle.sha256}</Comment><Reference>step</Reference></AuditTrailEntry>` +
-    '</AuditTrailEntrySet>'
+function addAuditTrail(pieces: Pieces, record: ResultRecord): void {
+  pieces.push(
+    '<AuditTrailEntrySet><AuditTrailEntry id="audit-1"><Timestamp>',
+    record.measuredAt.reported,
+    '</Timestamp><Author userType="device"><Name>',
+    shortText(record.instrument.serial),
+    MEASURED_TO_CONVERTED,
+    record.bundle.receivedAt,
+    CONVERTED,
+    record.bundle.sha256,
+    '</Comment><Reference>step</Reference></AuditTrailEntry></AuditTrailEntrySet>',
   );
 }
+
+const MEASURED_TO_CONVERTED = flat`</Name></Author><Action>created</Action><Reason>measured</Reason><Reference>step</Reference></AuditTrailEntry><AuditTrailEntry id="audit-2"><Timestamp>`;
+const CONVERTED = flat`</Timestamp><Author userType="software"><Name>Drumline</Name></Author>${SOFTWARE}<Action>converted</Action><Reason>written from the result bundle received at this time</Reason><Comment>bundle SHA-256 `;
 
 function tag(name: string, value: string): string {
   return `<Tag name="${name}" value="${tokenOf(value, '')}"/>`;
@@ -242,48 +293,4 @@ function shortened(text: string): string {
   const cut =
     text.length <= TOKEN_LENGTH_MAX ? text : [...text].slice(0, TOKEN_LENGTH_MAX).join('');
   return XML_FORBIDDEN.test(cut) ? cut.replace(new RegExp(XML_FORBIDDEN, 'g'), '\ufffd') : cut;
-}
-
-const UNIT_ELEMENTS: Readonly<Record<UnitKey, string>> = {
-  wavenumber: unitElement('wavenumber', true),
-  wavelength: unitElement('wavelength', true),
-  time: unitElement('time', true),
-  power: unitElement('power', true),
-  counts: unitElement('counts', true),
-  'counts-per-second': unitElement('counts-per-second', true),
-  arbitrary: unitElement('arbitrary', true),
-};
-
-interface PreparedCategory {
-  readonly start: string;
-  readonly parameters: readonly {
-    readonly read: FieldReader;
-    readonly isText: boolean;
-    readonly start: string;
-    readonly end: string;
-  }[];
-}
-
-/** The markup around every value, put together once: a document is then its values between these. */
-const PREPARED: Readonly<Record<AnimlPlace, readonly PreparedCategory[]>> = {
-  sample: categoriesOf('sample').map(prepareCategory),
-  method: categoriesOf('method').map(prepareCategory),
-  spectrum: categoriesOf('spectrum').map(prepareCategory),
-  identity: categoriesOf('identity').map(prepareCategory),
-  provenance: categoriesOf('provenance').map(prepareCategory),
-};
-
-function prepareCategory({ name, fields }: PlacedCategory): PreparedCategory {
-  return { start: `<Category name="${name}">`, parameters: fields.map(prepareParameter) };
-}
-
-function prepareParameter(field: PlacedField): PreparedCategory['parameters'][number] {
-  const { type, element } = VALUE_FORMS[field.kind];
-  const unit = field.unit === undefined ? '' : UNIT_ELEMENTS[field.unit];
-  return {
-    read: fieldReader(field.at),
-    isText: element === 'S',
-    start: `<Parameter name="${field.parameter}" parameterType="${type}"><${element}>`,
-    end: `</${element}>${unit}</Parameter>`,
-  };
 }

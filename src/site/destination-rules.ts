@@ -102,7 +102,7 @@ function urlFaults(
       {
         path,
         rule: 'base-url',
-        message: `${JSON.stringify(text)} is no plain http or https address`,
+        message: `${JSON.stringify(withoutCredentials(text))} is no plain http or https address`,
         remedy:
           'Write scheme, host and path only; credentials belong into bearer, queries into the mapping.',
       },
@@ -129,6 +129,13 @@ function urlFaults(
     });
   }
   return faults;
+}
+
+/** Whatever stands where credentials stand, in an address or in what should be one; a query may hold them too. */
+function withoutCredentials(text: string): string {
+  return text
+    .replace(/^[^?#]*@/, (before) => `${/^\w+:\/\//.exec(before)?.[0] ?? ''}…@`)
+    .replace(/[?#].*$/s, '?…');
 }
 
 function mappingFaults(

@@ -54,7 +54,7 @@ function toFault(error: ErrorObject): RuleFault {
       );
     case 'type':
       return fault(
-        `${place} is ${shown(error.data)}, expected ${String(params['type'])}`,
+        `${place} ${isSecret(error) ? 'is not shown' : `is ${shown(error.data)}`}, expected ${String(params['type'])}`,
         params['type'] === 'string' && typeof error.data === 'number'
           ? 'Write it between quotes, so that its digits stay as they are written.'
           : 'Write a value of the type expected.',
@@ -66,7 +66,7 @@ function toFault(error: ErrorObject): RuleFault {
       };
     default:
       return fault(
-        `${place} is ${shown(error.data)}, and ${error.message ?? 'breaks the schema'}`,
+        `${place} ${isSecret(error) ? 'is not shown' : `is ${shown(error.data)}`}, and ${error.message ?? 'breaks the schema'}`,
         description(error) ?? 'Write a value within what the schema allows.',
       );
   }
@@ -82,6 +82,11 @@ function unknownKey(error: ErrorObject, path: DocumentPath, key: string): RuleFa
     message: `${error.instancePath === '' ? 'the file' : error.instancePath} has the unknown key ${JSON.stringify(key)}`,
     remedy: `Remove it or correct its spelling.${known}`,
   };
+}
+
+/** Where a secret may be written by mistake: JSON Schema marks such a place as never to be shown again. */
+function isSecret(error: ErrorObject): boolean {
+  return error.parentSchema?.['writeOnly'] === true;
 }
 
 function description(error: ErrorObject): string | null {

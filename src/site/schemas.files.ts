@@ -26,6 +26,16 @@ export function siteSchema(): SchemaCheck {
   return schema('site');
 }
 
+/** Shape of a receipt line announced as JSON. */
+export function receiptSchema(): SchemaCheck {
+  return schema('receipt-expectation');
+}
+
+/** Shape of a change of a receipt that is no announcement. */
+export function receiptChangeSchema(): SchemaCheck {
+  return schema('receipt-change');
+}
+
 /** Shape of `<destination>.mapping.yaml`. */
 export function mappingSchema(): SchemaCheck {
   return schema('mapping');

@@ -9,6 +9,7 @@ import type {
   PlanRounding,
   ReceivingArea,
   SecondPersonRule,
+  SessionLimits,
   SiteLimits,
 } from './site-folder.js';
 import type { Environment, Mode } from './vocabulary.js';
@@ -28,6 +29,7 @@ export interface SiteFile {
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
   readonly limits: SiteLimits;
+  readonly sessions?: Partial<SessionLimits>;
   readonly destinations: readonly Destination[];
 }
 
@@ -55,6 +57,7 @@ export interface PlanEntry {
   readonly supplier?: string | null;
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
+  readonly positions?: readonly number[];
   readonly decision: string;
   /** RFC 3339 with offset. */
   readonly expires: string;

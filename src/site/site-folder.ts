@@ -22,6 +22,7 @@ export interface SiteFolder {
   readonly plans: readonly PlanRule[];
   readonly decisions: readonly DecisionRecord[];
   readonly limits: SiteLimits;
+  readonly sessions: SessionLimits;
   readonly destinations: readonly Destination[];
   readonly secondPerson: SecondPersonRule;
   /** SHA-256 over the sorted list of file names and their digests. */
@@ -86,7 +87,8 @@ export interface Method {
   readonly approvals: readonly { readonly material: string; readonly decision: string }[];
 }
 
-export type PlanKind = 'every' | 'sqrt';
+/** `docs/sampling.md` says how many containers each asks for, and where from. */
+export type PlanKind = 'every' | 'sqrt' | 'who-n' | 'who-p' | 'who-r' | 'fixed';
 export type PlanRounding = 'up' | 'nearest' | 'down';
 
 export interface PlanRule {
@@ -96,6 +98,8 @@ export interface PlanRule {
   readonly supplier: string | null;
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
+  /** Of a fixed plan: places in the announced list of containers, from 1. */
+  readonly positions?: readonly number[];
   readonly decision: string;
   readonly expires: Instant;
 }
@@ -131,6 +135,17 @@ export interface SiteLimits {
   /** Instrument and sync PC clocks further apart than this are remarked. */
   readonly clockSkewMs: number;
 }
+
+/** How long a sign-in lasts. */
+export interface SessionLimits {
+  /** Without a request. */
+  readonly idleMs: number;
+  /** Whatever is done. */
+  readonly absoluteMs: number;
+}
+
+/** A quarter of an hour without a request, a long shift in all; common practice, no source. */
+export const DEFAULT_SESSIONS: SessionLimits = { idleMs: 900_000, absoluteMs: 43_200_000 };
 
 export type EndpointConfig = HttpEndpointConfig | FileDropEndpointConfig;
 

@@ -127,12 +127,23 @@ function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[
       remedy: 'Name material and manufacturer, or test every container.',
     });
   }
-  if (plan.rounding !== 'up') {
+  if ((plan.plan === 'fixed') !== (plan.positions !== undefined)) {
+    faults.push({
+      path: at(plan.positions === undefined ? 'plan' : 'positions'),
+      rule: 'plan-positions',
+      message:
+        plan.positions === undefined
+          ? 'a fixed plan does not say which containers it takes'
+          : `the plan "${plan.plan}" has positions, which only a fixed plan takes`,
+      remedy: 'Write positions with plan: fixed, and with no other plan.',
+    });
+  }
+  if (plan.rounding !== 'up' && plan.plan !== 'sqrt') {
     faults.push({
       path: at('rounding'),
       rule: 'plan-rounding',
-      message: `the number of containers is rounded ${plan.rounding}, expected up`,
-      remedy: 'Round up: any other rounding tests fewer containers than the plan says.',
+      message: `the plan "${plan.plan}" is rounded ${plan.rounding}, expected up`,
+      remedy: 'Write up: only the square root plan may be rounded in another way, by its decision.',
     });
   }
   return faults;

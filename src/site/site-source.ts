@@ -8,7 +8,12 @@ import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
 import type { MethodEntry, SiteFile } from './site-file.js';
-import type { Method, ReferenceSpectrum, SiteFolder } from './site-folder.js';
+import {
+  DEFAULT_SESSIONS,
+  type Method,
+  type ReferenceSpectrum,
+  type SiteFolder,
+} from './site-folder.js';
 import { siteRuleFaults } from './site-rules.js';
 import { type EnvironmentVariables, misplacedPlaceholders, substituted } from './substitution.js';
 import { placed, readYaml, type YamlSource } from './yaml-source.js';
@@ -71,6 +76,7 @@ export function buildSite(
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
     plans: file.plans.map((plan) => {
       const expires = parseTimestamp(plan.expires);

@@ -1,6 +1,11 @@
 import type { Instant } from '../formats/instant.js';
 import type { StatementContainer } from '../records/statement-record.js';
-import { type CoverageGap, coverageGaps, isContraryResult } from './covering-result.js';
+import {
+  type CoverageGap,
+  coverageGaps,
+  isContraryResult,
+  isReviewVoid,
+} from './covering-result.js';
 import type { ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
 
 /** The results of a receipt, sorted by what they say about it. */
@@ -89,7 +94,8 @@ export function containersFailing(
 }
 
 function isPass(assessed: AssessedResult): boolean {
-  return assessed.result.state === 'accepted' && assessed.result.decision === 'pass';
+  const { result } = assessed;
+  return result.state === 'accepted' && result.decision === 'pass' && !isReviewVoid(result);
 }
 
 function firstCovering(passes: readonly AssessedResult[]): Instant | null {

@@ -43,6 +43,8 @@ function measurementGaps(
 ): CoverageGap[] {
   const gaps: string[] = [];
   if (result.state !== 'accepted') gaps.push(`is ${result.state}`);
+  // What only a signed act made acceptable is so for as long as the signature holds.
+  else if (isReviewVoid(result)) gaps.push('was cleared by a signature that is void');
   if (result.mode !== 'verification') gaps.push(`was measured in ${result.mode ?? 'unknown'} mode`);
   if (result.decision !== 'pass') gaps.push(`decided ${result.decision ?? 'nothing readable'}`);
   if (result.measuredAt === null) gaps.push('has no readable time of measurement');
@@ -57,11 +59,17 @@ function measurementGaps(
   return gaps.map((reason) => ({ condition: 'coverage', reason }));
 }
 
+/** True when a person signed about it and what was signed reads differently now. */
+export function isReviewVoid({ review }: ResultFact): boolean {
+  return review !== null && !review.isValid;
+}
+
 /** The receipt counts as it was scanned; a lot or material beside it must not say otherwise. */
 function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
   const gaps: string[] = [];
   const { material, supplierLot, siteLot } = receipt.identity;
-  if (normaliseLabel(result.receiptScanned ?? '') !== receipt.scanText) {
+  const scanned = normaliseLabel(result.receiptScanned ?? '');
+  if (scanned !== receipt.scanText && !receipt.lineage.scanTexts.includes(scanned)) {
     gaps.push(`scanned "${result.receiptScanned ?? ''}", the receipt shows "${receipt.scanText}"`);
   }
   if (result.material !== null && material !== null && result.material !== material) {

@@ -14,6 +14,8 @@ import { approvalDecision, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
+import { labelsVerified } from './label-conditions.js';
+import { receiptUndivided } from './lineage-conditions.js';
 import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
 
@@ -75,7 +77,9 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.furtherIdentityTests(facts, receipt),
     standing.retestDate(receipt, now),
     standing.secondPerson(facts),
-    ...standing.notEvaluated(),
+    standing.notEvaluated('performance-brackets'),
+    labelsVerified(assessment),
+    receiptUndivided(receipt),
     standing.destinationUnchanged(facts),
   ];
   const { plan } = receipt;
@@ -124,10 +128,11 @@ export function unknownReceipt(
   return {
     outcome: 'incomplete',
     conditions: [
-      ...CONDITION_CODES.filter((code) => !standing.isNotEvaluated(code)).map((code) =>
-        condition(code, 'unmet', 'the receipt is not known'),
+      ...CONDITION_CODES.map((code) =>
+        standing.isNotEvaluated(code)
+          ? standing.notEvaluated(code)
+          : condition(code, 'unmet', 'the receipt is not known'),
       ),
-      ...standing.notEvaluated(),
     ],
     containers: [],
     receipt: {

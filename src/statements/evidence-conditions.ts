@@ -1,5 +1,5 @@
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
-import { findPlanRule, isStricter, requiredCount } from '../receipts/sampling-plan.js';
+import { askedOf, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless } from './condition.js';
@@ -32,14 +32,17 @@ export function planInForce(facts: StatementFacts, receipt: ReceiptFacts): Condi
   const { plan } = receipt;
   if (plan === null) return condition('plan-in-force', 'unmet', 'no sampling plan is in force');
   const required = facts.containers.filter((c) => c.required).length;
-  const asked = requiredCount(plan.kind, plan.rounding, facts.containers.length);
+  const count = facts.containers.length;
+  const asked = askedOf(plan, count);
   const against = decisionFaults(facts.site, plan.decision, 'the sampling plan');
   if (asked === 0) against.push('the plan asks for no container');
   if (required < asked)
     against.push(`${required} containers are chosen, the plan asks for ${asked}`);
   const rule = findPlanRule(facts.site.plans, receipt.identity, plan.foundAt);
   if (rule === null) against.push('the site has no plan for this material any more');
-  else if (isStricter(rule, plan)) against.push(`the site tightened the plan to "${rule.plan}"`);
+  else if (isStricter(rule, plan) || askedOf(rule, count) > asked) {
+    against.push(`the site tightened the plan to "${rule.plan}"`);
+  }
   return metUnless(
     'plan-in-force',
     against,

@@ -1,5 +1,6 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
 import type { Instant } from '../formats/instant.js';
+import type { EntryMode } from '../intake/result-bundle.js';
 import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
@@ -18,8 +19,10 @@ import type {
   ContainerFact,
   DeliveryFact,
   DiscrepancyFact,
+  LineageFacts,
   ReceiptFacts,
   ResultFact,
+  ReviewFact,
   StopFact,
   WatchFact,
 } from './facts.js';
@@ -28,8 +31,16 @@ import type {
 export type AnnouncedPlace = Pick<ReceiptLine, 'area' | 'receivedAt'>;
 
 /** Rows into facts. What a row does not say readably becomes null, which never counts in favour. */
-export function receiptFacts(row: ReceiptRow, earlier: readonly AnnouncedPlace[]): ReceiptFacts {
-  const announced = [...earlier, { area: row.area, receivedAt: row.received_at }];
+export function receiptFacts(
+  row: ReceiptRow,
+  earlier: readonly AnnouncedPlace[],
+  lineage: LineageFacts,
+): ReceiptFacts {
+  const announced = [
+    ...earlier,
+    ...lineage.places,
+    { area: row.area, receivedAt: row.received_at },
+  ];
   return {
     identity: {
       receiptId: row.id,
@@ -51,6 +62,8 @@ export function receiptFacts(row: ReceiptRow, earlier: readonly AnnouncedPlace[]
     plan: row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan),
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
+    status: row.status,
+    lineage,
   };
 }
 
@@ -100,9 +113,22 @@ export type EvidenceRow = Pick<
   | 'recheck'
   | 'record'
   | 'record_sha256'
+  | 'review_signature_id'
 >;
 
-export function resultFact(row: EvidenceRow): ResultFact {
+/** True when receipt and container were both scanned, so that nobody has to compare labels. */
+export function isScannedRow(row: EvidenceRow): boolean {
+  const { receiptEntry, containerEntry } = statedBy(row);
+  return receiptEntry === 'scanned' && containerEntry === 'scanned';
+}
+
+/** @param verifiedBy second persons by row id of the result whose labels they compared */
+export function resultFact(
+  row: EvidenceRow,
+  review: ReviewFact | null,
+  verifiedBy: ReadonlyMap<string, string>,
+): ResultFact {
+  const stated = statedBy(row);
   return {
     rowId: row.id,
     resultId: row.result_id,
@@ -116,41 +142,61 @@ export function resultFact(row: EvidenceRow): ResultFact {
     receiptScanned: row.receipt_scanned,
     containerScanned: row.container_scanned,
     containerLabel: row.container_label,
+    receiptEntry: stated.receiptEntry,
+    containerEntry: stated.containerEntry,
+    labelsVerifiedBy: verifiedBy.get(row.id) ?? null,
     methodId: row.method_id,
     methodVersion: row.method_version,
-    methodDigest: methodDigestOf(row),
+    methodDigest: stated.methodDigest,
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    review,
   };
 }
+
+/** What only the canonical record says of a result. */
+interface Stated {
+  readonly methodDigest: string | null;
+  readonly receiptEntry: EntryMode | null;
+  readonly containerEntry: EntryMode | null;
+}
+
+const NOTHING: Stated = { methodDigest: null, receiptEntry: null, containerEntry: null };
 
 /** By the digest of their record; a receipt's records are read again for every evaluation of it. */
-const METHOD_DIGESTS = new Map<string, string | null>();
-const METHOD_DIGESTS_MAX = 20_000;
+const STATED = new Map<string, Stated>();
+const STATED_MAX = 20_000;
 
-function methodDigestOf({ record, record_sha256: key }: EvidenceRow): string | null {
-  if (record === null) return null;
-  if (key === null) return statedMethodDigest(record);
-  const known = METHOD_DIGESTS.get(key);
+function statedBy({ record, record_sha256: key }: EvidenceRow): Stated {
+  if (record === null) return NOTHING;
+  if (key === null) return readStated(record);
+  const known = STATED.get(key);
   if (known !== undefined) return known;
-  const digest = statedMethodDigest(record);
-  if (METHOD_DIGESTS.size >= METHOD_DIGESTS_MAX) METHOD_DIGESTS.clear();
-  METHOD_DIGESTS.set(key, digest);
-  return digest;
+  const stated = readStated(record);
+  if (STATED.size >= STATED_MAX) STATED.clear();
+  STATED.set(key, stated);
+  return stated;
 }
 
-/** The digest the bundle states for the method, as the canonical record keeps it. */
-function statedMethodDigest(record: string): string | null {
-  const { method } = JSON.parse(record) as {
+const ENTRY_MODES: readonly EntryMode[] = ['scanned', 'typed', 'chosen', 'carried-over'];
+
+function readStated(record: string): Stated {
+  const { method, receipt, container } = JSON.parse(record) as {
     readonly method?: { readonly digest?: string | null };
+    readonly receipt?: { readonly entry?: string } | null;
+    readonly container?: { readonly entry?: string } | null;
   };
-  return method?.digest ?? null;
+  return {
+    methodDigest: method?.digest ?? null,
+    receiptEntry: oneOf(receipt?.entry ?? null, ENTRY_MODES),
+    containerEntry: oneOf(container?.entry ?? null, ENTRY_MODES),
+  };
 }
 
-function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
+export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
   if (recheck === null) return null;
   const { answer } = JSON.parse(recheck) as { readonly answer?: string };
   return oneOf<RecheckAnswer>(answer ?? null, ['agrees', 'disagrees', 'not-recomputable']);

@@ -1,6 +1,6 @@
 import type { Instant } from '../formats/instant.js';
-import type { RevisionDocument } from '../receipts/receipt-rows.js';
-import { containersOf } from '../receipts/receipts.store.js';
+import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
+import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import type { Reader } from '../storage/database.js';
@@ -13,11 +13,14 @@ import {
   type DeliveryEvidenceRow,
   deliveryFacts,
   discrepancyFact,
+  isScannedRow,
   receiptFacts,
   resultFact,
   stopFact,
   watchFact,
 } from './facts-from-rows.js';
+import { loadLineage } from './lineage-facts.store.js';
+import { loadReviews, reviewFact } from './reviews.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
 
@@ -41,12 +44,17 @@ export async function loadFacts(
   const of = { site: site.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
+  const { rows: results } = await resultsOf(reader, of);
+  const reviews = await loadReviews(reader, site.site, results);
+  const verifiedBy = results.every(isScannedRow)
+    ? NOBODY
+    : await labelsVerifiedBy(reader, site.site, receiptId);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(row, await earlierPlaces(reader, row)),
+    receipt: receiptFacts(row, await earlierPlaces(reader, row), await loadLineage(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: (await resultsOf(reader, of)).rows.map(resultFact),
+    results: results.map((r) => resultFact(r, reviewFact(r, reviews), verifiedBy)),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
@@ -66,6 +74,8 @@ export async function loadFacts(
   };
 }
 
+const NOBODY: ReadonlyMap<string, string> = new Map();
+
 interface OfReceipt {
   readonly site: string;
   readonly receiptId: string;
@@ -78,13 +88,7 @@ const receiptRow = prepared((db, of: OfReceipt) =>
 /** Where and when earlier announcements had it; one that never changed has none. */
 async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {
   if (row.revision <= 1) return [];
-  const revisions = await reader
-    .selectFrom('receipt_revision')
-    .select('document')
-    .where('site', '=', row.site)
-    .where('receipt_id', '=', row.id)
-    .execute();
-  return revisions.map((r) => (JSON.parse(r.document) as RevisionDocument).inForce);
+  return announcedPlaces(reader, row.site, row.id);
 }
 
 const resultsOf = prepared((db, of: OfReceipt) =>
@@ -112,6 +116,7 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'recheck',
       'record',
       'record_sha256',
+      'review_signature_id',
     ])
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)

@@ -1,5 +1,6 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
 import type { Instant } from '../formats/instant.js';
+import type { EntryMode } from '../intake/result-bundle.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
@@ -9,6 +10,8 @@ import type {
   DeliveryFault,
   DeliveryState,
   DiscrepancyClass,
+  ReceiptLinkKind,
+  ReceiptStatus,
   ResultState,
 } from '../storage/tables.js';
 
@@ -46,6 +49,35 @@ export interface ReceiptFacts {
    * may be the receipt's, also when the receipt is dated later now.
    */
   readonly evidenceFrom: Instant | null;
+  readonly status: ReceiptStatus;
+  readonly lineage: LineageFacts;
+}
+
+/** A receipt that containers of this one came from. */
+export interface OriginFact {
+  readonly receiptId: string;
+  readonly kind: ReceiptLinkKind;
+  /** A signed act answers for what the source was when they went. */
+  readonly isSigned: boolean;
+  /** Of the source when they went; null when it had none. */
+  readonly outcome: string | null;
+  readonly hadStop: boolean;
+  readonly knownContrary: number;
+  /** What stands at the source now. */
+  readonly left: { readonly contrary: number; readonly unplaced: number; readonly open: number };
+}
+
+export interface LineageFacts {
+  readonly origins: readonly OriginFact[];
+  readonly departures: readonly {
+    readonly receiptId: string;
+    readonly kind: ReceiptLinkKind;
+    /** Of this receipt when they went. */
+    readonly outcome: string | null;
+  }[];
+  /** Texts of the receipts it was split off or merged from, under which its results may have been scanned. */
+  readonly scanTexts: readonly string[];
+  readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
 }
 
 export interface ContainerFact {
@@ -69,6 +101,11 @@ export interface ResultFact {
   readonly receiptScanned: string | null;
   readonly containerScanned: string | null;
   readonly containerLabel: string | null;
+  /** How receipt and container were entered at the instrument; null where the record does not say. */
+  readonly receiptEntry: EntryMode | null;
+  readonly containerEntry: EntryMode | null;
+  /** Second person who compared labels that were not scanned; null when nobody did. */
+  readonly labelsVerifiedBy: string | null;
   readonly methodId: string | null;
   readonly methodVersion: string | null;
   readonly methodDigest: string | null;
@@ -77,6 +114,16 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  /** The signed act that cleared or refused it; null when nobody reviewed it. */
+  readonly review: ReviewFact | null;
+}
+
+/** A signature about a result. It is void once what was signed reads differently (rule 20). */
+export interface ReviewFact {
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  /** JSON Pointers of what reads differently. */
+  readonly changed: readonly string[];
 }
 
 /** Latest build of one message about a result or withdrawal of the receipt at one destination. */

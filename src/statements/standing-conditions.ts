@@ -1,13 +1,16 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
+import { isReviewVoid } from './covering-result.js';
 import { decisionFaults } from './decisions.js';
 import type {
   DeliveryFact,
   DiscrepancyFact,
   ReceiptFacts,
+  ResultFact,
   StatementFacts,
   StopFact,
 } from './facts.js';
@@ -62,9 +65,13 @@ function isSettled(state: ResultState, delivery: DeliveryFact | undefined): bool
     case 'superseded':
       return takenBack;
     case 'held':
+    case 'refused':
       return delivery === undefined || takenBack;
   }
 }
+
+/** Scans compared with every label of the receipt; more are not shown anyway. */
+const HINTS_MAX = 5;
 
 /** Rules 8, 10 and 16: nothing open of this receipt, and no unowned evidence that could be its own. */
 export function noOpenDiscrepancy(
@@ -81,12 +88,17 @@ export function noOpenDiscrepancy(
     );
     evidence.push({ kind: 'discrepancy', id: discrepancy.subject });
   }
+  const labels = facts.containers.map(({ label }) => label);
+  let hints = HINTS_MAX;
   for (const result of facts.results) {
-    if (result.state === 'held')
-      against.push(`held: result ${result.resultId} waits for a reviewer`);
+    const waits = waitsForReviewer(result);
+    if (waits !== null) against.push(`held: result ${result.resultId} ${waits}`);
     else if (result.containerLabel === null) {
+      const scanned = result.containerScanned ?? '';
+      hints -= 1;
+      const hint = hints >= 0 ? labelHint(scanned, labels) : '';
       against.push(
-        `not-expected: result ${result.resultId} names container "${result.containerScanned ?? ''}"`,
+        `not-expected: result ${result.resultId} names container "${scanned}"${hint && ` (${hint})`}`,
       );
     } else continue;
     evidence.push({ kind: 'result', id: result.resultId });
@@ -98,6 +110,19 @@ export function noOpenDiscrepancy(
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });
   }
   return metUnless('no-open-discrepancy', against, 'nothing open', { evidence });
+}
+
+/**
+ * Refusing a result answers that it was held, and nothing else (rule 9): it covers nothing, and a contrary one
+ * or one that its recheck disagrees with counts on. A void signature answers nothing.
+ */
+function waitsForReviewer(result: ResultFact): string | null {
+  if (result.state === 'held') return 'waits for a reviewer';
+  if (result.state === 'refused' && result.review === null) return 'was refused and nobody signed';
+  // Also when it was superseded since: only another signed act answers for a void one.
+  if (!isReviewVoid(result)) return null;
+  const act = result.state === 'refused' ? 'refused' : 'cleared';
+  return `was ${act} by a signature that is void: changed at ${named(result.review?.changed ?? [])}`;
 }
 
 function covers(
@@ -234,18 +259,17 @@ export function destinationUnchanged(facts: StatementFacts): Condition {
 }
 
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
-const NOT_EVALUATED: ReadonlyMap<ConditionCode, string> = new Map([
-  ['performance-brackets', 'rule 13: a passing performance check after the results'],
-  ['labels-verified', 'rule 2: labels that were not scanned, looked at by a person'],
-  ['receipt-undivided', 'rule 19: split, merged, returned, opened or relabelled containers'],
-]);
+const NOT_EVALUATED = {
+  'performance-brackets': 'rule 13: a passing performance check after the results',
+} as const satisfies Partial<Record<ConditionCode, string>>;
 
-export function isNotEvaluated(code: ConditionCode): boolean {
-  return NOT_EVALUATED.has(code);
+type NotEvaluated = keyof typeof NOT_EVALUATED;
+
+export function isNotEvaluated(code: ConditionCode): code is NotEvaluated {
+  return Object.hasOwn(NOT_EVALUATED, code);
 }
 
-export function notEvaluated(): Condition[] {
-  return [...NOT_EVALUATED].map(([code, what]) =>
-    condition(code, 'not-evaluated', `this version does not evaluate ${what}`),
-  );
+export function notEvaluated(code: NotEvaluated): Condition {
+  const found = `this version does not evaluate ${NOT_EVALUATED[code]}`;
+  return condition(code, 'not-evaluated', found);
 }

@@ -1,5 +1,5 @@
 import { Controller, Get, Header, Param, Req } from '@nestjs/common';
-import { type AuthenticatedRequest, RequireScope } from '../access/api-key.guard.js';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
 import type { StatementRecord } from '../records/statement-record.js';
 import { FreshStatements } from './fresh-statements.js';
@@ -13,7 +13,7 @@ export class StatementsController {
   /** The proof that a release rests on (release-safety rule 18): never cached, 503 rather than stale. */
   @Get(':id/statement')
   @Header('cache-control', 'private, no-cache')
-  @RequireScope('statement:read')
+  @RequireRight('statement.read')
   async statement(
     @Param('id') id: string,
     @Req() request: AuthenticatedRequest,

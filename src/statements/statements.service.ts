@@ -24,6 +24,7 @@ import { stopInForce } from './standing-conditions.js';
 import { statementRecord } from './statement-document.js';
 import type { ActiveMapping } from './statement-messages.js';
 import {
+  conformingOfDoubtfulOrigin,
   conformingPastRetest,
   conformingReceipts,
   deliveriesFromStop,
@@ -106,12 +107,12 @@ export class StatementsService {
   /**
    * For a receipt that got passes with nothing to be said against them, in the transaction of the change: they
    * can make no statement worse but a *conforms* (their deliveries are still to come), so a receipt that never
-   * had one is evaluated later, together with what else comes.
+   * had one is evaluated later, together with what else comes: then null.
    */
-  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<void> {
+  async evaluateImproved(trx: Trx, receiptId: string, now: Instant): Promise<Evaluation | null> {
     const { site } = this.settings.site;
-    if (await markDueUnlessConformed(trx, site, receiptId)) return;
-    await this.evaluateInTransaction(trx, receiptId, now);
+    if (await markDueUnlessConformed(trx, site, receiptId)) return null;
+    return await this.evaluateInTransaction(trx, receiptId, now);
   }
 
   /**
@@ -128,6 +129,7 @@ export class StatementsService {
     const whateverTheirMark = new Set([
       ...(await receiptsWithIneffectiveStop(db, site, limit)),
       ...(await conformingPastRetest(db, site, now)),
+      ...(await conformingOfDoubtfulOrigin(db, site)),
     ]);
     const ids = [...new Set([...whateverTheirMark, ...(await receiptsDue(db, site, limit))])];
     const evaluations: (Evaluation | null)[] = [];
@@ -204,9 +206,9 @@ export class StatementsService {
       const receipt = {
         // A changed receipt may have stood elsewhere, or have come in earlier, before: unknown here, and the
         // evaluation looks closer.
-        areas: row.area === null || row.revision > 1 ? [] : [row.area],
+        areas: row.area === null || isMoved(row) ? [] : [row.area],
         material: row.material,
-        receivedAt: row.revision > 1 ? null : row.received_at,
+        receivedAt: isMoved(row) ? null : row.received_at,
         instruments: await instrumentsOf(reader, site, row.id),
       };
       if (scopeCovers(scope, receipt, areas)) ids.push(row.id);
@@ -334,6 +336,11 @@ export class StatementsService {
     const draft = unknownReceipt({ site }, now, receiptId);
     return statementRecord(draft, { site, revision: 0, factsVersion: 0, stop: null });
   }
+}
+
+/** It may have stood elsewhere, or have come in earlier, before. */
+function isMoved(receipt: { readonly revision: number; readonly linked: 0 | 1 }): boolean {
+  return receipt.revision > 1 || receipt.linked === 1;
 }
 
 /** The stored revision that says what was decided. */

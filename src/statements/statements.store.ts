@@ -1,3 +1,4 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { StatementRecord } from '../records/statement-record.js';
@@ -243,10 +244,34 @@ export async function conformingPastRetest(
   return rows.map((r) => r.id);
 }
 
+/**
+ * Conforming receipts that came of one where something contrary stands, or evidence that names no container: it may be
+ * about theirs, and its own transaction knew only of the receipt they came from.
+ */
+export async function conformingOfDoubtfulOrigin(reader: Reader, site: string): Promise<string[]> {
+  const rows = await conforming(reader, site)
+    .where('linked', '=', 1)
+    .where(sql<boolean>`exists (
+      select 1 from receipt_link where receipt_link.site = receipt.site
+        and receipt_link.to_receipt = receipt.id
+        and (
+          (select count(*) from result where result.site = receipt_link.site
+            and result.receipt_id = receipt_link.from_receipt and result.contrary = 1)
+          > case when receipt_link.signature_id is null then 0 else receipt_link.known_contrary end
+          or (receipt_link.kind in ('split', 'merged') and exists (
+            select 1 from result where result.site = receipt_link.site
+              and result.receipt_id = receipt_link.from_receipt
+              and result.container_label is null))
+        )
+    )`)
+    .execute();
+  return rows.map((r) => r.id);
+}
+
 function conforming(reader: Reader, site: string) {
   return reader
     .selectFrom('receipt')
-    .select(['id', 'area', 'material', 'received_at', 'revision'])
+    .select(['id', 'area', 'material', 'received_at', 'revision', 'linked'])
     .where('site', '=', site)
     .where('announced', '=', 1)
     .where(({ exists, selectFrom }) =>

@@ -29,6 +29,8 @@ export abstract class OpenDatabase {
    * met another one is run again from its start.
    */
   abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
+  /** The same database over connections that are kept for stops; left out where everything shares one writer. */
+  readonly reserved?: Pick<OpenDatabase, 'db' | 'transact'>;
   abstract close(): Promise<void>;
 }
 

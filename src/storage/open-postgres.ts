@@ -14,6 +14,8 @@ import { retrying } from './transaction-retry.js';
 /** Earliest release with the column compression the tables ask for. */
 const VERSION_MIN = 140_000;
 const CONNECTIONS_MAX = 10;
+/** For stops, which must not wait until others give a connection back: one that looks, one that writes. */
+const RESERVED_CONNECTIONS_MAX = 2;
 const MIGRATION_WAIT_MS = 600_000;
 const FOLLOW_EVERY_MS = 2_000;
 
@@ -38,28 +40,48 @@ export async function openPostgres(options: PostgresOptions) {
   if (!facts.isDurable) {
     alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
   }
-  const pool = openPool({
-    url,
-    connectionsMax: CONNECTIONS_MAX,
-    applicationName: 'drumline',
-    isBounded: true,
-    // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
-    ...(facts.commitsAtOnce ? {} : { serverSettings: ['synchronous_commit=on'] }),
-    onLost: (error) => alert({ code: 'database-connection-lost', found: error.message }),
-  });
-  const db = kyselyOn(pool);
+  const open = (applicationName: string, connectionsMax: number) =>
+    transactingOn(
+      kyselyOn(
+        openPool({
+          url,
+          connectionsMax,
+          applicationName,
+          isBounded: true,
+          // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
+          ...(facts.commitsAtOnce ? {} : { serverSettings: ['synchronous_commit=on'] }),
+          onLost: (error) => alert({ code: 'database-connection-lost', found: error.message }),
+        }),
+      ),
+    );
+  const { db, transact } = open('drumline', CONNECTIONS_MAX);
+  const reserved = open('drumline stops', RESERVED_CONNECTIONS_MAX);
   const clock = await DatabaseClock.open({
     read: () => readClock(db),
     onStep: (ms) => alert({ code: 'database-clock-stepped', found: `${Math.round(ms)} ms` }),
   });
   compareClocks(clock.now(), options.wallMillis ?? Date.now, alert);
+  const place = await postgresPlace(db);
   // A reading that fails is made up for by the next; work on the database fails by itself meanwhile.
   const following = setInterval(() => void clock.follow().catch(() => undefined), FOLLOW_EVERY_MS);
   following.unref();
   return {
     db,
     clock,
-    place: await postgresPlace(db),
+    place,
+    transact,
+    reserved,
+    close: async () => {
+      clearInterval(following);
+      await reserved.db.destroy();
+      await db.destroy();
+    },
+  };
+}
+
+function transactingOn(db: Kysely<Tables>) {
+  return {
+    db,
     transact: <T>(work: (trx: Transaction<Tables>) => Promise<T>): Promise<T> =>
       retrying(
         (reached) =>
@@ -75,10 +97,6 @@ export async function openPostgres(options: PostgresOptions) {
         (ms) => wait(ms),
         Math.random,
       ),
-    close: async () => {
-      clearInterval(following);
-      await db.destroy();
-    },
   };
 }
 

@@ -23,6 +23,10 @@ export interface Tables {
   receipt: ReceiptRow;
   receipt_revision: ReceiptRevisionRow;
   receipt_news: ReceiptNewsRow;
+  receipt_link: ReceiptLinkRow;
+  receipt_request: ReceiptRequestRow;
+  container_relabel: ContainerRelabelRow;
+  label_verification: LabelVerificationRow;
   container: ContainerRow;
   discrepancy: DiscrepancyRow;
   statement: StatementRow;
@@ -41,6 +45,16 @@ export interface Tables {
   worker: WorkerRow;
   api_key: ApiKeyRow;
   audit_entry: AuditEntryRow;
+  account: AccountRow;
+  account_role: AccountRoleRow;
+  account_operator: AccountOperatorRow;
+  session: SessionRow;
+  sign_in_tries: SignInTriesRow;
+  trail_head: TrailHeadRow;
+  trail_checkpoint: TrailCheckpointRow;
+  trail_review: TrailReviewRow;
+  signature: SignatureRow;
+  signing_sitting: SigningSittingRow;
 }
 
 /** Why a database reads its destinations back before it sends anything (rule 28). */
@@ -157,7 +171,8 @@ export interface FindingRow {
   numbers: string | null;
 }
 
-export type ResultState = 'accepted' | 'held' | 'superseded';
+/** refused: by a reviewer, signed; it stays visible, and a contrary one still counts. */
+export type ResultState = 'accepted' | 'held' | 'superseded' | 'refused';
 
 export interface ResultRow {
   /** Our row id (UUIDv7). */
@@ -203,6 +218,8 @@ export interface ResultRow {
   element_sha256: string;
   /** Result id that this one supersedes by its own word. */
   supersedes: string | null;
+  /** `signature.id` of the signature that cleared or refused it last; null when nobody did. */
+  review_signature_id: string | null;
 }
 
 export interface PerformanceCheckRow {
@@ -266,6 +283,70 @@ export interface ReceiptRow {
   evaluation_due: 0 | 1 | 2;
   /** Highest statement revision that a destination was found to hold; the next one lies above it. */
   revision_floor: number;
+  status: ReceiptStatus;
+  /** 1 once a `receipt_link` names it, as source or as what came of one. */
+  linked: 0 | 1;
+}
+
+/** `split` and `merged`: closed, its containers went to the receipts that `receipt_link` points to. */
+export type ReceiptStatus = 'open' | 'cancelled' | 'split' | 'merged';
+
+export type ReceiptLinkKind = 'split' | 'merged' | 'returned' | 'opened' | 'repacked';
+
+/** Containers of one receipt went to another. */
+export interface ReceiptLinkRow {
+  id: string;
+  site: string;
+  kind: ReceiptLinkKind;
+  from_receipt: string;
+  to_receipt: string;
+  /** JSON `LinkDocument`: what the source was when they went. */
+  document: string;
+  /** Contrary results of the source when they went: a later one is told from those a signed act knew. */
+  known_contrary: number;
+  reason: string;
+  actor: string;
+  at: Instant;
+  /** Signed act that answers for what came of a source that did not conform; null while there is none. */
+  signature_id: string | null;
+}
+
+/** What an `Idempotency-Key` of a caller was used for on a receipt, and what was answered. */
+export interface ReceiptRequestRow {
+  caller: string;
+  key: string;
+  request_sha256: string;
+  answer: string;
+  at: Instant;
+}
+
+/** A label printed anew: the old one still names the same container. */
+export interface ContainerRelabelRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  old_label: string;
+  old_key: string;
+  new_label: string;
+  new_key: string;
+  witness: string;
+  reason: string;
+  actor: string;
+  at: Instant;
+}
+
+/** A second person compared a label that was not scanned with the container itself. */
+export interface LabelVerificationRow {
+  id: string;
+  site: string;
+  result_row_id: string;
+  container_label: string;
+  /** What the person read off container and receipt. */
+  seen_label: string;
+  seen_receipt: string;
+  verified_by: string;
+  signature_id: string;
+  at: Instant;
 }
 
 export interface ReceiptRevisionRow {
@@ -615,6 +696,10 @@ export interface ApiKeyRow {
   expires_at: Instant | null;
   last_used_at: Instant | null;
   revoked_at: Instant | null;
+  /** Digest of the secret before the last rotation; good until `previous_until`. */
+  previous_sha256: string | null;
+  previous_until: Instant | null;
+  rotated_at: Instant | null;
 }
 
 export interface AuditEntryRow {
@@ -636,4 +721,156 @@ export interface AuditEntryRow {
   sequence: number | null;
   /** Address of the computer it was asked from; null for what the service does by itself. */
   source: string | null;
+  /** How it was sealed, see `SEAL_ALGORITHM`; the four columns of the seal are null until then. */
+  algorithm: string | null;
+  /** Its hash in the chain, hex. */
+  hash: string | null;
+  sealed_at: Instant | null;
+}
+
+/** How far the trail of a site is sealed, and which worker seals it. */
+export interface TrailHeadRow {
+  site: string;
+  /** Sealed entries; the next one gets this number. */
+  size: number;
+  /** Hash of the last sealed entry, hex; 64 zeros before the first. */
+  hash: string;
+  /** JSON array of hex: the right edge of the Merkle tree, largest subtree first. */
+  peaks: string;
+  sealed_at: Instant;
+  worker: string | null;
+  /** Counted up by every claim: a sealing that names an older one changes nothing. */
+  fence: number;
+  /** The key that checkpoints are signed with; null while none was. */
+  key_id: string | null;
+  checkpoint_size: number;
+  checkpoint_at: Instant;
+  checkpoint_digest: string | null;
+}
+
+export interface TrailCheckpointRow {
+  site: string;
+  size: number;
+  at: Instant;
+  /** `SignedCheckpoint` as RFC 8785 JSON. */
+  document: string;
+}
+
+/** A person looked through a piece of the trail and signed what was found. */
+export interface TrailReviewRow {
+  id: string;
+  site: string;
+  first: number;
+  last: number;
+  /** Root of the tree of `last + 1` entries, hex. */
+  root: string;
+  findings: string;
+  reviewer: string;
+  at: Instant;
+  document: string;
+  digest: string;
+  /** Id of the signature over `digest`. */
+  signature: string;
+}
+
+/** A person. Rows are never deleted, and a user name is never given to another person. */
+export interface AccountRow {
+  id: string;
+  /** As it was typed when the account was made; shown. */
+  user_name: string;
+  /** `foldName` of it: what is compared, unique for good. */
+  user_name_folded: string;
+  /** As it stands beside a signature. */
+  printed_name: string;
+  /** Argon2id in PHC form, with its parameters and salt. */
+  password: string;
+  password_set_at: Instant;
+  /** 1 until the person has chosen a password that nobody else knows. */
+  must_change_password: 0 | 1;
+  created_at: Instant;
+  deactivated_at: Instant | null;
+}
+
+export interface AccountRoleRow {
+  account_id: string;
+  site: string;
+  role: string;
+  granted_at: Instant;
+  /** Account id, `cli`, … as in the trail. */
+  granted_by: string;
+}
+
+/** Ids under which a person measures; no two people of a site share one. */
+export interface AccountOperatorRow {
+  site: string;
+  operator_folded: string;
+  operator_id: string;
+  account_id: string;
+}
+
+export interface SessionRow {
+  /** What pages and the trail call it; opens nothing. */
+  id: string;
+  /** SHA-256 of what the cookie holds, 256 random bits. */
+  secret_sha256: string;
+  account_id: string;
+  site: string;
+  started_at: Instant;
+  /** Latest request, noted once a minute at most. */
+  seen_at: Instant;
+  expires_at: Instant;
+  /** Address it was started from. */
+  source: string;
+  agent: string;
+  ended_at: Instant | null;
+  end_reason: string | null;
+}
+
+/** How often a password was tried in vain under a name or from an address. */
+export interface SignInTriesRow {
+  site: string;
+  /** `name:` and the SHA-256 of the folded user name, or `source:` and the address. */
+  subject: string;
+  failures: number;
+  last_at: Instant;
+  blocked_until: Instant | null;
+  /** Tries refused unread since it was blocked. */
+  turned_away: number;
+}
+
+/** An electronic signature. Never updated, never deleted. */
+export interface SignatureRow {
+  id: string;
+  site: string;
+  at: Instant;
+  zone: string;
+  account_id: string;
+  user_name: string;
+  printed_name: string;
+  meaning: string;
+  subject_kind: string;
+  subject_id: string;
+  subject_revision: number;
+  /** RFC 8785 form of exactly what the signer was shown, and its SHA-256. */
+  shown: string;
+  shown_sha256: string;
+  reason: string;
+  source: string | null;
+  /** `signing_sitting.id`, or an id of its own for a signature outside a session. */
+  series: string;
+  series_number: number;
+  components: 'user-name-and-password' | 'password';
+  /** SHA-256 of the RFC 8785 form of all the other fields; the entry of the act in the trail has it too. */
+  digest: string;
+}
+
+/** A continuous series of signatures in one session; one open row for each session. */
+export interface SigningSittingRow {
+  id: string;
+  site: string;
+  account_id: string;
+  session_id: string;
+  last_at: Instant;
+  signed: number;
+  ended_at: Instant | null;
 }

@@ -3,6 +3,7 @@ import { AccessService } from '../../src/access/access.service.js';
 import { addMs } from '../../src/formats/instant.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
+const HERE = '192.0.2.7';
 const actor = { kind: 'cli', name: 'test' } as const;
 
 async function access() {
@@ -18,10 +19,11 @@ describe('API keys', () => {
       { name: 'sync-a', site: 'northquay', scopes: ['bundle:write'], expiresAt: null },
       actor,
     );
-    expect(await service.authenticate(key)).toMatchObject({
+    expect(await service.authenticate(key, HERE)).toMatchObject({
       id,
       site: 'northquay',
-      scopes: ['bundle:write'],
+      rights: new Set(['bundle.write']),
+      source: HERE,
     });
     const rows = await database.db.selectFrom('api_key').selectAll().execute();
     const trail = await database.db.selectFrom('audit_entry').selectAll().execute();
@@ -36,9 +38,9 @@ describe('API keys', () => {
       actor,
     );
     const first = clock.now();
-    for (let i = 0; i < 3; i += 1) await service.authenticate(key);
+    for (let i = 0; i < 3; i += 1) await service.authenticate(key, HERE);
     clock.advance(60_000);
-    await service.authenticate(key);
+    await service.authenticate(key, HERE);
     const uses = await database.db
       .selectFrom('audit_entry')
       .select(['actor', 'subject_id', 'before', 'after'])
@@ -64,11 +66,11 @@ describe('API keys', () => {
       { name: 'b', site: 'northquay', scopes: ['read'], expiresAt: null },
       actor,
     );
-    expect(await service.authenticate('dlk_nobody')).toBe('unknown');
+    expect(await service.authenticate('dlk_nobody', HERE)).toBe('unknown');
     clock.advance(1000);
-    expect(await service.authenticate(expiring.key)).toBe('expired');
+    expect(await service.authenticate(expiring.key, HERE)).toBe('expired');
     expect(await service.revoke('northquay', revoked.id, actor, 'lost')).toBe(true);
     expect(await service.revoke('northquay', revoked.id, actor, 'lost')).toBe(false);
-    expect(await service.authenticate(revoked.key)).toBe('revoked');
+    expect(await service.authenticate(revoked.key, HERE)).toBe('revoked');
   });
 });

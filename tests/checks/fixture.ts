@@ -103,6 +103,7 @@ export const SITE: SiteFolder = {
   ],
   plans: [],
   decisions: [],
+  sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
   limits: {
     bundleBytesMax: 4_000_000,
     resultsPerBundleMax: 20,

@@ -56,6 +56,7 @@ describe('a bundle against what came before', () => {
       {
         pointer: '/results/0',
         standing: 'new',
+        repeatsHeld: false,
         findings: [],
         expectedMaterial: 'M-1',
         contrary: false,
@@ -187,6 +188,21 @@ describe('a bundle against what came before', () => {
     expect(placesOf(answer.results[0]?.findings ?? [])).toEqual([
       'result-conflict /results/0/resultId',
     ]);
+  });
+
+  it('keeps a result for a reviewer that came before in a bundle which is held', () => {
+    const parts = goodParts([goodResult(1)], { bundleId: 'B-9' });
+    const sha256 = examineParts(parts).results[0]?.sha256 ?? '';
+    const known = (isOutWithBundle: boolean) =>
+      applyHistory(
+        examineParts(parts),
+        facts({ results: new Map([['R-1', { sha256, isOutWithBundle }]]) }),
+        SITE,
+      ).results[0];
+    expect(known(true)).toMatchObject({ standing: 'repeated', repeatsHeld: true });
+    expect(known(true)?.findings.map((f) => f.code)).toEqual(['result-repeats-held']);
+    expect(known(false)).toMatchObject({ standing: 'repeated', repeatsHeld: false });
+    expect(known(false)?.findings.map((f) => f.code)).toEqual(['result-repeated']);
   });
 
   it('is held under an id that stands for another bundle, and repeated under its own', () => {

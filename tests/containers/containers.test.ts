@@ -218,7 +218,7 @@ describe('the composed services', () => {
     );
     for (const [file, text] of Object.entries(example)) {
       expect(service(name).secrets).toContain(file);
-      writeFileSync(join(secrets, file), `${text}\n`);
+      writeFileSync(join(secrets, file), `${text}\n`, { mode: 0o600 });
     }
     const { databaseUrl, redisUrl, siteFolderDirectory } = readSettings(env);
     expect({ databaseUrl, redisUrl }).toEqual({

@@ -3,8 +3,8 @@ import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fa
 import { Test } from '@nestjs/testing';
 import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
-import { PAGE_POLICY } from '../../src/dashboard/dashboard.controller.js';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
+import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
@@ -21,6 +21,9 @@ class Source implements DayViewSource {
   loadReceipt(receiptId: string): Promise<ReceiptView | null> {
     this.asked.push(receiptId);
     return Promise.resolve(receiptId === KNOWN ? sampleReceipt() : null);
+  }
+  loadTrail(): Promise<never> {
+    return Promise.reject(new Error('no trail here'));
   }
 }
 

@@ -53,28 +53,36 @@ async function seeded(): Promise<{ database: OpenDatabase; service: DashboardSer
         position: 0,
       },
     ]);
-    await openDiscrepancy(trx, {
-      site: 'northquay',
-      class: 'held',
-      subject: 'result:1',
-      receiptId: 'R-1',
-      containerLabel: 'D-1',
-      destination: null,
-      scope: null,
-      detail: 'result 1 is held',
-      openedAt: at('2026-06-04T09:00:00Z'),
-    });
-    await openDiscrepancy(trx, {
-      site: 'northquay',
-      class: 'run-gap',
-      subject: 'run-gap:NQ-R-0003:1:14-15',
-      receiptId: null,
-      containerLabel: null,
-      destination: null,
-      scope: {},
-      detail: 'runs 14 to 15 are missing',
-      openedAt: at('2026-06-04T09:00:00Z'),
-    });
+    await openDiscrepancy(
+      trx,
+      {
+        site: 'northquay',
+        class: 'held',
+        subject: 'result:1',
+        receiptId: 'R-1',
+        containerLabel: 'D-1',
+        destination: null,
+        scope: null,
+        detail: 'result 1 is held',
+        openedAt: at('2026-06-04T09:00:00Z'),
+      },
+      'Europe/Berlin',
+    );
+    await openDiscrepancy(
+      trx,
+      {
+        site: 'northquay',
+        class: 'run-gap',
+        subject: 'run-gap:NQ-R-0003:1:14-15',
+        receiptId: null,
+        containerLabel: null,
+        destination: null,
+        scope: {},
+        detail: 'runs 14 to 15 are missing',
+        openedAt: at('2026-06-04T09:00:00Z'),
+      },
+      'Europe/Berlin',
+    );
   });
   const reconciliation = new ReconciliationService(database.db, clock, SITE);
   const statements = {

@@ -199,6 +199,32 @@ describe('refusals', () => {
     ]);
   });
 
+  it('keeps the words of a refusal without the secret that they echo', async () => {
+    const { bench: b, sink } = await bench();
+    // The reason is cut after 500 characters, which must not leave the beginning of a secret.
+    sink.onSend({ status: 400, words: `${'.'.repeat(485)} Bearer first-secret` });
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.settle();
+    const { reason, state } = await b.row(id);
+    expect(state).toBe('rejected');
+    expect(reason).toContain('Bearer [secret]'.slice(0, 12));
+    expect(reason).not.toContain('firs');
+  });
+
+  it('judges what was said: a secret that also stands in the message is no difference', async () => {
+    const { bench: b } = await bench();
+    const id = await b.enqueue({ subjectId: 'a' });
+    b.secret = id;
+    await b.settle();
+    expect(await b.row(id)).toMatchObject({ state: 'confirmed', fault: null });
+    const attempts = await b.database.db.selectFrom('attempt').select('answer').execute();
+    expect(attempts).toHaveLength(2);
+    for (const { answer } of attempts) {
+      expect(answer).toContain('[secret]');
+      expect(answer).not.toContain(id);
+    }
+  });
+
   it('parks after the second 401 in a row', async () => {
     const { bench: b, sink } = await bench();
     sink.onSend({ status: 401 }, { status: 401 });

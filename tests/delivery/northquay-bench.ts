@@ -1,3 +1,4 @@
+import { maskOf } from '../../src/access/secret-mask.js';
 import { DeliveryService } from '../../src/delivery/delivery.service.js';
 import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
@@ -25,6 +26,7 @@ import {
 import type { Subject } from '../../src/mapping/subjects.js';
 import { registerWorker } from '../../src/pipeline/worker.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
+import { emptyReceipt } from '../../src/receipts/receipt-rows.js';
 import type { MappingDocument, MessageMapping } from '../../src/site/mapping-document.js';
 import type { Destination, DestinationTiming, SiteFolder } from '../../src/site/site-folder.js';
 import type { OpenDatabase, Trx } from '../../src/storage/database.js';
@@ -61,6 +63,7 @@ export function siteFolder(destinations: readonly Destination[]): SiteFolder {
     methods: [],
     plans: [],
     decisions: [],
+    sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
     limits: {
       bundleBytesMax: 33_554_432,
       resultsPerBundleMax: 5_000,
@@ -182,6 +185,9 @@ export class Bench {
   service: DeliveryService;
   /** True while the disk is full: every write transaction of the service fails. */
   failsWrites = false;
+  /** Waited for before each write transaction of the service, and after its commit. */
+  beforeWrite: (() => Promise<unknown>) | null = null;
+  afterWrite: (() => Promise<unknown>) | null = null;
   #workers = 0;
 
   private constructor(
@@ -242,23 +248,37 @@ export class Bench {
     const { database } = this;
     return new DeliveryService({
       database: {
-        db: database.db,
+        ...this.#failing(database),
         close: () => database.close(),
-        transact: (work) =>
-          this.failsWrites
-            ? Promise.reject(new Error('SQLITE_FULL (simulated)'))
-            : database.transact(work),
+        ...(database.reserved && { reserved: this.#failing(database.reserved) }),
       },
       site: siteFolder([this.destination]),
       clock: this.clock,
       mapping: this.mapping,
-      loadSubject: (row) => Promise.resolve(subjectOf(row)),
+      loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
-      secrets: () => this.secret,
+      secrets: {
+        bearer: () => this.secret,
+        refused: () => undefined,
+        mask: (text) => maskOf([this.secret])(text),
+      },
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
       ...(endpoint === undefined ? {} : { openEndpoint: () => endpoint }),
     });
+  }
+
+  #failing({ db, transact }: Pick<OpenDatabase, 'db' | 'transact'>) {
+    return {
+      db,
+      transact: async <T>(work: (trx: Trx) => Promise<T>): Promise<T> => {
+        if (this.failsWrites) throw new Error('SQLITE_FULL (simulated)');
+        await this.beforeWrite?.();
+        const answer = await transact(work);
+        await this.afterWrite?.();
+        return answer;
+      },
+    };
   }
 
   async enqueue(more: Partial<NewDelivery> & Pick<NewDelivery, 'subjectId'>): Promise<string> {
@@ -285,28 +305,10 @@ export class Bench {
     await this.database.db
       .insertInto('receipt')
       .values({
-        id: receiptId,
-        site: SITE,
+        ...emptyReceipt(SITE, receiptId, receiptId),
         announced: 1,
-        receipt_number: null,
-        line: null,
-        material: null,
-        manufacturer: null,
-        supplier: null,
-        supplier_lot: null,
-        site_lot: null,
-        quantity: null,
-        area: null,
-        received_at: null,
-        dock_count: null,
-        counted_by: null,
-        retest_at: null,
-        scan_text: receiptId,
-        plan: null,
         revision: 1,
         facts_version: 1,
-        evaluation_due: 0,
-        revision_floor: 0,
       })
       .execute();
   }

@@ -17,6 +17,7 @@ async function intake() {
         refused.push(bundle.id);
         return Promise.resolve();
       },
+      afterRefused: () => taken.push('stops'),
     },
   );
   return { database, service, taken, refused };
@@ -99,7 +100,8 @@ describe('intake', () => {
     const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
     expect(Buffer.from(raw[0]?.bytes ?? []).toString()).toBe(text);
     expect(await database.db.selectFrom('finding').select('code').execute()).toEqual([{ code }]);
-    expect(taken).toEqual([]);
+    // Nothing to check, and yet conforming receipts it could speak of may have been stopped.
+    expect(taken).toEqual(['stops']);
     expect(refused).toHaveLength(1);
   });
 });
@@ -150,6 +152,6 @@ describe('intake of archives', () => {
     });
     const raw = await database.db.selectFrom('raw_bytes').selectAll().execute();
     expect(Buffer.from(raw[0]?.bytes ?? [])).toEqual(bytes);
-    expect([taken.length, refused.length]).toEqual([0, 1]);
+    expect([taken, refused.length]).toEqual([['stops'], 1]);
   });
 });

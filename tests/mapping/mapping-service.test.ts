@@ -59,6 +59,19 @@ describe('activation', () => {
     expect(await audits(database)).toHaveLength(2);
   });
 
+  it('compiles what it puts in force, so that the first message waits for nothing', async () => {
+    const database = await temporaryDatabase();
+    const service = new MappingService(database, pool, 'northquay');
+    await activate(service);
+    const digests = await service.activeDigests();
+    expect(digests.size).toBe(2);
+    await database.close();
+    for (const [destination, digest] of digests) {
+      const { document } = await service.forDigest(digest);
+      expect(document.destination).toBe(destination);
+    }
+  });
+
   it('leaves an audit entry for a mapping that goes out of force with its destination', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
@@ -165,7 +178,8 @@ describe('a stored revision', () => {
       .set({ content: row.content.replace('incomplete: AWAITING', 'incomplete: AWAITS') })
       .where('digest', '=', digest)
       .execute();
-    await expect(service.build(digest, 'statement', sampleStatement())).rejects.toThrow(/altered/);
+    const started = new MappingService(database, pool, 'northquay');
+    await expect(started.build(digest, 'statement', sampleStatement())).rejects.toThrow(/altered/);
   });
 
   it('is never given a subject of another message', async () => {

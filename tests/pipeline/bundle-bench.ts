@@ -7,9 +7,10 @@ import { UnitDied } from '../../src/pipeline/examine.pool.js';
 import { examineUnit } from '../../src/pipeline/examine-unit.js';
 import type { ExaminedUnit, ExamineTask } from '../../src/pipeline/examined-unit.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
-import { SettleBundleService } from '../../src/pipeline/settle-bundle.service.js';
+import { SettleBundleService, type Settlement } from '../../src/pipeline/settle-bundle.service.js';
 import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
+import type { ActiveMapping } from '../../src/statements/statement-messages.js';
 import { StatementsService } from '../../src/statements/statements.service.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { NOW, SITE, validateSchema } from '../checks/fixture.js';
@@ -27,10 +28,10 @@ export class BundleBench {
   private constructor(
     readonly database: OpenDatabase,
     readonly site: SiteFolder,
+    readonly mappings: ReadonlyMap<string, ActiveMapping> = new Map(),
   ) {
-    const mappings = new Map();
     this.statements = new StatementsService(database, this.clock, { site, mappings, epoch: 1 });
-    this.unreadable = new UnreadableEvidence(site.site, this.statements);
+    this.unreadable = new UnreadableEvidence(site, this.statements);
     this.intake = new IntakeService(
       database,
       this.clock,
@@ -47,8 +48,11 @@ export class BundleBench {
     );
   }
 
-  static async open(site: SiteFolder = SITE): Promise<BundleBench> {
-    return new BundleBench(await temporaryDatabase(), site);
+  static async open(
+    site: SiteFolder = SITE,
+    mappings?: ReadonlyMap<string, ActiveMapping>,
+  ): Promise<BundleBench> {
+    return new BundleBench(await temporaryDatabase(), site, mappings);
   }
 
   /** The same over databases that are one, each as another process has it. */
@@ -57,9 +61,13 @@ export class BundleBench {
   }
 
   /** A process's worth of work, with a pool that examines as told. */
-  process(examine: Examine, workerId = 'worker-1', onSettled: () => void = () => undefined) {
+  process(
+    examine: Examine,
+    workerId = 'worker-1',
+    onSettled: (settlement: Settlement) => void = () => undefined,
+  ) {
     const { database, clock, site, unreadable } = this;
-    const messages = new ResultMessages(site, new Map(), 1);
+    const messages = new ResultMessages(site, this.mappings, 1);
     return new BundlesService({
       database,
       clock,

@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { at, goodParts, goodResult } from '../checks/fixture.js';
+import { StatementWorld } from '../statements/statement-world.js';
 import { BundleBench, type Examine } from './bundle-bench.js';
 
 /** A bundle number n of instrument I-1: one result, run n. */
@@ -42,6 +43,25 @@ describe('bundles that wait', () => {
       ['run-gap', `bundle:${ids[1]}`],
     ]);
     expect(await process.isSettledThrough(bench.clock.now())).toBe(true);
+  });
+
+  it('say of each whether it called for a stop, which goes out before anything else', async () => {
+    const world = await StatementWorld.open();
+    await world.conform();
+    const [bench] = BundleBench.over([world.database]);
+    if (!bench) throw new Error('one for each database');
+    const receipt = { scanned: 'RC-1', entry: 'scanned' } as const;
+    await bench.take(goodParts([goodResult(1)], { bundleId: 'B-1' }));
+    await bench.take(
+      goodParts([goodResult(2, { receipt, decision: 'fail' })], { bundleId: 'B-2' }),
+    );
+    await bench.take(
+      goodParts([goodResult(3, { receipt, decision: 'fail' })], { bundleId: 'B-3' }),
+    );
+    const settled: boolean[] = [];
+    await bench.workAll(bench.process(bench.examine, 'w', ({ hasStop }) => settled.push(hasStop)));
+    expect(settled).toEqual([false, true, false]);
+    expect(await world.stops()).toEqual(['4 withdraw']);
   });
 
   it('wait on when the pool fails for a reason that is nobody’s fault', async () => {

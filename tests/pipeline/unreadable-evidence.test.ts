@@ -11,12 +11,12 @@ async function conforming(): Promise<{ world: StatementWorld; evidence: Unreadab
   const world = await StatementWorld.open();
   await world.conform();
   expect((await world.told()).at(-1)).toBe('3 conforms');
-  return { world, evidence: new UnreadableEvidence(world.site.site, world.statements) };
+  return { world, evidence: new UnreadableEvidence(world.site, world.statements) };
 }
 
 function stored(
   { database, site }: StatementWorld,
-  work: (trx: Trx, locks: ReceiptLocks) => Promise<void>,
+  work: (trx: Trx, locks: ReceiptLocks) => Promise<unknown>,
 ) {
   return transactLocking(database, site.site, work);
 }
@@ -27,7 +27,10 @@ function bytes(receivedAt: string) {
 
 it('suspends every conforming receipt in the transaction that stores them, anywhere on the site', async () => {
   const { world, evidence } = await conforming();
-  await stored(world, (trx, locks) => evidence.open(trx, locks, bytes('08:59'), time('09:01')));
+  const hasStop = await stored(world, (trx, locks) =>
+    evidence.open(trx, locks, bytes('08:59'), time('09:01')),
+  );
+  expect(hasStop).toBe(true);
   expect(await world.told()).toEqual([
     '1 incomplete',
     '2 incomplete',
@@ -51,7 +54,10 @@ it('suspends every conforming receipt in the transaction that stores them, anywh
 
 it('leaves a receipt alone whose goods came after the bytes', async () => {
   const { world, evidence } = await conforming();
-  await stored(world, (trx, locks) => evidence.open(trx, locks, bytes('07:59'), time('09:01')));
+  const hasStop = await stored(world, (trx, locks) =>
+    evidence.open(trx, locks, bytes('07:59'), time('09:01')),
+  );
+  expect(hasStop).toBe(false);
   expect(await world.stops()).toEqual([]);
   expect((await world.statements.fresh('R-1', 'erp')).outcome).toBe('conforms');
 });

@@ -70,6 +70,28 @@ describeWithRedis('the BullMQ queue between processes', () => {
     expect(gateway.queue.counts).toEqual({ rings: 1, notCarried: 0 });
   });
 
+  it('keeps a ring meant for this process where it is answered, and hands it on where it is not', async () => {
+    const gateway = await process();
+    const first = await process();
+    const second = await process();
+    const looks = [counting(), counting()] as const;
+    first.queue.answer('bundles', looks[0].handler);
+    second.queue.answer('bundles', looks[1].handler);
+    await listening('bundles', 2);
+    const before = looks[0].looks();
+    first.queue.ringHere('bundles');
+    await until('it looked itself', () => looks[0].looks() > before, WELL_BEFORE_A_SWEEP_MS);
+    expect(first.queue.counts.rings).toBe(0);
+    const all = looks[0].looks() + looks[1].looks();
+    gateway.queue.ringHere('bundles');
+    await until(
+      'one of them looked',
+      () => looks[0].looks() + looks[1].looks() > all,
+      WELL_BEFORE_A_SWEEP_MS,
+    );
+    expect(gateway.queue.counts).toEqual({ rings: 1, notCarried: 0 });
+  });
+
   it('gives a ring to a process that is idle, not to one whose handler is busy', async () => {
     const gateway = await process();
     const busy = await process();

@@ -113,6 +113,24 @@ export function describeWorkQueue(name: string, under: QueueUnderTest): void {
         release();
       }));
 
+    it('looks at once after a ring that stays here, and once more when it is rung while it looks', () =>
+      withQueue(async (queue, errors) => {
+        let looks = 0;
+        let isFirstOver = false;
+        queue.answer('stops:lims', async () => {
+          looks += 1;
+          if (isFirstOver && looks === 2) queue.ringHere('stops:lims');
+          return NOTHING_DUE;
+        });
+        await until('it has had its first look', () => looks >= 1);
+        looks = 1;
+        isFirstOver = true;
+        queue.ringHere('stops:lims');
+        await turn();
+        expect(looks).toBe(3);
+        expect(errors).toEqual([]);
+      }));
+
     it('reports a handler that throws, and tries again', () =>
       withQueue(async (queue, errors) => {
         let looks = 0;

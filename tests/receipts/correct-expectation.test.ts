@@ -157,6 +157,17 @@ describe('the plan of a receipt', () => {
     });
   });
 
+  it('rule 4: takes every container where the plan before and the one after cross', () => {
+    const changed = { ...forty, manufacturer: 'Maker Z' };
+    const other = { ...root, manufacturer: 'Maker Z', plan: 'who-n' as const };
+    const options = { rules: [other], line: changed, before, seed: 'x', now: at(2) };
+    expect(planContainers({ ...options, measured: false }).plan).toMatchObject({ kind: 'who-n' });
+    expect(planContainers({ ...options, measured: true }).plan).toMatchObject({
+      kind: 'every',
+      required: 40,
+    });
+  });
+
   it('rule 4: a change of supplier returns to every container, and not back once measuring began', () => {
     const changed = { ...forty, manufacturer: 'Maker Z' };
     const strict = planContainers({

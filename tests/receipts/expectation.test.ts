@@ -94,6 +94,16 @@ describe('expectation file', () => {
     expect(faults(`${head}R-1,NQ-1001,${labels};D-20000\n`)).toEqual(['2 containers too-many']);
   });
 
+  it('reads ranges, and refuses those that overlap', () => {
+    const head = 'receipt_id,material,containers\n';
+    const result = parseExpectation(`${head}R-1,NQ-1001,C-001..C-003;X-1\n`);
+    expect(result.ok && result.lines[0]?.containers).toEqual(['C-001', 'C-002', 'C-003', 'X-1']);
+    expect(faults(`${head}R-1,NQ-1001,C-001..C-003;C-003..C-004\n`)).toEqual([
+      '2 containers duplicate-label',
+    ]);
+    expect(faults(`${head}R-1,NQ-1001,C-001..D-003\n`)).toEqual(['2 containers range']);
+  });
+
   it('rule 2: refuses duplicate container labels until they are relabelled', () => {
     const head = 'receipt_id,material,containers\n';
     expect(faults(`${head}R-1,NQ-1001,D-01;D-02;D-01\n`)).toEqual(['2 containers duplicate-label']);

@@ -1,11 +1,13 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import {
+  containerKey,
   findLabelClashes,
-  nearMisses,
+  gs1LabelFault,
   normaliseLabel,
   notOneContainer,
 } from '../../src/receipts/label.js';
+import { labelHint, nearMisses } from '../../src/receipts/near-miss.js';
 
 describe('label normalisation', () => {
   it('trims, composes and makes runs of blanks one, and changes nothing else', () => {
@@ -33,6 +35,16 @@ describe('label normalisation', () => {
     ]);
     expect(findLabelClashes(['D-01', 'D-1', 'd-01'])).toEqual([]);
   });
+
+  it('finds the same container behind two spellings, and behind two labels of one serial number', () => {
+    const batch = '(01)09521234543213(10)B1(21)7';
+    expect(containerKey(']C1010952123454321310B1\u001d217')).toBe(batch);
+    expect(findLabelClashes([batch, ' (21)7 (10)B1 (01)09521234543213', 'D-01'])).toEqual([
+      { normalised: '(01)09521234543213(21)7', positions: [0, 1] },
+    ]);
+    expect(findLabelClashes([batch, '(01)09521234543213(21)7'])).toHaveLength(1);
+    expect(findLabelClashes([batch, '(01)09521234543213(10)B1(21)07'])).toEqual([]);
+  });
 });
 
 describe('near misses', () => {
@@ -47,6 +59,22 @@ describe('near misses', () => {
       ),
     ).toHaveLength(5);
     expect(nearMisses(' ', ['D-01'])).toEqual([]);
+  });
+
+  it('counts two neighbours that changed places as one edit', () => {
+    expect(nearMisses('D-0132', ['D-0150', 'D-0123', 'D-0231'])[0]).toBe('D-0123');
+  });
+
+  it('say of a GS1 label which digits changed places and which check digit fails', () => {
+    const known = ['(01)09521234543213(10)B1(21)0007', '(01)09521234543213(10)B1(21)0008'];
+    const hint = labelHint('(01)09521234542313(10)B1(21)0007', known);
+    expect(hint).toBe(
+      'character 18: check digit of (01) GTIN is 3, expected 5; near: (01)09521234543213(10)B1(21)0007, (01)09521234543213(10)B1(21)0008',
+    );
+    expect(labelHint(']d2010952123454321310B1\u001d210070', known)).toBe(
+      `near: ${known[0]}, ${known[1]}`,
+    );
+    expect(labelHint('X-99', known)).toBe('');
   });
 });
 
@@ -63,5 +91,19 @@ describe('labels that name more than one container', () => {
     expect(notOneContainer('(01)09521234543213(10)ABC1(21)0001')).toBeNull();
     expect(notOneContainer('00106141410000000018')).toBeNull();
     expect(notOneContainer('D-01')).toBeNull();
+    expect(notOneContainer('(91)DRUM-7')).toBeNull();
+  });
+
+  it('refuses in every spelling, also where a reader left the symbology out', () => {
+    expect(notOneContainer(']C100106141410000000019')).toContain('pallet');
+    expect(notOneContainer('010952123454321310ABC1')).toContain('batch');
+    expect(notOneContainer(']d20109521234543213')).toContain('batch');
+    expect(notOneContainer('(00)106141410000000019(01)09521234543213(21)1')).toContain('pallet');
+    expect(notOneContainer('(10)ABC1')).toContain('no single container');
+  });
+
+  it('names what is wrong with a label that is in GS1 form', () => {
+    expect(gs1LabelFault('(00)106141410000000018')).toContain('expected 9');
+    expect(gs1LabelFault('D-01')).toBeNull();
   });
 });

@@ -48,17 +48,21 @@ describe('announcing receipts', () => {
       { container: 'D-02' },
     );
     await world.database.transact((trx) =>
-      openDiscrepancy(trx, {
-        site: world.site.site,
-        class: 'contrary-unowned',
-        subject: resultSubject(failed),
-        receiptId: null,
-        containerLabel: null,
-        destination: null,
-        scope: {},
-        detail: 'fail for RC-1',
-        openedAt: world.clock.now(),
-      }),
+      openDiscrepancy(
+        trx,
+        {
+          site: world.site.site,
+          class: 'contrary-unowned',
+          subject: resultSubject(failed),
+          receiptId: null,
+          containerLabel: null,
+          destination: null,
+          scope: {},
+          detail: 'fail for RC-1',
+          openedAt: world.clock.now(),
+        },
+        'Europe/Berlin',
+      ),
     );
     expect(await receiptRows(world)).toEqual([
       { id: 'scan:RC-1', announced: 0, scan_text: 'RC-1', revision: 0 },

@@ -2,7 +2,10 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
 import {
+  afterFailure,
   chooseContainers,
+  compareStrictness,
+  containersOf,
   findPlanRule,
   isStricter,
   planFromRule,
@@ -172,5 +175,72 @@ describe('choosing containers', () => {
       expect(count).toBeGreaterThan(310);
       expect(count).toBeLessThan(490);
     }
+  });
+});
+
+describe('a fixed plan', () => {
+  const fixed: PlanRule = { ...rootRule, plan: 'fixed', positions: [1, 5, 9] };
+  const labels = Array.from({ length: 9 }, (_, i) => `D-${i + 1}`);
+
+  it('takes the containers at its places', () => {
+    const plan = planFromRule(fixed, 9, 'seed', at(1));
+    expect(plan).toMatchObject({ kind: 'fixed', positions: [1, 5, 9], required: 3 });
+    expect([...containersOf(plan, labels)]).toEqual(['D-1', 'D-5', 'D-9']);
+  });
+
+  it('takes every container of a receipt that lacks one of the places', () => {
+    const plan = planFromRule(fixed, 8, 'seed', at(1));
+    expect(plan.required).toBe(8);
+    expect(containersOf(plan, labels.slice(0, 8)).size).toBe(8);
+  });
+
+  it('takes every container when its list is empty, and none of none', () => {
+    expect(requiredCount('fixed', 'up', 9, [])).toBe(9);
+    expect(requiredCount('fixed', 'up', 0, [1])).toBe(0);
+  });
+});
+
+describe('strictness', () => {
+  const rule = (over: Partial<PlanRule>): PlanRule => ({ ...rootRule, ...over });
+
+  it('is the same for all plans that identify every container', () => {
+    for (const plan of ['who-p', 'who-r'] as const) {
+      expect(compareStrictness(rule({ plan }), everyRule)).toBe('equal');
+      expect(compareStrictness(rule({ plan }), rootRule)).toBe('stricter');
+    }
+  });
+
+  it('orders the roundings of the square root plan', () => {
+    const nearest = rule({ rounding: 'nearest' });
+    expect(compareStrictness(rootRule, nearest)).toBe('stricter');
+    expect(compareStrictness(rule({ rounding: 'down' }), nearest)).toBe('looser');
+  });
+
+  it('finds plans that cross: each asks for more somewhere', () => {
+    // Of 4 containers the n plan takes 4 and the square root plan 3; of 12 it takes 4 and the other 5.
+    expect(compareStrictness(rule({ plan: 'who-n' }), rootRule)).toBe('crossing');
+    expect(isStricter(rule({ plan: 'who-n' }), rootRule)).toBe(false);
+    const fixed = rule({ plan: 'fixed', positions: [1, 2, 3, 4, 5, 6] });
+    expect(compareStrictness(fixed, rootRule)).toBe('crossing');
+  });
+});
+
+describe('after a failure', () => {
+  const labels = ['A', 'B', 'C', 'D'];
+
+  it('rule 4: every container not tested yet is to be tested, and the failure stands', () => {
+    expect(afterFailure(labels, new Set(['A', 'B']), new Set(['B']))).toEqual({
+      further: ['C', 'D'],
+      verdict: 'does-not-conform',
+    });
+  });
+
+  it('rule 4: no number of passes after it changes the verdict', () => {
+    const all = new Set(labels);
+    expect(afterFailure(labels, all, new Set(['B']))).toEqual({
+      further: [],
+      verdict: 'does-not-conform',
+    });
+    expect(afterFailure(labels, all, new Set())).toBeNull();
   });
 });

@@ -22,7 +22,6 @@ describe('matching a scan', () => {
       kind: 'receipt',
       receiptId: 'R-1',
       containerLabel: 'D-02',
-      containerNearMisses: [],
     });
   });
 
@@ -38,10 +37,26 @@ describe('matching a scan', () => {
     });
   });
 
+  it('takes every spelling of one GS1 element string for the same container, and nothing near it', () => {
+    const gs1 = (container: string) =>
+      matchScan(
+        {
+          byScanText: new Map([['RC-1', target('R-1', '(01)09521234543213(10)B1(21)0007')]]),
+          knownScanTexts: [],
+        },
+        { receipt: 'RC-1', container },
+      );
+    const label = { containerLabel: '(01)09521234543213(10)B1(21)0007' };
+    expect(gs1(']d2010952123454321310B1\u001d210007')).toMatchObject(label);
+    expect(gs1('(21)0007(01)09521234543213(10)B1')).toMatchObject(label);
+    for (const near of ['(01)09521234543213(10)B1(21)007', '(01)09521234543213(21)0007']) {
+      expect(gs1(near)).toMatchObject({ containerLabel: null });
+    }
+  });
+
   it('suggests near misses and takes none of them', () => {
     expect(matchScan(targets, { receipt: 'RC-1', container: 'D-O1' })).toMatchObject({
       containerLabel: null,
-      containerNearMisses: ['D-01', 'D-02'],
     });
     expect(matchScan(targets, { receipt: 'rc-1', container: 'D-01' })).toEqual({
       kind: 'unknown-receipt',

@@ -298,6 +298,6 @@ describe('the report', () => {
       expect(rule.title.length).toBeGreaterThan(10);
       expect(rule.closedBy.length).toBeGreaterThan(10);
     }
-    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(17);
+    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(18);
   });
 });

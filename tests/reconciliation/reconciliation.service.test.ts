@@ -154,8 +154,8 @@ describe('the reconciliation report', () => {
       openedAt: time('08:00'),
     } as const;
     await world.database.transact(async (trx) => {
-      await openDiscrepancy(trx, gap);
-      await openDiscrepancy(trx, { ...gap, detail: 'again' });
+      await openDiscrepancy(trx, gap, 'Europe/Berlin');
+      await openDiscrepancy(trx, { ...gap, detail: 'again' }, 'Europe/Berlin');
     });
     expect((await reportOf(world)).discrepancies).toMatchObject([
       { class: 'run-gap', detail: 'runs 4 to 5' },
@@ -169,12 +169,13 @@ describe('the reconciliation report', () => {
           subject: gap.subject,
           evidence: 'bundle b7',
           closedAt: time('12:00'),
+          zone: 'Europe/Berlin',
         }),
       );
     expect(await close()).toBe(true);
     expect(await close()).toBe(false);
     expect((await reportOf(world)).discrepancies).toEqual([]);
-    await world.database.transact((trx) => openDiscrepancy(trx, gap));
+    await world.database.transact((trx) => openDiscrepancy(trx, gap, 'Europe/Berlin'));
     expect((await reportOf(world)).discrepancies).toHaveLength(1);
   });
 });

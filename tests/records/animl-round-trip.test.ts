@@ -1,8 +1,9 @@
+import { createHash } from 'node:crypto';
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { SpectrumValues } from '../../src/checks/spectrum-values.js';
 import { type AnimlContent, readAniml } from '../../src/records/animl-reader.js';
-import { writeAniml } from '../../src/records/animl-writer.js';
+import { ANIML_WRITER_VERSION, writeAniml } from '../../src/records/animl-writer.js';
 import { recordJson } from '../../src/records/build-record.js';
 import { arbitraryRecord } from './arbitrary-record.js';
 import { SAMPLE_RECORD, SAMPLE_VALUES } from './sample-record.js';
@@ -51,6 +52,20 @@ describe('writeAniml and readAniml', () => {
       }),
       { numRuns: 50 },
     );
+  });
+
+  it('write the bytes that this version of the writer has always written', () => {
+    // Digests of earlier documents are stored with the version: other bytes need another version.
+    const digests = [writeAniml(SAMPLE_RECORD, SAMPLE_VALUES), writeAniml(SAMPLE_RECORD, null)].map(
+      (text) => createHash('sha256').update(text).digest('hex'),
+    );
+    expect({ version: ANIML_WRITER_VERSION, digests }).toEqual({
+      version: '1.0',
+      digests: [
+        'cc391d542849cd03ecc4cc9c104fa413ad3991dc2b317abb6eea4edd95518142',
+        '9d1daf47fde0b6145469af3cdc1a323b5dd9a28ba6cbc23c528bcd794f4983de',
+      ],
+    });
   });
 
   it('write again what was read, byte for byte', () => {

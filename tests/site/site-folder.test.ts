@@ -152,8 +152,22 @@ describe('loadSiteFolder reports', () => {
       'plan-rounding',
       'site.yaml',
       'plan: sqrt\n    rounding: up',
-      'plan: sqrt\n    rounding: down',
+      'plan: who-n\n    rounding: down',
       'rounding: down',
+    ],
+    [
+      'plan-positions',
+      'site.yaml',
+      'plan: sqrt\n    rounding: up',
+      'plan: fixed\n    rounding: up',
+      'plan: fixed',
+    ],
+    [
+      'plan-positions',
+      'site.yaml',
+      'plan: sqrt\n    rounding: up',
+      'plan: sqrt\n    positions: [1]\n    rounding: up',
+      'positions: [1]',
     ],
     [
       'plan-expiry',

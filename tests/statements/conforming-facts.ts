@@ -93,6 +93,7 @@ export const site: SiteFolder = {
     reason: 'training',
     signed: false,
   })),
+  sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
   limits: {
     bundleBytesMax: 33554432,
     resultsPerBundleMax: 5000,
@@ -147,6 +148,8 @@ export const receipt: ReceiptFacts = {
   },
   areas: ['east-dock'],
   evidenceFrom: time('08:00'),
+  status: 'open',
+  lineage: { origins: [], departures: [], scanTexts: [], places: [] },
 };
 
 export function pass(container: string, changes: Partial<ResultFact> = {}): ResultFact {
@@ -164,6 +167,9 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     receiptScanned: 'RC-1',
     containerScanned: container,
     containerLabel: container,
+    receiptEntry: 'scanned',
+    containerEntry: 'scanned',
+    labelsVerifiedBy: null,
     methodId: 'ID-NQ-1001',
     methodVersion: '1',
     methodDigest: 'digest of ID-NQ-1001',
@@ -172,6 +178,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     origin: 'simulated',
     environment: 'training',
     instrument: 'NQ-R-0001',
+    review: null,
     ...changes,
   };
 }

@@ -33,7 +33,7 @@ function onDelivery(index: number, change: (d: DeliveryFact) => DeliveryFact[]):
 
 const index = fc.nat({ max: 50 });
 const label = fc.constantFrom('D-01', 'D-02', null);
-const resultState = fc.constantFrom('accepted', 'held', 'superseded' as const);
+const resultState = fc.constantFrom('accepted', 'held', 'superseded', 'refused' as const);
 
 const addContrary = fc
   .record({
@@ -58,6 +58,7 @@ const remove = index.map(
           !r.contrary &&
           r.state === 'accepted' &&
           r.recheck === 'agrees' &&
+          (r.review === null || r.review.isValid) &&
           r.containerLabel !== null &&
           isConfirmed(f, r),
       );
@@ -75,7 +76,10 @@ function isConfirmed(f: StatementFacts, r: ResultFact): boolean {
   return mine.length >= 2 && mine.every((d) => d.state === 'confirmed' && d.fault === null);
 }
 
-/** accepted → held or superseded; a contrary result may take any state. */
+/**
+ * accepted → held, superseded, or refused with nobody's signature, as if somebody had written it into the
+ * database; a contrary result may take any state.
+ */
 const supersede = fc
   .tuple(index, resultState)
   .map(([i, state]) =>
@@ -83,6 +87,14 @@ const supersede = fc
       r.state === 'accepted' && (r.contrary || state !== 'accepted') ? { ...r, state } : r,
     ),
   );
+
+/** What was signed about a result reads differently, whatever it was. */
+const voidSignature = index.map((i) =>
+  onResult(i, (r) => ({
+    ...r,
+    review: { signatureId: `signature of ${r.rowId}`, isValid: false, changed: ['/receipt/lot'] },
+  })),
+);
 
 const move = fc
   .tuple(index, fc.boolean())
@@ -211,6 +223,7 @@ const change = fc.oneof(
   addContrary,
   remove,
   supersede,
+  voidSignature,
   move,
   delay,
   spoil,
@@ -272,6 +285,43 @@ describe('rule 9: monotonic', () => {
     expect(conforming).toBeGreaterThan(100);
   });
 
+  it('reviews do so only by a valid signature, and a signed refusal answers nothing but the hold', () => {
+    const signedAct = fc.tuple(index, fc.constantFrom('accepted', 'refused' as const));
+    let improved = 0;
+    fc.assert(
+      fc.property(
+        fc.array(change, { maxLength: 5 }),
+        fc.array(signedAct, { minLength: 1, maxLength: 4 }),
+        fc.boolean(),
+        (changes, acts, isValid) => {
+          const history = changes.reduce((f, apply) => apply(f), rich);
+          const held = history.results.map((r, i) => (i % 2 === 0 ? { ...r, state: 'held' } : r));
+          let known: StatementFacts = { ...history, results: held as ResultFact[] };
+          for (const [i, state] of acts) {
+            const before = evaluateStatement(known, now);
+            known = onResult(i, (r) => (r.state === 'held' ? reviewed(r, state, isValid) : r))(
+              known,
+            );
+            const after = evaluateStatement(known, now);
+            if (!isValid) expect(worse(before, after)).toEqual([]);
+            const answered = worse(before, after).map((words) => words.split(':')[0]);
+            if (state === 'refused') {
+              const open = answered.filter((c) => c?.includes('-') && c !== 'no-open-discrepancy');
+              // The outcome may follow from the one condition that the act is about.
+              expect(open.filter((c) => !c?.includes(' became '))).toEqual([]);
+            }
+            improved += answered.length;
+            const contrary = (f: StatementFacts) => f.results.filter((r) => r.contrary).length;
+            if (contrary(known) > 0) expect(after.outcome).toBe('does-not-conform');
+          }
+        },
+      ),
+      { numRuns: 1500 },
+    );
+    // A property about acts that never do anything would hold by itself.
+    expect(improved).toBeGreaterThan(20);
+  });
+
   it('adding a failing fact to any history makes it does-not-conform and never improves a condition', () => {
     fc.assert(
       fc.property(fc.array(change, { maxLength: 8 }), addContrary, (changes, contrary) => {
@@ -325,6 +375,11 @@ describe('rule 9: monotonic', () => {
     );
   });
 });
+
+function reviewed(r: ResultFact, state: 'accepted' | 'refused', isValid: boolean): ResultFact {
+  const changed = isValid ? [] : ['/decision'];
+  return { ...r, state, review: { signatureId: `s of ${r.rowId}`, isValid, changed } };
+}
 
 function shuffle<T>(items: readonly T[], order: readonly number[]): T[] {
   return items

@@ -99,7 +99,7 @@ async function waitingSessions({ db }: OpenDatabase): Promise<number> {
 }
 
 async function unreadableBytes(world: StatementWorld): Promise<void> {
-  const evidence = new UnreadableEvidence(world.site.site, world.statements);
+  const evidence = new UnreadableEvidence(world.site, world.statements);
   const bytes = {
     id: 'intake-1',
     receivedAt: time('08:59'),

@@ -1,6 +1,7 @@
 import { resultKey } from '../../src/delivery/new-delivery.js';
 import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
 import type { Instant } from '../../src/formats/instant.js';
+import type { EntryMode } from '../../src/intake/result-bundle.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import {
   lockReceipts,
@@ -9,19 +10,26 @@ import {
   tellWaitingReceipts,
 } from '../../src/receipts/facts.store.js';
 import { normaliseLabel } from '../../src/receipts/label.js';
-import { ReceiptsService } from '../../src/receipts/receipts.service.js';
-import { ensureScannedReceipt, loadScanTargets } from '../../src/receipts/receipts.store.js';
+import { ReceiptChangesService } from '../../src/receipts/receipt-changes.service.js';
+import type { By } from '../../src/receipts/receipt-revision.service.js';
+import { ReceiptsService, type ReceiptsSettings } from '../../src/receipts/receipts.service.js';
+import { ensureScannedReceipt } from '../../src/receipts/receipts.store.js';
 import { matchScan } from '../../src/receipts/scan-match.js';
+import { loadScanTargets } from '../../src/receipts/scan-targets.store.js';
 import type { EvidenceScope } from '../../src/reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
+import type { ConditionCode } from '../../src/records/statement-record.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { StatementsService } from '../../src/statements/statements.service.js';
-import type { OpenDatabase } from '../../src/storage/database.js';
+import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import type { DeliveryState, ResultRow } from '../../src/storage/tables.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 import { site as northquay, time } from './conforming-facts.js';
 
 const ALL = { digest: 'mapping', messages: ['result', 'withdrawal', 'statement', 'stop'] as const };
+
+/** Receipts that tests name. */
+const FEW = ['R-1', 'R-2', 'R-3', 'R-4', 'R-9'];
 
 export interface Measured {
   readonly container: string | null;
@@ -31,6 +39,8 @@ export interface Measured {
   readonly state?: ResultRow['state'];
   readonly instrument?: string;
   readonly recheck?: string;
+  /** How receipt and container were entered; default scanned. */
+  readonly entry?: EntryMode;
 }
 
 /** A database with receipts and statements over it, fed as the pipeline feeds them. */
@@ -38,6 +48,7 @@ export class StatementWorld {
   readonly clock = new ManualClock(time('09:00'));
   readonly statements: StatementsService;
   readonly receipts: ReceiptsService;
+  readonly changes: ReceiptChangesService;
   #rows = 0;
 
   private constructor(
@@ -49,10 +60,12 @@ export class StatementWorld {
       mappings: new Map(site.destinations.map((d) => [d.name, ALL])),
       epoch: 1,
     });
-    this.receipts = new ReceiptsService({
+    const settings: ReceiptsSettings = {
       site,
       evaluate: (trx, id, now) => this.statements.evaluateInTransaction(trx, id, now),
-    });
+    };
+    this.receipts = new ReceiptsService(settings);
+    this.changes = new ReceiptChangesService(settings, this.receipts);
   }
 
   static async open(site: SiteFolder = northquay): Promise<StatementWorld> {
@@ -93,6 +106,31 @@ export class StatementWorld {
     return this.database.transact((trx) =>
       this.receipts.announce(trx, announced, actor, this.clock.now()),
     );
+  }
+
+  /** One change of a receipt, in a transaction of its own. */
+  change<T>(
+    work: (changes: ReceiptChangesService, trx: Trx, by: By) => Promise<T>,
+    source = 'asked for by the dock',
+  ): Promise<T> {
+    const actor = { kind: 'cli', name: 'tester' } as const;
+    return this.database.transact((trx) =>
+      work(this.changes, trx, { actor, now: this.clock.now(), source }),
+    );
+  }
+
+  /** Splits R-1 into R-2 (first container, or those named) and R-3 (the rest). */
+  split(first: readonly string[] = ['D-01'], rest: readonly string[] = ['D-02']) {
+    const parts = [
+      { receiptId: 'R-2', scanText: 'RC-2', containers: first },
+      { receiptId: 'R-3', scanText: 'RC-3', containers: rest },
+    ];
+    return this.change((c, trx, by) => c.split(trx, { receiptId: 'R-1', seen: null, parts }, by));
+  }
+
+  async condition(receiptId: string, code: ConditionCode) {
+    const { conditions } = await this.statements.fresh(receiptId, 'tester');
+    return conditions.find((c) => c.code === code);
   }
 
   /** One bundle's results: matched, stored, delivered and evaluated in one transaction; returns row ids. */
@@ -176,13 +214,18 @@ export class StatementWorld {
       environment: 'training',
       origin: 'simulated',
       recheck: JSON.stringify({ answer: m.recheck ?? 'agrees', score: null, reason: '' }),
-      record: JSON.stringify({ method: { digest: 'digest of ID-NQ-1001' } }),
+      record: JSON.stringify({
+        method: { digest: 'digest of ID-NQ-1001' },
+        receipt: { scanned: m.receipt ?? 'RC-1', entry: m.entry ?? 'scanned' },
+        container: { scanned: m.container, entry: m.entry ?? 'scanned' },
+      }),
       record_sha256: null,
       animl_sha256: null,
       animl_writer: null,
       spectrum_sha256: null,
       element_sha256: id,
       supersedes: null,
+      review_signature_id: null,
     };
   }
 
@@ -209,14 +252,14 @@ export class StatementWorld {
     fault: 'not-effective' | null = null,
   ): Promise<void> {
     await this.database.transact(async (trx) => {
-      await lockReceipts(trx, this.site.site, ['R-1', 'R-2']);
+      await lockReceipts(trx, this.site.site, FEW);
       await trx
         .updateTable('delivery')
         .set({ state, fault })
         .where('subject_kind', '=', kind)
         .where('state', 'not in', ['cancelled', 'superseded'])
         .execute();
-      await markEvaluationDue(trx, this.site.site, ['R-1', 'R-2']);
+      await markEvaluationDue(trx, this.site.site, FEW);
     });
   }
 
@@ -227,17 +270,21 @@ export class StatementWorld {
       const inDoubt = await this.statements.conformingInScope(trx, scope);
       await lockReceipts(trx, site, inDoubt);
       await lockSiteEvidence(trx, site);
-      await openDiscrepancy(trx, {
-        site,
-        class: 'run-gap',
-        subject,
-        receiptId: null,
-        containerLabel: null,
-        destination: null,
-        scope,
-        detail: subject,
-        openedAt: now,
-      });
+      await openDiscrepancy(
+        trx,
+        {
+          site,
+          class: 'run-gap',
+          subject,
+          receiptId: null,
+          containerLabel: null,
+          destination: null,
+          scope,
+          detail: subject,
+          openedAt: now,
+        },
+        'Europe/Berlin',
+      );
       for (const id of inDoubt) await this.statements.evaluateInTransaction(trx, id, now);
     });
   }

@@ -98,15 +98,37 @@ describe('a database, whichever it is', () => {
         before: null,
         after: null,
         sequence: null,
+        source: null,
+        algorithm: null,
+        hash: null,
+        sealed_at: null,
       })
       .execute();
     await expect(db.updateTable('audit_entry').set({ reason: 'other' }).execute()).rejects.toThrow(
       /kept as written/,
     );
-    await db.updateTable('audit_entry').set({ sequence: 1 }).execute();
-    await expect(db.updateTable('audit_entry').set({ sequence: 2 }).execute()).rejects.toThrow(
-      /kept as written/,
-    );
+    const seal = { sequence: 1, algorithm: 'x', hash: 'h', sealed_at: 2 as never };
+    for (const column of Object.keys(seal)) {
+      const half = { ...seal, [column]: null };
+      await expect(db.updateTable('audit_entry').set(half).execute(), column).rejects.toThrow(
+        /kept as written/,
+      );
+    }
+    for (const column of ['source', 'zone', 'actor_kind', 'subject_kind', 'site', 'reason']) {
+      const more = { ...seal, [column]: 'other' };
+      await expect(db.updateTable('audit_entry').set(more).execute(), column).rejects.toThrow(
+        /kept as written/,
+      );
+    }
+    await db.updateTable('audit_entry').set(seal).execute();
+    for (const [column, value] of Object.entries({ ...seal, hash: 'other', sealed_at: 3 })) {
+      await expect(
+        db
+          .updateTable('audit_entry')
+          .set({ [column]: value })
+          .execute(),
+      ).rejects.toThrow(/kept as written/);
+    }
     await expect(db.deleteFrom('audit_entry').execute()).rejects.toThrow(/kept as written/);
   });
 

@@ -124,6 +124,33 @@ describeWithSpectra('measured spectra', (spectra) => {
   });
 
   /** `drumline pack`, as the README's walk-through calls it. */
+  /** As the signed act of a second person would, for every result of a receipt. */
+  function compareLabels(receiptId: string): Promise<void> {
+    return world.write(async (db) => {
+      const results = await db
+        .selectFrom('result')
+        .select(['id', 'container_label', 'container_scanned', 'receipt_scanned'])
+        .where('receipt_id', '=', receiptId)
+        .execute();
+      for (const result of results) {
+        await db
+          .insertInto('label_verification')
+          .values({
+            id: `v-${result.id}`,
+            site: 'northquay',
+            result_row_id: result.id,
+            container_label: result.container_label ?? '',
+            seen_label: result.container_scanned ?? '',
+            seen_receipt: result.receipt_scanned ?? '',
+            verified_by: 'second person',
+            signature_id: 'of this test',
+            at: world.clock.now(),
+          })
+          .execute();
+      }
+    });
+  }
+
   async function pack(): Promise<Buffer> {
     const lines = sheet.map((r, i) =>
       [
@@ -216,7 +243,12 @@ describeWithSpectra('measured spectra', (spectra) => {
     expect(held(world.erp.ledger.books, capital)).toEqual(expected);
   });
 
-  it('conform where every container was a true pass, and are released for exactly those', async () => {
+  it('conform where every container was a true pass and its typed labels were compared, and are released for exactly those', async () => {
+    const typed = await world.says('nq-1-1', 'incomplete');
+    const labels = typed.conditions.find((c) => c.code === 'labels-verified');
+    expect(labels?.found).toContain('receipt typed, container typed, compared by no second person');
+    expect(world.erp.ledger.books.receipts.get('nq-1-1')?.usage).not.toBe('released');
+    await compareLabels('nq-1-1');
     const statement = await world.says('nq-1-1', 'conforms');
     expect(statement.environment).toBe('validation');
     expect(statement.containers.map((c) => [c.label, c.state])).toEqual([

@@ -33,6 +33,12 @@ interface Measurement {
   readonly at?: Instant;
 }
 
+/** What the dock needs of a gateway, wherever it runs. */
+export type DockWorld = Pick<
+  GatewayWorld,
+  'clock' | 'site' | 'announce' | 'take' | 'says' | 'quiet'
+>;
+
 /** The people and instruments at Northquay's receiving dock (simulated), one call a deed. */
 export class Dock {
   readonly receivedAt: Instant;
@@ -40,7 +46,7 @@ export class Dock {
   readonly #says = new Map<string, Partial<BundleResult>>();
   #next: Instant;
 
-  constructor(readonly world: GatewayWorld) {
+  constructor(readonly world: DockWorld) {
     const now = world.clock.now();
     this.receivedAt = addMs(now, -RECEIVED_BEFORE_MS);
     this.#next = addMs(now, -MEASURED_BEFORE_MS);

@@ -9,8 +9,8 @@ export const resultRepeated: ResultHistoryRule = {
     meaning: 'This very result was taken before.',
     advice: 'Nothing to do: it counts once.',
   },
-  find: ({ examined, standing }) =>
-    standing === 'repeated'
+  find: ({ examined, standing, repeatsHeld }) =>
+    standing === 'repeated' && !repeatsHeld
       ? [{ pointer: '/resultId', message: `${examined.reading.resultId} was taken before` }]
       : [],
 };

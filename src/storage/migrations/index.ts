@@ -2,12 +2,20 @@ import type { Migration } from 'kysely';
 import * as m0001 from './m0001-spine.js';
 import * as m0003 from './m0003-many-settlers.js';
 import * as m0004 from './m0004-change-source.js';
+import * as m0005 from './m0005-people.js';
+import * as m0006 from './m0006-sealed-trail.js';
+import * as m0007 from './m0007-signatures.js';
 import * as m0009 from './m0009-sweeps.js';
+import * as m0010 from './m0010-receipts.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
   '0001-spine': m0001,
   '0003-many-settlers': m0003,
   '0004-change-source': m0004,
+  '0005-people': m0005,
+  '0006-sealed-trail': m0006,
+  '0007-signatures': m0007,
   '0009-sweeps': m0009,
+  '0010-receipts': m0010,
 };

@@ -1,0 +1,54 @@
+import type { Right, Role } from './rights.js';
+
+interface CallerFacts {
+  readonly id: string;
+  readonly name: string;
+  readonly site: string;
+  readonly rights: ReadonlySet<Right>;
+  /** Address of the computer that asks. */
+  readonly source: string;
+}
+
+/** A program with a key, a command with the control file, or a reader at the machine itself. */
+export interface ProgramCaller extends CallerFacts {
+  /** `id`: the key's id, or the kind's own word. */
+  readonly kind: 'key' | 'cli' | 'loopback';
+}
+
+/** A person who is signed in. */
+export interface PersonCaller extends CallerFacts {
+  /** `id`: the account's id; `name`: the printed name. */
+  readonly kind: 'person';
+  readonly userName: string;
+  readonly roles: readonly Role[];
+  readonly sessionId: string;
+  /** Ids under which the person measures: `ownsResult` compares them with a result's. */
+  readonly operatorIds: readonly string[];
+  /** True until the person has chosen a password of their own; nothing else is open before. */
+  readonly mustChangePassword: boolean;
+}
+
+/** Who is calling, once proven. */
+export type Caller = ProgramCaller | PersonCaller;
+
+/** A person as an account describes them. */
+export interface Person {
+  readonly accountId: string;
+  readonly userName: string;
+  readonly printedName: string;
+  readonly site: string;
+  readonly roles: readonly Role[];
+  readonly rights: ReadonlySet<Right>;
+  readonly operatorIds: readonly string[];
+  readonly mustChangePassword: boolean;
+}
+
+/** Who a change made by this caller is recorded under in the trail, and from where. */
+export function actorOf(caller: Caller): {
+  readonly kind: 'cli' | 'key' | 'person';
+  readonly name: string;
+  readonly source: string;
+} {
+  const kind = caller.kind === 'cli' || caller.kind === 'person' ? caller.kind : 'key';
+  return { kind, name: caller.id, source: caller.source };
+}

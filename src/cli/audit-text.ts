@@ -1,0 +1,27 @@
+import type { TrailReport } from '../audit/verify-trail.js';
+
+/** A verification as a person reads it: the verdict first. */
+export function trailText(report: TrailReport): string {
+  const { site, entries, unsealed, firstBroken, broken, brokenCount, remarks, checkpoints } =
+    report;
+  const verdict =
+    firstBroken === null
+      ? `whole: ${entries} entries of ${site}, each as it was sealed`
+      : `BROKEN: ${firstBroken.kind} at ${placeOf(firstBroken)} of ${site}`;
+  const more = brokenCount - broken.length;
+  return [
+    verdict,
+    ...broken.map((fault) => `  ${fault.kind}: ${fault.text}`),
+    ...(more > 0 ? [`  and ${more} more`] : []),
+    `covered by checkpoints: ${report.covered} entries (${checkpoints.trail} checkpoints in the trail, ${checkpoints.outside} outside, ${checkpoints.signed} with a signature that counts)`,
+    ...(unsealed > 0 ? [`waiting for their seal: ${unsealed}`] : []),
+    ...remarks.map((remark) => `remark, ${remark.kind}: ${remark.text}`),
+    `head ${report.head}`,
+    `root ${report.root}`,
+  ].join('\n');
+}
+
+function placeOf({ sequence, upTo }: NonNullable<TrailReport['firstBroken']>): string {
+  if (sequence === null) return 'no entry by number';
+  return upTo === undefined ? `entry ${sequence}` : `entries ${sequence} to ${upTo}`;
+}

@@ -1,0 +1,50 @@
+import { readFileSync } from 'node:fs';
+import { createInterface } from 'node:readline';
+import { Writable } from 'node:stream';
+
+export type PasswordAnswer =
+  | { readonly ok: true; readonly password: string }
+  | { readonly ok: false; readonly message: string };
+
+/**
+ * The password a command asks for: from the terminal without showing it, or from a file, `-` for the standard
+ * input. Never from an argument, which every process of the machine can read. One line end at its end is no
+ * part of it.
+ */
+export async function readPassword(
+  prompt: string,
+  file: string | undefined,
+): Promise<PasswordAnswer> {
+  if (file !== undefined) return fromText(readFileSync(file === '-' ? 0 : file, 'utf8'));
+  if (!process.stdin.isTTY) {
+    return {
+      ok: false,
+      message:
+        'there is no terminal to ask for the password; give --password-file FILE, or - for the standard input',
+    };
+  }
+  return fromText(await ask(prompt));
+}
+
+function fromText(text: string): PasswordAnswer {
+  const password = text.replace(/\r?\n$/, '');
+  return password === '' ? { ok: false, message: 'the password is empty' } : { ok: true, password };
+}
+
+function ask(prompt: string): Promise<string> {
+  process.stderr.write(prompt);
+  const silent = new Writable({ write: (_chunk, _encoding, done) => done() });
+  const lines = createInterface({ input: process.stdin, output: silent, terminal: true });
+  return new Promise((resolve) => {
+    lines.once('line', (line) => {
+      lines.close();
+      process.stderr.write('\n');
+      resolve(line);
+    });
+    lines.once('SIGINT', () => {
+      lines.close();
+      process.stderr.write('\n');
+      resolve('');
+    });
+  });
+}

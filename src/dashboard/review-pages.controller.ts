@@ -1,0 +1,123 @@
+import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { ERRORS } from '../error-registry.js';
+import { Problem } from '../problem-details.js';
+import { reviewProblem } from '../statements/review-answer.js';
+import { readReview, signerOf } from '../statements/review-request.js';
+import { Clock } from '../storage/clock.js';
+import type { NoticeView } from './account-view.js';
+import { moment } from './local-time.js';
+import { FORM_PAGE_HEADERS } from './page-policy.js';
+import { PageSite } from './page-site.js';
+import { type ReviewFrame, renderReview, renderReviewList } from './review.page.js';
+import type { ReviewSigner } from './review-form.js';
+import { reviewPath } from './review-path.js';
+import { REVIEW_SOURCE, type ReviewSource } from './review-source.js';
+import { signedInOf } from './signed-in.js';
+
+const LIST_MAX = 100;
+const ID_LENGTH_MAX = 100;
+
+const SIGNED: NoticeView = {
+  tone: 'good',
+  title: 'Signed',
+  text: 'The signature stands below, and in the trail.',
+};
+
+/** Held results: the list, one with everything that bears on it, and the form that signs. */
+@Controller('/review')
+export class ReviewPagesController {
+  readonly #reviews: ReviewSource;
+
+  constructor(
+    @Inject(REVIEW_SOURCE) reviews: ReviewSource,
+    private readonly site: PageSite,
+    private readonly clock: Clock,
+  ) {
+    this.#reviews = reviews;
+  }
+
+  @Get()
+  @RequireRight('pages.read', { isForMachine: true })
+  async list(
+    @Query('after') after: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const list = await this.#reviews.list((after ?? '').slice(0, ID_LENGTH_MAX), LIST_MAX);
+    await reply.headers(FORM_PAGE_HEADERS).send(renderReviewList(list, this.#frame(request)));
+  }
+
+  @Get(':id')
+  @RequireRight('pages.read', { isForMachine: true })
+  async page(
+    @Param('id') id: string,
+    @Query('done') done: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+  }
+
+  @Post(':id')
+  @RequireRight('result.review')
+  async sign(
+    @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const fields = Object.fromEntries(request.form ?? []);
+    let asked: ReturnType<typeof readReview>;
+    try {
+      asked = readReview(fields);
+    } catch (error) {
+      if (!(error instanceof Problem)) throw error;
+      const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
+      await this.#show(id, request, reply, 422, notice);
+      return;
+    }
+    const who = signerOf(request.caller, asked.userName, asked.password);
+    const problem = reviewProblem(await this.#reviews.decide(id, asked.review, who), id);
+    if (problem === null) {
+      await reply
+        .status(303)
+        .header('location', `${reviewPath(id)}?done=signed`)
+        .send();
+      return;
+    }
+    const { meaning, remedy, status } = ERRORS[problem.code];
+    const text = `${problem.detail}. ${remedy}`;
+    const notice = { tone: 'bad', title: meaning.replace(/\.$/, ''), text } as const;
+    await this.#show(id, request, reply, status ?? 409, notice);
+  }
+
+  async #show(
+    id: string,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    status: number,
+    notice: NoticeView | null,
+  ): Promise<void> {
+    const view = id.length > ID_LENGTH_MAX ? null : await this.#reviews.show(id);
+    if (view === null) throw new Problem('not-found', 'no result has this id');
+    const signer = await this.#signer(request);
+    const page = renderReview(view, this.#frame(request), signer, notice);
+    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+  }
+
+  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
+    if (caller.kind !== 'person' || formToken === null) return null;
+    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
+    return { formToken, components: await this.#reviews.needed(caller.id, caller.sessionId) };
+  }
+
+  #frame({ caller }: AuthenticatedRequest): ReviewFrame {
+    const site = this.site.view;
+    return {
+      site,
+      asOf: moment(this.clock.now(), site.timeZone),
+      signedIn: signedInOf(caller),
+    };
+  }
+}

@@ -1,0 +1,223 @@
+import type { JSX } from 'preact';
+import { render } from 'preact-render-to-string';
+import type { ReviewList, ReviewView } from '../statements/review-view.js';
+import type { NoticeView } from './account-view.js';
+import type { MomentView, SiteView } from './day-view.js';
+import { Notice } from './form-parts.js';
+import { Layout } from './layout.js';
+import { momentOf } from './local-time.js';
+import { Moment } from './marks.js';
+import { receiptPath } from './receipt-path.js';
+import { ReviewForm, type ReviewSigner } from './review-form.js';
+import { reviewPath } from './review-path.js';
+import { SignatureList } from './signature-list.js';
+import type { SignedIn } from './signed-in.js';
+import { Verbatim } from './verbatim.js';
+
+export interface ReviewFrame {
+  readonly site: SiteView;
+  readonly asOf: MomentView;
+  readonly signedIn: SignedIn | null;
+}
+
+export function renderReviewList(list: ReviewList, frame: ReviewFrame): string {
+  return `<!doctype html>${render(<ReviewListPage list={list} frame={frame} />)}`;
+}
+
+export function renderReview(
+  view: ReviewView,
+  frame: ReviewFrame,
+  signer: ReviewSigner | null,
+  notice: NoticeView | null,
+): string {
+  const page = <ReviewPage view={view} frame={frame} signer={signer} notice={notice} />;
+  return `<!doctype html>${render(page)}`;
+}
+
+function ReviewListPage(props: {
+  readonly list: ReviewList;
+  readonly frame: ReviewFrame;
+}): JSX.Element {
+  const { list, frame } = props;
+  return (
+    <Layout title="Held results" {...frame}>
+      <p class="crumb">
+        <a href="/">The day</a>
+      </p>
+      <h1>Held results</h1>
+      {list.waiting.length === 0 ? (
+        <p>No result waits for a reviewer.</p>
+      ) : (
+        <table>
+          <caption>They wait for a reviewer, oldest first</caption>
+          <thead>
+            <tr>
+              <th scope="col">Result</th>
+              <th scope="col">Receipt and container</th>
+              <th scope="col">Decision</th>
+              <th scope="col">Measured</th>
+              <th scope="col">Held by</th>
+            </tr>
+          </thead>
+          <tbody>
+            {list.waiting.map((w) => (
+              <tr key={w.rowId}>
+                <th scope="row">
+                  <a href={reviewPath(w.rowId)}>
+                    <Verbatim>{w.resultId}</Verbatim>
+                  </a>
+                </th>
+                <td data-label="Receipt and container">
+                  <Verbatim>{`${w.receiptId ?? w.receiptScanned ?? 'no receipt'} · ${w.container ?? 'no container'}`}</Verbatim>
+                </td>
+                <td data-label="Decision">
+                  {w.decision ?? 'unreadable'}
+                  {w.contrary ? <span class="small"> counts against its receipt</span> : null}
+                </td>
+                <td data-label="Measured">
+                  {w.measuredAt === null ? (
+                    <span class="none">unknown</span>
+                  ) : (
+                    <Moment at={momentOf(w.measuredAt, frame.site.timeZone)} />
+                  )}
+                  <span class="small">
+                    {' '}
+                    by <Verbatim>{w.operator ?? 'nobody named'}</Verbatim>
+                  </span>
+                </td>
+                <td data-label="Held by">{w.heldBy.join(', ')}</td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      )}
+      {list.next === null ? null : (
+        <p>
+          <a href={`/review?after=${encodeURIComponent(list.next)}`}>More</a>
+        </p>
+      )}
+    </Layout>
+  );
+}
+
+function ReviewPage(props: {
+  readonly view: ReviewView;
+  readonly frame: ReviewFrame;
+  readonly signer: ReviewSigner | null;
+  readonly notice: NoticeView | null;
+}): JSX.Element {
+  const { view, frame, signer, notice } = props;
+  return (
+    <Layout title={`Result ${view.resultId}`} {...frame}>
+      <p class="crumb">
+        <a href="/review">Held results</a>
+      </p>
+      <h1>
+        Result <Verbatim>{view.resultId}</Verbatim>
+      </h1>
+      {notice === null ? null : (
+        <Notice tone={notice.tone} title={notice.title}>
+          <p>{notice.text}</p>
+        </Notice>
+      )}
+      <p>
+        It is <strong>{view.state}</strong>.{' '}
+        {view.receiptId === null ? (
+          'It belongs to no receipt.'
+        ) : (
+          <a href={receiptPath(view.receiptId)}>
+            Receipt <Verbatim>{view.receiptId}</Verbatim>
+          </a>
+        )}
+      </p>
+      <section id="findings">
+        <h2>Findings</h2>
+        <Findings view={view} />
+      </section>
+      <section id="signatures">
+        <h2>Signatures</h2>
+        <SignatureList signatures={view.signatures} />
+      </section>
+      <section id="decide">
+        <h2>Decide</h2>
+        <ReviewForm view={view} signer={signer} />
+      </section>
+      <section id="shown">
+        <h2>What is signed</h2>
+        <p class="small">
+          Exactly this, by its SHA-256 <code>{view.sha256}</code>. When the record reads differently
+          later, the signature is void.
+        </p>
+        <Facts value={view.shown.record} />
+      </section>
+    </Layout>
+  );
+}
+
+const CLEARANCE_WORDS: Readonly<Record<string, string>> = {
+  reviewer: 'By a reviewer:',
+  'one-of-several': 'One of several:',
+  contrary: 'Contrary results only:',
+  never: 'Never:',
+};
+
+function Findings({ view }: { readonly view: ReviewView }): JSX.Element {
+  if (view.findings.length === 0) return <p class="none">None.</p>;
+  return (
+    <table>
+      <thead>
+        <tr>
+          <th scope="col">Finding</th>
+          <th scope="col">Found</th>
+          <th scope="col">May it be cleared?</th>
+        </tr>
+      </thead>
+      <tbody>
+        {view.findings.map((f) => (
+          <tr key={`${f.code} ${f.pointer}`}>
+            <th scope="row">
+              {f.code}
+              <span class="small"> {f.severity === 'hold' ? 'holds it' : 'remark'}</span>
+            </th>
+            <td data-label="Found">
+              <Verbatim>{f.message}</Verbatim>
+              <p class="small">{f.advice}</p>
+            </td>
+            <td data-label="May it be cleared?">
+              {f.severity === 'hold' ? <strong>{CLEARANCE_WORDS[f.clearance]}</strong> : null}{' '}
+              {f.why}
+            </td>
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}
+
+/** Leaves of a JSON value by their pointer: what the digest covers, readable. */
+function Facts({ value }: { readonly value: unknown }): JSX.Element {
+  const leaves: [string, string][] = [];
+  collect(value, '', leaves);
+  return (
+    <table class="facts-table">
+      <tbody>
+        {leaves.map(([pointer, text]) => (
+          <tr key={pointer}>
+            <th scope="row">
+              <Verbatim>{pointer}</Verbatim>
+            </th>
+            <td>
+              <Verbatim>{text}</Verbatim>
+            </td>
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}
+
+function collect(value: unknown, pointer: string, leaves: [string, string][]): void {
+  if (typeof value === 'object' && value !== null) {
+    for (const [key, member] of Object.entries(value)) collect(member, `${pointer}/${key}`, leaves);
+  } else leaves.push([pointer, value === null ? 'none' : String(value)]);
+}

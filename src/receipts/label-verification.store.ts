@@ -1,0 +1,79 @@
+import { uuidv7 } from 'uuidv7';
+import type { Reader, Trx } from '../storage/database.js';
+import type { LabelVerificationRow, ResultRow } from '../storage/tables.js';
+
+/** Second persons who compared labels, by row id of the result, for the results of one receipt. */
+export async function labelsVerifiedBy(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<Map<string, string>> {
+  const rows = await reader
+    .selectFrom('label_verification')
+    .innerJoin('result', 'result.id', 'label_verification.result_row_id')
+    .select(['label_verification.result_row_id', 'label_verification.verified_by'])
+    .where('label_verification.site', '=', site)
+    .where('result.receipt_id', '=', receiptId)
+    .execute();
+  return new Map(rows.map((r) => [r.result_row_id, r.verified_by]));
+}
+
+export type VerifiedResult = Pick<
+  ResultRow,
+  | 'id'
+  | 'result_id'
+  | 'revision'
+  | 'operator_id'
+  | 'receipt_id'
+  | 'receipt_scanned'
+  | 'container_scanned'
+  | 'container_label'
+  | 'record'
+>;
+
+/** A result with what its labels are compared by; undefined when there is none. */
+export function resultToVerify(
+  reader: Reader,
+  site: string,
+  rowId: string,
+): Promise<VerifiedResult | undefined> {
+  return reader
+    .selectFrom('result')
+    .select([
+      'id',
+      'result_id',
+      'revision',
+      'operator_id',
+      'receipt_id',
+      'receipt_scanned',
+      'container_scanned',
+      'container_label',
+      'record',
+    ])
+    .where('site', '=', site)
+    .where('id', '=', rowId)
+    .executeTakeFirst();
+}
+
+export async function isVerified(reader: Reader, site: string, rowId: string): Promise<boolean> {
+  const row = await reader
+    .selectFrom('label_verification')
+    .select('id')
+    .where('site', '=', site)
+    .where('result_row_id', '=', rowId)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+/** False when the labels of this result were compared before. */
+export async function insertVerification(
+  trx: Trx,
+  row: Omit<LabelVerificationRow, 'id'>,
+): Promise<boolean> {
+  const { numInsertedOrUpdatedRows } = await trx
+    .insertInto('label_verification')
+    .values({ id: uuidv7(), ...row })
+    .onConflict((c) => c.doNothing())
+    .executeTakeFirst();
+  return numInsertedOrUpdatedRows === 1n;
+}

@@ -1,0 +1,283 @@
+import { uuidv7 } from 'uuidv7';
+import type { Reader, Trx } from '../storage/database.js';
+import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
+
+/** Links by which containers came to a receipt, earliest first. */
+export function linksTo(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ReceiptLinkRow[]> {
+  return reader
+    .selectFrom('receipt_link')
+    .selectAll()
+    .where('site', '=', site)
+    .where('to_receipt', '=', receiptId)
+    .orderBy('id')
+    .execute();
+}
+
+/** Links by which containers went from a receipt, earliest first. */
+export function linksFrom(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ReceiptLinkRow[]> {
+  return reader
+    .selectFrom('receipt_link')
+    .selectAll()
+    .where('site', '=', site)
+    .where('from_receipt', '=', receiptId)
+    .orderBy('id')
+    .execute();
+}
+
+/** Stores a link and marks both receipts as linked; both are locked. */
+export async function insertLink(trx: Trx, row: Omit<ReceiptLinkRow, 'id'>): Promise<void> {
+  await trx
+    .insertInto('receipt_link')
+    .values({ id: uuidv7(), ...row })
+    .execute();
+  await trx
+    .updateTable('receipt')
+    .set({ linked: 1 })
+    .where('site', '=', row.site)
+    .where('id', 'in', [row.from_receipt, row.to_receipt])
+    .execute();
+}
+
+export async function insertRelabel(trx: Trx, row: Omit<ContainerRelabelRow, 'id'>): Promise<void> {
+  await trx
+    .insertInto('container_relabel')
+    .values({ id: uuidv7(), ...row })
+    .execute();
+}
+
+export function relabelsOf(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<ContainerRelabelRow[]> {
+  return reader
+    .selectFrom('container_relabel')
+    .selectAll()
+    .where('site', '=', site)
+    .where('receipt_id', 'in', receiptIds)
+    .orderBy('id')
+    .execute();
+}
+
+/** What a statement rests on at a receipt that containers came from: counts of what was not taken along. */
+export interface LeftBehind {
+  readonly contrary: number;
+  readonly unplaced: number;
+  readonly open: number;
+}
+
+export async function leftBehind(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<LeftBehind> {
+  const results = await reader
+    .selectFrom('result')
+    .select(['contrary', 'container_label'])
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where((e) => e.or([e('contrary', '=', 1), e('container_label', 'is', null)]))
+    .execute();
+  const open = await reader
+    .selectFrom('discrepancy')
+    .select('id')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('closed_at', 'is', null)
+    .execute();
+  return {
+    contrary: results.filter((r) => r.contrary === 1).length,
+    unplaced: results.filter((r) => r.container_label === null).length,
+    open: open.length,
+  };
+}
+
+/** Latest stored outcome of a receipt, and whether it has a stop; stops latch. */
+export async function standingOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<{ readonly outcome: string | null; readonly hadStop: boolean }> {
+  const latest = await reader
+    .selectFrom('statement')
+    .select('outcome')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('revision', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  const stop = await reader
+    .selectFrom('stop')
+    .select('id')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .limit(1)
+    .executeTakeFirst();
+  return { outcome: latest?.outcome ?? null, hadStop: stop !== undefined };
+}
+
+/** Gives results and deliveries of some containers to the receipt those went to. */
+export async function moveEvidence(
+  trx: Trx,
+  site: string,
+  move: { readonly from: string; readonly to: string; readonly labels: readonly string[] },
+): Promise<number> {
+  let moved = 0;
+  for (let i = 0; i < move.labels.length; i += CHUNK) {
+    const labels = move.labels.slice(i, i + CHUNK);
+    const ids = await trx
+      .selectFrom('result')
+      .select('id')
+      .where('site', '=', site)
+      .where('receipt_id', '=', move.from)
+      .where('container_label', 'in', labels)
+      .execute();
+    for (let j = 0; j < ids.length; j += CHUNK) {
+      const some = ids.slice(j, j + CHUNK).map(({ id }) => id);
+      await trx
+        .updateTable('result')
+        .set({ receipt_id: move.to })
+        .where('id', 'in', some)
+        .execute();
+      await trx
+        .updateTable('delivery')
+        .set({ receipt_id: move.to })
+        .where('site', '=', site)
+        .where('subject_kind', '=', 'result')
+        .where('subject_id', 'in', some)
+        .execute();
+    }
+    await trx
+      .updateTable('discrepancy')
+      .set({ receipt_id: move.to })
+      .where('site', '=', site)
+      .where('receipt_id', '=', move.from)
+      .where('container_label', 'in', labels)
+      .where('closed_at', 'is', null)
+      .execute();
+    moved += ids.length;
+  }
+  return moved;
+}
+
+/** Values bound in one `in (…)`. */
+const CHUNK = 1000;
+
+/** Gives results the label that their container carries now. */
+export async function relabelResults(
+  trx: Trx,
+  site: string,
+  of: { readonly receiptId: string; readonly from: string; readonly to: string },
+): Promise<void> {
+  await trx
+    .updateTable('result')
+    .set({ container_label: of.to })
+    .where('site', '=', site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('container_label', '=', of.from)
+    .execute();
+  await trx
+    .updateTable('discrepancy')
+    .set({ container_label: of.to })
+    .where('site', '=', site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('container_label', '=', of.from)
+    .where('closed_at', 'is', null)
+    .execute();
+}
+
+/** Open receipts, other than those named, that list a container of one of these keys. */
+export async function receiptsListing(
+  reader: Reader,
+  site: string,
+  keys: readonly string[],
+  except: ReadonlySet<string>,
+): Promise<{ readonly receiptId: string; readonly key: string }[]> {
+  const found: { receiptId: string; key: string }[] = [];
+  for (let i = 0; i < keys.length; i += CHUNK) {
+    const rows = await reader
+      .selectFrom('container')
+      .innerJoin('receipt', (join) =>
+        join
+          .onRef('receipt.site', '=', 'container.site')
+          .onRef('receipt.id', '=', 'container.receipt_id'),
+      )
+      .select(['container.receipt_id', 'container.normalised'])
+      .where('container.site', '=', site)
+      .where('container.normalised', 'in', keys.slice(i, i + CHUNK))
+      .where('receipt.status', '=', 'open')
+      .execute();
+    for (const row of rows) {
+      if (!except.has(row.receipt_id)) {
+        found.push({ receiptId: row.receipt_id, key: row.normalised });
+      }
+    }
+  }
+  return found;
+}
+
+/** What a caller's key was used for; null when it is new. */
+export async function requestUnderKey(
+  reader: Reader,
+  caller: string,
+  key: string,
+): Promise<ReceiptRequestRow | null> {
+  const row = await reader
+    .selectFrom('receipt_request')
+    .selectAll()
+    .where('caller', '=', caller)
+    .where('key', '=', key)
+    .executeTakeFirst();
+  return row ?? null;
+}
+
+/** False when another request took the key meanwhile. */
+export async function keepRequest(trx: Trx, row: ReceiptRequestRow): Promise<boolean> {
+  const { numInsertedOrUpdatedRows } = await trx
+    .insertInto('receipt_request')
+    .values(row)
+    .onConflict((c) => c.doNothing())
+    .executeTakeFirst();
+  return numInsertedOrUpdatedRows === 1n;
+}
+
+/** Puts a signed act to the links of a receipt that have none; a merge takes none. */
+export async function signLinks(
+  trx: Trx,
+  site: string,
+  toReceipt: string,
+  signatureId: string,
+): Promise<void> {
+  await trx
+    .updateTable('receipt_link')
+    .set({ signature_id: signatureId })
+    .where('site', '=', site)
+    .where('to_receipt', '=', toReceipt)
+    .where('kind', '<>', 'merged')
+    .where('signature_id', 'is', null)
+    .execute();
+}
+
+/** Whoever measured for these receipts, as the instruments reported them. */
+export async function operatorsOf(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<(string | null)[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select('operator_id')
+    .distinct()
+    .where('site', '=', site)
+    .where('receipt_id', 'in', receiptIds)
+    .execute();
+  return rows.map((r) => r.operator_id);
+}

@@ -1,0 +1,53 @@
+import type { Instant } from '../formats/instant.js';
+
+/** What a receipt was when containers of it went to another one. */
+export interface LinkDocument {
+  /** Of its statement then; null when none was stored. */
+  readonly outcome: string | null;
+  readonly hadStop: boolean;
+  /** Texts its results may have been scanned under: its own and those of what it came from. */
+  readonly scanTexts: readonly string[];
+  /** Where and from when evidence could be its own. */
+  readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
+  /** Keys of the containers that went. */
+  readonly containers: readonly string[];
+}
+
+/** A label printed anew. */
+export interface Relabel {
+  readonly old_key: string;
+  readonly new_key: string;
+}
+
+/** Follows a label to the one its container carries now, over any number of prints. */
+export function currentKey(relabels: ReadonlyMap<string, string>, key: string): string {
+  let current = key;
+  for (let steps = 0; steps <= relabels.size; steps++) {
+    const next = relabels.get(current);
+    if (next === undefined) return current;
+    current = next;
+  }
+  throw new Error(`the labels of ${key} run in a circle`);
+}
+
+export function relabelMap(relabels: readonly Relabel[]): Map<string, string> {
+  return new Map(relabels.map((r) => [r.old_key, r.new_key]));
+}
+
+/**
+ * Labels by which a scan finds a container of one receipt: those printed now, and every one printed before.
+ *
+ * @param printed label by key, as the containers carry them now
+ */
+export function scannedLabels(
+  printed: ReadonlyMap<string, string>,
+  relabels: readonly Relabel[],
+): Map<string, string> {
+  const found = new Map(printed);
+  const next = relabelMap(relabels);
+  for (const { old_key } of relabels) {
+    const label = printed.get(currentKey(next, old_key));
+    if (label !== undefined && !found.has(old_key)) found.set(old_key, label);
+  }
+  return found;
+}

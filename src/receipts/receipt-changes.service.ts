@@ -1,0 +1,345 @@
+import type { Trx } from '../storage/database.js';
+import type { ReceiptRow, ReceiptStatus } from '../storage/tables.js';
+import type { ReceiptLine } from './expectation-line.js';
+import { lockReceipts } from './facts.store.js';
+import { containerKey } from './label.js';
+import { labelFault } from './label-list.js';
+import {
+  insertRelabel,
+  moveEvidence,
+  receiptsListing,
+  relabelResults,
+  relabelsOf,
+} from './lineage.store.js';
+import {
+  type ChangeFault,
+  type Checked,
+  mergedLine,
+  type SplitPart,
+  splitLines,
+} from './receipt-changes.js';
+import { linkReceipts } from './receipt-links.service.js';
+import {
+  type By,
+  type InForce,
+  revisionInForce,
+  storeRevision,
+} from './receipt-revision.service.js';
+import type { ReceiptsService, ReceiptsSettings } from './receipts.service.js';
+import { findReceipts } from './receipts.store.js';
+import { isStricter } from './sampling-plan.js';
+
+/** A receipt after a change. */
+export interface ChangedReceipt {
+  readonly receiptId: string;
+  readonly revision: number;
+  readonly status: ReceiptStatus;
+}
+
+export type ChangeResult =
+  | { readonly ok: true; readonly receipts: readonly ChangedReceipt[] }
+  | ({ readonly ok: false } & ChangeFault);
+
+/** Asked of one receipt. */
+interface OfReceipt {
+  readonly receiptId: string;
+  /** Revision the asker has seen; null to change whatever there is. */
+  readonly seen: number | null;
+}
+
+export interface RelabelRequest extends OfReceipt {
+  readonly from: string;
+  readonly to: string;
+  /** Who watched the new label being put on; not who asks. */
+  readonly witness: string;
+}
+
+export interface SplitRequest extends OfReceipt {
+  readonly parts: readonly SplitPart[];
+}
+
+export interface MergeRequest {
+  readonly receiptId: string;
+  readonly scanText?: string;
+  readonly quantity?: string;
+  readonly parts: readonly string[];
+}
+
+interface Found {
+  readonly row: ReceiptRow;
+  readonly before: InForce;
+}
+
+/**
+ * Changes of a receipt that are no announcement: cancelled, a label printed anew, split, merged. Each is one transaction with
+ * a revision of every receipt it touches, an entry of the trail, and every statement it could make worse evaluated
+ * in it. Results are never lost: they stay, or go with their container.
+ */
+export class ReceiptChangesService {
+  constructor(
+    private readonly settings: ReceiptsSettings,
+    private readonly receipts: ReceiptsService,
+  ) {}
+
+  /** Nothing of it is used any more. Its results stay and still speak against what came of it. */
+  async cancel(trx: Trx, request: OfReceipt, by: By): Promise<ChangeResult> {
+    const found = await this.open(trx, request);
+    if (!found.ok) return found;
+    const { row, before } = found.value;
+    const planned = { plan: before.plan, required: before.required };
+    return this.stored(
+      trx,
+      [
+        await this.revise(trx, row, before, planned.required, by, {
+          action: 'receipt.cancelled',
+          status: 'cancelled',
+        }),
+      ],
+      by,
+    );
+  }
+
+  /** The old label goes on naming the same container, for scans and announcements alike. */
+  async relabel(trx: Trx, request: RelabelRequest, by: By): Promise<ChangeResult> {
+    const { site } = this.settings.site;
+    const found = await this.open(trx, request);
+    if (!found.ok) return found;
+    const { row, before } = found.value;
+    const [from, to] = [containerKey(request.from), containerKey(request.to)];
+    const held = before.inForce.containers.find((label) => containerKey(label) === from);
+    const why =
+      held === undefined
+        ? `"${request.from}" is no container of it`
+        : await this.whyNotLabel(trx, row.id, before.inForce, request, by);
+    if (why !== null || held === undefined) return invalid(why ?? '');
+    await insertRelabel(trx, {
+      site,
+      receipt_id: row.id,
+      old_label: held,
+      old_key: from,
+      new_label: request.to,
+      new_key: to,
+      witness: request.witness,
+      reason: by.source,
+      actor: by.actor.name,
+      at: by.now,
+    });
+    await relabelResults(trx, site, { receiptId: row.id, from: held, to: request.to });
+    const containers = before.inForce.containers.map((l) => (l === held ? request.to : l));
+    const line = { ...before.inForce, containers };
+    const required = new Set([...before.required].map((key) => (key === from ? to : key)));
+    const change = { action: 'receipt.relabelled', status: 'open', line } as const;
+    const revised = await this.revise(trx, row, before, required, by, change);
+    await this.receipts.link(trx, line, new Map(), by);
+    return this.stored(trx, [revised], by);
+  }
+
+  /** Each part goes on from the evidence of its own containers, and from what was known of the whole. */
+  async split(trx: Trx, request: SplitRequest, by: By): Promise<ChangeResult> {
+    const { site } = this.settings.site;
+    const looked = await this.look(trx, request);
+    if (!looked.ok) return looked;
+    const planned = splitLines(looked.value.before.inForce, request.parts);
+    if (!planned.ok) return planned;
+    const ready = await this.ready(trx, planned.value, [request.receiptId]);
+    if (!ready.ok) return ready;
+    const found = await this.open(trx, request);
+    if (!found.ok) return found;
+    const { row, before } = found.value;
+    const again = splitLines(before.inForce, request.parts);
+    if (!again.ok) return again;
+    await this.settings.evaluate(trx, row.id, by.now);
+    const unowned = await this.receipts.unowned(trx);
+    const made: ChangedReceipt[] = [];
+    for (const line of again.value) {
+      const scanned = ready.value.byScan.get(line.scanText) ?? null;
+      const derived = { basis: before, action: 'receipt.split-off' };
+      await this.receipts.add(trx, line, scanned, unowned, by, derived);
+      await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: line.containers });
+      made.push({ receiptId: line.receiptId, revision: 1, status: 'open' });
+    }
+    for (const line of again.value) {
+      await linkReceipts(trx, site, this.linkTo(line, row.id, 'split', by), by);
+    }
+    const change = { action: 'receipt.split', status: 'split' } as const;
+    const closed = await this.revise(trx, row, before, NONE, by, change);
+    return this.stored(trx, [closed, ...made], by);
+  }
+
+  /** The whole rests on all its parts: it conforms only if every one of them stood well. */
+  async merge(trx: Trx, request: MergeRequest, by: By): Promise<ChangeResult> {
+    const { site } = this.settings.site;
+    const ids = [...new Set(request.parts)].sort();
+    const looked: Found[] = [];
+    for (const receiptId of ids) {
+      const part = await this.look(trx, { receiptId, seen: null });
+      if (!part.ok) return part;
+      looked.push(part.value);
+    }
+    const planned = mergedLine(
+      request,
+      looked.map((part) => part.before.inForce),
+    );
+    if (!planned.ok) return planned;
+    const ready = await this.ready(trx, [planned.value], ids);
+    if (!ready.ok) return ready;
+    const parts: Found[] = [];
+    for (const receiptId of ids) {
+      const part = await this.open(trx, { receiptId, seen: null });
+      if (!part.ok) return part;
+      parts.push(part.value);
+    }
+    const again = mergedLine(
+      request,
+      parts.map((part) => part.before.inForce),
+    );
+    if (!again.ok) return again;
+    const line = again.value;
+    for (const { row } of parts) await this.settings.evaluate(trx, row.id, by.now);
+    const scanned = ready.value.byScan.get(line.scanText) ?? null;
+    const strictest = parts.reduce((a, b) => (isStricterPart(b, a) ? b : a));
+    const required = new Set(parts.flatMap((part) => [...part.before.required]));
+    const derived = { basis: { ...strictest.before, required }, action: 'receipt.merged-from' };
+    await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
+    const closed: ChangedReceipt[] = [];
+    for (const { row, before } of parts) {
+      const { containers } = before.inForce;
+      await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
+      const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
+      await linkReceipts(trx, site, link, by);
+      const change = { action: 'receipt.merged', status: 'merged' } as const;
+      closed.push(await this.revise(trx, row, before, NONE, by, change));
+    }
+    const made = { receiptId: line.receiptId, revision: 1, status: 'open' } as const;
+    return this.stored(trx, [made, ...closed], by);
+  }
+
+  private linkTo(line: ReceiptLine, from: string, kind: 'split' | 'merged', by: By) {
+    const containers = line.containers.map(containerKey);
+    return { kind, from, to: line.receiptId, containers, reason: by.source };
+  }
+
+  /** Locks what new lines touch and says what stands against them. */
+  private async ready(trx: Trx, lines: readonly ReceiptLine[], also: readonly string[]) {
+    const taken = await findReceipts(
+      trx,
+      this.settings.site.site,
+      lines.map((l) => l.receiptId),
+    );
+    const [known] = [...taken.values()];
+    if (known) return invalid(`receipt ${known.id} is there already; name a new one`);
+    const ids = new Set<string>();
+    const texts = new Set<string>();
+    for (const { receiptId, scanText } of lines) {
+      if (ids.has(receiptId)) return invalid(`receipt id ${receiptId} is named twice`);
+      if (texts.has(scanText)) return invalid(`scan text "${scanText}" is named twice`);
+      ids.add(receiptId);
+      texts.add(scanText);
+    }
+    const ready = await this.receipts.prepare(trx, lines, also);
+    const [fault] = ready.faults;
+    return fault ? invalid(fault.message) : ({ ok: true, value: ready } as const);
+  }
+
+  private async open(trx: Trx, request: OfReceipt): Promise<Checked<Found>> {
+    await lockReceipts(trx, this.settings.site.site, [request.receiptId]);
+    return this.look(trx, request);
+  }
+
+  private async look(trx: Trx, { receiptId, seen }: OfReceipt): Promise<Checked<Found>> {
+    const { site } = this.settings.site;
+    const row = (await findReceipts(trx, site, [receiptId])).get(receiptId);
+    const before = row?.announced === 1 ? await revisionInForce(trx, site, receiptId) : null;
+    if (!row || before === null) {
+      return {
+        ok: false,
+        code: 'receipt-unknown',
+        detail: `receipt ${receiptId} was never announced`,
+      };
+    }
+    if (row.status !== 'open') {
+      return {
+        ok: false,
+        code: 'receipt-closed',
+        detail: `receipt ${receiptId} was ${row.status}`,
+      };
+    }
+    if (seen !== null && seen !== row.revision) {
+      return {
+        ok: false,
+        code: 'receipt-changed',
+        detail: `receipt ${receiptId} is at revision ${row.revision}, expected ${seen}`,
+      };
+    }
+    return { ok: true, value: { row, before } };
+  }
+
+  private async whyNotLabel(
+    trx: Trx,
+    receiptId: string,
+    inForce: ReceiptLine,
+    request: RelabelRequest,
+    by: By,
+  ): Promise<string | null> {
+    const { site } = this.settings.site;
+    const fault = labelFault(request.to);
+    if (fault) return fault.message;
+    if (request.witness.trim() === '') return 'no witness is named';
+    if (request.witness === by.actor.name)
+      return 'the witness is who asks; a second person has to watch';
+    const key = containerKey(request.to);
+    if (inForce.containers.some((label) => containerKey(label) === key)) {
+      return `"${request.to}" is the label of a container of this receipt already`;
+    }
+    const earlier = await relabelsOf(trx, site, [receiptId]);
+    if (earlier.some((r) => r.old_key === key)) {
+      return `"${request.to}" was the label of a container of this receipt before; print another`;
+    }
+    if (!key.startsWith('(01)')) return null;
+    const [other] = await receiptsListing(trx, site, [key], new Set([receiptId]));
+    return other ? `"${request.to}" is listed by receipt ${other.receiptId}` : null;
+  }
+
+  private async revise(
+    trx: Trx,
+    row: ReceiptRow,
+    before: InForce,
+    required: ReadonlySet<string>,
+    by: By,
+    change: {
+      readonly action: string;
+      readonly status: ReceiptStatus;
+      readonly line?: ReceiptLine;
+    },
+  ): Promise<ChangedReceipt> {
+    const { announced, inForce, plan } = before;
+    const revision = row.revision + 1;
+    const document = { announced, inForce: change.line ?? inForce, keptBack: [], plan };
+    const { action, status } = change;
+    const planned = { plan, required };
+    const stored = { document, planned, revision, before: inForce, action, status };
+    await storeRevision(trx, this.settings.site, stored, by);
+    return { receiptId: row.id, revision, status };
+  }
+
+  private async stored(
+    trx: Trx,
+    receipts: readonly ChangedReceipt[],
+    by: By,
+  ): Promise<ChangeResult> {
+    for (const { receiptId } of receipts) await this.settings.evaluate(trx, receiptId, by.now);
+    return { ok: true, receipts };
+  }
+}
+
+/** Without a plan there is nothing that could be too loose: the site's rule is looked up again. */
+function isStricterPart({ before: { plan: a } }: Found, { before: { plan: b } }: Found): boolean {
+  if (a === null || b === null) return a === null && b !== null;
+  return isStricter(a, b);
+}
+
+const NONE: ReadonlySet<string> = new Set();
+
+function invalid(detail: string): { readonly ok: false } & ChangeFault {
+  return { ok: false, code: 'receipt-change-invalid', detail };
+}

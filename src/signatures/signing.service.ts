@@ -1,0 +1,288 @@
+import { uuidv7 } from 'uuidv7';
+import type { AccountsService } from '../access/accounts.service.js';
+import type { Person } from '../access/caller.js';
+import type { Duty } from '../access/duties.js';
+import type { Right } from '../access/rights.js';
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import type { Instant } from '../formats/instant.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { judgeSigning, type Refused, refused } from './judge-signing.js';
+import type { bindShown } from './shown-document.js';
+import {
+  type Components,
+  type Meaning,
+  type Signature,
+  type SignatureSubject,
+  signatureDigest,
+} from './signature.js';
+import {
+  continueSitting,
+  endSitting,
+  insertSignature,
+  insertSitting,
+  lastEntryAt,
+  openSitting,
+  signaturesAfter,
+  signingEntries,
+} from './signatures.store.js';
+import type { SigningRequest } from './signing-request.js';
+import { componentsNeeded } from './sitting.js';
+import { type BrokenSignature, verifySignatures } from './verify-signatures.js';
+
+/** What is about to be signed, for the trail when it is refused. */
+export interface SigningIntent {
+  readonly meaning: Meaning;
+  readonly subject: SignatureSubject;
+}
+
+export interface NotProven {
+  readonly kind: 'not-proven';
+  /** `user-name-needed` at the first signature of a sitting, else what the accounts say. */
+  readonly why: string;
+}
+
+/** That a person proved a moment ago who they are; `prove` makes it and nobody else can. For one signature. */
+class ProvenSigner {
+  /** Keeps a look-alike from being taken for one. */
+  readonly #isProven = true;
+
+  constructor(
+    readonly signer: Person,
+    readonly components: Components,
+    readonly sessionId: string | null,
+    /** The sitting it goes on with; null when it begins one. */
+    readonly sittingId: string | null,
+    readonly source: string,
+  ) {}
+
+  get isProven(): boolean {
+    return this.#isProven;
+  }
+}
+
+export type Proof = ProvenSigner;
+
+/** What a use case signs: the document that was shown, and the act the signature is for. */
+export interface SignedAct {
+  readonly subject: SignatureSubject;
+  readonly shown: ReturnType<typeof bindShown>;
+  /** Digest the signer named. */
+  readonly namedSha256: string;
+  readonly meaning: Meaning;
+  readonly reason: string;
+  /** The act's own right, beside `signature.make`. */
+  readonly right: Right;
+  /** Who did the work and may not sign about it; null where anybody with the right may. */
+  readonly duty: Duty | null;
+  /** When the record came to be; null when the trail says it. */
+  readonly recordFrom: Instant | null;
+  readonly now: Instant;
+}
+
+const VERIFIED_AT_ONCE = 1000;
+
+/**
+ * Electronic signatures, the same for every act that takes one. A use case proves the signer first, judges and
+ * signs inside the transaction of its change, and nothing is signed whose change is not committed with it.
+ */
+export class SigningService {
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly accounts: Pick<AccountsService, 'reauthenticate'>,
+    private readonly site: { readonly site: string; readonly timeZone: string },
+  ) {}
+
+  /** Which components the next signature of this account takes: for a form to ask for. */
+  async needed(accountId: string, sessionId: string | null): Promise<Components> {
+    const sitting = sessionId === null ? null : await openSitting(this.database.db, sessionId);
+    return componentsNeeded(sitting, accountId, this.clock.now());
+  }
+
+  /**
+   * Has the signer prove who they are (21 CFR 11.200(a)(1)). A refused try ends the sitting of its session and
+   * stands in the trail. Before the transaction of the act: a password takes a while to check.
+   */
+  async prove(
+    request: SigningRequest,
+    intent: SigningIntent,
+  ): Promise<{ readonly kind: 'proven'; readonly proof: Proof } | NotProven> {
+    const { accountId, sessionId, userName, password, source } = request;
+    const sitting = sessionId === null ? null : await openSitting(this.database.db, sessionId);
+    const needed = componentsNeeded(sitting, accountId, this.clock.now());
+    if (needed === 'user-name-and-password' && userName === null) {
+      return this.#notProven(request, intent, 'user-name-needed');
+    }
+    const answer = await this.accounts.reauthenticate({
+      password,
+      source,
+      ...(accountId === null ? {} : { accountId }),
+      ...(userName === null ? {} : { userName }),
+    });
+    if (answer.kind === 'refused') return this.#notProven(request, intent, answer.why);
+    const given: Components = userName === null ? 'password' : 'user-name-and-password';
+    const goesOn = needed === 'password' ? (sitting?.id ?? null) : null;
+    const proof = new ProvenSigner(answer.person, given, sessionId, goesOn, source);
+    return { kind: 'proven', proof };
+  }
+
+  /**
+   * The rules every signature keeps, then the signature and the entry of its act, all in the transaction of the
+   * change. The entry carries the digest of the signature: whoever cuts one out, copies or moves it is found by
+   * the trail. A value when it may not be signed; the caller then changes nothing.
+   *
+   * @param entry what the trail says of the act beside its signature
+   */
+  async sign(
+    trx: Trx,
+    proof: Proof,
+    act: SignedAct,
+    entry: { readonly action: string; readonly before?: unknown; readonly after: object },
+  ): Promise<{ readonly kind: 'signed'; readonly signature: Signature } | Refused> {
+    const fault = await this.judge(trx, proof, act);
+    if (fault !== null) return fault;
+    const place = await this.#placeInSitting(trx, proof, act.now);
+    if (place === null)
+      return refused('signature-sitting-over', 'the sitting has ended; sign again');
+    const { site, timeZone } = this.site;
+    const unbound: Omit<Signature, 'digest'> = {
+      id: uuidv7(),
+      site,
+      at: act.now,
+      zone: timeZone,
+      accountId: proof.signer.accountId,
+      userName: proof.signer.userName,
+      printedName: proof.signer.printedName,
+      meaning: act.meaning,
+      subject: act.subject,
+      shown: act.shown.text,
+      shownSha256: act.shown.sha256,
+      reason: act.reason,
+      source: proof.source,
+      ...place,
+      components: proof.components,
+    };
+    const signature: Signature = { ...unbound, digest: signatureDigest(unbound) };
+    await insertSignature(trx, signature);
+    await recordAudit(trx, {
+      site,
+      zone: timeZone,
+      at: act.now,
+      actor: actorOf(proof),
+      action: entry.action,
+      subjectKind: act.subject.kind,
+      subjectId: act.subject.id,
+      reason: act.reason,
+      ...(entry.before === undefined ? {} : { before: entry.before }),
+      after: {
+        ...entry.after,
+        signature: {
+          id: signature.id,
+          digest: signature.digest,
+          meaning: signature.meaning,
+          shownSha256: signature.shownSha256,
+        },
+      },
+    });
+    return { kind: 'signed', signature };
+  }
+
+  /** Why it may not be signed as it stands; `sign` asks this itself, an act asks before it changes anything. */
+  async judge(trx: Trx, proof: Proof, act: SignedAct): Promise<Refused | null> {
+    const entered = await lastEntryAt(trx, this.site.site, act.subject);
+    const known = [entered, act.recordFrom].filter((at) => at !== null);
+    return judgeSigning({
+      signer: proof.signer,
+      namedSha256: act.namedSha256,
+      currentSha256: act.shown.sha256,
+      right: act.right,
+      duty: act.duty,
+      lastAt: known.length === 0 ? null : (Math.max(...known) as Instant),
+      now: act.now,
+    });
+  }
+
+  /**
+   * Holds every signature of the site against the entries of its acts (21 CFR 11.70) and returns what is broken.
+   * That the entries are whole is the sealed trail's to show.
+   */
+  async verify(): Promise<{ readonly signatures: number; readonly broken: BrokenSignature[] }> {
+    const { db } = this.database;
+    const { site } = this.site;
+    const signatures: Signature[] = [];
+    for (let after = ''; ; ) {
+      const some = await signaturesAfter(db, site, after, VERIFIED_AT_ONCE);
+      signatures.push(...some);
+      if (some.length < VERIFIED_AT_ONCE) break;
+      after = some.at(-1)?.id ?? '';
+    }
+    const broken = verifySignatures(signatures, await signingEntries(db, site));
+    return { signatures: signatures.length, broken };
+  }
+
+  /** Enters a signature that a rule refused, by the name of the rule. The sitting goes on. */
+  async recordRefusal(
+    request: { readonly actor: Actor },
+    intent: SigningIntent,
+    { why, detail }: { readonly why: string; readonly detail: string },
+  ): Promise<void> {
+    await this.#enterRefusal({ ...request, sessionId: null }, intent, why, `${why}: ${detail}`);
+  }
+
+  async #notProven(
+    request: SigningRequest,
+    intent: SigningIntent,
+    why: string,
+  ): Promise<NotProven> {
+    await this.#enterRefusal(request, intent, why, why);
+    return { kind: 'not-proven', why };
+  }
+
+  async #enterRefusal(
+    request: { readonly actor: Actor; readonly sessionId: string | null },
+    intent: SigningIntent,
+    why: string,
+    reason: string,
+  ): Promise<void> {
+    const { site, timeZone } = this.site;
+    const now = this.clock.now();
+    await this.database.transact(async (trx) => {
+      if (request.sessionId !== null) await endSitting(trx, request.sessionId, now);
+      await recordAudit(trx, {
+        site,
+        zone: timeZone,
+        at: now,
+        actor: request.actor,
+        action: 'signature.refused',
+        subjectKind: intent.subject.kind,
+        subjectId: intent.subject.id,
+        reason,
+        after: { meaning: intent.meaning, why },
+      });
+    });
+  }
+
+  async #placeInSitting(
+    trx: Trx,
+    proof: Proof,
+    at: Instant,
+  ): Promise<{ readonly series: string; readonly seriesNumber: number } | null> {
+    if (proof.sittingId !== null) {
+      const seriesNumber = await continueSitting(trx, proof.sittingId, at);
+      return seriesNumber === null ? null : { series: proof.sittingId, seriesNumber };
+    }
+    const id = uuidv7();
+    if (proof.sessionId !== null) {
+      const { sessionId } = proof;
+      await endSitting(trx, sessionId, at);
+      const { accountId } = proof.signer;
+      await insertSitting(trx, { id, site: this.site.site, accountId, sessionId, at });
+    }
+    return { series: id, seriesNumber: 1 };
+  }
+}
+
+function actorOf(proof: Proof): Actor {
+  return { kind: 'person', name: proof.signer.accountId, source: proof.source };
+}

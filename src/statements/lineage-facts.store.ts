@@ -1,0 +1,40 @@
+import type { LinkDocument } from '../receipts/lineage.js';
+import { leftBehind, linksFrom, linksTo } from '../receipts/lineage.store.js';
+import type { Reader } from '../storage/database.js';
+import type { ReceiptRow } from '../storage/tables.js';
+import type { LineageFacts } from './facts.js';
+
+/** A receipt that nothing came from or went to. */
+const UNDIVIDED: LineageFacts = { origins: [], departures: [], scanTexts: [], places: [] };
+
+/** Where containers of a receipt came from and went to; two queries and two a source, none where it is not linked. */
+export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<LineageFacts> {
+  if (row.linked === 0) return UNDIVIDED;
+  const came = await linksTo(reader, row.site, row.id);
+  const origins: LineageFacts['origins'][number][] = [];
+  const documents: LinkDocument[] = [];
+  for (const link of came) {
+    const then = JSON.parse(link.document) as LinkDocument;
+    if (link.kind === 'split' || link.kind === 'merged') documents.push(then);
+    origins.push({
+      receiptId: link.from_receipt,
+      kind: link.kind,
+      isSigned: link.signature_id !== null,
+      outcome: then.outcome,
+      hadStop: then.hadStop,
+      knownContrary: link.known_contrary,
+      left: await leftBehind(reader, row.site, link.from_receipt),
+    });
+  }
+  const went = await linksFrom(reader, row.site, row.id);
+  return {
+    origins,
+    departures: went.map((link) => ({
+      receiptId: link.to_receipt,
+      kind: link.kind,
+      outcome: (JSON.parse(link.document) as LinkDocument).outcome,
+    })),
+    scanTexts: documents.flatMap((d) => d.scanTexts),
+    places: documents.flatMap((d) => d.places),
+  };
+}

@@ -1,0 +1,206 @@
+import { readdirSync, readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { describe, expect, it } from 'vitest';
+import { openDatabase } from '../../src/storage/database.js';
+import { tablesIn } from '../support/migrated.js';
+import { repositoryRoot } from '../support/shared.js';
+import { temporaryPlace } from '../support/temp-database.js';
+
+const root = join(repositoryRoot(), 'src');
+
+interface Audited {
+  /** Files that write the table. */
+  readonly writers: readonly string[];
+  /** Where the entry is written, and a text of its action. */
+  readonly entries: readonly (readonly [file: string, action: string])[];
+}
+
+/** Tables that hold facts: every writer, and where its change gets its entry. */
+const AUDITED: Readonly<Record<string, Audited>> = {
+  api_key: {
+    writers: ['access/api-keys.store.ts'],
+    entries: [
+      ['access/access.service.ts', 'key.created'],
+      ['access/access.service.ts', 'key.revoked'],
+      ['access/access.service.ts', 'key.used'],
+    ],
+  },
+  bundle: {
+    writers: ['intake/bundles.store.ts', 'pipeline/examination.store.ts'],
+    entries: [
+      ['intake/intake.service.ts', 'bundle.received'],
+      ['intake/intake.service.ts', 'bundle.refused'],
+      ['pipeline/settle-bundle.service.ts', 'bundle.$'],
+      ['pipeline/bundles.service.ts', 'bundle.$'],
+    ],
+  },
+  container: {
+    writers: ['receipts/receipts.store.ts'],
+    entries: [['receipts/receipts.service.ts', 'receipt.announced']],
+  },
+  delivery: {
+    writers: [
+      'delivery/ask.store.ts',
+      'delivery/build.store.ts',
+      'delivery/claim.store.ts',
+      'delivery/outbox.store.ts',
+      'delivery/outbox-rows.store.ts',
+      'delivery/outcome.store.ts',
+      'delivery/overlong-waits.store.ts',
+      'receipts/receipts.store.ts',
+    ],
+    entries: [
+      ['delivery/settling.service.ts', 'delivery.$'],
+      ['delivery/building.service.ts', 'delivery.parked'],
+      ['delivery/asking.service.ts', 'delivery.read-back-'],
+      ['delivery/asking.service.ts', 'delivery.superseded'],
+      ['delivery/recovery.service.ts', 'delivery.interrupted'],
+      ['receipts/receipts.service.ts', 'result.attributed'],
+      // What a statement, a stop or a superseded result takes back stands in their entries.
+      ['statements/revision-messages.service.ts', 'takenBack'],
+      ['pipeline/result-messages.service.ts', 'cancelled'],
+    ],
+  },
+  discrepancy: {
+    writers: ['receipts/receipts.store.ts', 'reconciliation/discrepancies.store.ts'],
+    entries: [
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.closed'],
+      ['receipts/receipts.service.ts', 'discrepancy.closed'],
+    ],
+  },
+  mapping_revision: {
+    writers: ['mapping/mapping.store.ts'],
+    entries: [
+      ['mapping/mapping.service.ts', 'mapping.activated'],
+      ['mapping/mapping.service.ts', 'mapping.retired'],
+    ],
+  },
+  receipt: {
+    writers: [
+      'receipts/facts.store.ts',
+      'receipts/receipts.store.ts',
+      'statements/statements.store.ts',
+    ],
+    entries: [
+      ['receipts/receipts.service.ts', 'receipt.announced'],
+      ['receipts/receipts.service.ts', 'receipt.changed'],
+    ],
+  },
+  receipt_revision: {
+    writers: ['receipts/receipts.store.ts'],
+    entries: [['receipts/receipts.service.ts', 'receipt.changed']],
+  },
+  result: {
+    writers: [
+      'pipeline/result-messages.service.ts',
+      'pipeline/settle.store.ts',
+      'receipts/receipts.store.ts',
+    ],
+    entries: [
+      ['pipeline/settle-bundle.service.ts', 'bundle.$'],
+      ['pipeline/result-messages.service.ts', 'result.superseded'],
+      ['receipts/receipts.service.ts', 'result.attributed'],
+    ],
+  },
+  site: {
+    writers: ['pipeline/instance.store.ts'],
+    entries: [['pipeline/instance.store.ts', 'site.activated']],
+  },
+  statement: {
+    writers: ['statements/statements.store.ts'],
+    entries: [['statements/revision-messages.service.ts', 'statement.revised']],
+  },
+  stop: {
+    writers: ['delivery/outcome.store.ts', 'statements/statements.store.ts'],
+    entries: [
+      ['statements/revision-messages.service.ts', 'stop.issued'],
+      ['delivery/asking.service.ts', 'stop.effective'],
+      ['statements/statements.service.ts', 'stop.effective'],
+    ],
+  },
+  withdrawal: {
+    writers: ['pipeline/result-messages.service.ts'],
+    entries: [['pipeline/result-messages.service.ts', 'withdrawnAt']],
+  },
+  worker: {
+    writers: ['pipeline/worker.store.ts'],
+    entries: [
+      ['pipeline/gateway.service.ts', 'process.started'],
+      ['pipeline/gateway.service.ts', 'process.stopped'],
+    ],
+  },
+};
+
+/** Tables whose rows need no entry of their own, each with the reason. */
+const UNAUDITED: Readonly<Record<string, string>> = {
+  attempt: 'a book of its own: a row for every attempt before its first byte, never deleted',
+  audit_entry: 'the trail',
+  destination: 'tokens and breaker of sending; a pause by a person does not exist yet',
+  finding: 'written once with its bundle, whose entry counts them, and never changed',
+  instance: 'one row for the life of a database; site.activated of the same transaction shows it',
+  instrument_state: 'derived from bundles, each of which has its entry',
+  intake_key: 'which request a bundle came by; the bundle has its entry',
+  lane: 'who works on what at the moment',
+  named_id: 'rows to lock, without content',
+  ordering_key: 'counts deliveries of a subject, which have their entries',
+  payload_bytes: 'addressed by digest, never changed; the delivery names the digest',
+  performance_check: 'written once with its bundle, and never changed',
+  raw_bytes: 'addressed by digest, never changed; the bundle names the digest',
+  receipt_news: 'receipts to look at again',
+  site_evidence: 'a row to lock',
+  statement_pull: 'a book of its own: who asked for which revision, never changed',
+  trail_checkpoint: 'of the trail itself; verification judges it',
+  trail_head: 'how far the trail is sealed; verification judges it',
+  trail_review: 'signed, and written with its entry by whoever records a review',
+};
+
+describe('every table', () => {
+  it('has its changes in the trail, or stands on the list of those that need none', async () => {
+    const place = await temporaryPlace();
+    await (await openDatabase(place)).close();
+    const listed = [...Object.keys(AUDITED), ...Object.keys(UNAUDITED)];
+    expect(new Set(listed).size).toBe(listed.length);
+    expect((await tablesIn(place)).sort()).toEqual([...listed].sort());
+  });
+
+  it('is written by the files named here and by no others', () => {
+    const found = writersByTable();
+    for (const [table, { writers }] of Object.entries(AUDITED)) {
+      const known = new Set(writers);
+      const unknown = [...(found.get(table) ?? [])].filter((file) => !known.has(file));
+      expect(unknown, `${table}: say where the change gets its entry`).toEqual([]);
+      expect(found.get(table)?.size ?? 0, table).toBeGreaterThan(0);
+    }
+  });
+
+  it('has the entries that are named here', () => {
+    for (const [table, { entries }] of Object.entries(AUDITED)) {
+      for (const [file, action] of entries) {
+        const source = readFileSync(join(root, file), 'utf8');
+        expect(source, `${table}: ${file}`).toContain(action);
+        expect(source, `${table}: ${file}`).toMatch(
+          /recordAudits?\(|auditDeliver(?:y|ies)\(|recordProcess/,
+        );
+      }
+    }
+  });
+});
+
+const WRITES =
+  /(?:insertInto|updateTable|deleteFrom|preparedInsert|preparedInsertMany)\(\s*'([a-z_]+)'|\b(?:insert into|delete from|update) ([a-z_]+)\b/g;
+
+/** Files of the service by the table they write; migrations are not part of it. */
+function writersByTable(): Map<string, Set<string>> {
+  const found = new Map<string, Set<string>>();
+  for (const file of readdirSync(root, { recursive: true, encoding: 'utf8' })) {
+    if (!file.endsWith('.ts') || file.startsWith(join('storage', 'migrations'))) continue;
+    const source = readFileSync(join(root, file), 'utf8').replace(/^\s*(?:\/\/|\*|\/\*).*$/gm, '');
+    for (const [, quoted, plain] of source.matchAll(WRITES)) {
+      const table = quoted ?? plain ?? '';
+      if (AUDITED[table] === undefined) continue;
+      found.set(table, (found.get(table) ?? new Set()).add(file));
+    }
+  }
+  return found;
+}

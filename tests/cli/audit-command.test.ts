@@ -1,0 +1,152 @@
+import { execFile } from 'node:child_process';
+import { cpSync, readFileSync, statSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { promisify } from 'node:util';
+import Database from 'better-sqlite3';
+import { describe, expect, it } from 'vitest';
+import { verifyExport } from '../../src/audit/export.files.js';
+import { newTrailKey } from '../../src/audit/signing-key.js';
+import { openDatabase } from '../../src/storage/database.js';
+import { change, sealerOn } from '../audit/sealing-world.js';
+import { repositoryRoot } from '../support/shared.js';
+import { temporaryDirectory } from '../support/temp-database.js';
+
+const run = promisify(execFile);
+const BIN = join(repositoryRoot(), 'bin', 'drumline.js');
+
+async function drumline(...args: string[]) {
+  const env = { PATH: process.env['PATH'] ?? '' };
+  const ended = await run(process.execPath, [BIN, ...args], { env, cwd: repositoryRoot() }).then(
+    ({ stdout, stderr }) => ({ code: 0, stdout, stderr }),
+    (error: { code: number; stdout: string; stderr: string }) => error,
+  );
+  const line = ended.stdout.trim().split('\n').at(-1) ?? '';
+  return { ...ended, json: line.startsWith('{') ? JSON.parse(line) : null };
+}
+
+/** A data folder with a sealed trail, signed, with checkpoints outside. */
+async function sealedFolder() {
+  const directory = temporaryDirectory();
+  const data = join(directory, 'data');
+  const made = await drumline(
+    'audit',
+    'key',
+    'create',
+    '--out',
+    join(directory, 'trail.key'),
+    '--data',
+    data,
+    '--json',
+  );
+  const folder = temporaryDirectory();
+  const { key } = newTrailKey();
+  writeFileSync(join(directory, 'pinned.pub'), key.publicKey);
+  const database = await openDatabase(data);
+  const { sealer, clock } = await sealerOn(database, { key, folder, checkpointEveryEntries: 4 });
+  await change(database, 9, clock);
+  await sealer.sealAll();
+  await change(database, 3, clock);
+  await sealer.stop();
+  return { directory, data, folder, database, made, publicKey: join(directory, 'pinned.pub') };
+}
+
+describe('drumline audit', () => {
+  it('makes a key that only its owner can read, beside its public half, and never twice', async () => {
+    const { made, directory, database } = await sealedFolder();
+    await database.close();
+    const file = join(directory, 'trail.key');
+    expect(made.code).toBe(0);
+    expect(statSync(file).mode & 0o777).toBe(0o600);
+    expect(readFileSync(`${file}.pub`, 'utf8').trim()).toBe(made.json.publicKey);
+    const again = await drumline('audit', 'key', 'create', '--out', file, '--json');
+    expect(again.code).toBe(2);
+    const inside = join(directory, 'data', 'x.key');
+    const refused = await drumline(
+      'audit',
+      'key',
+      'create',
+      '--out',
+      inside,
+      '--data',
+      join(directory, 'data'),
+    );
+    expect(refused.code).toBe(2);
+    expect(refused.stderr).toContain('trail-key-unusable');
+  });
+
+  it('verifies a running gateway, a copy and an export alike, and names what was edited', async () => {
+    const { directory, data, folder, database, publicKey } = await sealedFolder();
+    const compare = ['--checkpoints', folder, '--public-key', publicKey, '--json'];
+    const live = await drumline('audit', 'verify', '--data', data, ...compare);
+    expect(live.json).toMatchObject({ entries: 13, sealed: 13, firstBroken: null });
+    expect(live.code).toBe(0);
+    const exported = join(directory, 'trail.jsonl');
+    const written = await drumline('audit', 'export', '--data', data, '--out', exported, '--json');
+    expect(written.json).toMatchObject({ site: 'northquay', entries: 13 });
+    const second = await drumline('audit', 'export', '--data', data, '--out', exported, '--json');
+    expect(second.code).toBe(2);
+    const fromExport = await drumline('audit', 'verify', '--export', exported, ...compare);
+    expect(fromExport.json).toMatchObject({ entries: 13, sealed: 13, firstBroken: null });
+    expect(fromExport.json.trails[0].root).toBe(live.json.trails[0].root);
+    // The few lines of docs/trail.md follow the same chain without Drumline.
+    const page = readFileSync(join(repositoryRoot(), 'docs', 'trail.md'), 'utf8');
+    const script = join(directory, 'follow.mjs');
+    writeFileSync(script, /```js\n([\s\S]*?)```/.exec(page)?.[1] ?? '');
+    const shell = ['-c', `${process.execPath} ${script} < ${exported}`];
+    expect((await run('sh', shell)).stdout.trim()).toBe(live.json.trails[0].head);
+    await database.close();
+
+    const copy = join(directory, 'copy.db');
+    cpSync(join(data, 'drumline.db'), copy);
+    const file = new Database(copy);
+    file.exec('drop trigger audit_entry_no_update');
+    file.exec("update audit_entry set reason = 'nothing happened' where sequence = 5");
+    file.close();
+    const broken = await drumline('audit', 'verify', '--file', copy, '--json');
+    expect(broken.code).toBe(1);
+    expect(broken.json.firstBroken).toMatchObject({ kind: 'edited', sequence: 5 });
+    const words = await drumline('audit', 'verify', '--file', copy);
+    expect(words.stdout).toMatch(/^BROKEN: edited at entry 5/);
+
+    const lines = readFileSync(exported, 'utf8').trimEnd().split('\n');
+    const without = (n: number) => lines.filter((_, i) => i !== n);
+    for (const [name, text] of [
+      ['an entry less', without(4)],
+      ['cut', lines.slice(0, -3)],
+      ['no heading', without(0)],
+      ['a word changed', lines.map((line, i) => (i === 6 ? line.replace('thing', 'other') : line))],
+      ['garbage', [...lines.slice(0, 5), '{"kind":"entry"', ...lines.slice(5)]],
+      ['more behind', [...lines, lines[3] ?? '']],
+      ['nothing', []],
+    ] as const) {
+      const path = join(directory, `${name}.jsonl`);
+      writeFileSync(path, text.length === 0 ? '' : `${text.join('\n')}\n`);
+      const found = await verifyExport(path, { keys: [], outside: [] });
+      expect(found.firstBroken, name).not.toBeNull();
+    }
+  });
+
+  it('says what it cannot read, with the remedy', async () => {
+    const directory = temporaryDirectory();
+    const other = join(directory, 'other.db');
+    new Database(other).exec('create table x (y text)').close();
+    writeFileSync(join(directory, 'no.db'), 'no database at all, only text'.repeat(100));
+    const wrong = [
+      ['--data', join(directory, 'none')],
+      ['--file', other],
+      ['--file', join(directory, 'no.db')],
+      ['--export', join(directory, 'none.jsonl')],
+      ['--file', other, '--checkpoints', join(directory, 'none')],
+      ['--file', other, '--public-key', other],
+    ];
+    const all = await Promise.all(
+      wrong.map((args) => drumline('audit', 'verify', ...args, '--json')),
+    );
+    for (const [n, refused] of all.entries()) {
+      const args = wrong[n] ?? [];
+      expect(refused.code, args.join(' ')).toBe(2);
+      expect(refused.stderr, args.join(' ')).toContain('trail-unreadable');
+      expect(refused.stderr).not.toMatch(/\n\s+at /);
+    }
+  });
+});

@@ -1,0 +1,85 @@
+import { type RawBuilder, sql } from 'kysely';
+import { describe, expect, it } from 'vitest';
+import { dialectOf } from '../../src/storage/dialect.js';
+import { goodParts, goodResult } from '../checks/fixture.js';
+import { ReviewBench } from '../pipeline/review-bench.js';
+
+/** 21 CFR 11.70 on a live database, against somebody who owns it. */
+
+const OFFSET = { measuredAt: '2026-07-01T12:11:00+02:00' };
+
+async function signedTwice() {
+  const bench = await ReviewBench.open();
+  await bench.announce();
+  const reviewer = await bench.person('robin');
+  await bench.settle(goodParts([1, 2].map((n) => goodResult(n, OFFSET))));
+  await bench.review('clear', await bench.rowId('R-1'), reviewer);
+  await bench.review('refuse', await bench.rowId('R-2'), reviewer);
+  const [first, second] = await bench.db
+    .selectFrom('signature')
+    .selectAll()
+    .orderBy('id')
+    .execute();
+  if (!first || !second) throw new Error('nobody signed');
+  const run = (statement: RawBuilder<unknown>) =>
+    bench.bench.database.transact((trx) => statement.execute(trx));
+  return { bench, first, second, run };
+}
+
+/** What the owner of a database can do and nobody else: takes the guards of the table away. */
+async function unguard(bench: ReviewBench): Promise<void> {
+  const { db } = bench;
+  if (dialectOf(db).name === 'postgresql') {
+    await sql`alter table signature disable trigger user`.execute(db);
+    return;
+  }
+  const { rows } = await sql<{ name: string }>`select name from sqlite_master
+    where type = 'trigger' and tbl_name = 'signature'`.execute(db);
+  await bench.bench.database.transact(async (trx) => {
+    for (const { name } of rows) await sql.raw(`drop trigger "${name}"`).execute(trx);
+  });
+  expect(rows.length).toBeGreaterThan(0);
+}
+
+describe('signatures in a database', () => {
+  it('are whole, and the database itself refuses to change or delete one', async () => {
+    const { bench, first, run } = await signedTwice();
+    expect(await bench.signing.verify()).toEqual({ signatures: 2, broken: [] });
+    const message = /signature rows are kept as written/;
+    await expect(run(sql`update signature set meaning = 'approved'`)).rejects.toThrow(message);
+    await expect(run(sql`delete from signature where id = ${first.id}`)).rejects.toThrow(message);
+    expect(await bench.signing.verify()).toEqual({ signatures: 2, broken: [] });
+  });
+
+  it('are found when they were edited, moved, copied or cut out by its owner', async () => {
+    const { bench, first, second, run } = await signedTwice();
+    await unguard(bench);
+    const faults = async () =>
+      (await bench.signing.verify()).broken.map((b) => `${b.signatureId} ${b.fault}`);
+    await run(sql`update signature set meaning = 'approved' where id = ${first.id}`);
+    expect(await faults()).toEqual([`${first.id} altered`]);
+    await run(sql`update signature set meaning = 'cleared' where id = ${first.id}`);
+    expect(await faults()).toEqual([]);
+    await run(sql`update signature set subject_id = ${second.subject_id} where id = ${first.id}`);
+    expect(await faults()).toEqual([`${first.id} altered`]);
+    await run(sql`update signature set subject_id = ${first.subject_id} where id = ${first.id}`);
+    const copy = { ...first, id: `${first.id}-copy`, series_number: 9, digest: 'other' };
+    await bench.bench.database.transact((trx) =>
+      trx.insertInto('signature').values(copy).execute(),
+    );
+    expect(await faults()).toEqual([`${copy.id} altered`]);
+    await run(sql`delete from signature where id in (${copy.id}, ${second.id})`);
+    expect(await faults()).toEqual([`${second.id} missing`]);
+  });
+
+  it('that are cut out leave their result waiting: nothing stands by a signature that is not there', async () => {
+    const { bench, first, run } = await signedTwice();
+    await unguard(bench);
+    await run(sql`delete from signature where id = ${first.id}`);
+    expect(await bench.found('no-open-discrepancy')).toContain(
+      'cleared by a signature that is void',
+    );
+    const { waiting } = await bench.reviews.list('', 10);
+    expect(waiting).toMatchObject([{ resultId: 'R-1', heldBy: ['signature-void'] }]);
+  });
+});
