@@ -7,6 +7,7 @@ import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgre
 import { FORMATS_ROWS, formatsRows } from './formats.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
 import { PAIR_ROWS, pairRows } from './pair.mjs';
+import { RECONCILE_ROWS, reconcileRows } from './reconcile.mjs';
 import { RESUME_ROWS, resumeSqliteRows } from './resume.mjs';
 import { tableOf } from './rows.mjs';
 import { whyNoServers } from './server-pair.mjs';
@@ -19,6 +20,7 @@ const GROUPS = [
   { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
   { name: 'audit', rows: AUDIT_ROWS, measure: auditRows },
   { name: 'formats', rows: FORMATS_ROWS, measure: formatsRows },
+  { name: 'reconcile', rows: RECONCILE_ROWS, measure: reconcileRows },
 ];
 const NAMES = GROUPS.flatMap(({ name, rows }) => [
   ...(name === undefined ? [] : [name]),
@@ -28,6 +30,7 @@ const HELP = `Measures the gateway beside baselines that run in turn with it. Pr
 
   --quick        fewer rounds and less in each: shows that it runs, not how fast
   --only NAME    only this row or group, or each named by an option of its own: ${NAMES.join(', ')}
+  --results N    results of the reconcile group (default 50000, a million takes its time)
   --json         one JSON line last on stdout, {"rows": […], "machine": {…}}
   --profile DIR  writes CPU profiles of the gateway and its workers there
 
@@ -62,7 +65,7 @@ for (const { name: group, rows: all, measure, needsServers } of GROUPS) {
   const wanted = all.filter(({ name }) => isWhole || options.only.includes(name));
   if (wanted.length === 0) continue;
   const why = needsServers ? await whyNoServers() : null;
-  if (why === null) rows.push(...(await measure(wanted, { ...options, say })));
+  if (why === null) rows.push(...(await measure(wanted, { ...options, ...resultsAsked(), say })));
   else if (options.only || process.env.CI === 'true') throw new Error(`no server pair: ${why}`);
   else
     say(
@@ -77,6 +80,14 @@ say(
 if (options.json) process.stderr.write(table);
 process.stdout.write(options.json ? `${JSON.stringify({ rows, machine })}\n` : table);
 
+function resultsAsked() {
+  if (options.results === undefined) return {};
+  const results = Number(options.results);
+  if (Number.isInteger(results) && results >= 20) return { results };
+  process.stderr.write(`--results: expected a whole number from 20, found ${options.results}\n`);
+  return process.exit(2);
+}
+
 function readOptions() {
   try {
     return parseArgs({
@@ -85,6 +96,7 @@ function readOptions() {
         only: { type: 'string', multiple: true },
         json: { type: 'boolean', default: false },
         profile: { type: 'string' },
+        results: { type: 'string' },
         help: { type: 'boolean', default: false },
       },
     }).values;

@@ -11,6 +11,7 @@ import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
@@ -30,6 +31,8 @@ import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PeriodsController } from './pipeline/periods.controller.js';
+import { PeriodsService } from './pipeline/periods.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
@@ -37,8 +40,12 @@ import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { DestinationWatch } from './reconciliation/destination-watch.service.js';
+import { DiscrepanciesController } from './reconciliation/discrepancies.controller.js';
+import { DiscrepanciesService } from './reconciliation/discrepancies.service.js';
+import { RecomputeService } from './reconciliation/recompute.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
+import { ReconciliationZone } from './reconciliation/reconciliation-zone.js';
 import { SweepRequests } from './reconciliation/sweep-requests.service.js';
 import { SweepsController } from './reconciliation/sweeps.controller.js';
 import { FreshStatements } from './statements/fresh-statements.js';
@@ -51,6 +58,8 @@ export const CONTROLLERS = [
   AccountController,
   BundlesController,
   DestinationsController,
+  DiscrepanciesController,
+  DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
   InstanceController,
@@ -60,6 +69,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  PeriodsController,
   ReconciliationController,
   ReviewController,
   ReviewPagesController,
@@ -117,9 +127,14 @@ export class AppModule {
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
+        { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
+        { provide: DiscrepanciesService, useValue: gateway.discrepancies },
+        { provide: PeriodsService, useValue: gateway.periods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
+        { provide: ReconciliationZone, useValue: new ReconciliationZone(site.timeZone) },
+        { provide: RecomputeService, useValue: gateway.recomputation },
       ],
     };
   }

@@ -423,6 +423,18 @@ export const ERRORS = {
     'info',
   ),
   'not-found': entry('There is nothing at this address.', 'Check the address.', 404, 'info'),
+  'discrepancy-closed': entry(
+    'The discrepancy is closed by evidence already.',
+    'Look at its history; what is found later opens another.',
+    409,
+    'info',
+  ),
+  'period-refused': entry(
+    'This period cannot be closed.',
+    'Close finished periods that share no time with one that is closed; what changes later becomes its addendum.',
+    409,
+    'info',
+  ),
   'query-invalid': entry(
     'A parameter is missing or has a value this address does not take.',
     'Correct the parameter named.',

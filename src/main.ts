@@ -26,7 +26,12 @@ export interface Application {
     readonly path: string;
     readonly body?: { readonly contentType: string; readonly text: string };
     readonly headers?: Readonly<Record<string, string>>;
-  }): Promise<{ readonly status: number; readonly text: string }>;
+  }): Promise<{
+    readonly status: number;
+    readonly text: string;
+    readonly bytes: Uint8Array;
+    readonly headers: Readonly<Record<string, string>>;
+  }>;
   close(): Promise<void>;
 }
 
@@ -250,7 +255,14 @@ function applicationOf(
         },
         ...(body ? { payload: body.text } : {}),
       });
-      return { status: response.statusCode, text: response.payload };
+      return {
+        status: response.statusCode,
+        text: response.payload,
+        bytes: response.rawPayload,
+        headers: Object.fromEntries(
+          Object.entries(response.headers).map(([name, value]) => [name, String(value)]),
+        ),
+      };
     },
     close: async () => {
       if (isListening) removeControl(settings.dataDirectory);

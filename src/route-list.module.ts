@@ -4,7 +4,7 @@ import { METHOD_METADATA, PATH_METADATA } from '@nestjs/common/constants.js';
 import { markOf } from './access/access.guard.js';
 import type { Mark } from './access/need.js';
 import { CONTROLLERS } from './app.module.js';
-import { DashboardController } from './dashboard/dashboard.controller.js';
+import { PAGE_CONTROLLERS } from './dashboard/dashboard.module.js';
 
 export interface Route {
   readonly method: string;
@@ -15,7 +15,7 @@ export interface Route {
 
 /** Every address of the gateway, in the order of their paths; docs/rights.md is made from it. */
 export function listRoutes(): Route[] {
-  return [...CONTROLLERS, DashboardController]
+  return [...CONTROLLERS, ...PAGE_CONTROLLERS]
     .flatMap(routesOf)
     .sort((a, b) => (`${a.path} ${a.method}` < `${b.path} ${b.method}` ? -1 : 1));
 }

@@ -15,30 +15,56 @@ export interface GatewayRequest {
 export interface GatewayAnswer {
   readonly status: number;
   readonly text: string;
+  /** The same, for what is no text. */
+  readonly bytes: Uint8Array;
+  /** By lower-case name. */
+  readonly headers: Readonly<Record<string, string>>;
 }
 
-/**
- * Puts one request to the gateway that owns the data folder. When none is running, the same application
- * is opened here for this one request, without workers and without listening: a command behaves the same
- * either way, and two processes never write one database.
- */
+/** A way to the gateway for several requests. */
+export interface GatewayLink {
+  request(request: GatewayRequest): Promise<GatewayAnswer>;
+  close(): Promise<void>;
+}
+
+/** Puts one request to the gateway, see `openGatewayLink`. */
 export async function requestGateway(
   settings: Settings,
   request: GatewayRequest,
 ): Promise<GatewayAnswer> {
-  const control = readControl(settings.dataDirectory);
-  if (control) {
-    const answer = await askRunning(control, request);
-    if (answer) return answer;
-  }
-  const { openApplication } = await import('../main.js');
-  const application = await openApplication(settings, { work: false });
+  const link = await openGatewayLink(settings);
   try {
-    return await application.inject(request);
+    return await link.request(request);
   } finally {
-    await application.close();
+    await link.close();
   }
 }
+
+/**
+ * A way to the gateway that owns the data folder. When none is running, the same application is opened here for
+ * these requests, without workers and without listening: a command behaves the same either way, and two processes
+ * never write one database.
+ */
+export async function openGatewayLink(settings: Settings): Promise<GatewayLink> {
+  const control = readControl(settings.dataDirectory);
+  if (control && (await askRunning(control, LIVE)) !== null) {
+    return {
+      request: async (request) => {
+        const answer = await askRunning(control, request);
+        if (answer === null) throw new Error(`the gateway at ${control.url} is gone`);
+        return answer;
+      },
+      close: () => Promise.resolve(),
+    };
+  }
+  const { openApplication } = await import('../main.js');
+  return openApplication(settings, { work: false }).then((application) => ({
+    request: (request) => application.inject(request),
+    close: () => application.close(),
+  }));
+}
+
+const LIVE: GatewayRequest = { method: 'GET', path: '/health/live' };
 
 /** null when nobody listens any more: the control file is left over from a process that died. */
 async function askRunning(
@@ -104,8 +130,12 @@ function exchange(
         response.on('data', (chunk: Buffer) => chunks.push(chunk));
         response.once('error', reject);
         response.once('end', () => {
-          const text = Buffer.concat(chunks).toString('utf8');
-          resolve({ status: response.statusCode ?? 0, text });
+          const bytes = Buffer.concat(chunks);
+          const headers = Object.fromEntries(
+            Object.entries(response.headers).map(([name, value]) => [name, String(value)]),
+          );
+          const status = response.statusCode ?? 0;
+          resolve({ status, text: bytes.toString('utf8'), bytes, headers });
         });
       },
     );

@@ -1,6 +1,5 @@
-import { writeFile } from 'node:fs/promises';
+import { basename, dirname } from 'node:path';
 import { type Command, Option } from 'commander';
-import { parseCsv } from '../formats/csv.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -9,9 +8,10 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { reportText, type ShownReport } from './report-text.js';
+import { writeOnce } from './write-once.files.js';
 
-type Format = 'text' | 'json' | 'csv';
+const FORMATS = ['text', 'json', 'csv', 'html', 'pdf'] as const;
+type Format = (typeof FORMATS)[number];
 
 interface ReconcileOptions extends GatewayOptions {
   readonly site?: string;
@@ -19,6 +19,7 @@ interface ReconcileOptions extends GatewayOptions {
   readonly to?: string;
   readonly format?: Format;
   readonly out?: string;
+  readonly overwrite?: boolean;
 }
 
 export function registerReconcile(program: Command): void {
@@ -27,30 +28,35 @@ export function registerReconcile(program: Command): void {
       .command('reconcile')
       .description('compare what was expected, measured, delivered and confirmed')
       .option('--site <site>', 'site id; must be the one the gateway serves')
-      .option('--from <date-time>', 'RFC 3339, start of the period by measured time (default: all)')
-      .option('--to <date-time>', 'RFC 3339, end of the period')
+      .option(
+        '--from <day>',
+        "first day by measured time, in the site's zone (2026-11-25), or an RFC 3339 date-time (default: all)",
+      )
+      .option('--to <day>', 'last day, or an RFC 3339 date-time that ends the period')
       .addOption(
         new Option(
           '--format <format>',
-          'text, json, or csv (discrepancies only); default: text, with --json json',
-        ).choices(['text', 'json', 'csv']),
+          'text, json, csv, html or pdf, with the same content; default: text, with --json json',
+        ).choices(FORMATS),
       )
       .option('--out <file>', 'write the report there instead of printing it')
+      .option('--overwrite', 'replace a file of that name that holds something else')
       .addHelpText(
         'after',
-        '\nExample:\n  drumline reconcile --from 2026-03-04T00:00:00Z --format csv --out day.csv\n\nExit: 0 nothing open, 1 discrepancies are open, 2 wrong usage.',
+        '\nExample:\n  drumline reconcile --site northquay --from 2026-11-25 --to 2026-11-25 --format pdf --out day.pdf\n\nExit: 0 nothing open, 1 discrepancies are open, 2 wrong usage.',
       ),
   ).action(reconcile);
 }
 
 async function reconcile(options: ReconcileOptions): Promise<void> {
   const format = options.format ?? (options.json === true ? 'json' : 'text');
-  if (options.json === true && format !== 'json' && options.out === undefined) {
-    progress(`--json prints the report as JSON; write ${format} to a file with --out`);
+  const fault = usageFault(options, format);
+  if (fault !== null) {
+    progress(fault);
     process.exitCode = EXIT.usage;
     return;
   }
-  const query = new URLSearchParams({ format: format === 'csv' ? 'csv' : 'json' });
+  const query = new URLSearchParams({ format });
   for (const name of ['site', 'from', 'to'] as const) {
     const value = options[name];
     if (value !== undefined) query.set(name, value);
@@ -63,22 +69,32 @@ async function reconcile(options: ReconcileOptions): Promise<void> {
     readAnswer(answer, options.json === true);
     return;
   }
-  const { text, discrepancies } = render(format, answer.text);
-  if (options.out === undefined) printText(text);
-  else {
-    await writeFile(options.out, text.endsWith('\n') ? text : `${text}\n`);
-    if (options.json === true) printJsonLine({ out: options.out, discrepancies });
-    else printText(`${options.out}: ${discrepancies} discrepancies open`);
+  const open = Number(answer.headers?.['x-drumline-open'] ?? Number.NaN);
+  if (options.out === undefined) printText(answer.text);
+  else if (!(await write(options, options.out, answer.bytes))) return;
+  if (options.out !== undefined) {
+    if (options.json === true) printJsonLine({ out: options.out, discrepancies: open });
+    else printText(`${options.out}: ${open} discrepancies open`);
   }
-  if (discrepancies > 0) process.exitCode = EXIT.problems;
+  if (open > 0) process.exitCode = EXIT.problems;
 }
 
-function render(format: Format, body: string): { text: string; discrepancies: number } {
-  if (format === 'csv') {
-    const parsed = parseCsv(body);
-    return { text: body, discrepancies: parsed.ok ? parsed.rows.length - 1 : 0 };
+function usageFault(options: ReconcileOptions, format: Format): string | null {
+  if (options.out !== undefined) return null;
+  if (format === 'pdf') return 'a PDF is written to a file: name it with --out';
+  if (options.json === true && format !== 'json') {
+    return `--json prints the report as JSON; write ${format} to a file with --out`;
   }
-  const report = JSON.parse(body) as ShownReport;
-  const { length } = report.discrepancies;
-  return { text: format === 'json' ? body : reportText(report), discrepancies: length };
+  return null;
+}
+
+/** Never replaces a file that holds something else unless asked to. */
+async function write(options: ReconcileOptions, out: string, bytes: Uint8Array): Promise<boolean> {
+  const outcome = await writeOnce(dirname(out), basename(out), bytes, {
+    overwrite: options.overwrite === true,
+  });
+  if (outcome !== 'differs') return true;
+  progress(`${out} holds something else: name another file, or say --overwrite`);
+  process.exitCode = EXIT.usage;
+  return false;
 }

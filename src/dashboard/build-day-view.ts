@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { ReconciliationReport } from '../reconciliation/reconciliation-report.js';
+import { dayOf, neighbourDay } from '../reconciliation/site-day.js';
 import type {
   Condition,
   ConditionState,
@@ -10,7 +11,7 @@ import type {
 import type { SiteFolder } from '../site/site-folder.js';
 import { dayStages } from './day-stages.js';
 import type { DayView, ReceiptLineView, SiteView } from './day-view.js';
-import { groupDiscrepancies } from './discrepancy-groups.js';
+import { discrepanciesByClass } from './discrepancy-groups.js';
 import { moment } from './local-time.js';
 import { inPlainWords } from './plain-text.js';
 import { tileStrip } from './tiles.js';
@@ -19,7 +20,14 @@ import { CONDITION_TITLES } from './wording.js';
 /** What of the site folder the pages show. */
 export type ShownSite = Pick<
   SiteFolder,
-  'site' | 'title' | 'environment' | 'simulated' | 'timeZone' | 'areas' | 'materials'
+  | 'site'
+  | 'title'
+  | 'environment'
+  | 'simulated'
+  | 'timeZone'
+  | 'areas'
+  | 'materials'
+  | 'serviceTargetHours'
 >;
 
 export interface ReceiptOfDay {
@@ -33,20 +41,30 @@ export interface DayFacts {
   /** Calendar day in the site's zone, `YYYY-MM-DD`. */
   readonly day: string;
   readonly now: Instant;
-  readonly report: Pick<ReconciliationReport, 'counts' | 'discrepancies'>;
+  readonly report: Pick<ReconciliationReport, 'counts' | 'groups' | 'discrepancies'>;
+  /** Those there is room for. */
   readonly receipts: readonly ReceiptOfDay[];
+  /** Of every receipt of the day, also of those there is no room for. */
+  readonly outcomes: readonly (StatementOutcome | null)[];
 }
 
 /** Pure: the same facts give the same page. */
-export function buildDayView({ site, day, now, report, receipts }: DayFacts): DayView {
-  const groups = groupDiscrepancies(report.discrepancies, site.timeZone, now);
+export function buildDayView(facts: DayFacts): DayView {
+  const { site, day, now, report, receipts, outcomes } = facts;
+  const isToday = dayOf(now, site.timeZone) === day;
+  const shown = isToday ? report : { ...report, day };
+  const groups = discrepanciesByClass(shown, site.timeZone, now);
   const lines = receipts.map((r) => lineView(r, site)).sort(byUrgency);
   return {
     site: siteView(site),
     day,
+    previous: neighbourDay(day, -1),
+    next: neighbourDay(day, 1),
+    isToday,
     asOf: moment(now, site.timeZone),
-    stages: dayStages({ counts: report.counts, outcomes: lines.map((l) => l.outcome), groups }),
+    stages: dayStages({ counts: report.counts, outcomes, groups }),
     receipts: lines,
+    moreReceipts: Math.max(0, outcomes.length - lines.length),
     discrepancies: groups,
   };
 }

@@ -2,6 +2,8 @@ import { type DynamicModule, Module, type ModuleMetadata, type Provider } from '
 import { DashboardController } from './dashboard.controller.js';
 import { TrailController } from './trail.controller.js';
 
+export const PAGE_CONTROLLERS = [DashboardController, TrailController] as const;
+
 /** The pages. The caller provides `DAY_VIEW_SOURCE`, and the modules its provider needs. */
 @Module({})
 export class DashboardModule {
@@ -9,7 +11,7 @@ export class DashboardModule {
     return {
       module: DashboardModule,
       imports,
-      controllers: [DashboardController, TrailController],
+      controllers: [...PAGE_CONTROLLERS],
       providers: [source],
     };
   }

@@ -1,11 +1,15 @@
 import { searchTrail } from '../audit/trail-search.store.js';
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
+import type { Instant } from '../formats/instant.js';
 import { findReceipts } from '../receipts/receipts.store.js';
-import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
+import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import { groupDiscrepancies } from '../reconciliation/discrepancy-grouping.js';
+import { countDiscrepancies, discrepancyPage } from '../reconciliation/discrepancy-list.store.js';
+import { type QueryFields, readDiscrepancyQuery } from '../reconciliation/discrepancy-query.js';
+import { listedDiscrepancy } from '../reconciliation/listed-discrepancy.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
-import { receiptsOfPeriod } from '../reconciliation/reconciliation.store.js';
 import { dayOf, siteDay } from '../reconciliation/site-day.js';
-import type { ReceiptIdentity } from '../records/statement-record.js';
+import type { ReceiptIdentity, StatementOutcome } from '../records/statement-record.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { latestStatement } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
@@ -18,8 +22,13 @@ import {
   type ShownSite,
   siteView,
 } from './build-day-view.js';
-import type { DayView } from './day-view.js';
-import { groupDiscrepancies } from './discrepancy-groups.js';
+import type { DayView, DiscrepancyListView, DiscrepancyPageView } from './day-view.js';
+import {
+  discrepanciesByClass,
+  discrepancyView,
+  type ShownDiscrepancies,
+} from './discrepancy-groups.js';
+import { discrepancyListPath } from './discrepancy-path.js';
 import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
 import { resultNames, reviewsOfReceipt } from './result-names.store.js';
@@ -33,25 +42,44 @@ import {
 } from './trail-view.js';
 import type { DayViewSource } from './view-source.js';
 
+/** Receipt lines on a day's page; those that need a person come first. */
+const RECEIPTS_SHOWN_MAX = 200;
+const LISTED_ON_A_PAGE = 100;
+/** Discrepancies read one by one; larger groups are shown as a line. */
+const READ_SINGLY_MAX = 500;
+
 /** Reads what the pages show; changes nothing. A receipt's page shows what a question would be answered now. */
 export class DashboardService implements DayViewSource {
   constructor(
     private readonly reader: Reader,
     private readonly clock: Clock,
     private readonly site: ShownSite,
-    private readonly reconciliation: Pick<ReconciliationService, 'report'>,
+    private readonly reconciliation: Pick<ReconciliationService, 'report' | 'receiptsOf'>,
     private readonly statements: Pick<StatementsService, 'shown'>,
+    private readonly discrepancies: Pick<DiscrepanciesService, 'page' | 'find'>,
   ) {}
 
-  async load(): Promise<DayView> {
+  /** One day in the site's zone, the current one when left out; null when the text is no day. */
+  async load(asked?: string): Promise<DayView | null> {
     const { site, timeZone } = this.site;
     const now = this.clock.now();
-    const day = dayOf(now, timeZone);
+    const day = asked ?? dayOf(now, timeZone);
     const period = siteDay(day, timeZone);
-    if (period === null) throw new Error(`the clock shows no calendar day: ${day}`);
-    const report = await this.reconciliation.report(site, period.from, period.to);
-    const receipts = await this.receipts(await receiptsOfPeriod(this.reader, site, period));
-    return buildDayView({ site: this.site, day, now, report, receipts });
+    if (period === null) return null;
+    const report = await this.reconciliation.report(period.from, period.to, READ_SINGLY_MAX);
+    const ids = await this.reconciliation.receiptsOf(period);
+    const summaries = new Map(report.statements.map((s) => [s.receiptId, s.outcome]));
+    const outcomes = new Map(ids.map((id) => [id, outcomeOf(summaries.get(id))]));
+    const first = mostUrgent(outcomes).slice(0, RECEIPTS_SHOWN_MAX);
+    const receipts = await this.receipts(site, first);
+    return buildDayView({
+      site: this.site,
+      day,
+      now,
+      report,
+      receipts,
+      outcomes: [...outcomes.values()],
+    });
   }
 
   async loadReceipt(receiptId: string): Promise<ReceiptView | null> {
@@ -61,8 +89,7 @@ export class DashboardService implements DayViewSource {
     const now = this.clock.now();
     const statement = await this.statements.shown(receiptId);
     const identity = statement?.receipt ?? identityOf(row);
-    const open = await openDiscrepanciesFor(this.reader, site, receiptId);
-    const owned = open.filter((d) => d.receipt_id === receiptId);
+    const open = await this.openOf(receiptId, now);
     const resultsNamed = await resultNames(this.reader, site, receiptId);
     const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
     return buildReceiptView({
@@ -73,19 +100,7 @@ export class DashboardService implements DayViewSource {
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
       resultNames: resultsNamed,
       reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
-      discrepancies: groupDiscrepancies(
-        owned.map((d) => ({
-          class: d.class,
-          subject: d.subject,
-          detail: d.detail,
-          receiptId: d.receipt_id,
-          containerLabel: d.container_label,
-          destination: d.destination,
-          openedAt: d.opened_at,
-        })),
-        timeZone,
-        now,
-      ),
+      discrepancies: discrepanciesByClass(open, timeZone, now),
     });
   }
 
@@ -101,8 +116,57 @@ export class DashboardService implements DayViewSource {
     return { ...common, fault: null, entries, next: nextPage(query, rows) };
   }
 
-  private async receipts(ids: readonly string[]): Promise<ReceiptOfDay[]> {
+  async loadDiscrepancies(fields: QueryFields): Promise<DiscrepancyListView | string> {
+    const { timeZone } = this.site;
+    const query = readDiscrepancyQuery({ limit: `${LISTED_ON_A_PAGE}`, ...fields }, timeZone);
+    if (typeof query === 'string') return query;
+    const now = this.clock.now();
+    const { items, next } = await this.discrepancies.page(query);
+    const shown = Object.entries(fields).filter(([name]) => name !== 'cursor' && name !== 'limit');
+    const filter = shown.map(([name, text]) => [name, text ?? ''] as const);
+    return {
+      site: siteView(this.site),
+      asOf: moment(now, timeZone),
+      filter,
+      items: items.map((item) => discrepancyView(item, timeZone, now)),
+      next:
+        next === null ? null : discrepancyListPath({ ...Object.fromEntries(filter), cursor: next }),
+    };
+  }
+
+  async loadDiscrepancy(id: string): Promise<DiscrepancyPageView | null> {
+    const found = await this.discrepancies.find(id);
+    if (found === null) return null;
+    const { timeZone } = this.site;
+    const now = this.clock.now();
+    return {
+      site: siteView(this.site),
+      asOf: moment(now, timeZone),
+      item: discrepancyView(found, timeZone, now),
+      meaning: found.meaning,
+      closedBy: found.closedBy,
+      history: found.history.map((step) => ({
+        at: moment(step.at, timeZone),
+        who: step.who,
+        what: step.what,
+        text: step.reference === null ? step.text : `${step.text} (${step.reference})`,
+      })),
+    };
+  }
+
+  private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {
     const { site } = this.site;
+    const targets = this.site.serviceTargetHours ?? {};
+    const of = { state: 'open', receipt: receiptId } as const;
+    return {
+      groups: groupDiscrepancies(await countDiscrepancies(this.reader, site, of, targets, now)),
+      discrepancies: (await discrepancyPage(this.reader, site, of, null, READ_SINGLY_MAX)).map(
+        (row) => listedDiscrepancy(row, targets, now),
+      ),
+    };
+  }
+
+  private async receipts(site: string, ids: readonly string[]): Promise<ReceiptOfDay[]> {
     const rows = await findReceipts(this.reader, site, ids);
     const found: ReceiptOfDay[] = [];
     for (const row of rows.values()) {
@@ -125,4 +189,16 @@ function identityOf(row: ReceiptRow): ReceiptIdentity {
     siteLot: row.site_lot,
     area: row.area,
   };
+}
+
+const OUTCOMES = ['does-not-conform', 'incomplete', null, 'conforms'] as const;
+
+function outcomeOf(text: string | undefined): StatementOutcome | null {
+  return OUTCOMES.find((outcome) => outcome === text) ?? null;
+}
+
+function mostUrgent(outcomes: ReadonlyMap<string, StatementOutcome | null>): string[] {
+  return [...outcomes]
+    .sort(([, a], [, b]) => OUTCOMES.indexOf(a) - OUTCOMES.indexOf(b))
+    .map(([id]) => id);
 }

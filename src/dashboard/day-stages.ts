@@ -1,4 +1,4 @@
-import type { PeriodCounts } from '../reconciliation/reconciliation-report.js';
+import type { PeriodCounts } from '../reconciliation/count-period.js';
 import type { StatementOutcome } from '../records/statement-record.js';
 import type { DiscrepancyClass } from '../storage/tables.js';
 import type { DiscrepancyGroupView, ShortfallView, StageKey, StageView } from './day-view.js';
@@ -10,8 +10,14 @@ export const CLASSES_OF_STAGE: Readonly<Record<StageKey, readonly DiscrepancyCla
   measured: ['not-measured', 'run-gap', 'run-overlap'],
   accepted: ['held', 'unreadable', 'conflict', 'not-expected', 'contrary-unowned'],
   delivered: ['rejected', 'parked', 'uncertain', 'overdue'],
-  confirmed: ['absent', 'differs', 'duplicate-at-destination', 'unknown-at-source'],
-  statements: ['stop-not-effective', 'destination-changed'],
+  confirmed: [
+    'absent',
+    'differs',
+    'duplicate-at-destination',
+    'unknown-at-source',
+    'destination-changed',
+  ],
+  statements: ['stop-not-effective'],
 };
 
 export interface StageFacts {

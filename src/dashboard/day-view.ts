@@ -10,10 +10,16 @@ export interface DayView {
   readonly site: SiteView;
   /** Calendar day in the site's zone, `YYYY-MM-DD`. */
   readonly day: string;
+  readonly previous: string;
+  readonly next: string;
+  /** False for a day that is over, or still to come. */
+  readonly isToday: boolean;
   /** When the figures were read. */
   readonly asOf: MomentView;
   readonly stages: readonly StageView[];
   readonly receipts: readonly ReceiptLineView[];
+  /** Receipt lines of the day for which the page has no room. */
+  readonly moreReceipts: number;
   readonly discrepancies: readonly DiscrepancyGroupView[];
 }
 
@@ -101,17 +107,69 @@ export interface DiscrepancyGroupView {
   readonly title: string;
   /** What a discrepancy of this class needs. */
   readonly remedy: string;
-  /** All of the class; `items` may be cut. */
+  /** All of the class. */
   readonly count: number;
+  /** Of those, open past their service-time target. */
+  readonly late: number;
+  readonly lines: readonly DiscrepancyLineView[];
+  readonly moreLines: number;
+  /** Page that lists all of them. */
+  readonly href: string;
+}
+
+/** What has one cause: one line, or its members where they are few. */
+export interface DiscrepancyLineView {
+  readonly title: string;
+  readonly count: number;
+  readonly late: number;
+  /** Of the oldest. */
+  readonly age: string;
+  readonly href: string;
   readonly items: readonly DiscrepancyView[];
 }
 
 export interface DiscrepancyView {
+  readonly href: string;
+  readonly title: string;
   readonly subject: string;
   readonly receiptId: string | null;
   readonly container: string | null;
   readonly destination: string | null;
+  readonly instrument: string | null;
   readonly detail: string;
-  readonly openedAt: MomentView | null;
-  readonly age: string | null;
+  readonly owner: string;
+  readonly openedAt: MomentView;
+  readonly age: string;
+  readonly targetAt: MomentView;
+  readonly isLate: boolean;
+  readonly closedAt: MomentView | null;
+  readonly closingEvidence: string | null;
+}
+
+/** Discrepancies one by one, a page of them. */
+export interface DiscrepancyListView {
+  readonly site: SiteView;
+  readonly asOf: MomentView;
+  /** What they have in common, in words. */
+  readonly filter: readonly (readonly [string, string])[];
+  readonly items: readonly DiscrepancyView[];
+  /** Address of the next page; null on the last. */
+  readonly next: string | null;
+}
+
+/** One discrepancy with everything that was done about it. */
+export interface DiscrepancyPageView {
+  readonly site: SiteView;
+  readonly asOf: MomentView;
+  readonly item: DiscrepancyView;
+  readonly meaning: string;
+  readonly closedBy: string;
+  readonly history: readonly HistoryLineView[];
+}
+
+export interface HistoryLineView {
+  readonly at: MomentView;
+  readonly who: string;
+  readonly what: string;
+  readonly text: string;
 }

@@ -2,6 +2,7 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { DayView } from './day-view.js';
 import { DiscrepancyList } from './discrepancy-list.js';
+import { dayPath } from './discrepancy-path.js';
 import { Layout } from './layout.js';
 import { ReceiptLines } from './receipt-lines.js';
 import type { SignedIn } from './signed-in.js';
@@ -18,19 +19,33 @@ function DayPage({ view, signedIn }: Shown): JSX.Element {
       <h1>
         The day <time dateTime={view.day}>{view.day}</time>
       </h1>
+      <nav class="days" aria-label="Days">
+        <a rel="prev" href={dayPath(view.previous)}>
+          {view.previous}
+        </a>
+        {view.isToday ? <span>today, so far</span> : <a href="/">today</a>}
+        <a rel="next" href={dayPath(view.next)}>
+          {view.next}
+        </a>
+      </nav>
       <section aria-labelledby="stages-title">
         <h2 id="stages-title">From dock to statement</h2>
         <StageRow stages={view.stages} />
       </section>
       <section id="receipts" aria-labelledby="receipts-title">
         <h2 id="receipts-title">
-          Receipt lines <span class="count">{view.receipts.length}</span>
+          Receipt lines <span class="count">{view.receipts.length + view.moreReceipts}</span>
         </h2>
         <ReceiptLines receipts={view.receipts} />
+        {view.moreReceipts === 0 ? null : (
+          <p class="none">
+            {view.moreReceipts} more have no room here; those that need a person come first.
+          </p>
+        )}
       </section>
       <section id="discrepancies" aria-labelledby="discrepancies-title">
         <h2 id="discrepancies-title">
-          Open discrepancies{' '}
+          {view.isToday ? 'Open discrepancies' : 'Discrepancies open at the end of the day'}{' '}
           <span class="count">{view.discrepancies.reduce((n, g) => n + g.count, 0)}</span>
         </h2>
         <DiscrepancyList groups={view.discrepancies} />

@@ -1,67 +1,93 @@
 import type { Instant } from '../formats/instant.js';
-import type { Discrepancy } from '../reconciliation/compare.js';
 import { DISCREPANCY_RULES } from '../reconciliation/discrepancies.js';
-import type { DiscrepancyClass } from '../storage/tables.js';
-import type { DiscrepancyGroupView, DiscrepancyView } from './day-view.js';
+import {
+  CLASS_ORDER,
+  type DiscrepancyGroup,
+  groupOf,
+} from '../reconciliation/discrepancy-grouping.js';
+import type { ListedDiscrepancy } from '../reconciliation/listed-discrepancy.js';
+import type { DiscrepancyGroupView, DiscrepancyLineView, DiscrepancyView } from './day-view.js';
+import { discrepancyListPath, discrepancyPath } from './discrepancy-path.js';
 import { ageText, moment } from './local-time.js';
-import { DISCREPANCY_TITLES } from './wording.js';
+import { DISCREPANCY_TITLES, ownerWords } from './wording.js';
 
-/** Classes in the order in which a person should look at them. */
-export const CLASS_ORDER: readonly DiscrepancyClass[] = [
-  'stop-not-effective',
-  'destination-changed',
-  'contrary-unowned',
-  'differs',
-  'duplicate-at-destination',
-  'unknown-at-source',
-  'absent',
-  'run-gap',
-  'run-overlap',
-  'unreadable',
-  'conflict',
-  'held',
-  'not-measured',
-  'not-expected',
-  'rejected',
-  'parked',
-  'uncertain',
-  'overdue',
-];
+/** A group of up to this many is shown by its members, a larger one as one line with its count. */
+export const SHOWN_SINGLY_MAX = 3;
+/** Lines of one class; the heading counts all of it. */
+export const LINES_SHOWN_MAX = 50;
 
-/** Listed of one class; the heading counts all of them. */
-export const ITEMS_SHOWN_MAX = 200;
+export interface ShownDiscrepancies {
+  readonly groups: readonly DiscrepancyGroup[];
+  /** Members that were read; what is missing is shown as its group. */
+  readonly discrepancies: readonly ListedDiscrepancy[];
+  /** Day that is looked at, where that is not now. */
+  readonly day?: string;
+}
 
-/** Open discrepancies by class, what needs a person most first. */
-export function groupDiscrepancies(
-  discrepancies: readonly Discrepancy[],
+/** Open discrepancies by class, what needs a person most first; what has one cause is one line. */
+export function discrepanciesByClass(
+  { groups, discrepancies, day }: ShownDiscrepancies,
   timeZone: string,
   now: Instant,
 ): DiscrepancyGroupView[] {
+  const members = new Map<string, ListedDiscrepancy[]>();
+  for (const d of discrepancies) {
+    const { key } = groupOf(d);
+    const others = members.get(key);
+    if (others) others.push(d);
+    else members.set(key, [d]);
+  }
   return CLASS_ORDER.flatMap((key): DiscrepancyGroupView[] => {
-    const all = discrepancies.filter((d) => d.class === key);
+    const all = groups.filter((g) => g.class === key);
     if (all.length === 0) return [];
     const rule = DISCREPANCY_RULES[key];
+    const lines = all.slice(0, LINES_SHOWN_MAX).map((group): DiscrepancyLineView => {
+      const read = members.get(group.key) ?? [];
+      const isShownSingly = group.count <= SHOWN_SINGLY_MAX && read.length === group.count;
+      return {
+        title: group.title,
+        count: group.count,
+        late: group.late,
+        age: ageText(group.oldestAt, now),
+        href: discrepancyListPath({ ...group.filter, ...(day === undefined ? {} : { day }) }),
+        items: isShownSingly ? read.map((d) => discrepancyView(d, timeZone, now)) : [],
+      };
+    });
     return [
       {
         key,
         title: DISCREPANCY_TITLES[key],
         remedy: `${rule.title}. Closed by ${rule.closedBy}.`,
-        count: all.length,
-        items: all.slice(0, ITEMS_SHOWN_MAX).map((d) => itemView(d, timeZone, now)),
+        count: all.reduce((n, g) => n + g.count, 0),
+        late: all.reduce((n, g) => n + g.late, 0),
+        lines,
+        moreLines: all.length - lines.length,
+        href: discrepancyListPath({ class: key, ...(day === undefined ? {} : { day }) }),
       },
     ];
   });
 }
 
-function itemView(discrepancy: Discrepancy, timeZone: string, now: Instant): DiscrepancyView {
-  const { openedAt } = discrepancy;
+export function discrepancyView(
+  of: ListedDiscrepancy,
+  timeZone: string,
+  now: Instant,
+): DiscrepancyView {
   return {
-    subject: discrepancy.subject,
-    receiptId: discrepancy.receiptId,
-    container: discrepancy.containerLabel,
-    destination: discrepancy.destination,
-    detail: discrepancy.detail,
-    openedAt: openedAt === null ? null : moment(openedAt, timeZone),
-    age: openedAt === null ? null : ageText(openedAt, now),
+    href: discrepancyPath(of.id),
+    title: DISCREPANCY_TITLES[of.class],
+    subject: of.subject,
+    receiptId: of.receiptId,
+    container: of.containerLabel,
+    destination: of.destination,
+    instrument: of.instrument,
+    detail: of.detail,
+    owner: ownerWords(of.owner),
+    openedAt: moment(of.openedAt, timeZone),
+    age: ageText(of.openedAt, of.closedAt ?? now),
+    targetAt: moment(of.targetAt, timeZone),
+    isLate: of.isLate,
+    closedAt: of.closedAt === null ? null : moment(of.closedAt, timeZone),
+    closingEvidence: of.closingEvidence,
   };
 }

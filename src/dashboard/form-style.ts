@@ -1,5 +1,6 @@
 /** Forms, notices, the account in the header. */
 export const FORM_STYLE = `
+.places { display: flex; flex-wrap: wrap; gap: .2rem .9rem; font-size: .875rem; }
 .who { display: flex; flex-wrap: wrap; gap: .2rem .9rem; align-items: baseline; font-size: .875rem; }
 .top > .where + .who, .top > .brand + .who { margin-left: auto; }
 .who bdi { font-weight: 600; margin-left: -.5rem; }

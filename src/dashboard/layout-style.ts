@@ -44,6 +44,8 @@ code { font: .85em/1.4 ui-monospace, 'DejaVu Sans Mono', monospace; }
 .crumb { margin: 1rem 0 0; }
 .crumb + h1 { margin-top: .5rem; }
 
+.days { display: flex; gap: 1.4rem; font-size: .875rem; color: var(--soft); }
+
 .stages { display: grid; grid-template-columns: repeat(6, minmax(0, 1fr)); border: 1px solid var(--line); background: var(--sheet); }
 .stage { position: relative; display: flex; gap: .7rem; padding: .9rem .8rem .9rem 1.1rem; }
 .stage + .stage { border-left: 1px solid var(--line); }

@@ -49,7 +49,7 @@ export function Layout({
               <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
             </p>
           )}
-          {site === null ? null : <a href="/trail">Trail</a>}
+          {site === null ? null : <Places canReadTrail={signedIn?.canReadTrail ?? true} />}
           {asOf === null ? null : (
             <p class="as-of">
               As of <Moment at={asOf} />
@@ -62,6 +62,17 @@ export function Layout({
         {hasCautions ? <Cautions /> : null}
       </body>
     </html>
+  );
+}
+
+/** Where to go from here. Before there are people, everything is open at the machine itself. */
+function Places({ canReadTrail }: { readonly canReadTrail: boolean }): JSX.Element {
+  return (
+    <nav class="places" aria-label="Pages">
+      <a href="/review">Held results</a>
+      <a href="/discrepancies">Discrepancies</a>
+      {canReadTrail ? <a href="/trail">Trail</a> : null}
+    </nav>
   );
 }
 

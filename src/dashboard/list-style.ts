@@ -70,7 +70,12 @@ td .stop .small { display: block; }
 .group li { border-top: 1px solid var(--line); padding: .5rem 0; }
 .group li p { margin: 0; }
 .group .subject { font-weight: 600; }
+h3 .late { font-size: .8125rem; }
+.late { color: var(--bad); font-weight: 600; }
 .group .small span + span::before { content: ' · '; }
+
+.history td:nth-child(-n + 3) { white-space: nowrap; }
+div.group + p { margin-top: .8rem; }
 
 .identity { display: grid; grid-template-columns: repeat(auto-fill, minmax(11rem, 1fr)); gap: .7rem 1.2rem; margin: .8rem 0; }
 .identity dt { font-size: .8125rem; color: var(--soft); }

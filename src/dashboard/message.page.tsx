@@ -71,3 +71,11 @@ export function renderUnknownReceipt(receiptId: string, signedIn: SignedIn | nul
   );
   return `<!doctype html>${render(page)}`;
 }
+
+/** An address that names no day. */
+export function renderNoDay(text: string): string {
+  const words = `“${text}” is no calendar day. Days are written like 2026-11-25.`;
+  return `<!doctype html>${render(
+    <MessagePage title="No such day" text={words} detail={null} to={DAY} signedIn={null} />,
+  )}`;
+}

@@ -92,7 +92,11 @@ export class PeopleViews {
   }
 
   #frame({ caller, formToken }: Viewer, notice: NoticeView | null) {
-    const signedIn = signedInOf(caller) ?? { printedName: caller.name, canManagePeople: false };
+    const signedIn = signedInOf(caller) ?? {
+      printedName: caller.name,
+      canManagePeople: false,
+      canReadTrail: false,
+    };
     const asOf = this.#moment(this.clock.now());
     return { site: this.site.view, asOf, signedIn, formToken, notice };
   }

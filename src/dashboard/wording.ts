@@ -150,6 +150,13 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   differs: 'Differs',
   'duplicate-at-destination': 'Double at the destination',
   'unknown-at-source': 'Unknown at the source',
-  'stop-not-effective': 'Stop not effective',
   'destination-changed': 'Destination changed',
+  'stop-not-effective': 'Stop not effective',
 };
+
+/** `role:reviewer` as people read it. */
+export function ownerWords(owner: string): string {
+  return owner.startsWith('role:')
+    ? `any ${owner.slice('role:'.length)}`
+    : owner.replace(/^person:/, '');
+}

@@ -1,6 +1,7 @@
 import { type SqlBool, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
 
 const NOT_SENT_FOR_CERTAIN = sql<SqlBool>`message <> 'stop' and state in ('due', 'building', 'sending', 'uncertain')`;
 
@@ -73,13 +74,13 @@ export async function countUnanswered(reader: Reader, site: string): Promise<num
 /**
  * Statements of revisions that a destination holds from another life say something else under the same number:
  * those that wait are superseded, stops too. The caller evaluates the receipt in the same transaction, which states
- * it anew, with its stop, above them.
+ * it anew, with its stop, above them, and enters those returned in the trail.
  */
 export async function supersedeOutlived(
   trx: Trx,
   of: { readonly site: string; readonly receiptId: string; readonly revision: number },
-): Promise<void> {
-  await trx
+): Promise<readonly Pick<DeliveryRow, 'id' | 'destination' | 'message' | 'reason'>[]> {
+  return await trx
     .updateTable('delivery')
     .set((eb) => ({
       state: 'superseded',
@@ -95,5 +96,6 @@ export async function supersedeOutlived(
       sql<SqlBool>`((state in ('due', 'building') and attempts = 0)
         or (message = 'statement' and state = 'uncertain' and ask_since is not null))`,
     )
+    .returning(['id', 'destination', 'message', 'reason'])
     .execute();
 }

@@ -18,7 +18,10 @@ import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
 import { Adoption } from '../reconciliation/adoption.service.js';
+import { ComparisonService } from '../reconciliation/comparison.service.js';
 import { DestinationWatch } from '../reconciliation/destination-watch.service.js';
+import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SweepService } from '../reconciliation/sweep.service.js';
 import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
@@ -41,6 +44,7 @@ import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PeriodsService } from './periods.service.js';
 import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
@@ -237,12 +241,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     signing,
     onReviewed: ringAll,
   });
-  const reconciliation = new ReconciliationService(database.db, clock, site);
   const receiptSettings: ReceiptsSettings = {
     site,
     evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
   };
   const receipts = new ReceiptsService(receiptSettings);
+  const comparison = new ComparisonService(database, clock, site);
+  const discrepancies = new DiscrepanciesService(database, clock, site);
+  const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
   return new Gateway({
     settings,
     site,
@@ -296,8 +302,19 @@ async function wire(ground: Ground): Promise<Gateway> {
     destinations: new DestinationControl(database, clock, site, (name) =>
       queue.ring(`deliveries:${name}`),
     ),
+    comparison,
+    discrepancies,
+    periods: new PeriodsService(database, clock, site, comparison, signing),
     reconciliation,
-    dashboard: new DashboardService(database.db, clock, site, reconciliation, statements),
+    recomputation: new RecomputeService(database, clock, site, comparison),
+    dashboard: new DashboardService(
+      database.db,
+      clock,
+      site,
+      reconciliation,
+      statements,
+      discrepancies,
+    ),
     pools: [expressions, examining],
   });
 }

@@ -1,5 +1,5 @@
 import { setTimeout as wait } from 'node:timers/promises';
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import type { Bell, BellHandler } from '../queue/work-queue.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 
@@ -12,10 +12,14 @@ const RECEIPTS_A_ROUND = 50;
  */
 const REST_TIMES = 8;
 const REST_MS_MAX = 1_500;
+/** Looks for marks; what they name is compared within a second. */
+const COMPARE_EVERY_MS = 500;
+const COMPARE_REST_TIMES = 10;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
-  const { queue, bundles, deliveries, statements, database, clock, site, sweeps, watch } = gateway;
+  const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
+  const { database, clock, site } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -38,6 +42,18 @@ export function answerBells(gateway: GatewayParts): void {
     const tookMs = performance.now() - startedAt;
     if (evaluated.length > 0) await wait(Math.min(REST_MS_MAX, REST_TIMES * tookMs));
     return { nextDueAt: null };
+  });
+
+  answer('comparison', async () => {
+    const startedAt = performance.now();
+    const round = await comparison.round();
+    const tookMs = performance.now() - startedAt;
+    // Nobody acts on it: it takes a small share of the time, and is seldom more than a second behind.
+    if (round !== null && round.compared > 0) {
+      await wait(Math.min(COMPARE_EVERY_MS, COMPARE_REST_TIMES * tookMs));
+    }
+    if (round?.isMore === true) queue.ring('comparison');
+    return { nextDueAt: addMs(clock.now(), COMPARE_EVERY_MS) };
   });
 
   for (const destination of site.destinations) {

@@ -7,6 +7,7 @@ import type { Instant } from '../formats/instant.js';
 export type Bell =
   | 'bundles'
   | 'receipts'
+  | 'comparison'
   | `deliveries:${string}`
   | `stops:${string}`
   | `sweeps:${string}`;
@@ -16,7 +17,7 @@ export function bellsOf(destinations: readonly string[]): readonly Bell[] {
   const ofDestinations = destinations.flatMap(
     (name) => [`deliveries:${name}`, `stops:${name}`, `sweeps:${name}`] as const,
   );
-  return ['bundles', 'receipts', ...ofDestinations];
+  return ['bundles', 'receipts', 'comparison', ...ofDestinations];
 }
 
 /** The bell while its handler runs: a handler that waits for slow work can look again when it is rung. */

@@ -12,6 +12,8 @@ export interface ExpectedContainer {
   readonly receiptId: string;
   readonly label: string;
   readonly required: boolean;
+  /** Goods receipt, or null when that is not known. */
+  readonly receivedAt: Instant | null;
 }
 
 export interface MeasuredResult {
@@ -22,6 +24,9 @@ export interface MeasuredResult {
   readonly receiptScanned: string | null;
   readonly containerLabel: string | null;
   readonly containerScanned: string | null;
+  readonly instrument: string | null;
+  /** When it counts: as measured, or when its bundle came where no time can be read. */
+  readonly countsAt: Instant;
   /** Codes of the findings that hold it, where they are known. */
   readonly heldBy?: readonly string[];
 }
@@ -29,6 +34,9 @@ export interface MeasuredResult {
 export interface SentDelivery {
   readonly deliveryId: string;
   readonly subjectKind: SubjectKind;
+  readonly subjectId: string;
+  readonly subjectRevision: number;
+  readonly build: number;
   readonly receiptId: string | null;
   readonly destination: string;
   readonly state: DeliveryState;
@@ -46,16 +54,16 @@ export interface Discrepancy {
   readonly receiptId: string | null;
   readonly containerLabel: string | null;
   readonly destination: string | null;
-  /** null for one that is worked out from the present state. */
-  readonly openedAt: Instant | null;
+  readonly instrument: string | null;
+  readonly fault: DeliveryFault | null;
+  /** The instant whose day it belongs to; null where that is not known. */
+  readonly countsFrom: Instant | null;
 }
 
 export interface Comparison {
   readonly expected: readonly ExpectedContainer[];
   readonly results: readonly MeasuredResult[];
   readonly deliveries: readonly SentDelivery[];
-  /** Discrepancies that events opened and no evidence closed. */
-  readonly open: readonly Discrepancy[];
   readonly now: Instant;
   /** A delivery not confirmed this long after it was created is overdue. */
   readonly overdueAfterMs: number;
@@ -63,33 +71,47 @@ export interface Comparison {
 
 /**
  * Sets what was expected against what was measured and what was delivered and confirmed. By container, not
- * by count: twelve results over twelve drums are not twelve drums when one was measured twice. The same
- * difference is listed once, as the event that opened it where there is one.
+ * by count: twelve results over twelve drums are not twelve drums when one was measured twice.
  */
 export function compare(comparison: Comparison): Discrepancy[] {
   const found = [
-    ...comparison.open,
     ...notMeasured(comparison.expected, comparison.results),
     ...comparison.results.flatMap(fromResult),
-    ...comparison.deliveries.flatMap((d) => fromDelivery(d, comparison)),
+    ...standingDeliveries(comparison.deliveries).flatMap((d) => fromDelivery(d, comparison)),
   ];
   const once = new Map<string, Discrepancy>();
   for (const discrepancy of found) {
-    const key = `${discrepancy.class} ${discrepancy.subject}`;
+    const key = discrepancyKey(discrepancy);
     if (!once.has(key)) once.set(key, discrepancy);
   }
   return [...once.values()].sort(byClassAndSubject);
+}
+
+/** One open row for each. */
+export function discrepancyKey(of: Pick<Discrepancy, 'class' | 'subject'>): string {
+  return `${of.class} ${of.subject}`;
+}
+
+/** An earlier build says nothing any more once a later one of the same message is confirmed. */
+function standingDeliveries(deliveries: readonly SentDelivery[]): SentDelivery[] {
+  const confirmed = new Map<string, number>();
+  for (const d of deliveries) {
+    if (d.state === 'confirmed') {
+      confirmed.set(messageKey(d), Math.max(d.build, confirmed.get(messageKey(d)) ?? 0));
+    }
+  }
+  return deliveries.filter((d) => d.build >= (confirmed.get(messageKey(d)) ?? 0));
+}
+
+function messageKey(d: SentDelivery): string {
+  return JSON.stringify([d.subjectKind, d.subjectId, d.subjectRevision, d.destination]);
 }
 
 function notMeasured(
   expected: readonly ExpectedContainer[],
   results: readonly MeasuredResult[],
 ): Discrepancy[] {
-  const measured = new Set(
-    results
-      .filter((r) => r.state === 'accepted' && r.containerLabel !== null)
-      .map((r) => containerSubject(r.receiptId ?? '', r.containerLabel ?? '')),
-  );
+  const measured = measuredContainers(results);
   return expected
     .filter((c) => c.required && !measured.has(containerSubject(c.receiptId, c.label)))
     .map((c) => ({
@@ -99,8 +121,23 @@ function notMeasured(
       receiptId: c.receiptId,
       containerLabel: c.label,
       destination: null,
-      openedAt: null,
+      instrument: null,
+      fault: null,
+      countsFrom: c.receivedAt,
     }));
+}
+
+/** Containers that some accepted result is of, by `containerSubject`. */
+export function measuredContainers(
+  results: readonly Pick<MeasuredResult, 'state' | 'receiptId' | 'containerLabel'>[],
+): ReadonlySet<string> {
+  return new Set(
+    results.flatMap((r) =>
+      r.state === 'accepted' && r.containerLabel !== null && r.receiptId !== null
+        ? [containerSubject(r.receiptId, r.containerLabel)]
+        : [],
+    ),
+  );
 }
 
 /** Names a container of a receipt; JSON, so that no two pairs of texts give one name. */
@@ -114,7 +151,9 @@ function fromResult(result: MeasuredResult): Discrepancy[] {
     receiptId: result.receiptId,
     containerLabel: result.containerLabel,
     destination: null,
-    openedAt: null,
+    instrument: result.instrument,
+    fault: null,
+    countsFrom: result.countsAt,
   } as const;
   const found: Discrepancy[] = [];
   if (result.state === 'held') {
@@ -144,13 +183,42 @@ function fromDelivery(
   const isOverdue = options.now > addMs(delivery.createdAt, options.overdueAfterMs);
   return deliveryClasses(delivery, isOverdue).map((discrepancyClass) => ({
     class: discrepancyClass,
-    subject: `delivery:${delivery.deliveryId}`,
-    detail: `${delivery.subjectKind} at ${delivery.destination} is ${delivery.state}${delivery.reason ? `: ${delivery.reason}` : ''}`,
+    subject: deliverySubject(delivery.deliveryId),
+    detail: `${delivery.subjectKind} at ${delivery.destination} is ${stateWords(delivery.state)}${delivery.reason ? `: ${delivery.reason}` : ''}`,
     receiptId: delivery.receiptId,
     containerLabel: null,
     destination: delivery.destination,
-    openedAt: null,
+    instrument: null,
+    fault: delivery.fault,
+    countsFrom: delivery.createdAt,
   }));
+}
+
+export function deliverySubject(deliveryId: string): string {
+  return `delivery:${deliveryId}`;
+}
+
+/** Due, building and sending follow one another without end while a destination is away: one thing in words. */
+function stateWords(state: DeliveryState): string {
+  return isUnderWay(state) ? 'on its way' : state;
+}
+
+function isUnderWay(state: DeliveryState): boolean {
+  return state === 'due' || state === 'building' || state === 'sending';
+}
+
+/** When one of these becomes overdue if nothing changes before; null when none will. */
+export function nextOverdueAt(
+  deliveries: readonly SentDelivery[],
+  options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
+): Instant | null {
+  let next: Instant | null = null;
+  for (const d of standingDeliveries(deliveries)) {
+    const at = addMs(d.createdAt, options.overdueAfterMs);
+    if (at < options.now || !deliveryClasses(d, true).includes('overdue')) continue;
+    if (next === null || at < next) next = at;
+  }
+  return next;
 }
 
 /** What a delivery shows to be wrong. A double stays named after everything else was mended. */

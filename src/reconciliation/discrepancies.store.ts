@@ -1,3 +1,4 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
@@ -7,8 +8,9 @@ import type { DiscrepancyClass, DiscrepancyRow } from '../storage/tables.js';
 import type { NewDiscrepancy } from './discrepancies.js';
 
 /**
- * Opens a discrepancy; opening one that is open does nothing. The caller has locked the receipt it belongs
- * to, or the site's evidence when it has no owner.
+ * Opens a discrepancy; opening one that is open does nothing. One that the comparison opened becomes the event's:
+ * only evidence closes it from then on. The caller has locked the receipt it belongs to, or the site's evidence
+ * when it has no owner.
  *
  * @param zone the site's, for the trail
  */
@@ -19,12 +21,13 @@ export async function openDiscrepancy(
 ): Promise<void> {
   const open = await trx
     .selectFrom('discrepancy')
-    .select('id')
+    .select(['id', 'derived'])
     .where('site', '=', discrepancy.site)
     .where('class', '=', discrepancy.class)
     .where('subject', '=', discrepancy.subject)
     .where('closed_at', 'is', null)
     .executeTakeFirst();
+  if (open?.derived === 1) await takeOver(trx, open.id, discrepancy);
   if (open) return;
   const id = uuidv7();
   const inserted = await trx
@@ -42,6 +45,11 @@ export async function openDiscrepancy(
       opened_at: discrepancy.openedAt,
       closed_at: null,
       closing_evidence: null,
+      derived: 0,
+      counts_from: discrepancy.countsFrom ?? discrepancy.openedAt,
+      instrument: discrepancy.instrument ?? onlyInstrument(discrepancy),
+      fault: null,
+      owner: null,
     })
     .onConflict((c) => c.doNothing())
     .executeTakeFirst();
@@ -89,6 +97,25 @@ export async function auditClosed(
   }
 }
 
+/** Evidence of one instrument names it in its scope. */
+function onlyInstrument({ scope }: NewDiscrepancy): string | null {
+  const [serial, ...others] = scope?.instruments ?? [];
+  return serial !== undefined && others.length === 0 ? serial : null;
+}
+
+async function takeOver(trx: Trx, id: string, by: NewDiscrepancy): Promise<void> {
+  await trx
+    .updateTable('discrepancy')
+    .set({
+      derived: 0,
+      receipt_id: by.receiptId,
+      scope: by.scope === null ? null : JSON.stringify(by.scope),
+      detail: by.detail,
+    })
+    .where('id', '=', id)
+    .execute();
+}
+
 /**
  * Closes an open discrepancy with the evidence that answers it, and says whether one was open. `evidence`
  * names the fact (a bundle, a result, a delivery), see `DISCREPANCY_RULES` for what each class takes.
@@ -120,7 +147,10 @@ export async function closeByEvidence(
   return ids.length > 0;
 }
 
-/** Open discrepancies of one receipt and all that have no owner. */
+/**
+ * Open discrepancies that events opened, of one receipt and all that have no owner: what a statement counts. What
+ * the comparison opens is worked out from rows that the statement's conditions read themselves.
+ */
 export async function openDiscrepanciesFor(
   reader: Reader,
   site: string,
@@ -134,30 +164,14 @@ const openOf = prepared((db, of: { readonly site: string; readonly receiptId: st
     .selectFrom('discrepancy')
     .selectAll()
     .where('site', '=', of.site)
-    .where('closed_at', 'is', null)
+    // Written out, as in the index of these rows.
+    .where(sql<boolean>`closed_at is null and derived = 0`)
     .where((e) => e.or([e('receipt_id', '=', of.receiptId), e('receipt_id', 'is', null)]))
     .orderBy('opened_at')
     .orderBy('id'),
 );
 
-/** Discrepancies of a site that were open at an instant, whenever they were opened. */
-export function discrepanciesOpenAt(
-  reader: Reader,
-  site: string,
-  to: Instant,
-): Promise<DiscrepancyRow[]> {
-  return reader
-    .selectFrom('discrepancy')
-    .selectAll()
-    .where('site', '=', site)
-    .where('opened_at', '<', to)
-    .where((e) => e.or([e('closed_at', 'is', null), e('closed_at', '>=', to)]))
-    .orderBy('opened_at')
-    .orderBy('id')
-    .execute();
-}
-
-/** True while a discrepancy of this class and subject is open. */
+/** True while a discrepancy of this class and subject is open that an event opened. */
 export async function isOpenDiscrepancy(
   reader: Reader,
   site: string,
@@ -171,6 +185,7 @@ export async function isOpenDiscrepancy(
     .where('class', '=', kind)
     .where('subject', '=', subject)
     .where('closed_at', 'is', null)
+    .where('derived', '=', 0)
     .executeTakeFirst();
   return row !== undefined;
 }

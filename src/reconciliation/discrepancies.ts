@@ -28,6 +28,10 @@ export interface NewDiscrepancy {
   readonly scope: EvidenceScope | null;
   readonly detail: string;
   readonly openedAt: Instant;
+  /** The instant whose day it belongs to; `openedAt` when left out. */
+  readonly countsFrom?: Instant;
+  /** Serial of the instrument it is about; the one its scope names when left out. */
+  readonly instrument?: string;
 }
 
 /** What of a receipt decides whether a scope covers it. */
@@ -106,83 +110,141 @@ function isScope(value: unknown): value is EvidenceScope {
   );
 }
 
-/** What a discrepancy class means and the only evidence that closes one (rule 16). */
+/** Role of people who see to a class of discrepancies unless a person takes one over. */
+export type OwnerRole = 'reviewer' | 'signer' | 'administrator' | 'mapping-approver';
+
+const HOUR_MS = 3_600_000;
+
+/** What a discrepancy class means, who sees to it by when, and the only evidence that closes one (rule 16). */
 export interface DiscrepancyRule {
   readonly title: string;
   readonly closedBy: string;
+  readonly owner: OwnerRole;
+  /** Service-time target: from the day it counts on to its closing. Common practice, no source. */
+  readonly targetMs: number;
 }
 
+function rule(
+  title: string,
+  closedBy: string,
+  owner: OwnerRole,
+  targetHours: number,
+): DiscrepancyRule {
+  return { title, closedBy, owner, targetMs: targetHours * HOUR_MS };
+}
+
+/** docs/reconciliation.md is this table; a test compares the two both ways. */
 export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRule>> = {
-  'not-measured': {
-    title: 'A container that should be identified has no accepted result',
-    closedBy: 'a measurement of the container, or a corrected receipt',
-  },
-  'not-expected': {
-    title: 'A result names a receipt or a container that nobody announced',
-    closedBy: 'an announcement that lists it',
-  },
-  'run-gap': {
-    title: 'Run numbers of an instrument are missing',
-    closedBy: 'the bundle that holds the missing runs',
-  },
-  'run-overlap': {
-    title: 'Two bundles claim the same run numbers with other content',
-    closedBy: 'a signed decision which bundle stands',
-  },
-  held: {
-    title: 'A bundle or result is held by a finding',
-    closedBy: 'a reviewer who clears or refuses it, signed',
-  },
-  unreadable: {
-    title: 'Bytes from an instrument could not be read as a bundle',
-    closedBy: 'a readable bundle for the same runs',
-  },
-  conflict: {
-    title: 'One bundle id came with different contents',
-    closedBy: 'a signed decision which content stands',
-  },
-  'contrary-unowned': {
-    title: 'A contrary result belongs to no known receipt or container',
-    closedBy: 'an announcement or a signed attribution that gives it an owner',
-  },
-  overdue: {
-    title: 'A delivery is not confirmed in the time expected',
-    closedBy: 'the confirmed delivery',
-  },
-  rejected: {
-    title: 'The destination rejected a delivery',
-    closedBy: 'a later build of the delivery that is confirmed',
-  },
-  parked: {
-    title: 'A delivery waits for a person',
-    closedBy: 'the confirmed delivery',
-  },
-  uncertain: {
-    title: 'It is not known whether the destination has a delivery',
-    closedBy: 'a read-back that answers',
-  },
-  absent: {
-    title: 'The destination says it does not have what it accepted',
-    closedBy: 'a confirmed delivery',
-  },
-  differs: {
-    title: 'The destination holds something else than was sent',
-    closedBy: 'a read-back that shows what was sent',
-  },
-  'duplicate-at-destination': {
-    title: 'The destination holds a delivery more than once',
-    closedBy: 'a read-back that shows it once',
-  },
-  'unknown-at-source': {
-    title: 'The destination holds a message that was never sent',
-    closedBy: 'a read-back that no longer shows it',
-  },
-  'stop-not-effective': {
-    title: 'An acting destination does not show a stop',
-    closedBy: 'a read-back that shows the stop or a later one',
-  },
-  'destination-changed': {
-    title: 'A destination describes itself otherwise than it was approved',
-    closedBy: 'an approval of what it says now, or a look that shows what was approved',
-  },
+  'not-measured': rule(
+    'A container that should be identified has no accepted result',
+    'a measurement of the container, or a corrected receipt',
+    'reviewer',
+    24,
+  ),
+  'not-expected': rule(
+    'A result names a receipt or a container that nobody announced',
+    'an announcement that lists it',
+    'reviewer',
+    24,
+  ),
+  'run-gap': rule(
+    'Run numbers of an instrument are missing',
+    'the bundle that holds the missing runs',
+    'reviewer',
+    8,
+  ),
+  'run-overlap': rule(
+    'Two bundles claim the same run numbers with other content',
+    'a signed decision which bundle stands',
+    'signer',
+    24,
+  ),
+  held: rule(
+    'A bundle or result is held by a finding',
+    'a reviewer who clears or refuses it, signed',
+    'reviewer',
+    24,
+  ),
+  unreadable: rule(
+    'Bytes from an instrument could not be read as a bundle',
+    'a readable bundle for the same runs',
+    'reviewer',
+    8,
+  ),
+  conflict: rule(
+    'One bundle id came with different contents',
+    'a signed decision which content stands',
+    'signer',
+    24,
+  ),
+  'contrary-unowned': rule(
+    'A contrary result belongs to no known receipt or container',
+    'an announcement or a signed attribution that gives it an owner',
+    'reviewer',
+    4,
+  ),
+  overdue: rule(
+    'A delivery is not confirmed in the time expected',
+    'the confirmed delivery',
+    'administrator',
+    4,
+  ),
+  rejected: rule(
+    'The destination rejected a delivery',
+    'a later build of the delivery that is confirmed',
+    'administrator',
+    8,
+  ),
+  parked: rule('A delivery waits for a person', 'the confirmed delivery', 'administrator', 8),
+  uncertain: rule(
+    'It is not known whether the destination has a delivery',
+    'a read-back that answers',
+    'administrator',
+    4,
+  ),
+  absent: rule(
+    'The destination says it does not have what it accepted',
+    'a confirmed delivery',
+    'administrator',
+    4,
+  ),
+  differs: rule(
+    'The destination holds something else than was sent',
+    'a read-back that shows what was sent',
+    'administrator',
+    4,
+  ),
+  'duplicate-at-destination': rule(
+    'The destination holds a delivery more than once',
+    'a read-back that shows it once',
+    'administrator',
+    8,
+  ),
+  'unknown-at-source': rule(
+    'The destination holds a message that was never sent',
+    'a read-back that no longer shows it',
+    'administrator',
+    8,
+  ),
+  'destination-changed': rule(
+    'The destination is not the one its mapping was approved for',
+    'an approval of it as it is now, or a look that shows what was approved',
+    'mapping-approver',
+    8,
+  ),
+  'stop-not-effective': rule(
+    'An acting destination does not show a stop',
+    'a read-back that shows the stop or a later one',
+    'reviewer',
+    1,
+  ),
 };
+
+/** Service-time targets of a site, hours; a class that is left out keeps its default. */
+export type ServiceTargets = Readonly<Record<string, number>>;
+
+/** Milliseconds. */
+export function targetOf(of: DiscrepancyClass, targets: ServiceTargets): number {
+  const hours = targets[of];
+  return hours === undefined ? DISCREPANCY_RULES[of].targetMs : hours * HOUR_MS;
+}

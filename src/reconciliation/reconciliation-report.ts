@@ -1,36 +1,8 @@
 import { writeCsv } from '../formats/csv.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
-import {
-  containerSubject,
-  type Discrepancy,
-  type ExpectedContainer,
-  type MeasuredResult,
-} from './compare.js';
-import { DISCREPANCY_RULES } from './discrepancies.js';
-
-export interface DeliveryCount {
-  readonly destination: string;
-  /** Results the destination accepted, confirmed ones among them. */
-  readonly delivered: number;
-  readonly confirmed: number;
-}
-
-export interface PeriodCounts {
-  readonly receipts: number;
-  /** Containers a plan asks for. */
-  readonly expectedContainers: number;
-  /** Of those, the ones with an accepted result. */
-  readonly measuredContainers: number;
-  readonly acceptedResults: number;
-  readonly heldResults: number;
-  readonly supersededResults: number;
-  readonly heldBundles: number;
-  readonly refusedBundles: number;
-  /** Accepted results that every destination with a delivery of them has accepted. */
-  readonly deliveredResults: number;
-  readonly confirmedResults: number;
-  readonly byDestination: readonly DeliveryCount[];
-}
+import type { PeriodCounts } from './count-period.js';
+import type { DiscrepancyGroup } from './discrepancy-grouping.js';
+import type { ListedDiscrepancy } from './listed-discrepancy.js';
 
 export interface StatementSummary {
   readonly receiptId: string;
@@ -41,6 +13,12 @@ export interface StatementSummary {
 
 export interface ReconciliationReport {
   readonly site: string;
+  readonly siteTitle: string;
+  readonly environment: string;
+  /** True for the invented scenario; every form of the report says so. */
+  readonly simulated: boolean;
+  /** IANA name: days are days of this zone. */
+  readonly timeZone: string;
   readonly from: string;
   /** Exclusive. */
   readonly to: string;
@@ -48,108 +26,168 @@ export interface ReconciliationReport {
   readonly counts: PeriodCounts;
   readonly statements: readonly StatementSummary[];
   readonly stops: number;
-  readonly discrepancies: readonly Discrepancy[];
+  /** Every one, grouped. */
+  readonly groups: readonly DiscrepancyGroup[];
+  /** Open at the end of the period, whenever they were opened, with what became of them since. */
+  readonly discrepancies: readonly ListedDiscrepancy[];
+  /** How many more there are than are listed. */
+  readonly notListed: number;
 }
 
-export interface ResultDelivery {
-  readonly resultRowId: string;
-  readonly destination: string;
-  readonly state: string;
-}
+/** What every form of the report says of itself. */
+export const REPORT_CAUTIONS: readonly string[] = [
+  'Identity is one of several tests. Counts and discrepancies say what arrived, not that a lot is good.',
+  'Only a fresh statement that says conforms may be acted on, and only for the containers it lists.',
+  'Your procedures and the pharmacopoeia in force decide. Drumline reports; the quality unit releases.',
+];
 
-/** Counts of a period from its rows; `destinations` are those that results are delivered to. */
-export function countPeriod(rows: {
-  readonly receipts: number;
-  readonly expected: readonly ExpectedContainer[];
-  readonly results: readonly MeasuredResult[];
-  readonly deliveries: readonly ResultDelivery[];
-  readonly bundles: { readonly held: number; readonly refused: number };
-  readonly destinations: readonly string[];
-}): PeriodCounts {
-  const accepted = rows.results.filter((r) => r.state === 'accepted');
-  const measured = new Set(
-    accepted.flatMap((r) =>
-      r.receiptId !== null && r.containerLabel !== null
-        ? [containerSubject(r.receiptId, r.containerLabel)]
-        : [],
-    ),
-  );
-  const required = rows.expected.filter((c) => c.required);
-  const isAccepted = new Set(accepted.map((r) => r.rowId));
-  const at = (wanted: readonly string[]) => {
-    const places = new Map(rows.destinations.map((d) => [d, new Set<string>()]));
-    for (const d of rows.deliveries) {
-      if (isAccepted.has(d.resultRowId) && wanted.includes(d.state)) {
-        places.get(d.destination)?.add(d.resultRowId);
-      }
-    }
-    return places;
-  };
-  const delivered = at(['accepted', 'confirmed']);
-  const confirmed = at(['confirmed']);
-  const everywhere = (places: ReadonlyMap<string, ReadonlySet<string>>) =>
-    places.size === 0
-      ? 0
-      : accepted.filter((r) => [...places.values()].every((ids) => ids.has(r.rowId))).length;
-  return {
-    receipts: rows.receipts,
-    expectedContainers: required.length,
-    measuredContainers: required.filter((c) => measured.has(containerSubject(c.receiptId, c.label)))
-      .length,
-    acceptedResults: accepted.length,
-    heldResults: rows.results.filter((r) => r.state === 'held').length,
-    supersededResults: rows.results.filter((r) => r.state === 'superseded').length,
-    heldBundles: rows.bundles.held,
-    refusedBundles: rows.bundles.refused,
-    deliveredResults: everywhere(delivered),
-    confirmedResults: everywhere(confirmed),
-    byDestination: rows.destinations.map((destination) => ({
-      destination,
-      delivered: delivered.get(destination)?.size ?? 0,
-      confirmed: confirmed.get(destination)?.size ?? 0,
-    })),
-  };
-}
+export const SIMULATED_LABEL = 'SIMULATED DATA of an invented site';
 
 /** The report as JSON, instants in RFC 3339. */
 export function reconciliationJson(report: ReconciliationReport): string {
-  return JSON.stringify({ ...report, discrepancies: report.discrepancies.map(readable) });
+  return JSON.stringify({
+    ...report,
+    groups: report.groups.map((g) => ({ ...g, oldestAt: instantText(g.oldestAt) })),
+    discrepancies: report.discrepancies.map(readableDiscrepancy),
+    cautions: REPORT_CAUTIONS,
+  });
 }
 
-function readable(discrepancy: Discrepancy) {
-  return { ...discrepancy, openedAt: openedText(discrepancy.openedAt) };
+/** Instants in RFC 3339. */
+export function readableDiscrepancy(discrepancy: ListedDiscrepancy) {
+  return {
+    ...discrepancy,
+    openedAt: instantText(discrepancy.openedAt),
+    countsFrom: instantText(discrepancy.countsFrom),
+    targetAt: instantText(discrepancy.targetAt),
+    closedAt: instantText(discrepancy.closedAt),
+  };
 }
 
-/** The discrepancies as CSV, for people: cells a spreadsheet would run as a formula are made text. */
-export function discrepanciesCsv(report: Pick<ReconciliationReport, 'discrepancies'>): string {
-  const rows = report.discrepancies.map((d) => [
-    d.class,
-    d.subject,
-    d.receiptId ?? '',
-    d.containerLabel ?? '',
-    d.destination ?? '',
-    d.detail,
-    openedText(d.openedAt) ?? '',
-    DISCREPANCY_RULES[d.class].closedBy,
-  ]);
+function instantText(at: Instant | null): string | null {
+  return at === null ? null : formatInstant(at);
+}
+
+const CSV_COLUMNS = [
+  'record',
+  'name',
+  'value',
+  'class',
+  'subject',
+  'receipt_id',
+  'container',
+  'destination',
+  'instrument',
+  'detail',
+  'owner',
+  'opened_at',
+  'target_at',
+  'late',
+  'closed_at',
+  'closing_evidence',
+  'closed_by',
+] as const;
+
+/**
+ * The whole report as CSV, for people: one row a fact, told apart by the column `record`. Cells that a spreadsheet
+ * would run as a formula are made text.
+ */
+export function reconciliationCsv(report: ReconciliationReport): string {
+  const row = (cells: Partial<Record<(typeof CSV_COLUMNS)[number], string>>) =>
+    CSV_COLUMNS.map((column) => cells[column] ?? '');
+  const facts = headFacts(report).map(([name, value]) => row({ record: 'report', name, value }));
+  const counts = countFacts(report.counts).map(([name, value]) =>
+    row({ record: 'count', name, value: String(value) }),
+  );
+  const statements = report.statements.map((s) =>
+    row({
+      record: 'statement',
+      name: s.outcome,
+      value: `revision ${s.revision}${s.hasStop ? ', a stop is in force' : ''}`,
+      receipt_id: s.receiptId,
+    }),
+  );
+  const groups = report.groups.map((g) =>
+    row({
+      record: 'group',
+      name: g.title,
+      value: String(g.count),
+      class: g.class,
+      opened_at: instantText(g.oldestAt) ?? '',
+      late: String(g.late),
+    }),
+  );
+  const discrepancies = report.discrepancies.map((d) =>
+    row({
+      record: 'discrepancy',
+      class: d.class,
+      subject: d.subject,
+      receipt_id: d.receiptId ?? '',
+      container: d.containerLabel ?? '',
+      destination: d.destination ?? '',
+      instrument: d.instrument ?? '',
+      detail: d.detail,
+      owner: d.owner,
+      opened_at: instantText(d.openedAt) ?? '',
+      target_at: instantText(d.targetAt) ?? '',
+      late: d.isLate ? 'late' : '',
+      closed_at: instantText(d.closedAt) ?? '',
+      closing_evidence: d.closingEvidence ?? '',
+      closed_by: d.closedBy,
+    }),
+  );
+  const cautions = REPORT_CAUTIONS.map((value) => row({ record: 'caution', value }));
   return writeCsv(
     [
-      [
-        'class',
-        'subject',
-        'receipt_id',
-        'container',
-        'destination',
-        'detail',
-        'opened_at',
-        'closed_by',
-      ],
-      ...rows,
+      [...CSV_COLUMNS],
+      ...facts,
+      ...counts,
+      ...statements,
+      ...groups,
+      ...discrepancies,
+      ...cautions,
     ],
     { isFormulaSafe: true },
   );
 }
 
-function openedText(at: Instant | null): string | null {
-  return at === null ? null : formatInstant(at);
+/** What a report is about, in the same words in every form of it. */
+export function headFacts(report: ReconciliationReport): (readonly [string, string])[] {
+  return [
+    ...(report.simulated ? ([['data', SIMULATED_LABEL]] as const) : []),
+    ['site', `${report.siteTitle} (${report.site})`],
+    ['environment', report.environment],
+    ['time zone', report.timeZone],
+    ['measured from', report.from],
+    ['measured before', report.to],
+    ['generated at', report.generatedAt],
+    ['stops issued', String(report.stops)],
+    ...(report.notListed > 0
+      ? ([['discrepancies not listed', String(report.notListed)]] as const)
+      : []),
+  ];
+}
+
+/** Counts per stage in the same words in every form. */
+export function countFacts(counts: PeriodCounts): (readonly [string, number])[] {
+  return [
+    ['receipt lines', counts.receipts],
+    ['containers expected', counts.expectedContainers],
+    ['containers measured', counts.measuredContainers],
+    ['results accepted', counts.acceptedResults],
+    ['results held', counts.heldResults],
+    ['results refused by a reviewer', counts.refusedResults],
+    ['results superseded', counts.supersededResults],
+    ['bundles held', counts.heldBundles],
+    ['bundles refused', counts.refusedBundles],
+    ['results delivered everywhere required', counts.deliveredResults],
+    ['results confirmed everywhere required', counts.confirmedResults],
+    ...counts.byDestination.flatMap(
+      (d) =>
+        [
+          [`results delivered at ${d.destination}`, d.delivered],
+          [`results confirmed at ${d.destination}`, d.confirmed],
+        ] as const,
+    ),
+  ];
 }

@@ -1,8 +1,7 @@
-import type { Instant } from '../formats/instant.js';
 import type { Reader } from '../storage/database.js';
-import type { BundleState, ResultRow } from '../storage/tables.js';
-import type { ExpectedContainer, MeasuredResult, SentDelivery } from './compare.js';
-import type { ResultDelivery, StatementSummary } from './reconciliation-report.js';
+import type { BundleState } from '../storage/tables.js';
+import type { CountedResult, ResultDelivery } from './count-period.js';
+import type { StatementSummary } from './reconciliation-report.js';
 import type { Period } from './site-day.js';
 
 /**
@@ -41,39 +40,16 @@ export async function receiptsOfPeriod(
   return rows.map((r) => r.id);
 }
 
-/** Containers of these receipts, in the order announced. */
-export async function expectedContainers(
-  reader: Reader,
-  site: string,
-  receiptIds: readonly string[],
-): Promise<ExpectedContainer[]> {
-  const found: ExpectedContainer[] = [];
-  for (const ids of chunks(receiptIds)) {
-    const rows = await reader
-      .selectFrom('container')
-      .select(['receipt_id', 'label', 'required'])
-      .where('site', '=', site)
-      .where('receipt_id', 'in', ids)
-      .orderBy('receipt_id')
-      .orderBy('position')
-      .execute();
-    for (const r of rows) {
-      found.push({ receiptId: r.receipt_id, label: r.label, required: r.required === 1 });
-    }
-  }
-  return found;
-}
-
 /** Results measured in a period; one without a readable time counts when its bundle came. */
 export async function resultsOfPeriod(
   reader: Reader,
   site: string,
   period: Period,
-): Promise<MeasuredResult[]> {
+): Promise<CountedResult[]> {
   const rows = await reader
     .selectFrom('result')
-    .innerJoin('bundle', 'bundle.id', 'result.bundle_row_id')
-    .select(RESULT_COLUMNS)
+    .leftJoin('bundle', 'bundle.id', 'result.bundle_row_id')
+    .select(['result.id', 'result.state'])
     .where('result.site', '=', site)
     .where((e) =>
       e.or([
@@ -87,60 +63,7 @@ export async function resultsOfPeriod(
     )
     .orderBy('result.id')
     .execute();
-  return rows.map(measuredResult);
-}
-
-/** Results of these receipts, whenever they were measured. */
-export async function resultsOfReceipts(
-  reader: Reader,
-  site: string,
-  receiptIds: readonly string[],
-): Promise<MeasuredResult[]> {
-  const found: MeasuredResult[] = [];
-  for (const ids of chunks(receiptIds)) {
-    const rows = await reader
-      .selectFrom('result')
-      .select(RESULT_COLUMNS)
-      .where('site', '=', site)
-      .where('receipt_id', 'in', ids)
-      .orderBy('id')
-      .execute();
-    found.push(...rows.map(measuredResult));
-  }
-  return found;
-}
-
-const RESULT_COLUMNS = [
-  'result.id',
-  'result.result_id',
-  'result.state',
-  'result.receipt_id',
-  'result.receipt_scanned',
-  'result.container_label',
-  'result.container_scanned',
-] as const;
-
-function measuredResult(
-  row: Pick<
-    ResultRow,
-    | 'id'
-    | 'result_id'
-    | 'state'
-    | 'receipt_id'
-    | 'receipt_scanned'
-    | 'container_label'
-    | 'container_scanned'
-  >,
-): MeasuredResult {
-  return {
-    rowId: row.id,
-    resultId: row.result_id,
-    state: row.state,
-    receiptId: row.receipt_id,
-    receiptScanned: row.receipt_scanned,
-    containerLabel: row.container_label,
-    containerScanned: row.container_scanned,
-  };
+  return rows.map((r) => ({ rowId: r.id, state: r.state }));
 }
 
 /** Where each of these results stands at each destination, by its latest build. */
@@ -168,47 +91,6 @@ export async function resultDeliveries(
     }
   }
   return [...latest.values()];
-}
-
-/** Deliveries created before `to` that are not closed well. Carried over still counts as open (rule 16). */
-export async function openDeliveries(
-  reader: Reader,
-  site: string,
-  to: Instant,
-): Promise<SentDelivery[]> {
-  const rows = await reader
-    .selectFrom('delivery')
-    .select([
-      'id',
-      'subject_kind',
-      'receipt_id',
-      'destination',
-      'state',
-      'fault',
-      'reason',
-      'created_at',
-    ])
-    .where('site', '=', site)
-    .where('created_at', '<', to)
-    .where((e) =>
-      e.or([
-        e('fault', '=', 'duplicate'),
-        e('state', 'not in', ['confirmed', 'cancelled', 'superseded']),
-      ]),
-    )
-    .orderBy('created_at')
-    .orderBy('id')
-    .execute();
-  return rows.map((r) => ({
-    deliveryId: r.id,
-    subjectKind: r.subject_kind,
-    receiptId: r.receipt_id,
-    destination: r.destination,
-    state: r.state,
-    fault: r.fault,
-    reason: r.reason,
-    createdAt: r.created_at,
-  }));
 }
 
 export async function bundlesReceived(

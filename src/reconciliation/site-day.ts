@@ -29,6 +29,42 @@ export function dayOf(instant: Instant, zone: string): string {
   return localDay(Math.floor(instant / 1000), formatterFor(zone));
 }
 
+/**
+ * `dayOf` for many instants of one zone: the bounds of each day are worked out once.
+ */
+export function dayFinder(zone: string): (instant: Instant) => string {
+  const known = new Map<number, (Period & { readonly day: string })[]>();
+  return (instant) => {
+    const utcDay = Math.floor(instant / (DAY_MS * 1000));
+    const near = known.get(utcDay) ?? [];
+    const found = near.find((d) => instant >= d.from && instant < d.to);
+    if (found) return found.day;
+    const day = dayOf(instant, zone);
+    const period = siteDay(day, zone);
+    if (period === null) return day;
+    if (known.size > DAYS_KEPT_MAX) known.clear();
+    known.set(utcDay, [...near, { day, ...period }]);
+    return day;
+  };
+}
+
+const DAYS_KEPT_MAX = 5000;
+
+/** The day after or before a calendar day, `YYYY-MM-DD`. */
+export function neighbourDay(day: string, by: 1 | -1): string {
+  return new Date(Date.parse(`${day}T00:00:00Z`) + by * DAY_MS).toISOString().slice(0, 10);
+}
+
+/** The calendar days a period is made of, when it begins and ends with days of this zone; otherwise null. */
+export function daysOfPeriod(period: Period, zone: string): { first: string; last: string } | null {
+  if (period.to <= period.from) return null;
+  const first = dayOf(period.from, zone);
+  const last = dayOf((period.to - 1) as Instant, zone);
+  const from = siteDay(first, zone)?.from;
+  const to = siteDay(last, zone)?.to;
+  return from === period.from && to === period.to ? { first, last } : null;
+}
+
 /** First millisecond whose local date is `day`: halving between a day before and a day after. */
 function startOf(day: string, utcMidnight: number, zone: string): number {
   const format = formatterFor(zone);
@@ -42,7 +78,17 @@ function startOf(day: string, utcMidnight: number, zone: string): number {
   return after;
 }
 
+const FORMATTERS = new Map<string, Intl.DateTimeFormat>();
+
 function formatterFor(zone: string): Intl.DateTimeFormat {
+  const known = FORMATTERS.get(zone);
+  if (known) return known;
+  const made = makeFormatter(zone);
+  FORMATTERS.set(zone, made);
+  return made;
+}
+
+function makeFormatter(zone: string): Intl.DateTimeFormat {
   return new Intl.DateTimeFormat('en-CA', {
     timeZone: zone,
     year: 'numeric',

@@ -1,6 +1,7 @@
 import { recordAudit } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
 import type { DeliveryRow, SweepRow } from '../storage/tables.js';
 import {
   openOfSweeps,
@@ -262,8 +263,26 @@ export class SweepComparison {
       detail,
       ...(at === null ? { state: 'failed' as const, finished_at: this.#now() } : { due_at: at }),
     };
-    const isOurs = await this.parts.database.transact((trx) => changeSweep(trx, sweep, change));
+    const isOurs = await this.parts.database.transact(async (trx) => {
+      if (!(await changeSweep(trx, sweep, change))) return false;
+      if (at === null) await this.#auditFailed(trx, sweep, detail);
+      return true;
+    });
     return { sweep: isOurs && at !== null ? { ...sweep, ...change } : null, waitUntil: at };
+  }
+
+  async #auditFailed(trx: Trx, sweep: SweepRow, reason: string): Promise<void> {
+    await recordAudit(trx, {
+      site: sweep.site,
+      zone: this.parts.site.timeZone,
+      at: this.#now(),
+      actor: { kind: 'system', name: 'sweep' },
+      action: 'sweep.failed',
+      subjectKind: 'sweep',
+      subjectId: sweep.id,
+      reason,
+      after: { destination: sweep.destination, pages: sweep.pages },
+    });
   }
 
   #now(): Instant {

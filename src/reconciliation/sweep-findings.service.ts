@@ -1,3 +1,4 @@
+import { recordAudits } from '../audit/audit.store.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
 import { lockReceipts, lockReceiptsMarking } from '../receipts/facts.store.js';
@@ -70,7 +71,7 @@ export class SweepFindings {
       await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
         await raiseRevisionFloor(trx, of);
-        await supersedeOutlived(trx, of);
+        await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
         await this.effects.evaluate(trx, receiptId, this.clock.now());
       });
     }
@@ -83,6 +84,28 @@ export class SweepFindings {
       scope: receiptId === null ? { to: holding.held_at ?? this.clock.now() } : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
     });
+  }
+
+  async #auditSuperseded(
+    trx: Trx,
+    superseded: Awaited<ReturnType<typeof supersedeOutlived>>,
+    identity: string,
+  ): Promise<void> {
+    const { site, timeZone: zone } = this.site;
+    const at = this.clock.now();
+    const events = superseded.map(({ id, destination, message, reason }) => ({
+      site,
+      zone,
+      at,
+      actor: { kind: 'system', name: 'sweep' } as const,
+      action: 'delivery.superseded',
+      subjectKind: 'delivery',
+      subjectId: id,
+      ...(reason === null ? {} : { reason }),
+      before: { destination, message },
+      after: { state: 'superseded', by: identity },
+    }));
+    await recordAudits(trx, events);
   }
 
   /** A difference that many records share: one event of the destination that holds new *conforms* there. */

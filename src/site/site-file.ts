@@ -29,6 +29,8 @@ export interface SiteFile {
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
   readonly limits: SiteLimits;
+  /** Hours in which discrepancies of a class should be closed. */
+  readonly serviceTargetHours?: Readonly<Record<string, number>>;
   readonly sessions?: Partial<SessionLimits>;
   readonly destinations: readonly Destination[];
 }

@@ -25,6 +25,8 @@ export interface SiteFolder {
   readonly sessions: SessionLimits;
   readonly destinations: readonly Destination[];
   readonly secondPerson: SecondPersonRule;
+  /** Hours in which discrepancies of a class should be closed, where not by default. */
+  readonly serviceTargetHours?: Readonly<Record<string, number>>;
   /** SHA-256 over the sorted list of file names and their digests. */
   readonly digest: Sha256;
 }

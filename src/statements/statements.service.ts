@@ -24,6 +24,7 @@ import { stopInForce } from './standing-conditions.js';
 import { statementRecord } from './statement-document.js';
 import type { ActiveMapping } from './statement-messages.js';
 import {
+  type ConformingScope,
   conformingOfDoubtfulOrigin,
   conformingPastRetest,
   conformingReceipts,
@@ -201,19 +202,25 @@ export class StatementsService {
   async conformingInScope(reader: Reader, scope: EvidenceScope): Promise<string[]> {
     const { site, instruments } = this.settings.site;
     const areas = new Map(instruments.map((i) => [i.serial, i.area]));
-    const ids: string[] = [];
-    for (const row of await conformingReceipts(reader, site)) {
-      const receipt = {
-        // A changed receipt may have stood elsewhere, or have come in earlier, before: unknown here, and the
-        // evaluation looks closer.
-        areas: row.area === null || isMoved(row) ? [] : [row.area],
-        material: row.material,
-        receivedAt: isMoved(row) ? null : row.received_at,
-        instruments: await instrumentsOf(reader, site, row.id),
-      };
-      if (scopeCovers(scope, receipt, areas)) ids.push(row.id);
-    }
-    return ids;
+    const rows = await conformingReceipts(reader, site, queriedScope(scope, areas));
+    const measuredBy = await instrumentsOf(
+      reader,
+      site,
+      rows.map((row) => row.id),
+    );
+    return rows
+      .filter((row) => {
+        const receipt = {
+          // A changed receipt may have stood elsewhere, or have come in earlier, before: unknown here, and the
+          // evaluation looks closer.
+          areas: row.area === null || isMoved(row) ? [] : [row.area],
+          material: row.material,
+          receivedAt: isMoved(row) ? null : row.received_at,
+          instruments: measuredBy.get(row.id) ?? [],
+        };
+        return scopeCovers(scope, receipt, areas);
+      })
+      .map((row) => row.id);
   }
 
   /** True while a stop waits to be shown by every acting destination. */
@@ -354,4 +361,18 @@ function isWaiting(draft: StatementDraft): boolean {
     draft.outcome === 'incomplete' &&
     draft.conditions.some((c) => c.code === 'coverage' && c.state === 'met')
   );
+}
+
+/** What a query may narrow by: an instrument that is not registered may be anywhere. */
+function queriedScope(scope: EvidenceScope, areasOf: ReadonlyMap<string, string>): ConformingScope {
+  const serials = scope.instruments ?? null;
+  const ofSerials = serials?.map((serial) => areasOf.get(serial)) ?? null;
+  const isAnywhere = ofSerials === null || ofSerials.includes(undefined);
+  const known = isAnywhere ? null : ofSerials.filter((area) => area !== undefined);
+  return {
+    materials: scope.materials ?? null,
+    areas: known === null ? (scope.areas ?? null) : known,
+    instruments: serials ?? [],
+    to: scope.to ?? null,
+  };
 }

@@ -229,9 +229,60 @@ export async function receiptsDue(reader: Reader, site: string, limit: number): 
   return rows.map((r) => r.id);
 }
 
-/** Receipts that conform by their latest statement and have no stop, with what a scope looks at. */
-export function conformingReceipts(reader: Reader, site: string) {
-  return conforming(reader, site).execute();
+/** What of a scope a query can tell: it may leave out only what the scope rules out for certain. */
+export interface ConformingScope {
+  /** null: any. */
+  readonly materials: readonly string[] | null;
+  /** Areas it can bear on; null: any. */
+  readonly areas: readonly string[] | null;
+  /** Serials whose receipts it bears on wherever they stand. */
+  readonly instruments: readonly string[];
+  readonly to: Instant | null;
+}
+
+/**
+ * Receipts that conform by their latest statement and have no stop, with what a scope looks at; those that the
+ * scope rules out are left out by their indexes, not one by one.
+ */
+export function conformingReceipts(reader: Reader, site: string, scope: ConformingScope) {
+  const { materials, areas, instruments, to } = scope;
+  return conforming(reader, site)
+    .$if(materials !== null, (q) =>
+      q.where((e) => e.or([e('material', 'is', null), e('material', 'in', materials ?? [])])),
+    )
+    .$if(to !== null, (q) =>
+      q.where((e) =>
+        e.or([
+          e('received_at', 'is', null),
+          e('receipt.revision', '>', 1),
+          e('linked', '=', 1),
+          e('received_at', '<=', to ?? (0 as Instant)),
+        ]),
+      ),
+    )
+    .$if(areas !== null, (q) =>
+      q.where((e) =>
+        e.or([
+          e('area', 'is', null),
+          e('receipt.revision', '>', 1),
+          e('linked', '=', 1),
+          e('area', 'in', areas ?? []),
+          ...(instruments.length === 0
+            ? []
+            : [
+                e.exists(
+                  e
+                    .selectFrom('result')
+                    .select('result.id')
+                    .whereRef('result.site', '=', 'receipt.site')
+                    .whereRef('result.receipt_id', '=', 'receipt.id')
+                    .where('result.instrument_serial', 'in', instruments),
+                ),
+              ]),
+        ]),
+      ),
+    )
+    .execute();
 }
 
 /** Conforming receipts whose retest date is reached. */
@@ -271,7 +322,7 @@ export async function conformingOfDoubtfulOrigin(reader: Reader, site: string): 
 function conforming(reader: Reader, site: string) {
   return reader
     .selectFrom('receipt')
-    .select(['id', 'area', 'material', 'received_at', 'revision', 'linked'])
+    .select(['id', 'area', 'material', 'received_at', 'receipt.revision', 'linked'])
     .where('site', '=', site)
     .where('announced', '=', 1)
     .where(({ exists, selectFrom }) =>
@@ -296,22 +347,34 @@ function conforming(reader: Reader, site: string) {
     .orderBy('id');
 }
 
-/** Serials that measured a receipt. */
+/** Serials that measured each of these receipts. */
 export async function instrumentsOf(
   reader: Reader,
   site: string,
-  receiptId: string,
-): Promise<string[]> {
-  const rows = await reader
-    .selectFrom('result')
-    .select('instrument_serial')
-    .distinct()
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('instrument_serial', 'is not', null)
-    .execute();
-  return rows.map((r) => r.instrument_serial).filter((s) => s !== null);
+  receiptIds: readonly string[],
+): Promise<ReadonlyMap<string, readonly string[]>> {
+  const found = new Map<string, string[]>();
+  for (let i = 0; i < receiptIds.length; i += IDS_MAX) {
+    const rows = await reader
+      .selectFrom('result')
+      .select(['receipt_id', 'instrument_serial'])
+      .distinct()
+      .where('site', '=', site)
+      .where('receipt_id', 'in', receiptIds.slice(i, i + IDS_MAX))
+      .where('instrument_serial', 'is not', null)
+      .execute();
+    for (const { receipt_id: id, instrument_serial: serial } of rows) {
+      if (id === null || serial === null) continue;
+      const serials = found.get(id);
+      if (serials) serials.push(serial);
+      else found.set(id, [serial]);
+    }
+  }
+  return found;
 }
+
+/** Values bound in one `in (…)`: far below what either database allows. */
+const IDS_MAX = 1000;
 
 /** Receipts with a stop whose delivery a read-back showed not to be effective. */
 export async function receiptsWithIneffectiveStop(

@@ -41,6 +41,23 @@ const postgresql: Dialect = {
       )
       .execute(db);
   },
+  numberedKey: 'bigint generated always as identity primary key',
+  onChange: async (db, { name, table, event, columns, when, run }) => {
+    const condition = when === undefined ? '' : `when (${when})`;
+    const of = columns === undefined ? '' : `of ${columns.join(', ')}`;
+    await sql
+      .raw(
+        `create function ${name}() returns trigger language plpgsql as
+         $$ begin ${run}; return null; end $$`,
+      )
+      .execute(db);
+    await sql
+      .raw(
+        `create trigger ${name} after ${event} ${of} on ${table} for each row ${condition}
+         execute function ${name}()`,
+      )
+      .execute(db);
+  },
   arrivalOrder: ['arrival'],
   /**
    * Processes read the clock some milliseconds apart, so that what a sender handed to one and then to another

@@ -33,6 +33,14 @@ const sqlite: Dialect = {
       )
       .execute(db);
   },
+  numberedKey: 'integer primary key',
+  onChange: async (db, { name, table, event, columns, when, run }) => {
+    const condition = when === undefined ? '' : `when ${when}`;
+    const of = columns === undefined ? '' : `of ${columns.join(', ')}`;
+    await sql
+      .raw(`create trigger ${name} after ${event} ${of} on ${table} ${condition} begin ${run}; end`)
+      .execute(db);
+  },
   // One process takes them in, by one clock.
   arrivalOrder: ['received_at', 'id'],
   numberArrivals: () => Promise.resolve(),

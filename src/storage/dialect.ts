@@ -10,6 +10,20 @@ export interface RowGuard {
   readonly message: string;
 }
 
+/** A statement that the database itself runs after each row that a change writes. */
+export interface RowReaction {
+  /** Unique among the triggers of the database. */
+  readonly name: string;
+  readonly table: string;
+  readonly event: 'insert' | 'update' | 'delete';
+  /** Of an update: only when one of these is set. */
+  readonly columns?: readonly string[];
+  /** Condition over `old` and `new`, in SQL both databases read. */
+  readonly when?: string;
+  /** One statement over `old` and `new`, in SQL both databases read. */
+  readonly run: string;
+}
+
 /**
  * What the two databases do differently, beyond what Kysely hides. Everything else is one set of migrations
  * and queries; `dialect-sqlite.ts` and `dialect-postgres.ts` are the only implementations.
@@ -25,6 +39,10 @@ export interface Dialect {
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */
   guardRows(db: Kysely<unknown>, guard: RowGuard): Promise<void>;
+  /** Type of a primary key that the database counts up by itself. */
+  readonly numberedKey: string;
+  /** Lets the database itself run a statement with every such change, in the transaction of the change. */
+  onChange(db: Kysely<unknown>, reaction: RowReaction): Promise<void>;
   /** Columns of `bundle` that say which came first, as far as senders can know it. */
   readonly arrivalOrder: readonly string[];
   /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */

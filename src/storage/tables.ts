@@ -1,5 +1,6 @@
 // Longer than other files: the columns of every table in one list, as the database has them.
 
+import type { Generated } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 
 /**
@@ -29,6 +30,15 @@ export interface Tables {
   label_verification: LabelVerificationRow;
   container: ContainerRow;
   discrepancy: DiscrepancyRow;
+  discrepancy_event: DiscrepancyEventRow;
+  comparison_mark: ComparisonMarkRow;
+  comparison_state: ComparisonStateRow;
+  comparison_due: ComparisonDueRow;
+  comparison_cell: ComparisonCellRow;
+  comparison_receipt: ComparisonReceiptRow;
+  period: PeriodRow;
+  period_addendum: PeriodAddendumRow;
+  period_change: PeriodChangeRow;
   statement: StatementRow;
   stop: StopRow;
   statement_pull: StatementPullRow;
@@ -394,10 +404,10 @@ export type DiscrepancyClass =
   | 'differs'
   | 'duplicate-at-destination'
   | 'unknown-at-source'
-  | 'stop-not-effective'
-  | 'destination-changed';
+  | 'destination-changed'
+  | 'stop-not-effective';
 
-/** A discrepancy some event opened. Closed by evidence of its class, never by words. */
+/** A discrepancy: opened by an event or by the comparison. Closed by evidence of its class, never by words. */
 export interface DiscrepancyRow {
   id: string;
   site: string;
@@ -413,6 +423,128 @@ export interface DiscrepancyRow {
   opened_at: Instant;
   closed_at: Instant | null;
   closing_evidence: string | null;
+  /** 1 when the comparison opened it and closes it: it is worked out from rows that statements read themselves. */
+  derived: 0 | 1;
+  /** From when it counts: the day it belongs to; `opened_at` when null. */
+  counts_from: Instant | null;
+  instrument: string | null;
+  /** Fault of its delivery, by which one dead destination is one group. */
+  fault: string | null;
+  /** `role:<role>` or `person:<name>`; null: the role its class names. */
+  owner: string | null;
+}
+
+/** What people did about a discrepancy; never changed, never deleted. */
+export interface DiscrepancyEventRow {
+  id: string;
+  site: string;
+  discrepancy_id: string;
+  at: Instant;
+  kind: 'comment' | 'evidence' | 'owner';
+  actor_kind: AuditEntryRow['actor_kind'];
+  actor: string;
+  text: string;
+  /** What the evidence is or who the owner is. */
+  reference: string | null;
+}
+
+/** Something that was changed since it was compared; written by triggers. */
+export interface ComparisonMarkRow {
+  n: Generated<number>;
+  site: string;
+  /** `again`: not changed itself, compared again for another reason. */
+  kind: 'receipt' | 'result' | 'delivery' | 'result-again' | 'delivery-again';
+  /** `receipt.id`, `result.id` or `delivery.id`. */
+  subject: string;
+}
+
+/** When a delivery of something without a receipt becomes overdue: then it is compared again. */
+export interface ComparisonDueRow {
+  site: string;
+  kind: 'result-again' | 'delivery-again';
+  subject: string;
+  due_at: Instant;
+}
+
+/** One row a site, locked by whoever compares: rounds come one after the other. */
+export interface ComparisonStateRow {
+  site: string;
+  /** JSON of what besides rows the comparison depends on; other settings compare everything again. */
+  settings: string;
+}
+
+/**
+ * Results by measured day, receipt and instrument; '' where there is none. `destination` '' counts results,
+ * and as delivered and confirmed those that every required destination has; any other counts what that one has.
+ */
+export interface ComparisonCellRow {
+  site: string;
+  /** `YYYY-MM-DD` in the site's zone. */
+  day: string;
+  receipt_id: string;
+  instrument: string;
+  destination: string;
+  accepted: number;
+  held: number;
+  refused: number;
+  superseded: number;
+  delivered: number;
+  confirmed: number;
+}
+
+/** Containers of an announced receipt. */
+export interface ComparisonReceiptRow {
+  site: string;
+  receipt_id: string;
+  /** Day of its goods receipt in the site's zone; '' when not known. */
+  day: string;
+  containers: number;
+  /** Containers its plan asks for. */
+  expected: number;
+  /** Of those, the ones with an accepted result. */
+  measured: number;
+  /** When a delivery becomes overdue next, unless something changes before. */
+  next_due_at: Instant | null;
+}
+
+/** A closed period of a site; `[from_at, to_at)` by measured time. */
+export interface PeriodRow {
+  id: string;
+  site: string;
+  from_at: Instant;
+  to_at: Instant;
+  /** JSON `PeriodDocument` as it was signed. */
+  document: string;
+  digest: string;
+  closed_at: Instant;
+  closed_by: string;
+  /** Id of the signature. */
+  signature: string;
+  reason: string;
+}
+
+/** What changed about a closed period, numbered from 1; open until it is signed itself. */
+export interface PeriodAddendumRow {
+  id: string;
+  site: string;
+  period_id: string;
+  number: number;
+  opened_at: Instant;
+  closed_at: Instant | null;
+  closed_by: string | null;
+  signature: string | null;
+  reason: string | null;
+  document: string | null;
+  digest: string | null;
+}
+
+export interface PeriodChangeRow {
+  id: string;
+  site: string;
+  addendum_id: string;
+  at: Instant;
+  subject: string;
+  detail: string;
 }
 
 export interface StatementRow {

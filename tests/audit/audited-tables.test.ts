@@ -17,11 +17,35 @@ interface Audited {
 
 /** Tables that hold facts: every writer, and where its change gets its entry. */
 const AUDITED: Readonly<Record<string, Audited>> = {
+  account: {
+    writers: ['access/accounts.store.ts'],
+    entries: [
+      ['access/accounts.service.ts', 'account.created'],
+      ['access/people.service.ts', 'account.deactivated'],
+      ['access/people.service.ts', 'account.password-reset'],
+      ['access/sign-in.service.ts', 'account.password-changed'],
+    ],
+  },
+  account_operator: {
+    writers: ['access/accounts.store.ts'],
+    entries: [
+      ['access/accounts.service.ts', 'account.created'],
+      ['access/people.service.ts', 'account.operators-changed'],
+    ],
+  },
+  account_role: {
+    writers: ['access/accounts.store.ts'],
+    entries: [
+      ['access/accounts.service.ts', 'account.created'],
+      ['access/people.service.ts', 'account.roles-changed'],
+    ],
+  },
   api_key: {
     writers: ['access/api-keys.store.ts'],
     entries: [
       ['access/access.service.ts', 'key.created'],
       ['access/access.service.ts', 'key.revoked'],
+      ['access/access.service.ts', 'key.rotated'],
       ['access/access.service.ts', 'key.used'],
     ],
   },
@@ -36,7 +60,11 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   },
   container: {
     writers: ['receipts/receipts.store.ts'],
-    entries: [['receipts/receipts.service.ts', 'receipt.announced']],
+    entries: [['receipts/receipt-revision.service.ts', 'receipt.announced']],
+  },
+  container_relabel: {
+    writers: ['receipts/lineage.store.ts'],
+    entries: [['receipts/receipt-changes.service.ts', 'receipt.relabelled']],
   },
   delivery: {
     writers: [
@@ -45,11 +73,16 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/claim.store.ts',
       'delivery/outbox.store.ts',
       'delivery/outbox-rows.store.ts',
+      'receipts/lineage.store.ts',
       'delivery/outcome.store.ts',
       'delivery/overlong-waits.store.ts',
+      'delivery/recovery-doubt.store.ts',
       'receipts/receipts.store.ts',
     ],
     entries: [
+      ['pipeline/begin-recovery.store.ts', 'doubted'],
+      ['reconciliation/adoption.service.ts', 'delivery.recognised'],
+      ['reconciliation/sweep-findings.service.ts', 'delivery.superseded'],
       ['delivery/settling.service.ts', 'delivery.$'],
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
@@ -61,12 +94,66 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['pipeline/result-messages.service.ts', 'cancelled'],
     ],
   },
-  discrepancy: {
-    writers: ['receipts/receipts.store.ts', 'reconciliation/discrepancies.store.ts'],
+  destination: {
+    writers: [
+      'delivery/destination-control.store.ts',
+      'delivery/destination.store.ts',
+      'delivery/overlong-waits.store.ts',
+    ],
+    // Tokens and breaker change with every send and need none.
     entries: [
+      ['delivery/destination-control.service.ts', 'destination.paused'],
+      ['delivery/destination-control.service.ts', 'destination.resumed'],
+      ['pipeline/begin-recovery.store.ts', 'instance.recovering'],
+      ['pipeline/recovery.service.ts', 'instance.resumed'],
+    ],
+  },
+  destination_watch: {
+    writers: ['delivery/destination.store.ts', 'reconciliation/destination-watch.store.ts'],
+    entries: [
+      ['reconciliation/destination-watch.service.ts', 'destination.first-seen'],
+      ['reconciliation/destination-watch.service.ts', 'destination.changed'],
+      ['reconciliation/destination-watch.service.ts', 'destination.approved'],
+      // A difference that many records share is a discrepancy.
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
+    ],
+  },
+  discrepancy: {
+    writers: [
+      'receipts/lineage.store.ts',
+      'receipts/receipts.store.ts',
+      'reconciliation/comparison.store.ts',
+      'reconciliation/discrepancies.store.ts',
+      'reconciliation/discrepancy-list.store.ts',
+    ],
+    entries: [
+      ['reconciliation/comparison.service.ts', 'comparedEntry('],
+      ['reconciliation/discrepancies.service.ts', 'discrepancy.$'],
       ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
       ['reconciliation/discrepancies.store.ts', 'discrepancy.closed'],
       ['receipts/receipts.service.ts', 'discrepancy.closed'],
+    ],
+  },
+  discrepancy_event: {
+    writers: ['reconciliation/discrepancy-list.store.ts'],
+    entries: [['reconciliation/discrepancies.service.ts', 'discrepancy.$']],
+  },
+  label_verification: {
+    writers: ['receipts/label-verification.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
+  instance: {
+    writers: [
+      'cli/restored.store.ts',
+      'pipeline/begin-recovery.store.ts',
+      'pipeline/instance.store.ts',
+      'pipeline/recovery.store.ts',
+    ],
+    entries: [
+      ['pipeline/instance.store.ts', 'site.activated'],
+      ['cli/backup.files.ts', 'instance.restored'],
+      ['pipeline/begin-recovery.store.ts', 'instance.recovering'],
+      ['pipeline/recovery.service.ts', 'instance.resumed'],
     ],
   },
   mapping_revision: {
@@ -76,32 +163,77 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['mapping/mapping.service.ts', 'mapping.retired'],
     ],
   },
+  period: {
+    writers: ['reconciliation/periods.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
+  period_addendum: {
+    writers: ['reconciliation/periods.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
   receipt: {
     writers: [
       'receipts/facts.store.ts',
+      'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
+      'reconciliation/holdings.store.ts',
       'statements/statements.store.ts',
     ],
     entries: [
-      ['receipts/receipts.service.ts', 'receipt.announced'],
-      ['receipts/receipts.service.ts', 'receipt.changed'],
+      // A revision floor comes with the discrepancy that names the revision.
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
+      ['receipts/receipt-changes.service.ts', 'receipt.cancelled'],
+      ['receipts/receipt-changes.service.ts', 'receipt.merged'],
+      ['receipts/receipt-changes.service.ts', 'receipt.split'],
+      ['receipts/receipt-revision.service.ts', 'receipt.announced'],
+      ['receipts/receipt-revision.service.ts', 'receipt.changed'],
+    ],
+  },
+  receipt_link: {
+    writers: ['receipts/lineage.store.ts'],
+    entries: [
+      ['receipts/receipt-changes.service.ts', 'receipt.split'],
+      ['signatures/signing.service.ts', 'entry.action'],
     ],
   },
   receipt_revision: {
     writers: ['receipts/receipts.store.ts'],
-    entries: [['receipts/receipts.service.ts', 'receipt.changed']],
+    entries: [['receipts/receipt-revision.service.ts', 'receipt.changed']],
   },
   result: {
     writers: [
       'pipeline/result-messages.service.ts',
+      'pipeline/review.store.ts',
       'pipeline/settle.store.ts',
+      'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
     ],
     entries: [
+      // The entry of a signed act names it: `result.cleared`, `result.refused`.
+      ['signatures/signing.service.ts', 'entry.action'],
+      ['receipts/receipt-changes.service.ts', 'receipt.split'],
       ['pipeline/settle-bundle.service.ts', 'bundle.$'],
       ['pipeline/result-messages.service.ts', 'result.superseded'],
       ['receipts/receipts.service.ts', 'result.attributed'],
     ],
+  },
+  session: {
+    writers: ['access/sessions.store.ts'],
+    entries: [
+      ['access/sessions.service.ts', 'session.started'],
+      ['access/sessions.service.ts', 'session.ended'],
+    ],
+  },
+  sign_in_tries: {
+    writers: ['access/sign-in-tries.store.ts'],
+    entries: [
+      ['access/password-proof.service.ts', '.refused'],
+      ['access/people.service.ts', 'account.unlocked'],
+    ],
+  },
+  signature: {
+    writers: ['signatures/signatures.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
   },
   site: {
     writers: ['pipeline/instance.store.ts'],
@@ -117,6 +249,15 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['statements/revision-messages.service.ts', 'stop.issued'],
       ['delivery/asking.service.ts', 'stop.effective'],
       ['statements/statements.service.ts', 'stop.effective'],
+    ],
+  },
+  sweep: {
+    writers: ['reconciliation/sweeps.store.ts'],
+    entries: [
+      ['reconciliation/sweep.service.ts', 'sweep.requested'],
+      ['reconciliation/sweep.service.ts', 'sweep.failed'],
+      ['reconciliation/sweep-comparison.service.ts', 'sweep.failed'],
+      ['reconciliation/sweep-comparison.service.ts', 'sweep.finished'],
     ],
   },
   withdrawal: {
@@ -136,18 +277,26 @@ const AUDITED: Readonly<Record<string, Audited>> = {
 const UNAUDITED: Readonly<Record<string, string>> = {
   attempt: 'a book of its own: a row for every attempt before its first byte, never deleted',
   audit_entry: 'the trail',
-  destination: 'tokens and breaker of sending; a pause by a person does not exist yet',
+  comparison_cell: 'derived: `drumline recompute` makes it anew from rows that have their entries',
+  comparison_due: 'what to compare next',
+  comparison_mark: 'what changed and is to be compared',
+  comparison_receipt: 'derived, as comparison_cell',
+  comparison_state: 'derived, as comparison_cell',
+  destination_holding: 'what a sweep saw; what it means is a discrepancy, which has its entries',
   finding: 'written once with its bundle, whose entry counts them, and never changed',
-  instance: 'one row for the life of a database; site.activated of the same transaction shows it',
   instrument_state: 'derived from bundles, each of which has its entry',
   intake_key: 'which request a bundle came by; the bundle has its entry',
   lane: 'who works on what at the moment',
   named_id: 'rows to lock, without content',
   ordering_key: 'counts deliveries of a subject, which have their entries',
   payload_bytes: 'addressed by digest, never changed; the delivery names the digest',
+  period_change: 'what came to a closed period; the addendum that lists it is signed',
   performance_check: 'written once with its bundle, and never changed',
   raw_bytes: 'addressed by digest, never changed; the bundle names the digest',
+  receipt_request: 'which request a change came by; the change has its entry',
   receipt_news: 'receipts to look at again',
+  sweep_item: 'working notes of a sweep under way; gone when it ends',
+  signing_sitting: 'how many signatures a session made in a row; each has its entry',
   site_evidence: 'a row to lock',
   statement_pull: 'a book of its own: who asked for which revision, never changed',
   trail_checkpoint: 'of the trail itself; verification judges it',
@@ -180,7 +329,7 @@ describe('every table', () => {
         const source = readFileSync(join(root, file), 'utf8');
         expect(source, `${table}: ${file}`).toContain(action);
         expect(source, `${table}: ${file}`).toMatch(
-          /recordAudits?\(|auditDeliver(?:y|ies)\(|recordProcess/,
+          /recordAudits?\(|auditDeliver(?:y|ies)\(|recordProcess|storeRevision\(/,
         );
       }
     }

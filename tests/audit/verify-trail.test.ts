@@ -55,7 +55,7 @@ describe('verification of a trail', () => {
     }
     expect(seen.size).toBe(MUTATIONS.length);
     expect([...seen.values()].reduce((a, b) => a + b)).toBe(RUNS);
-  });
+  }, 180_000);
 
   it.each(MUTATIONS.filter(({ needs }) => needs !== 'nothing'))(
     'does not find by itself who $name: that takes what is kept elsewhere',

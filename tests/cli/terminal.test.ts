@@ -136,9 +136,7 @@ describe('what is known of a receipt', () => {
   it('is reconciled as text, as JSON and as CSV, each with 1 while something is open', () => {
     const text = onData('reconcile');
     expect(text.status).toBe(1);
-    expect(text.stdout).toContain(
-      '  not-measured    container C-01 of receipt R-7 has no accepted',
-    );
+    expect(text.stdout).toMatch(/ {2}not-measured +container C-01 of receipt R-7 has no accepted/);
     const json = onData('reconcile', '--json');
     expect(json.status).toBe(1);
     expect(lastLine(json)).toMatchObject({ site: 'northquay', stops: 0 });
@@ -146,7 +144,8 @@ describe('what is known of a receipt', () => {
     const csv = onData('reconcile', '--format', 'csv', '--out', file, '--json');
     expect(csv.status).toBe(1);
     const { discrepancies } = lastLine(csv) as { discrepancies: number };
-    expect(readFileSync(file, 'utf8').trim().split('\r\n')).toHaveLength(discrepancies + 1);
+    const rows = readFileSync(file, 'utf8').split('\r\n');
+    expect(rows.filter((row) => row.startsWith('discrepancy,'))).toHaveLength(discrepancies);
   });
 });
 

@@ -2,10 +2,10 @@ import { describe, expect, test } from 'vitest';
 import { buildDayView, type DayFacts } from '../../src/dashboard/build-day-view.js';
 import { renderDayPage } from '../../src/dashboard/day.page.js';
 import { CLASSES_OF_STAGE } from '../../src/dashboard/day-stages.js';
-import { CLASS_ORDER, ITEMS_SHOWN_MAX } from '../../src/dashboard/discrepancy-groups.js';
 import { DISCREPANCY_TITLES } from '../../src/dashboard/wording.js';
-import type { Discrepancy } from '../../src/reconciliation/compare.js';
-import type { PeriodCounts } from '../../src/reconciliation/reconciliation-report.js';
+import type { PeriodCounts } from '../../src/reconciliation/count-period.js';
+import { CLASS_ORDER, groupDiscrepancies } from '../../src/reconciliation/discrepancy-grouping.js';
+import type { ListedDiscrepancy } from '../../src/reconciliation/listed-discrepancy.js';
 import type { StatementOutcome } from '../../src/records/statement-record.js';
 import type { DiscrepancyClass } from '../../src/storage/tables.js';
 import { ids, links, text } from './html.js';
@@ -19,6 +19,7 @@ const COUNTS: PeriodCounts = {
   measuredContainers: 4,
   acceptedResults: 5,
   heldResults: 2,
+  refusedResults: 0,
   supersededResults: 0,
   heldBundles: 1,
   refusedBundles: 1,
@@ -30,16 +31,42 @@ const COUNTS: PeriodCounts = {
   ],
 };
 
-function discrepancy(cls: DiscrepancyClass, n = 1): Discrepancy {
+function discrepancy(
+  cls: DiscrepancyClass,
+  n = 1,
+  change: Partial<ListedDiscrepancy> = {},
+): ListedDiscrepancy {
   return {
+    id: `${cls}-${n}`,
     class: cls,
     subject: `${cls} ${n}`,
     detail: `detail of ${cls} ${n}`,
     receiptId: null,
     containerLabel: null,
     destination: null,
+    instrument: null,
+    fault: null,
+    countsFrom: at('2026-06-04T09:00:00Z'),
     openedAt: at('2026-06-04T09:00:00Z'),
+    owner: 'role:reviewer',
+    targetAt: at('2026-06-05T09:00:00Z'),
+    isLate: false,
+    closedBy: 'evidence',
+    closedAt: null,
+    closingEvidence: null,
+    ...change,
   };
+}
+
+/** A report with these open, grouped as the service groups them. */
+function reportOf(discrepancies: readonly ListedDiscrepancy[]): DayFacts['report'] {
+  const counted = discrepancies.map((d) => ({
+    ...d,
+    count: 1,
+    late: d.isLate ? 1 : 0,
+    oldestAt: d.openedAt,
+  }));
+  return { counts: COUNTS, groups: groupDiscrepancies(counted), discrepancies };
 }
 
 function receipt(
@@ -66,8 +93,9 @@ function facts(change: Partial<DayFacts> = {}): DayFacts {
     },
     day: '2026-06-04',
     now: at('2026-06-04T13:20:11Z'),
-    report: { counts: COUNTS, discrepancies: [] },
+    report: reportOf([]),
     receipts: [],
+    outcomes: (change.receipts ?? []).map((r) => r.statement?.outcome ?? null),
     ...change,
   };
 }
@@ -103,7 +131,7 @@ describe('buildDayView', () => {
   test('links every shortfall of every class to a list that the page has', () => {
     const view = buildDayView(
       facts({
-        report: { counts: COUNTS, discrepancies: ALL_CLASSES.map((cls) => discrepancy(cls)) },
+        report: reportOf(ALL_CLASSES.map((cls) => discrepancy(cls))),
         receipts: [
           receipt('R-1', 'incomplete'),
           receipt('R-2', 'does-not-conform'),
@@ -121,15 +149,37 @@ describe('buildDayView', () => {
     }
   });
 
-  test('counts all discrepancies of a class, also those it does not list', () => {
-    const many = Array.from({ length: ITEMS_SHOWN_MAX + 7 }, (_, i) => discrepancy('held', i));
-    const view = buildDayView(facts({ report: { counts: COUNTS, discrepancies: many } }));
-    expect(view.discrepancies[0]?.count).toBe(ITEMS_SHOWN_MAX + 7);
-    expect(view.discrepancies[0]?.items).toHaveLength(ITEMS_SHOWN_MAX);
-    expect(view.stages[2]?.shortfalls).toEqual([
-      { count: ITEMS_SHOWN_MAX + 7, text: 'held', href: '#class-held' },
+  test('shows a dead destination as one line with a count, and the few members of any other cause', () => {
+    const dead = Array.from({ length: 10_000 }, (_, i) =>
+      discrepancy('overdue', i, { destination: 'erp', receiptId: `R-${i}`, isLate: i < 5 }),
+    );
+    const single = discrepancy('overdue', 10_001, { destination: 'lims' });
+    const view = buildDayView(facts({ report: reportOf([...dead, single]) }));
+    const [group] = view.discrepancies;
+    expect(group).toMatchObject({ count: 10_001, late: 5, moreLines: 0 });
+    expect(group?.lines.map((l) => [l.count, l.items.length])).toEqual([
+      [10_000, 0],
+      [1, 1],
     ]);
-    expect(renderDayPage(view)).toContain('7 more;');
+    expect(group?.lines[0]?.href).toBe('/discrepancies?class=overdue&destination=erp&fault=none');
+    expect(view.stages[3]?.shortfalls[0]).toEqual({
+      count: 10_001,
+      text: 'overdue',
+      href: '#class-overdue',
+    });
+    const html = renderDayPage(view);
+    expect(html.match(/detail of overdue/g)).toHaveLength(1);
+    expect(text(html)).toContain('5 past the target');
+  });
+
+  test('keeps the day in the links of a day that is over', () => {
+    const held = [1, 2, 3, 4].map((n) => discrepancy('held', n, { receiptId: 'R-1' }));
+    const view = buildDayView(facts({ day: '2026-06-01', report: reportOf(held) }));
+    expect(view).toMatchObject({ isToday: false, previous: '2026-05-31', next: '2026-06-02' });
+    expect(view.discrepancies[0]?.lines[0]?.href).toBe(
+      '/discrepancies?class=held&receipt=R-1&day=2026-06-01',
+    );
+    expect(text(renderDayPage(view))).toContain('Discrepancies open at the end of the day');
   });
 
   test('puts receipts that need a person first, then by id', () => {
@@ -217,12 +267,10 @@ describe('buildDayView', () => {
   });
 
   test('says how a discrepancy is closed, and since when it is open', () => {
-    const view = buildDayView(
-      facts({ report: { counts: COUNTS, discrepancies: [discrepancy('run-gap')] } }),
-    );
+    const view = buildDayView(facts({ report: reportOf([discrepancy('run-gap')]) }));
     const group = view.discrepancies[0];
     expect(group?.remedy).toContain('Closed by the bundle that holds the missing runs.');
-    expect(group?.items[0]?.age).toBe('4 h 20 min');
-    expect(group?.items[0]?.openedAt?.text).toBe('2026-06-04 10:00:00 UTC+01:00');
+    expect(group?.lines[0]?.items[0]?.age).toBe('4 h 20 min');
+    expect(group?.lines[0]?.items[0]?.openedAt.text).toBe('2026-06-04 10:00:00 UTC+01:00');
   });
 });

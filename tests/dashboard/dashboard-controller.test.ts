@@ -9,7 +9,7 @@ import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
 import { text } from './html.js';
-import { sampleDay, sampleReceipt } from './sample-views.js';
+import { discrepancyItem, sampleDay, sampleReceipt } from './sample-views.js';
 
 const KNOWN = 'NQR/2026 0001';
 
@@ -24,6 +24,24 @@ class Source implements DayViewSource {
   }
   loadTrail(): Promise<never> {
     return Promise.reject(new Error('no trail here'));
+  }
+  loadDiscrepancies(fields: Readonly<Record<string, string | undefined>>) {
+    const { site, asOf } = sampleDay();
+    if (fields['class'] === 'nonsense') return Promise.resolve('class: expected one of …');
+    return Promise.resolve({
+      site,
+      asOf,
+      filter: [['class', fields['class'] ?? '']] as const,
+      items: [discrepancyItem({ isLate: true })],
+      next: '/discrepancies?cursor=abc',
+    });
+  }
+  loadDiscrepancy(id: string) {
+    const { site, asOf } = sampleDay();
+    const item = discrepancyItem();
+    const history = [{ at: asOf, who: 'a person', what: 'comment', text: '<b>said</b>' }];
+    const view = { site, asOf, item, meaning: 'It is held', closedBy: 'a reviewer', history };
+    return Promise.resolve(id === 'd-1' ? view : null);
   }
 }
 

@@ -3,6 +3,8 @@ import { DashboardService } from '../../src/dashboard/dashboard.service.js';
 import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
 import { emptyReceipt } from '../../src/receipts/receipt-rows.js';
 import { insertReceipt, replaceContainers } from '../../src/receipts/receipts.store.js';
+import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
+import { DiscrepanciesService } from '../../src/reconciliation/discrepancies.service.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
 import { insertStatement, latestStatement } from '../../src/statements/statements.store.js';
@@ -84,13 +86,25 @@ async function seeded(): Promise<{ database: OpenDatabase; service: DashboardSer
       'Europe/Berlin',
     );
   });
-  const reconciliation = new ReconciliationService(database.db, clock, SITE);
+  const reconciliation = new ReconciliationService(
+    database.db,
+    clock,
+    SITE,
+    new ComparisonService(database, clock, SITE),
+  );
   const statements = {
     shown: (receiptId: string) => latestStatement(database.db, 'northquay', receiptId),
   };
   return {
     database,
-    service: new DashboardService(database.db, clock, SITE, reconciliation, statements),
+    service: new DashboardService(
+      database.db,
+      clock,
+      SITE,
+      reconciliation,
+      statements,
+      new DiscrepanciesService(database, clock, SITE),
+    ),
   };
 }
 
@@ -119,6 +133,7 @@ describe('DashboardService', () => {
   test('shows the receipts of the day in the site zone, also before a statement was made', async () => {
     const { service } = await seeded();
     const day = await service.load();
+    if (day === null) throw new Error('no day');
     expect(day.day).toBe('2026-06-04');
     expect(day.receipts.map((r) => [r.receiptId, r.outcome])).toEqual([['R-1', null]]);
     expect(day.receipts[0]?.receiptNumber).toBe('GR 1');
@@ -130,7 +145,7 @@ describe('DashboardService', () => {
     const { database, service } = await seeded();
     await state(database, 1, 'conforms');
     await state(database, 2, 'incomplete');
-    expect((await service.load()).receipts[0]?.outcome).toBe('incomplete');
+    expect((await service.load())?.receipts[0]?.outcome).toBe('incomplete');
     const receipt = await service.loadReceipt('R-1');
     expect(receipt?.statement?.outcome).toBe('incomplete');
     expect(receipt?.statement?.revision).toBe(2);

@@ -3,7 +3,7 @@ import { renderDayPage } from '../../src/dashboard/day.page.js';
 import { tileStrip } from '../../src/dashboard/tiles.js';
 import { DISCREPANCY_TITLES } from '../../src/dashboard/wording.js';
 import { fragments, ids, links, text } from './html.js';
-import { line, sampleDay } from './sample-views.js';
+import { classView, line, sampleDay } from './sample-views.js';
 
 const HOSTILE = `"><script>alert(1)</script><img src=x onerror='a()'>&amp;`;
 
@@ -20,13 +20,9 @@ describe('day page', () => {
     const day = sampleDay();
     const html = renderDayPage({
       ...day,
-      discrepancies: Object.entries(DISCREPANCY_TITLES).map(([key, title]) => ({
-        key,
-        title,
-        remedy: 'Closed by evidence.',
-        count: 1,
-        items: day.discrepancies[0]?.items ?? [],
-      })),
+      discrepancies: Object.entries(DISCREPANCY_TITLES).map(([key, title]) =>
+        classView(key, title),
+      ),
     });
     const targets = links(html)
       .filter((href) => href.startsWith('#'))
@@ -94,23 +90,15 @@ describe('day page', () => {
           }),
         ],
         discrepancies: [
-          {
-            key: 'held',
-            title: HOSTILE,
-            remedy: HOSTILE,
-            count: 1,
-            items: [
-              {
-                subject: HOSTILE,
-                receiptId: HOSTILE,
-                container: HOSTILE,
-                destination: HOSTILE,
-                detail: HOSTILE,
-                openedAt: null,
-                age: null,
-              },
-            ],
-          },
+          classView('held', HOSTILE, {
+            subject: HOSTILE,
+            receiptId: HOSTILE,
+            container: HOSTILE,
+            destination: HOSTILE,
+            instrument: HOSTILE,
+            detail: HOSTILE,
+            owner: HOSTILE,
+          }),
         ],
       }),
     );

@@ -1,4 +1,10 @@
-import type { DayView, ReceiptLineView, TileView } from '../../src/dashboard/day-view.js';
+import type {
+  DayView,
+  DiscrepancyGroupView,
+  DiscrepancyView,
+  ReceiptLineView,
+  TileView,
+} from '../../src/dashboard/day-view.js';
 import { buildReceiptView, type ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { tileStrip } from '../../src/dashboard/tiles.js';
 import { type Instant, parseTimestamp } from '../../src/formats/instant.js';
@@ -52,6 +58,9 @@ export function sampleDay(change: Partial<DayView> = {}): DayView {
   return {
     site: SITE,
     day: '2026-06-04',
+    previous: '2026-06-03',
+    next: '2026-06-05',
+    isToday: true,
     asOf: AS_OF,
     stages: [
       {
@@ -172,59 +181,75 @@ export function sampleDay(change: Partial<DayView> = {}): DayView {
         tiles: tileStrip([]),
       }),
     ],
+    moreReceipts: 0,
     discrepancies: [
+      classView('not-measured', 'Not measured', {
+        subject: 'container:["NQR-2026-0004","D-05"]',
+        receiptId: 'NQR-2026-0004',
+        container: 'D-05',
+        detail: 'D-05 is required by plan every and no result names it.',
+      }),
+      classView('run-gap', 'Run gap', {
+        subject: 'run-gap:NQ-R-0003:1:14-15',
+        instrument: 'NQ-R-0003',
+        detail: 'Runs 14 to 15 of epoch 1 were never received. Blocks receipts of West dock.',
+      }),
+      classView('rejected', 'Rejected by the destination', {
+        subject: 'delivery:0197396a-1111-7000-8000-000000000001',
+        receiptId: 'NQR-2026-0004',
+        container: 'D-06',
+        destination: 'erp',
+        detail: 'erp answered 422: unknown inspection lot.',
+      }),
+    ],
+    ...change,
+  };
+}
+
+/** A class with one discrepancy in it. */
+export function classView(
+  key: string,
+  title: string,
+  item: Partial<DiscrepancyView> = {},
+): DiscrepancyGroupView {
+  return {
+    key,
+    title,
+    remedy: 'Closed by evidence.',
+    count: 1,
+    late: 0,
+    moreLines: 0,
+    href: `/discrepancies?class=${key}`,
+    lines: [
       {
-        key: 'not-measured',
-        title: 'Not measured',
-        remedy: 'Measure the container and sync the instrument, or correct the receipt.',
+        title,
         count: 1,
-        items: [
-          {
-            subject: 'not-measured:NQR-2026-0004:D-05',
-            receiptId: 'NQR-2026-0004',
-            container: 'D-05',
-            destination: null,
-            detail: 'D-05 is required by plan every and no result names it.',
-            openedAt: OPENED,
-            age: '4 h 18 min',
-          },
-        ],
-      },
-      {
-        key: 'run-gap',
-        title: 'Run gap',
-        remedy: 'Sync the instrument: runs are missing between two bundles.',
-        count: 1,
-        items: [
-          {
-            subject: 'run-gap:NQ-R-0003:1:14-15',
-            receiptId: null,
-            container: null,
-            destination: null,
-            detail: 'Runs 14 to 15 of epoch 1 were never received. Blocks receipts of West dock.',
-            openedAt: OPENED,
-            age: '4 h 18 min',
-          },
-        ],
-      },
-      {
-        key: 'rejected',
-        title: 'Rejected by the destination',
-        remedy: 'Read the destination’s words, correct the mapping or its master data.',
-        count: 1,
-        items: [
-          {
-            subject: 'delivery:0197396a-1111-7000-8000-000000000001',
-            receiptId: 'NQR-2026-0004',
-            container: 'D-06',
-            destination: 'erp',
-            detail: 'erp answered 422: unknown inspection lot.',
-            openedAt: OPENED,
-            age: '4 h 18 min',
-          },
-        ],
+        late: 0,
+        age: '4 h 18 min',
+        href: `/discrepancies?class=${key}&instrument=x`,
+        items: [discrepancyItem({ href: `/discrepancies/${key}`, ...item })],
       },
     ],
+  };
+}
+
+export function discrepancyItem(change: Partial<DiscrepancyView> = {}): DiscrepancyView {
+  return {
+    href: '/discrepancies/d-1',
+    title: 'Held',
+    subject: 'result:row-1',
+    receiptId: null,
+    container: null,
+    destination: null,
+    instrument: null,
+    detail: 'result 1 is held',
+    owner: 'any reviewer',
+    openedAt: OPENED,
+    age: '4 h 18 min',
+    targetAt: OPENED,
+    isLate: false,
+    closedAt: null,
+    closingEvidence: null,
     ...change,
   };
 }

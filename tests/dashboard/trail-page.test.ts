@@ -25,8 +25,9 @@ async function trailOf(entries: number) {
     database.db,
     clock,
     SHOWN as never,
-    { report: nothing },
+    { report: nothing, receiptsOf: nothing },
     { shown: nothing },
+    { page: nothing, find: nothing },
   );
   return (query: TrailQuery) => service.loadTrail(query);
 }

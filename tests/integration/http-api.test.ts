@@ -252,7 +252,7 @@ describe('an address that leads nowhere', () => {
     ['PUT', '/api/v1/bundles'],
     ['GET', '/api/v1/bundles/no-such-bundle'],
     ['POST', '/'],
-    ['GET', '/api/v1/receipts/R-1'],
+    ['GET', '/api/v1/receipts'],
   ] as const)('answers 404 for %s %s', async (method, path) => {
     expectProblem(await world.http({ method, path }), 404, 'not-found');
   });

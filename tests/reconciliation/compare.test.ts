@@ -3,21 +3,18 @@ import { addMs, type Instant } from '../../src/formats/instant.js';
 import {
   type Comparison,
   compare,
-  type Discrepancy,
   deliveryClasses,
   type MeasuredResult,
+  nextOverdueAt,
   type SentDelivery,
 } from '../../src/reconciliation/compare.js';
+import { countPeriod } from '../../src/reconciliation/count-period.js';
 import {
   DISCREPANCY_RULES,
   parseScope,
   scopeCovers,
 } from '../../src/reconciliation/discrepancies.js';
-import {
-  countPeriod,
-  discrepanciesCsv,
-  reconciliationJson,
-} from '../../src/reconciliation/reconciliation-report.js';
+import { tallyReceipt, tallyResults } from '../../src/reconciliation/tally.js';
 
 const now = 1_000_000_000 as Instant;
 const labels = Array.from({ length: 12 }, (_, i) => `D-${i + 1}`);
@@ -31,6 +28,8 @@ function result(label: string | null, changes: Partial<MeasuredResult> = {}): Me
     receiptScanned: 'RC-1',
     containerLabel: label,
     containerScanned: label,
+    instrument: 'I-1',
+    countsAt: now,
     ...changes,
   };
 }
@@ -38,6 +37,9 @@ function result(label: string | null, changes: Partial<MeasuredResult> = {}): Me
 const sent: SentDelivery = {
   deliveryId: 'x',
   subjectKind: 'result',
+  subjectId: 'row-D-1',
+  subjectRevision: 1,
+  build: 1,
   receiptId: 'R-1',
   destination: 'lims',
   state: 'confirmed',
@@ -47,10 +49,14 @@ const sent: SentDelivery = {
 };
 
 const all: Comparison = {
-  expected: labels.map((label) => ({ receiptId: 'R-1', label, required: true })),
+  expected: labels.map((label) => ({
+    receiptId: 'R-1',
+    label,
+    required: true,
+    receivedAt: now,
+  })),
   results: labels.map((l) => result(l)),
   deliveries: [],
-  open: [],
   now,
   overdueAfterMs: 1000,
 };
@@ -100,6 +106,7 @@ describe('comparison', () => {
       receiptId: 'R-1',
       label,
       required: label === 'D-1',
+      receivedAt: null,
     }));
     expect(compare({ ...all, expected, results: [result('D-1')] })).toEqual([]);
   });
@@ -116,18 +123,22 @@ describe('comparison', () => {
     ]);
   });
 
-  it('lists a difference once, as the event that opened it', () => {
-    const opened: Discrepancy = {
-      class: 'not-expected',
-      subject: 'result:a',
-      detail: 'as opened',
-      receiptId: null,
-      containerLabel: null,
-      destination: null,
-      openedAt: now,
-    };
-    const results = [...all.results, result(null, { rowId: 'a' })];
-    expect(compare({ ...all, results, open: [opened] })).toEqual([opened]);
+  it('says nothing of an earlier build once a later one of the same message is confirmed', () => {
+    const first = { ...sent, state: 'rejected', fault: 'rejected' } as const;
+    const second = { ...sent, deliveryId: 'y', build: 2, state: 'due' } as const;
+    expect(classes({ ...all, deliveries: [first, second] })).toEqual(['rejected delivery:x']);
+    const confirmed = { ...second, state: 'confirmed' } as const;
+    expect(classes({ ...all, deliveries: [first, confirmed] })).toEqual([]);
+    const elsewhere = { ...confirmed, destination: 'erp' } as const;
+    expect(classes({ ...all, deliveries: [first, elsewhere] })).toEqual(['rejected delivery:x']);
+  });
+
+  it('knows when a delivery becomes overdue, and that one which is wrong already does not', () => {
+    const waiting = { ...sent, state: 'due' } as const;
+    expect(nextOverdueAt([waiting], all)).toBe(addMs(now, 1000));
+    expect(nextOverdueAt([{ ...waiting, state: 'confirmed' }], all)).toBeNull();
+    expect(nextOverdueAt([{ ...waiting, fault: 'absent' }], all)).toBeNull();
+    expect(nextOverdueAt([{ ...waiting, createdAt: addMs(now, -2000) }], all)).toBeNull();
   });
 
   it('tells deliveries apart by what is wrong with them', () => {
@@ -167,9 +178,9 @@ describe('comparison', () => {
 
   it('gives two containers of one name each only if receipt and label differ', () => {
     const expected = [
-      { receiptId: 'R-1', label: 'A', required: true },
-      { receiptId: 'R', label: '-1A', required: true },
-      { receiptId: 'R-1A', label: '', required: true },
+      { receiptId: 'R-1', label: 'A', required: true, receivedAt: null },
+      { receiptId: 'R', label: '-1A', required: true, receivedAt: null },
+      { receiptId: 'R-1A', label: '', required: true, receivedAt: null },
     ];
     expect(new Set(classes({ ...all, expected, results: [] })).size).toBe(3);
   });
@@ -218,36 +229,36 @@ describe('rule 10: what a scope covers', () => {
   });
 });
 
-describe('the report', () => {
-  it('counts containers, results and confirmations', () => {
+describe('counts', () => {
+  const results = [
+    result('D-1'),
+    result('D-1', { rowId: 'again' }),
+    result('D-2', { state: 'held' }),
+    result('D-3'),
+  ];
+  const rows = [
+    ['row-D-1', 'lims', 'confirmed'],
+    ['row-D-1', 'erp', 'confirmed'],
+    ['row-D-3', 'lims', 'accepted'],
+    ['row-D-3', 'erp', 'confirmed'],
+    ['row-D-2', 'erp', 'confirmed'],
+  ] as const;
+
+  it('count results and confirmations, each destination and all of them', () => {
     const counts = countPeriod({
-      receipts: 1,
-      expected: all.expected,
-      results: [
-        result('D-1'),
-        result('D-1', { rowId: 'again' }),
-        result('D-2', { state: 'held' }),
-        result('D-3'),
-      ],
-      deliveries: [
-        { resultRowId: 'row-D-1', destination: 'lims', state: 'confirmed' },
-        { resultRowId: 'row-D-1', destination: 'erp', state: 'confirmed' },
-        { resultRowId: 'row-D-3', destination: 'lims', state: 'accepted' },
-        { resultRowId: 'row-D-3', destination: 'erp', state: 'confirmed' },
-        { resultRowId: 'row-D-2', destination: 'erp', state: 'confirmed' },
-      ],
-      bundles: { held: 1, refused: 2 },
+      results,
+      deliveries: rows.map(([resultRowId, destination, state]) => ({
+        resultRowId,
+        destination,
+        state,
+      })),
       destinations: ['lims', 'erp'],
     });
     expect(counts).toEqual({
-      receipts: 1,
-      expectedContainers: 12,
-      measuredContainers: 2,
       acceptedResults: 3,
       heldResults: 1,
+      refusedResults: 0,
       supersededResults: 0,
-      heldBundles: 1,
-      refusedBundles: 2,
       deliveredResults: 2,
       confirmedResults: 1,
       byDestination: [
@@ -257,46 +268,55 @@ describe('the report', () => {
     });
   });
 
-  it('writes CSV that no spreadsheet runs as a formula, and JSON with readable instants', () => {
-    const discrepancy: Discrepancy = {
-      class: 'not-measured',
-      subject: 'container:["R-1","=1+1"]',
-      detail: 'said "no"',
-      receiptId: 'R-1',
-      containerLabel: '=1+1',
-      destination: null,
-      openedAt: 0 as Instant,
-    };
-    const csv = discrepanciesCsv({ discrepancies: [discrepancy] });
-    expect(csv.split('\r\n')[1]).toBe(
-      `not-measured,"container:[""R-1"",""=1+1""]",R-1,'=1+1,,"said ""no""",1970-01-01T00:00:00.000000Z,"a measurement of the container, or a corrected receipt"`,
-    );
-    const report = {
-      site: 's',
-      from: '',
-      to: '',
-      generatedAt: '',
-      statements: [],
-      stops: 0,
-      discrepancies: [discrepancy],
-      counts: countPeriod({
-        receipts: 0,
-        expected: [],
-        results: [],
-        deliveries: [],
-        bundles: { held: 0, refused: 0 },
-        destinations: [],
-      }),
-    };
-    expect(JSON.parse(reconciliationJson(report))).toMatchObject({
-      discrepancies: [{ openedAt: '1970-01-01T00:00:00.000000Z' }],
+  it('say by day, receipt and instrument what they say all in all', () => {
+    const deliveries = rows.map(([subjectId, destination, state], i) => ({
+      ...sent,
+      deliveryId: `${i}`,
+      subjectId,
+      destination,
+      state,
+    }));
+    const later = { rowId: 'later', countsAt: addMs(now, 86_400_000), instrument: 'I-2' };
+    const cells = tallyResults([...results, result('D-4', later)], deliveries, {
+      dayOf: (at) => (at === now ? 'monday' : 'tuesday'),
+      destinations: [
+        { name: 'lims', required: true },
+        { name: 'erp', required: true },
+      ],
     });
+    const counts = cells.map((c) => [c.day, c.instrument, c.destination, c.accepted, c.delivered]);
+    expect(counts).toEqual([
+      ['monday', 'I-1', '', 3, 2],
+      ['monday', 'I-1', 'lims', 0, 2],
+      ['monday', 'I-1', 'erp', 0, 2],
+      ['tuesday', 'I-2', '', 1, 0],
+    ]);
+    const tally = tallyReceipt(
+      { receiptId: 'R-1', receivedAt: now },
+      all.expected,
+      results,
+      () => 'monday',
+    );
+    expect(tally).toMatchObject({ day: 'monday', containers: 12, expected: 12, measured: 2 });
   });
 
-  it('names for every class what closes it', () => {
+  it('take the latest build of a result for what its destination has', () => {
+    const build = (n: number, state: 'confirmed' | 'rejected') =>
+      ({ ...sent, deliveryId: `b${n}`, build: n, state }) as const;
+    const cells = tallyResults([result('D-1')], [build(2, 'rejected'), build(1, 'confirmed')], {
+      dayOf: () => 'monday',
+      destinations: [{ name: 'lims', required: true }],
+    });
+    expect(cells.map((c) => [c.destination, c.delivered])).toEqual([['', 0]]);
+  });
+});
+
+describe('the rule of a class', () => {
+  it('names what it means, what closes it, who sees to it and by when', () => {
     for (const rule of Object.values(DISCREPANCY_RULES)) {
       expect(rule.title.length).toBeGreaterThan(10);
       expect(rule.closedBy.length).toBeGreaterThan(10);
+      expect(rule.targetMs).toBeGreaterThan(0);
     }
     expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(18);
   });

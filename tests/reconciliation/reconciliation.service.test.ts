@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
+import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import { closeByEvidence, openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
@@ -9,8 +10,13 @@ import { StatementWorld } from '../statements/statement-world.js';
 async function reportOf(world: StatementWorld, day = '2026-03-04') {
   const period = siteDay(day, world.site.timeZone);
   if (!period) throw new Error('no day');
-  const service = new ReconciliationService(world.database.db, world.clock, world.site);
-  return service.report(world.site.site, period.from, period.to);
+  const service = new ReconciliationService(
+    world.database.db,
+    world.clock,
+    world.site,
+    new ComparisonService(world.database, world.clock, world.site),
+  );
+  return service.report(period.from, period.to);
 }
 
 async function storeBundle(

@@ -1,0 +1,268 @@
+import { uuidv7 } from 'uuidv7';
+import type { JsonValue } from '../formats/canonical-json.js';
+import type { Instant } from '../formats/instant.js';
+import type { ComparisonService } from '../reconciliation/comparison.service.js';
+import { addendumDocument, periodDocument } from '../reconciliation/period-document.js';
+import { judgePeriod, type PeriodRefusal } from '../reconciliation/period-rules.js';
+import {
+  addendaOf,
+  changesOf,
+  closeAddendum,
+  findPeriod,
+  insertPeriod,
+  latestPeriods,
+  overlappingPeriods,
+} from '../reconciliation/periods.store.js';
+import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import type { Period } from '../reconciliation/site-day.js';
+import { type Refused, refused } from '../signatures/judge-signing.js';
+import { bindShown } from '../signatures/shown-document.js';
+import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { Proof, SigningService } from '../signatures/signing.service.js';
+import type { SigningRequest } from '../signatures/signing-request.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
+
+/** A period as it would be signed now. */
+export interface PeriodProposal {
+  readonly subject: SignatureSubject;
+  readonly document: Readonly<Record<string, JsonValue>>;
+  /** SHA-256 that the signer names. */
+  readonly sha256: string;
+}
+
+export interface PeriodWithAddenda extends PeriodRow {
+  readonly addenda: readonly (PeriodAddendumRow & {
+    readonly changes: readonly PeriodChangeRow[];
+  })[];
+}
+
+export interface ClosingRequest {
+  /** SHA-256 of what the signer was shown. */
+  readonly shownSha256: string;
+  readonly reason: string;
+}
+
+export type ClosingAnswer =
+  | { readonly kind: 'closed'; readonly id: string; readonly signature: Signature }
+  | { readonly kind: 'unknown' }
+  | ({ readonly kind: 'not-closable' } & PeriodRefusal)
+  | { readonly kind: 'not-proven'; readonly why: string }
+  | Refused;
+
+/** Changes of one addendum; one that has more is signed for what it lists and stays as long as it is. */
+const CHANGES_MAX = 20_000;
+const PERIODS_SHOWN_MAX = 400;
+/** Commits that another process may still bring before a period stands still, on a shared database. */
+const ROUNDS_MAX = 10_000;
+
+/**
+ * Closes periods and their addenda, signed. What is signed is worked out in the transaction of the signature, with
+ * the comparison held still: the digest that was shown is that of what is stored, or nothing is stored.
+ */
+export class PeriodsService {
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly site: SiteFolder,
+    private readonly comparison: ComparisonService,
+    private readonly signing: SigningService,
+  ) {}
+
+  /** What would be signed, or the rule that stands in the way. */
+  async propose(period: Period): Promise<PeriodProposal | PeriodRefusal> {
+    await this.comparison.catchUp();
+    const { db } = this.database;
+    const fault = await this.#judge(db, period);
+    return fault ?? this.#proposal(db, period);
+  }
+
+  /** Closed periods, the latest first. */
+  list(): Promise<PeriodRow[]> {
+    return latestPeriods(this.database.db, this.site.site, PERIODS_SHOWN_MAX);
+  }
+
+  /** A closed period with its addenda and what each lists; null when there is none of this id. */
+  async find(id: string): Promise<PeriodWithAddenda | null> {
+    const { db } = this.database;
+    const row = await findPeriod(db, this.site.site, id);
+    if (!row) return null;
+    const addenda = [];
+    for (const addendum of await addendaOf(db, row.site, id)) {
+      addenda.push({
+        ...addendum,
+        changes: await changesOf(db, row.site, addendum.id, CHANGES_MAX),
+      });
+    }
+    return { ...row, addenda };
+  }
+
+  async close(
+    period: Period,
+    request: ClosingRequest,
+    who: SigningRequest,
+  ): Promise<ClosingAnswer> {
+    const intent = { meaning: 'closed' as const, subject: subjectOf(this.site.site, period) };
+    const answer = await this.signing.prove(who, intent);
+    if (answer.kind === 'not-proven') return answer;
+    const closed = await this.database.transact((trx) =>
+      this.#close(trx, period, request, answer.proof),
+    );
+    if (closed.kind === 'refused') {
+      await this.signing.recordRefusal({ actor: who.actor }, intent, closed);
+    }
+    return closed;
+  }
+
+  /** Signs what has changed since the period was closed; later changes open the next number. */
+  async closeAddendum(
+    periodId: string,
+    number: number,
+    request: ClosingRequest,
+    who: SigningRequest,
+  ): Promise<ClosingAnswer> {
+    const subject = { kind: 'period-addendum', id: periodId, revision: number };
+    const answer = await this.signing.prove(who, { meaning: 'closed', subject });
+    if (answer.kind === 'not-proven') return answer;
+    const closed = await this.database.transact(async (trx): Promise<ClosingAnswer> => {
+      await this.#standStill(trx);
+      const proposal = await this.proposeAddendum(periodId, number, trx);
+      if (proposal === null) return { kind: 'unknown' };
+      const now = this.clock.now();
+      const signed = await this.#sign(trx, proposal, request, answer.proof, now);
+      if (signed.kind === 'refused') return signed;
+      const { signature } = signed;
+      const isOpen = await closeAddendum(trx, proposal.addendumId, {
+        closed_at: now,
+        closed_by: signature.accountId,
+        signature: signature.id,
+        reason: request.reason,
+        document: signature.shown,
+        digest: signature.shownSha256,
+      });
+      if (!isOpen) throw new Error('the addendum was closed behind the lock of the comparison');
+      return { kind: 'closed', id: proposal.addendumId, signature };
+    });
+    if (closed.kind === 'refused') {
+      await this.signing.recordRefusal(
+        { actor: who.actor },
+        { meaning: 'closed', subject },
+        closed,
+      );
+    }
+    return closed;
+  }
+
+  /** An open addendum as it would be signed now; null when there is none of this number. */
+  async proposeAddendum(
+    periodId: string,
+    number: number,
+    reader: Reader = this.database.db,
+  ): Promise<(PeriodProposal & { readonly addendumId: string }) | null> {
+    const { site } = this.site;
+    const period = await findPeriod(reader, site, periodId);
+    const open = (await addendaOf(reader, site, periodId)).find(
+      (a) => a.number === number && a.closed_at === null,
+    );
+    if (!period || !open) return null;
+    const changes = await changesOf(reader, site, open.id, CHANGES_MAX);
+    const document = addendumDocument({ site, period, number, changes });
+    const subject = { kind: 'period-addendum', id: periodId, revision: number };
+    return { addendumId: open.id, subject, document, sha256: shownOf(subject, document).sha256 };
+  }
+
+  async #close(
+    trx: Trx,
+    period: Period,
+    request: ClosingRequest,
+    proof: Proof,
+  ): Promise<ClosingAnswer> {
+    await this.#standStill(trx);
+    const fault = await this.#judge(trx, period);
+    if (fault !== null) return { kind: 'not-closable', ...fault };
+    const proposal = await this.#proposal(trx, period);
+    const now = this.clock.now();
+    const signed = await this.#sign(trx, proposal, request, proof, now);
+    if (signed.kind === 'refused') return signed;
+    const { signature } = signed;
+    const id = uuidv7();
+    await insertPeriod(trx, {
+      id,
+      site: this.site.site,
+      from_at: period.from,
+      to_at: period.to,
+      document: signature.shown,
+      digest: signature.shownSha256,
+      closed_at: now,
+      closed_by: signature.accountId,
+      signature: signature.id,
+      reason: request.reason,
+    });
+    return { kind: 'closed', id, signature };
+  }
+
+  async #sign(
+    trx: Trx,
+    { subject, document }: PeriodProposal,
+    { shownSha256, reason }: ClosingRequest,
+    proof: Proof,
+    now: Instant,
+  ): Promise<{ readonly kind: 'signed'; readonly signature: Signature } | Refused> {
+    if (reason.trim() === '' || reason.length > 2_000) {
+      return refused('act-not-possible', 'reason: expected 1 to 2000 characters');
+    }
+    return this.signing.sign(
+      trx,
+      proof,
+      {
+        subject,
+        shown: shownOf(subject, document),
+        namedSha256: shownSha256,
+        meaning: 'closed',
+        reason,
+        right: 'period.close',
+        duty: null,
+        recordFrom: null,
+        now,
+      },
+      { action: `${subject.kind}.closed`, after: { revision: subject.revision } },
+    );
+  }
+
+  /** Holds the comparison until the transaction ends, with everything committed so far compared. */
+  async #standStill(trx: Trx): Promise<void> {
+    for (let n = 0; n < ROUNDS_MAX; n += 1) {
+      const round = await this.comparison.roundInTransaction(trx, true);
+      if (!round?.isMore) return;
+    }
+    throw new Error('the comparison never caught up');
+  }
+
+  async #judge(reader: Reader, period: Period): Promise<PeriodRefusal | null> {
+    const closed = await overlappingPeriods(reader, this.site.site, period.from, period.to);
+    return judgePeriod(
+      period,
+      closed.map((row) => ({ from: row.from_at, to: row.to_at })),
+      this.clock.now(),
+    );
+  }
+
+  async #proposal(reader: Reader, period: Period): Promise<PeriodProposal> {
+    const still = { catchUp: () => Promise.resolve() };
+    const reconciliation = new ReconciliationService(reader, this.clock, this.site, still);
+    const report = await reconciliation.report(period.from, period.to);
+    const document = periodDocument(report);
+    const subject = subjectOf(this.site.site, period);
+    return { subject, document, sha256: shownOf(subject, document).sha256 };
+  }
+}
+
+function subjectOf(site: string, { from, to }: Period): SignatureSubject {
+  return { kind: 'period', id: `${site}:${from}-${to}`, revision: 1 };
+}
+
+function shownOf(subject: SignatureSubject, record: Readonly<Record<string, JsonValue>>) {
+  return bindShown({ subject, record, context: {} });
+}

@@ -1,0 +1,165 @@
+import type { Instant } from '../formats/instant.js';
+import { resultSubject } from '../receipts/evidence-subject.js';
+import {
+  compare,
+  containerSubject,
+  type Discrepancy,
+  deliverySubject,
+  discrepancyKey,
+  type ExpectedContainer,
+  type MeasuredResult,
+  nextOverdueAt,
+  type SentDelivery,
+} from './compare.js';
+import {
+  type Cell,
+  type ReceiptTally,
+  type TallySettings,
+  tallyReceipt,
+  tallyResults,
+} from './tally.js';
+
+/** Everything the comparison reads of one receipt. */
+export interface ReceiptToCompare {
+  readonly receiptId: string;
+  readonly revision: number;
+  readonly receivedAt: Instant | null;
+  readonly containers: readonly ExpectedContainer[];
+  readonly results: readonly MeasuredResult[];
+  readonly deliveries: readonly SentDelivery[];
+}
+
+/** What belongs to no known receipt. */
+export interface UnownedToCompare {
+  readonly results: readonly MeasuredResult[];
+  readonly deliveries: readonly SentDelivery[];
+}
+
+export interface CompareSettings extends TallySettings {
+  readonly overdueAfterMs: number;
+  readonly now: Instant;
+}
+
+export interface ComparedReceipt {
+  readonly tally: ReceiptTally;
+  readonly cells: readonly Cell[];
+  readonly discrepancies: readonly Discrepancy[];
+  readonly nextDueAt: Instant | null;
+}
+
+/** Pure and whole: the same rows give the same answer, whatever was compared before. */
+export function compareReceipt(of: ReceiptToCompare, settings: CompareSettings): ComparedReceipt {
+  return {
+    tally: tallyReceipt(of, of.containers, of.results, settings.dayOf),
+    cells: tallyResults(of.results, of.deliveries, settings),
+    discrepancies: compare({ expected: of.containers, ...of, ...settings }),
+    nextDueAt: nextOverdueAt(of.deliveries, settings),
+  };
+}
+
+export interface ComparedUnowned {
+  readonly cells: readonly Cell[];
+  readonly discrepancies: readonly Discrepancy[];
+  readonly nextDueAt: Instant | null;
+}
+
+export function compareUnowned(of: UnownedToCompare, settings: CompareSettings): ComparedUnowned {
+  return {
+    cells: tallyResults(of.results, of.deliveries, settings),
+    discrepancies: compare({ expected: [], ...of, ...settings }),
+    nextDueAt: nextOverdueAt(of.deliveries, settings),
+  };
+}
+
+/** An open discrepancy as it is stored. */
+export interface StoredDiscrepancy extends Discrepancy {
+  readonly id: string;
+  /** False for one that an event opened: the comparison neither changes nor closes it. */
+  readonly derived: boolean;
+}
+
+export interface DiscrepancyChanges {
+  readonly open: readonly Discrepancy[];
+  /** Still there, under another receipt or in other words. */
+  readonly update: readonly { readonly id: string; readonly to: Discrepancy }[];
+  readonly close: readonly { readonly stored: StoredDiscrepancy; readonly evidence: string }[];
+}
+
+/** What turns the stored discrepancies into those that were found; nothing when they are the same. */
+export function changesTo(
+  found: readonly Discrepancy[],
+  stored: readonly StoredDiscrepancy[],
+  facts: Pick<ReceiptToCompare, 'containers' | 'results' | 'deliveries'>,
+): DiscrepancyChanges {
+  const wanted = new Map(found.map((d) => [discrepancyKey(d), d]));
+  const held = new Map(stored.map((d) => [discrepancyKey(d), d]));
+  const bySubject = new Map(found.map((d) => [d.subject, d]));
+  return {
+    open: found.filter((d) => !held.has(discrepancyKey(d))),
+    update: stored.flatMap((d) => {
+      const to = wanted.get(discrepancyKey(d));
+      return to === undefined || !d.derived || saysTheSame(d, to) ? [] : [{ id: d.id, to }];
+    }),
+    close: stored
+      .filter((d) => d.derived && !wanted.has(discrepancyKey(d)))
+      .map((d) => ({ stored: d, evidence: closingEvidence(d, bySubject.get(d.subject), facts) })),
+  };
+}
+
+/** What is not known of a day keeps the day that was stored. */
+function saysTheSame(a: Discrepancy, b: Discrepancy): boolean {
+  return (
+    a.detail === b.detail &&
+    a.receiptId === b.receiptId &&
+    a.containerLabel === b.containerLabel &&
+    a.destination === b.destination &&
+    a.instrument === b.instrument &&
+    a.fault === b.fault &&
+    (b.countsFrom === null || a.countsFrom === b.countsFrom)
+  );
+}
+
+/** Names the fact that ended a discrepancy: rows are evidence, words are not (rule 16). */
+function closingEvidence(
+  ended: Discrepancy,
+  goesOnAs: Discrepancy | undefined,
+  facts: Pick<ReceiptToCompare, 'containers' | 'results' | 'deliveries'>,
+): string {
+  if (goesOnAs) return `${ended.subject} goes on as ${goesOnAs.class}`;
+  if (ended.class === 'not-measured') return containerEvidence(ended, facts);
+  const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
+  if (result) {
+    const place =
+      result.receiptId === null
+        ? ''
+        : ` for container ${result.containerLabel ?? 'unknown'} of receipt ${result.receiptId}`;
+    return `${ended.subject} is ${result.state}${place}`;
+  }
+  const delivery = facts.deliveries.find((d) => deliverySubject(d.deliveryId) === ended.subject);
+  if (delivery === undefined) return `${ended.subject} belongs elsewhere now`;
+  const later = facts.deliveries.find(
+    (d) =>
+      d.subjectKind === delivery.subjectKind &&
+      d.subjectId === delivery.subjectId &&
+      d.destination === delivery.destination &&
+      d.build > delivery.build &&
+      d.state === 'confirmed',
+  );
+  return later
+    ? `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`
+    : `${ended.subject} is ${delivery.state}`;
+}
+
+function containerEvidence(
+  ended: Discrepancy,
+  facts: Pick<ReceiptToCompare, 'containers' | 'results'>,
+): string {
+  const container = facts.containers.find(
+    (c) => containerSubject(c.receiptId, c.label) === ended.subject,
+  );
+  if (!container?.required) return `receipt:${ended.receiptId ?? ''} no longer asks for it`;
+  const by = facts.results.find(
+    (r) => r.state === 'accepted' && r.containerLabel === container.label,
+  );
+  return by ? resultSubject(by.rowId) : `receipt:${ended.receiptId ?? ''} was corrected`;
+}

@@ -1,0 +1,400 @@
+import { recordAudits } from '../audit/audit.store.js';
+import type { Instant } from '../formats/instant.js';
+import { resultSubject } from '../receipts/evidence-subject.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import { deliverySubject, type MeasuredResult } from './compare.js';
+import {
+  type CompareSettings,
+  changesTo,
+  compareReceipt,
+  compareUnowned,
+  type DiscrepancyChanges,
+  type ReceiptToCompare,
+  type StoredDiscrepancy,
+} from './compare-unit.js';
+import {
+  type ComparedSubjects,
+  type MarkedSubject,
+  markedDeliveries,
+  markedResults,
+  subjectsOf,
+} from './compared-subjects.js';
+import {
+  deleteCells,
+  deleteMarks,
+  dueByNow,
+  markAll,
+  readMarks,
+  type StoredReceipt,
+  saveCells,
+  saveDue,
+  saveReceipts,
+  saveSettings,
+  storedCells,
+  storedDiscrepancies,
+  storedReceipts,
+  takeComparison,
+} from './comparison.store.js';
+import { comparedEntry } from './comparison-audit.js';
+import {
+  deliveriesById,
+  receiptsToCompare,
+  resultsById,
+  unownedOfPeriod,
+  unownedToCompare,
+} from './comparison-facts.store.js';
+import { applyChanges } from './derived-discrepancies.store.js';
+import { type NotedChange, notedChanges } from './noted-changes.js';
+import { noteInClosedPeriods } from './periods.store.js';
+import { dayFinder, siteDay } from './site-day.js';
+import { type Cell, cellKey } from './tally.js';
+
+/** A delivery that is not confirmed a quarter of an hour after it was made is worth a look. */
+const OVERDUE_AFTER_MS = 900_000;
+/** Marks of one round: its transaction must not hold up others for long. */
+const MARKS_A_ROUND = 2_000;
+const RECEIPTS_A_ROUND = 40;
+/** Rounds that a reader waits for at most; one that never catches up would be a defect. */
+const ROUNDS_MAX = 100_000;
+
+export interface Round {
+  /** Subjects compared: receipts, and what belongs to none. */
+  readonly compared: number;
+  /** True when more is marked already. */
+  readonly isMore: boolean;
+}
+
+export type ComparedSite = Pick<SiteFolder, 'site' | 'timeZone' | 'destinations'>;
+
+/**
+ * Keeps the comparison of expected, measured, delivered and confirmed up to date: the database marks what
+ * changes, a round compares what is marked. What is stored is the same as comparing everything from scratch.
+ */
+export class ComparisonService {
+  readonly #dayOf: (instant: Instant) => string;
+  readonly #settings: string;
+
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly site: ComparedSite,
+    private readonly overdueAfterMs = OVERDUE_AFTER_MS,
+  ) {
+    this.#dayOf = dayFinder(site.timeZone);
+    this.#settings = JSON.stringify({
+      timeZone: site.timeZone,
+      destinations: site.destinations.map((d) => [d.name, d.requiredForStatement]),
+      overdueAfterMs,
+    });
+  }
+
+  /** What the comparison depends on besides rows. */
+  settingsAt(now: Instant): CompareSettings {
+    return {
+      dayOf: this.#dayOf,
+      destinations: this.site.destinations.map((d) => ({
+        name: d.name,
+        required: d.requiredForStatement,
+      })),
+      overdueAfterMs: this.overdueAfterMs,
+      now,
+    };
+  }
+
+  /** Compares what is marked, a bounded part of it; null when another process is at it. */
+  round(): Promise<Round | null> {
+    return this.database.transact((trx) => this.roundInTransaction(trx, false));
+  }
+
+  /** Compares until nothing that was committed before is marked any more. */
+  async catchUp(): Promise<void> {
+    for (let n = 0; n < ROUNDS_MAX; n += 1) {
+      const round = await this.database.transact((trx) => this.roundInTransaction(trx, true));
+      if (round === null || !round.isMore) return;
+    }
+    throw new Error('the comparison never caught up');
+  }
+
+  /** As `round`, in a transaction of the caller, who waits for his turn or not. */
+  async roundInTransaction(trx: Trx, wait: boolean): Promise<Round | null> {
+    const { site } = this.site;
+    const settings = await takeComparison(trx, site, wait);
+    if (settings === null) return null;
+    if (settings !== this.#settings) {
+      await markAll(trx, site);
+      await saveSettings(trx, site, this.#settings);
+    }
+    const now = this.clock.now();
+    const marks = await readMarks(trx, site, MARKS_A_ROUND);
+    const due = await dueByNow(trx, site, now, RECEIPTS_A_ROUND);
+    if (marks.length + due.length === 0) return { compared: 0, isMore: false };
+    const { taken, subjects } = await this.#take(trx, marks, due);
+    const noted = await this.#compare(trx, subjects, now);
+    await noteInClosedPeriods(trx, site, [...notedChanges(taken, subjects), ...noted], now);
+    await deleteMarks(trx, taken);
+    const compared =
+      subjects.receiptIds.length +
+      subjects.unownedResults.length +
+      subjects.unownedDeliveries.length;
+    return { compared, isMore: marks.length === MARKS_A_ROUND || taken.length < marks.length };
+  }
+
+  /** As many of the marks, oldest first, as concern few enough receipts. */
+  async #take<M extends MarkedSubject>(
+    trx: Trx,
+    marks: readonly M[],
+    due: readonly MarkedSubject[],
+  ): Promise<{ taken: readonly M[]; subjects: ComparedSubjects }> {
+    const { site } = this.site;
+    const all = [...due, ...marks];
+    const deliveries = await deliveriesById(trx, site, markedDeliveries(all));
+    const ofDeliveries = deliveries.filter((d) => d.subjectKind === 'result');
+    const results = await resultsById(trx, [
+      ...new Set([...markedResults(all), ...ofDeliveries.map((d) => d.subjectId)]),
+    ]);
+    const whole = subjectsOf(all, results, deliveries);
+    if (whole.receiptIds.length <= RECEIPTS_A_ROUND) return { taken: marks, subjects: whole };
+    const ownerOfResult = new Map(results.map((r) => [r.rowId, r.receiptId]));
+    const byDelivery = new Map(
+      deliveries.map((d) => [
+        d.deliveryId,
+        d.subjectKind === 'result' ? (ownerOfResult.get(d.subjectId) ?? null) : d.receiptId,
+      ]),
+    );
+    const ownerOf = ({ kind, subject }: MarkedSubject) =>
+      kind === 'receipt'
+        ? subject
+        : kind.startsWith('result')
+          ? (ownerOfResult.get(subject) ?? null)
+          : (byDelivery.get(subject) ?? null);
+    const owners = new Set<string>();
+    const taken = marks.filter((mark) => {
+      const owner = ownerOf(mark);
+      if (owner !== null && !owners.has(owner) && owners.size >= RECEIPTS_A_ROUND) return false;
+      if (owner !== null) owners.add(owner);
+      return true;
+    });
+    const some = [...due, ...taken];
+    const isTaken = new Set(markedDeliveries(some));
+    const sent = deliveries.filter((d) => isTaken.has(d.deliveryId));
+    const wanted = new Set([
+      ...markedResults(some),
+      ...sent.filter((d) => d.subjectKind === 'result').map((d) => d.subjectId),
+    ]);
+    return {
+      taken,
+      subjects: subjectsOf(
+        some,
+        results.filter((r) => wanted.has(r.rowId)),
+        sent,
+      ),
+    };
+  }
+
+  async #compare(trx: Trx, subjects: ComparedSubjects, now: Instant): Promise<NotedChange[]> {
+    const touched = new Set([
+      ...subjects.results.map((r) => resultSubject(r.rowId)),
+      ...subjects.deliveries.map((d) => deliverySubject(d.deliveryId)),
+    ]);
+    const noted = await this.compareReceipts(trx, subjects.receiptIds, touched, now);
+    noted.push(...(await this.#compareUnowned(trx, subjects, now)));
+    await this.#countUnowned(trx, subjects.results);
+    return noted;
+  }
+
+  /**
+   * Compares these receipts and stores what differs from what was stored, with trail entries.
+   *
+   * @param touched subjects whose rows may still stand under another receipt, or under none
+   */
+  async compareReceipts(
+    trx: Trx,
+    receiptIds: readonly string[],
+    touched: ReadonlySet<string>,
+    now: Instant,
+  ): Promise<NotedChange[]> {
+    if (receiptIds.length === 0) return [];
+    const { site } = this.site;
+    const settings = this.settingsAt(now);
+    const receipts = await receiptsToCompare(trx, site, receiptIds);
+    const compared = receipts.map((of) => ({ of, now: compareReceipt(of, settings) }));
+    const ids = receipts.map((r) => r.receiptId);
+    const before = new Map(
+      (await storedReceipts(trx, site, receiptIds)).map((r) => [r.receiptId, r]),
+    );
+    const tallies = compared.map(({ now: c }) => ({ ...c.tally, nextDueAt: c.nextDueAt }));
+    await saveReceipts(
+      trx,
+      site,
+      tallies.filter((t) => !isSameTally(t, before.get(t.receiptId))),
+    );
+    await this.saveCellsOf(
+      trx,
+      compared.flatMap(({ now: c }) => c.cells),
+      await storedCells(trx, site, ids),
+    );
+    const stored = await storedDiscrepancies(trx, site, receiptIds, touched);
+    const noted: NotedChange[] = [];
+    for (const { of, now: c } of compared) {
+      const subjects = new Set([...c.discrepancies.map((d) => d.subject), ...subjectsIn(of)]);
+      const mine = stored.filter((d) => d.receiptId === of.receiptId || subjects.has(d.subject));
+      const changes = changesTo(c.discrepancies, mine, of);
+      noted.push(...(await this.#apply(trx, `${of.receiptId}`, changes, now)));
+      noted.push(...tallyChange(of, c.tally, before.get(of.receiptId)));
+    }
+    return noted;
+  }
+
+  async #compareUnowned(
+    trx: Trx,
+    subjects: ComparedSubjects,
+    now: Instant,
+  ): Promise<NotedChange[]> {
+    const { site } = this.site;
+    const { unownedResults, unownedDeliveries } = subjects;
+    if (unownedResults.length + unownedDeliveries.length === 0) return [];
+    const settings = this.settingsAt(now);
+    const facts = await unownedToCompare(trx, site, unownedResults);
+    const others = await deliveriesById(trx, site, unownedDeliveries);
+    const all = {
+      containers: [],
+      results: facts.results,
+      deliveries: [...facts.deliveries, ...others],
+    };
+    const compared = compareUnowned(all, settings);
+    const stored = await storedDiscrepancies(
+      trx,
+      site,
+      [],
+      [
+        ...all.results.map((r) => resultSubject(r.rowId)),
+        ...all.deliveries.map((d) => deliverySubject(d.deliveryId)),
+      ],
+    );
+    for (const result of facts.results) {
+      const deliveries = facts.deliveries.filter((d) => d.subjectId === result.rowId);
+      const due = compareUnowned({ results: [], deliveries }, settings).nextDueAt;
+      await saveDue(trx, site, { kind: 'result-again', subject: result.rowId }, due);
+    }
+    for (const delivery of others) {
+      const due = compareUnowned({ results: [], deliveries: [delivery] }, settings).nextDueAt;
+      await saveDue(trx, site, { kind: 'delivery-again', subject: delivery.deliveryId }, due);
+    }
+    return this.#apply(trx, '', changesTo(compared.discrepancies, stored, all), now);
+  }
+
+  /** Counts again the days and instruments on which these results count as nobody's, or did before. */
+  async #countUnowned(trx: Trx, results: readonly MeasuredResult[]): Promise<void> {
+    const { site, timeZone } = this.site;
+    const places = new Map<string, { day: string; instrument: string; isUnowned: boolean }>();
+    for (const r of results) {
+      const place = { day: this.#dayOf(r.countsAt), instrument: r.instrument ?? '' };
+      const key = JSON.stringify(place);
+      const isUnowned = r.receiptId === null || (places.get(key)?.isUnowned ?? false);
+      places.set(key, { ...place, isUnowned });
+    }
+    for (const { isUnowned, ...place } of places.values()) {
+      const stored = await storedCells(trx, site, [''], place);
+      const period = siteDay(place.day, timeZone);
+      if (period === null || (!isUnowned && stored.length === 0)) continue;
+      const facts = await unownedOfPeriod(trx, site, period);
+      const { cells } = compareUnowned(facts, this.settingsAt(this.clock.now()));
+      await this.saveCellsOf(
+        trx,
+        cells.filter((c) => c.instrument === place.instrument),
+        stored,
+      );
+    }
+  }
+
+  /** Turns stored cells into these. */
+  async saveCellsOf(trx: Trx, cells: readonly Cell[], stored: readonly Cell[]): Promise<void> {
+    const { site } = this.site;
+    const before = new Map(stored.map((c) => [cellKey(c), c]));
+    const now = new Set(cells.map(cellKey));
+    await saveCells(
+      trx,
+      site,
+      cells.filter((c) => !isSameCell(c, before.get(cellKey(c)))),
+    );
+    await deleteCells(
+      trx,
+      site,
+      stored.filter((c) => !now.has(cellKey(c))),
+    );
+  }
+
+  async #apply(
+    trx: Trx,
+    receiptId: string,
+    changes: DiscrepancyChanges,
+    now: Instant,
+  ): Promise<NotedChange[]> {
+    const { site, timeZone } = this.site;
+    const count = changes.open.length + changes.update.length + changes.close.length;
+    if (count === 0) return [];
+    await applyChanges(trx, site, changes, now);
+    await recordAudits(trx, comparedEntry({ site, timeZone, receiptId, changes, now }));
+    const noted = ({ subject, countsFrom }: Pick<StoredDiscrepancy, 'subject' | 'countsFrom'>) => ({
+      subject,
+      countsAt: countsFrom,
+    });
+    return [
+      ...changes.open.map((d) => ({ ...noted(d), detail: `${d.class} opened: ${d.detail}` })),
+      ...changes.close.map(({ stored: d, evidence }) => ({
+        ...noted(d),
+        detail: `${d.class} closed: ${evidence}`,
+      })),
+    ];
+  }
+}
+
+function subjectsIn(of: ReceiptToCompare): string[] {
+  return [
+    ...of.results.map((r) => resultSubject(r.rowId)),
+    ...of.deliveries.map((d) => deliverySubject(d.deliveryId)),
+  ];
+}
+
+export function isSameCell(a: Cell, b: Cell | undefined): boolean {
+  return (
+    a.accepted === b?.accepted &&
+    a.held === b.held &&
+    a.refused === b.refused &&
+    a.superseded === b.superseded &&
+    a.delivered === b.delivered &&
+    a.confirmed === b.confirmed
+  );
+}
+
+export function isSameTally(a: StoredReceipt, b: StoredReceipt | undefined): boolean {
+  return (
+    a.day === b?.day &&
+    a.containers === b.containers &&
+    a.expected === b.expected &&
+    a.measured === b.measured &&
+    a.nextDueAt === b.nextDueAt
+  );
+}
+
+/** What of a receipt's containers changed; nothing when it is compared for the first time. */
+function tallyChange(
+  of: ReceiptToCompare,
+  now: Pick<StoredReceipt, 'day' | 'containers' | 'expected' | 'measured'>,
+  before: StoredReceipt | undefined,
+): NotedChange[] {
+  if (of.receivedAt === null) return [];
+  const counts = ({ expected, measured }: Pick<StoredReceipt, 'expected' | 'measured'>) =>
+    `${measured} of ${expected} containers measured`;
+  if (before && counts(before) === counts(now) && before.day === now.day) return [];
+  const was = before ? `${counts(before)} before` : 'not known before';
+  return [
+    {
+      subject: `receipt:${of.receiptId}`,
+      countsAt: of.receivedAt,
+      detail: `receipt ${of.receiptId} (revision ${of.revision}): ${counts(now)}, ${was}`,
+    },
+  ];
+}

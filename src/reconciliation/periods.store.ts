@@ -1,0 +1,158 @@
+import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
+import type { NotedChange } from './noted-changes.js';
+
+/**
+ * Notes changes of what closed periods counted: each goes into the period's open addendum, and opens the next
+ * number when there is none. A change is noted once.
+ */
+export async function noteInClosedPeriods(
+  trx: Trx,
+  site: string,
+  changes: readonly NotedChange[],
+  now: Instant,
+): Promise<void> {
+  const dated = changes.flatMap((c) => (c.countsAt === null ? [] : [{ ...c, at: c.countsAt }]));
+  if (dated.length === 0) return;
+  const earliest = Math.min(...dated.map((c) => c.at)) as Instant;
+  const periods = await trx
+    .selectFrom('period')
+    .select(['id', 'from_at', 'to_at'])
+    .where('site', '=', site)
+    .where('to_at', '>', earliest)
+    .execute();
+  for (const period of periods) {
+    const mine = dated.filter((c) => c.at >= period.from_at && c.at < period.to_at);
+    if (mine.length === 0) continue;
+    const addendumId = await openAddendum(trx, site, period.id, now);
+    for (const { subject, detail } of mine) {
+      await trx
+        .insertInto('period_change')
+        .values({ id: uuidv7(), site, addendum_id: addendumId, at: now, subject, detail })
+        .onConflict((c) => c.doNothing())
+        .execute();
+    }
+  }
+}
+
+async function openAddendum(
+  trx: Trx,
+  site: string,
+  periodId: string,
+  now: Instant,
+): Promise<string> {
+  const all = await addendaOf(trx, site, periodId);
+  const last = all.at(-1);
+  if (last && last.closed_at === null) return last.id;
+  const id = uuidv7();
+  await trx
+    .insertInto('period_addendum')
+    .values({
+      id,
+      site,
+      period_id: periodId,
+      number: (last?.number ?? 0) + 1,
+      opened_at: now,
+      closed_at: null,
+      closed_by: null,
+      signature: null,
+      reason: null,
+      document: null,
+      digest: null,
+    })
+    .execute();
+  return id;
+}
+
+/** Addenda of a period by number. */
+export function addendaOf(
+  reader: Reader,
+  site: string,
+  periodId: string,
+): Promise<PeriodAddendumRow[]> {
+  return reader
+    .selectFrom('period_addendum')
+    .selectAll()
+    .where('site', '=', site)
+    .where('period_id', '=', periodId)
+    .orderBy('number')
+    .execute();
+}
+
+export function changesOf(
+  reader: Reader,
+  site: string,
+  addendumId: string,
+  limit: number,
+): Promise<PeriodChangeRow[]> {
+  return reader
+    .selectFrom('period_change')
+    .selectAll()
+    .where('site', '=', site)
+    .where('addendum_id', '=', addendumId)
+    .orderBy('at')
+    .orderBy('id')
+    .limit(limit)
+    .execute();
+}
+
+export function findPeriod(reader: Reader, site: string, id: string) {
+  return reader
+    .selectFrom('period')
+    .selectAll()
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .executeTakeFirst();
+}
+
+/** Closed periods that share time with `[from, to)`. */
+export function overlappingPeriods(
+  reader: Reader,
+  site: string,
+  from: Instant,
+  to: Instant,
+): Promise<PeriodRow[]> {
+  return reader
+    .selectFrom('period')
+    .selectAll()
+    .where('site', '=', site)
+    .where('from_at', '<', to)
+    .where('to_at', '>', from)
+    .orderBy('from_at')
+    .execute();
+}
+
+/** Closed periods, the latest first. */
+export function latestPeriods(reader: Reader, site: string, limit: number): Promise<PeriodRow[]> {
+  return reader
+    .selectFrom('period')
+    .selectAll()
+    .where('site', '=', site)
+    .orderBy('from_at', 'desc')
+    .limit(limit)
+    .execute();
+}
+
+export async function insertPeriod(trx: Trx, row: PeriodRow): Promise<void> {
+  await trx.insertInto('period').values(row).execute();
+}
+
+/** Signs an addendum that is open; false when somebody else has signed it. */
+export async function closeAddendum(
+  trx: Trx,
+  id: string,
+  set: Pick<
+    PeriodAddendumRow,
+    'closed_at' | 'closed_by' | 'signature' | 'reason' | 'document' | 'digest'
+  >,
+): Promise<boolean> {
+  const { numUpdatedRows } = await trx
+    .updateTable('period_addendum')
+    .set(set)
+    .where('id', '=', id)
+    .where('closed_at', 'is', null)
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
+}

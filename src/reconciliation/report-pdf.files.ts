@@ -1,0 +1,114 @@
+import { createRequire } from 'node:module';
+import { dirname, join } from 'node:path';
+import pdfmake, { type Content } from 'pdfmake';
+import type { ReportDocument, ReportTable } from './report-document.js';
+
+const FONTS = join(
+  dirname(createRequire(import.meta.url).resolve('pdfmake/package.json')),
+  'fonts/Roboto',
+);
+
+const roboto = (name: string) => join(FONTS, `Roboto-${name}.ttf`);
+pdfmake.setFonts({
+  Roboto: { normal: roboto('Regular'), bold: roboto('Medium') },
+});
+// A report loads nothing: no address, and no file but its fonts.
+pdfmake.setUrlAccessPolicy(() => false);
+pdfmake.setLocalAccessPolicy((path: string) => dirname(path) === FONTS);
+
+/** Rows of one table in a PDF; the other forms hold all, and the PDF says how many it leaves out. */
+const ROWS_MAX = 5_000;
+
+/**
+ * A report as PDF: the same report gives the same bytes. Pages are numbered and carry the banner; text that the
+ * font has no shape for is written by its code.
+ */
+export async function documentPdf(report: ReportDocument): Promise<Buffer> {
+  const created = new Date(Math.floor(report.generatedAt / 1000));
+  const definition: Parameters<typeof pdfmake.createPdf>[0] = {
+    pageSize: 'A4',
+    pageOrientation: 'landscape',
+    pageMargins: [40, 48, 40, 44],
+    info: {
+      title: shown(report.title),
+      author: 'Drumline',
+      producer: 'Drumline',
+      creator: 'Drumline',
+      creationDate: created,
+      modDate: created,
+    },
+    defaultStyle: { font: 'Roboto', fontSize: 9 },
+    styles: {
+      title: { fontSize: 16, bold: true },
+      heading: { fontSize: 11, bold: true, margin: [0, 12, 0, 4] },
+      head: { bold: true, fillColor: '#f0efea' },
+      banner: { bold: true, color: '#7c4f00' },
+    },
+    header: () => ({ text: shown(report.banner ?? ''), style: 'banner', margin: [40, 20, 40, 0] }),
+    footer: (page: number, pages: number) => ({
+      columns: [
+        { text: shown(report.title) },
+        { text: `page ${page} of ${pages}`, alignment: 'right' as const },
+      ],
+      margin: [40, 12, 40, 0],
+      fontSize: 8,
+    }),
+    content: [
+      { text: shown(report.title), style: 'title' },
+      {
+        margin: [0, 8, 0, 0],
+        layout: 'noBorders',
+        table: {
+          widths: ['auto', '*'],
+          body: report.facts.map(([name, value]) => [
+            { text: shown(name), color: '#525b69' },
+            shown(value),
+          ]),
+        },
+      },
+      ...report.tables.flatMap(tableContent),
+      { text: 'Before you act on this report', style: 'heading' },
+      { ul: report.cautions.map(shown) },
+    ],
+  };
+  return pdfmake.createPdf(definition).getBuffer();
+}
+
+function tableContent({ title, columns, rows, none }: ReportTable): Content[] {
+  const count = rows.length > 0 ? ` (${rows.length})` : '';
+  const heading = { text: shown(`${title}${count}`), style: 'heading', headlineLevel: 1 };
+  if (rows.length === 0) return [heading, { text: shown(none) }];
+  const more = rows.length - ROWS_MAX;
+  return [
+    heading,
+    {
+      layout: 'lightHorizontalLines',
+      table: {
+        headerRows: 1,
+        dontBreakRows: true,
+        widths: columns.map((_, i) => (columns.length > 2 && i > 0 && i !== 2 ? '*' : 'auto')),
+        body: [
+          columns.map((c) => ({ text: shown(c), style: 'head' })),
+          ...rows.slice(0, ROWS_MAX).map((cells) => cells.map(shown)),
+        ],
+      },
+    },
+    ...(more > 0
+      ? [{ text: `${more} more are left out here; the report as CSV or JSON holds them.` }]
+      : []),
+  ];
+}
+
+/**
+ * What Roboto has shapes for, at least: Latin with its supplements, Greek, Cyrillic, common punctuation.
+ */
+function shown(text: string): string {
+  return [...text].map((c) => (HAS_SHAPE.test(c) ? c : code(c))).join('');
+}
+
+const HAS_SHAPE =
+  /^[\u0020-\u007e\u00a1-\u017f\u0384-\u03ce\u0400-\u045f\u2010-\u2027\u20ac\u2122]$/u;
+
+function code(character: string): string {
+  return `\\u{${character.codePointAt(0)?.toString(16) ?? ''}}`;
+}

@@ -1,0 +1,191 @@
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
+import { siteDay } from '../../src/reconciliation/site-day.js';
+import { time } from '../statements/conforming-facts.js';
+import { isPostgres } from '../support/temp-database.js';
+import { ComparisonWorld, doStep, historyStep } from './comparison-world.js';
+
+const DAY = '2026-03-04';
+
+describe('the comparison kept by rounds', () => {
+  it('is the same as recomputed from scratch, after any history of events and rounds', async () => {
+    await fc.assert(
+      fc.asyncProperty(fc.array(historyStep, { minLength: 4, maxLength: 30 }), async (steps) => {
+        const world = await ComparisonWorld.open();
+        for (const step of steps) await doStep(world, step);
+        await world.comparison.catchUp();
+        expect(await world.recompute()).toEqual([]);
+      }),
+      // Each run has a database of its own, which a server takes its time to make.
+      { numRuns: isPostgres ? 6 : 25 },
+    );
+  }, 240_000);
+
+  it('finds what differs, names it, and repairs it with a trail entry', async () => {
+    const world = await ComparisonWorld.open();
+    const { db } = world.world.database;
+    await world.world.conform();
+    await world.world.measure({ container: 'D-09' }, { receipt: 'RC-7', container: 'D-01' });
+    await world.comparison.catchUp();
+    expect(await world.recompute()).toEqual([]);
+    const before = await world.open();
+    await db.updateTable('comparison_cell').set({ accepted: 7 }).execute();
+    await db.updateTable('comparison_receipt').set({ measured: 0 }).execute();
+    await db
+      .updateTable('discrepancy')
+      .set({ closed_at: time('09:00'), closing_evidence: 'nothing' })
+      .where('class', '=', 'not-expected')
+      .execute();
+    const differences = await world.recompute();
+    expect(differences.map((d) => `${d.receiptId}: ${d.what}`).sort()).toEqual([
+      ': counts of 2026-03-04, instrument NQ-R-0001',
+      expect.stringMatching(/^: not-expected result:row-\d is missing$/),
+      'R-1: counts of 2026-03-04, instrument NQ-R-0001',
+      'R-1: counts of 2026-03-04, instrument NQ-R-0001, erp',
+      'R-1: counts of 2026-03-04, instrument NQ-R-0001, lims',
+      'R-1: counts of its containers',
+      expect.stringMatching(/^R-1: not-expected result:row-\d is missing$/),
+    ]);
+    expect(await world.recompute()).toHaveLength(differences.length);
+    await world.recompute(true);
+    expect(await world.recompute()).toEqual([]);
+    expect(await world.open()).toEqual(before);
+    const trail = await db
+      .selectFrom('audit_entry')
+      .select('action')
+      .where('action', '=', 'comparison.repaired')
+      .execute();
+    expect(trail).toHaveLength(2);
+  });
+
+  it('opens and closes discrepancies with evidence that names a row, and says so in the trail', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.announce();
+    await world.comparison.round();
+    expect(await world.open()).toEqual([
+      'not-measured container:["R-1","D-01"] (R-1)',
+      'not-measured container:["R-1","D-02"] (R-1)',
+    ]);
+    const [row] = await world.world.measure({ container: 'D-01' });
+    await world.comparison.round();
+    expect(await world.open()).toEqual(['not-measured container:["R-1","D-02"] (R-1)']);
+    const { db } = world.world.database;
+    const closed = await db
+      .selectFrom('discrepancy')
+      .select(['subject', 'closing_evidence'])
+      .where('closed_at', 'is not', null)
+      .execute();
+    expect(closed).toEqual([
+      { subject: 'container:["R-1","D-01"]', closing_evidence: `result:${row}` },
+    ]);
+    const trail = await db
+      .selectFrom('audit_entry')
+      .select(['subject_id', 'after'])
+      .where('action', '=', 'discrepancies.compared')
+      .orderBy('id')
+      .execute();
+    expect(trail.map((t) => JSON.parse(t.after ?? '{}').discrepancies.length)).toEqual([2, 1]);
+    expect(trail[1]?.after).toContain(`"evidence":"result:${row}"`);
+  });
+
+  it('finds a delivery overdue when its time is over, with nothing changed meanwhile', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.announce({ containers: ['D-01'] });
+    await world.world.measure({ container: 'D-01' });
+    await world.comparison.catchUp();
+    expect(await world.open()).toEqual([]);
+    expect(await world.comparison.round()).toEqual({ compared: 0, isMore: false });
+    world.world.clock.advance(15 * 60_000);
+    await world.comparison.catchUp();
+    expect(await world.open()).toEqual([]);
+    world.world.clock.advance(1);
+    await world.comparison.catchUp();
+    expect((await world.open()).map((d) => d.split(' ')[0])).toEqual(
+      expect.arrayContaining(['overdue', 'overdue']),
+    );
+    await world.world.setDeliveries('result', 'confirmed');
+    await world.comparison.catchUp();
+    const open = await world.open();
+    expect(open.filter((d) => d.includes('result'))).toEqual([]);
+    expect(await world.recompute()).toEqual([]);
+  });
+
+  it('leaves to the event what an event opened, also when the comparison had found it before', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.announce({ containers: ['D-01'] });
+    await world.comparison.catchUp();
+    const subject = 'container:["R-1","D-01"]';
+    await world.world.database.transact((trx) =>
+      openDiscrepancy(
+        trx,
+        {
+          site: world.world.site.site,
+          class: 'not-measured',
+          subject,
+          receiptId: 'R-1',
+          containerLabel: 'D-01',
+          destination: null,
+          scope: null,
+          detail: 'seen at the dock',
+          openedAt: time('09:00'),
+        },
+        world.world.site.timeZone,
+      ),
+    );
+    expect(await world.open()).toEqual([`*not-measured ${subject} (R-1)`]);
+    await world.world.measure({ container: 'D-01' });
+    await world.comparison.catchUp();
+    expect((await world.open())[0]).toBe(`*not-measured ${subject} (R-1)`);
+  });
+
+  it('counts a whole day from what is kept as it counts it from its rows', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.conform();
+    await world.world.announce({ receiptId: 'R-2', scanText: 'RC-2', line: '20' });
+    await world.world.measure(
+      { container: 'D-01', receipt: 'RC-2', instrument: 'NQ-R-0002' },
+      { container: 'X', receipt: 'RC-2', state: 'held' },
+      { container: 'X', receipt: 'RC-unknown' },
+    );
+    const day = siteDay(DAY, world.world.site.timeZone);
+    if (!day) throw new Error('no day');
+    const whole = await world.reconciliation.report(day.from, day.to);
+    // A microsecond less is no whole day any more: counted from the rows.
+    const almost = await world.reconciliation.report(day.from, (day.to - 1) as typeof day.to);
+    expect(whole.counts).toMatchObject({ acceptedResults: 4, heldResults: 1, receipts: 2 });
+    expect(almost.counts).toEqual(whole.counts);
+    expect(almost.statements).toEqual(whole.statements);
+    const { instruments, receipts } = await world.reconciliation.breakdown({
+      first: DAY,
+      last: DAY,
+    });
+    expect(instruments.map((i) => [i.key, i.accepted])).toEqual([
+      ['NQ-R-0001', 3],
+      ['NQ-R-0002', 1],
+    ]);
+    expect(receipts.map((r) => [r.key, r.accepted, r.held])).toEqual([
+      ['', 1, 0],
+      ['R-1', 2, 0],
+      ['R-2', 1, 1],
+    ]);
+  });
+
+  it('compares everything again when destinations of the site change', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.conform();
+    await world.comparison.catchUp();
+    const { database, clock, site } = world.world;
+    const fewer = { ...site, destinations: site.destinations.slice(0, 1) };
+    const { ComparisonService } = await import('../../src/reconciliation/comparison.service.js');
+    const changed = new ComparisonService(database, clock, fewer);
+    expect((await changed.round())?.compared).toBeGreaterThan(0);
+    expect(await changed.round()).toEqual({ compared: 0, isMore: false });
+    const cells = await database.db
+      .selectFrom('comparison_cell')
+      .select('destination')
+      .orderBy('destination')
+      .execute();
+    expect(cells.map((c) => c.destination)).toEqual(['', fewer.destinations[0]?.name]);
+  });
+});

@@ -1,0 +1,164 @@
+import { describe, expect, it } from 'vitest';
+import { addMs, type Instant } from '../../src/formats/instant.js';
+import { PeriodsService } from '../../src/pipeline/periods.service.js';
+import { siteDay } from '../../src/reconciliation/site-day.js';
+import { SigningService } from '../../src/signatures/signing.service.js';
+import type { SigningRequest } from '../../src/signatures/signing-request.js';
+import { time } from '../statements/conforming-facts.js';
+import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
+import { ComparisonWorld } from './comparison-world.js';
+
+const HOUR_MS = 3_600_000;
+
+/** A day with two containers measured and one not, and somebody who may close it. */
+async function openedDay() {
+  const compared = await ComparisonWorld.open();
+  const { world } = compared;
+  const { database, clock, site } = world;
+  const { accounts } = peopleOn(database, clock);
+  const signing = new SigningService(database, clock, accounts, site);
+  const periods = new PeriodsService(database, clock, site, compared.comparison, signing);
+  const account = newAccount('s.signer', { roles: ['signer'] });
+  const made = await accounts.create(account, COMMAND_LINE);
+  if (!made.ok) throw new Error(made.fault.message);
+  await database.db.updateTable('account').set({ must_change_password: 0 }).execute();
+  const who: SigningRequest = {
+    actor: { kind: 'person', name: made.id, source: ADDRESS },
+    accountId: made.id,
+    sessionId: null,
+    userName: 's.signer',
+    password: account.password,
+    source: ADDRESS,
+  };
+  await world.announce({ containers: ['D-01', 'D-02', 'D-03'] });
+  await world.measure({ container: 'D-01' }, { container: 'D-02' });
+  await world.setDeliveries('result', 'confirmed');
+  await world.statements.evaluateDue(10);
+  await world.setDeliveries('statement', 'confirmed');
+  const day = siteDay('2026-03-04', site.timeZone);
+  if (!day) throw new Error('no day');
+  return { compared, world, periods, who, day };
+}
+
+async function shown(periods: PeriodsService, day: { from: Instant; to: Instant }) {
+  const proposal = await periods.propose(day);
+  if ('rule' in proposal) throw new Error(proposal.message);
+  return proposal;
+}
+
+describe('closing a period', () => {
+  it('refuses by name what is not over, has not begun, holds no time, or is closed already', async () => {
+    const { world, periods, who, day } = await openedDay();
+    const rule = async (p: { from: Instant; to: Instant }) => {
+      const proposal = await periods.propose(p);
+      return 'rule' in proposal ? proposal.rule : 'closable';
+    };
+    expect(await rule(day)).toBe('period-unfinished');
+    expect(await rule({ from: addMs(day.to, HOUR_MS), to: addMs(day.to, 2 * HOUR_MS) })).toBe(
+      'period-future',
+    );
+    expect(await rule({ from: day.to, to: day.from })).toBe('period-empty');
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    expect(closed.kind).toBe('closed');
+    expect(await rule(day)).toBe('period-overlaps');
+    expect(await rule({ from: addMs(day.to, -1), to: addMs(day.to, HOUR_MS) })).toBe(
+      'period-overlaps',
+    );
+    const again = await periods.close(day, { shownSha256: sha256, reason: 'again' }, who);
+    expect(again).toMatchObject({ kind: 'not-closable', rule: 'period-overlaps' });
+    expect(await rule({ from: day.to, to: addMs(day.to, HOUR_MS) })).toBe('closable');
+  });
+
+  it('signs what was shown: counts, and what is resolved or carried over, which stays open', async () => {
+    const { compared, world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256, document } = await shown(periods, day);
+    expect(document['counts']).toMatchObject({ expectedContainers: 3, measuredContainers: 2 });
+    expect(document['carriedOver']).toMatchObject([
+      { class: 'not-measured', subject: 'container:["R-1","D-03"]' },
+    ]);
+    world.clock.advance(1000);
+    expect((await shown(periods, day)).sha256).toBe(sha256);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    const period = await periods.find(closed.id);
+    expect(period).toMatchObject({ digest: sha256, closed_by: who.accountId, addenda: [] });
+    expect(JSON.parse(period?.document ?? '{}').record).toEqual(document);
+    expect(await compared.open()).toContain('not-measured container:["R-1","D-03"] (R-1)');
+    const { db } = world.database;
+    const trail = await db
+      .selectFrom('audit_entry')
+      .select(['actor', 'source'])
+      .where('action', '=', 'period.closed')
+      .execute();
+    expect(trail).toEqual([{ actor: who.accountId, source: ADDRESS }]);
+    await expect(db.updateTable('period').set({ reason: 'other' }).execute()).rejects.toThrow(
+      'kept as written',
+    );
+  });
+
+  it('refuses a digest that is stale, a wrong password and somebody without the right, and stores nothing', async () => {
+    const { world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    await world.measure({ container: 'D-03' });
+    const stale = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    expect(stale).toMatchObject({ kind: 'refused', why: 'signature-stale' });
+    const now = await shown(periods, day);
+    const wrong = await periods.close(
+      day,
+      { shownSha256: now.sha256, reason: 'end of day' },
+      { ...who, password: 'not the password at all' },
+    );
+    expect(wrong).toMatchObject({ kind: 'not-proven', why: 'wrong' });
+    await world.database.db.updateTable('account_role').set({ role: 'viewer' }).execute();
+    const viewer = await periods.close(day, { shownSha256: now.sha256, reason: 'end of day' }, who);
+    expect(viewer).toMatchObject({ kind: 'refused', why: 'right-missing' });
+    expect(await periods.list()).toEqual([]);
+  });
+
+  it('rule 30: a late result counts on the day it was measured and opens addendum 1, which lists it', async () => {
+    const { compared, world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    // Of the next day: no business of the period.
+    await world.measure({ container: 'D-01', at: addMs(day.to, HOUR_MS) });
+    await compared.comparison.catchUp();
+    expect((await periods.find(closed.id))?.addenda).toEqual([]);
+    await world.measure({ container: 'D-03', at: time('08:45') });
+    await compared.comparison.catchUp();
+    const first = await periods.find(closed.id);
+    expect(first?.addenda.map((a) => [a.number, a.closed_at])).toEqual([[1, null]]);
+    const listed = first?.addenda[0]?.changes.map((c) => c.detail) ?? [];
+    expect(listed).toContain('result result-4, container D-03 of receipt R-1, is accepted');
+    expect(listed.join('\n')).toContain(
+      '3 of 3 containers measured, 2 of 3 containers measured before',
+    );
+    expect(listed.join('\n')).toContain('not-measured closed: result:row-4');
+    expect(first?.digest).toBe(sha256);
+    const proposal = await periods.proposeAddendum(closed.id, 1);
+    if (!proposal) throw new Error('no addendum');
+    const signed = await periods.closeAddendum(
+      closed.id,
+      1,
+      { shownSha256: proposal.sha256, reason: 'late sync of a handheld' },
+      who,
+    );
+    expect(signed.kind).toBe('closed');
+    await world.setDeliveries('result', 'confirmed');
+    await compared.comparison.catchUp();
+    const second = await periods.find(closed.id);
+    expect(second?.addenda.map((a) => [a.number, a.closed_at !== null])).toEqual([
+      [1, true],
+      [2, false],
+    ]);
+    expect(second?.addenda[0]?.changes).toHaveLength(listed.length);
+    expect(second?.addenda[1]?.changes.map((c) => c.detail)).toContain(
+      'result result-4 at erp is confirmed',
+    );
+  });
+});
