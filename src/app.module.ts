@@ -21,10 +21,14 @@ import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
 import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DestinationControl } from './delivery/destination-control.service.js';
+import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InstanceController } from './pipeline/instance.controller.js';
+import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
@@ -41,12 +45,15 @@ import { AnnouncedBell, ExpectationsController } from './receipts/expectations.c
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
+import { DestinationWatch } from './reconciliation/destination-watch.service.js';
 import { DiscrepanciesController } from './reconciliation/discrepancies.controller.js';
 import { DiscrepanciesService } from './reconciliation/discrepancies.service.js';
 import { RecomputeService } from './reconciliation/recompute.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
 import { ReconciliationService } from './reconciliation/reconciliation.service.js';
 import { ReconciliationZone } from './reconciliation/reconciliation-zone.js';
+import { SweepRequests } from './reconciliation/sweep-requests.service.js';
+import { SweepsController } from './reconciliation/sweeps.controller.js';
 import { FreshStatements } from './statements/fresh-statements.js';
 import { StatementsController } from './statements/statements.controller.js';
 import { Clock } from './storage/clock.js';
@@ -56,10 +63,12 @@ import { OpenDatabase } from './storage/database.js';
 export const CONTROLLERS = [
   AccountController,
   BundlesController,
+  DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
+  InstanceController,
   KeysController,
   LabelReviewController,
   OriginReviewController,
@@ -74,6 +83,7 @@ export const CONTROLLERS = [
   SignInController,
   StatementsController,
   StopLiftController,
+  SweepsController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -119,12 +129,16 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
+        { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
+        { provide: DestinationWatch, useValue: gateway.watch },
+        { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },

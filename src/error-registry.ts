@@ -236,6 +236,12 @@ export const ERRORS = {
     403,
     'warn',
   ),
+  'person-not-proven': entry(
+    'Who acts did not prove who they are; nothing was changed, and the try stands in the trail.',
+    'Type user name and password again. An account may also be locked for a while, or ask for another password first.',
+    403,
+    'warn',
+  ),
   'right-missing': entry(
     'Your roles do not give the right this needs.',
     'Ask an administrator of this site which role gives it; docs/rights.md lists them.',
@@ -440,6 +446,30 @@ export const ERRORS = {
     'Ask again after the time in Retry-After; do not act on an older answer.',
     503,
     'warn',
+  ),
+  'not-recovering': entry(
+    'The gateway is not paused after a restore or a copy.',
+    'Nothing; a destination that a person paused goes on with `drumline destination resume`.',
+    409,
+    'info',
+  ),
+  'read-backs-open': entry(
+    'The gateway was restored or copied, and what its destinations hold is not known yet.',
+    'Wait until every destination was read back and answered (`drumline resume --show`), have every instrument in service sync, and ask again.',
+    409,
+    'warn',
+  ),
+  'backup-unusable': entry(
+    'The file is no backup that can be restored, or it was changed since it was made.',
+    'Take the backup and its manifest as `drumline backup` wrote them, or an older one.',
+    null,
+    'fatal',
+  ),
+  'restore-not-empty': entry(
+    'The folder to restore into holds something.',
+    'Name a folder that is not there or empty; nothing is ever restored over a database.',
+    null,
+    'fatal',
   ),
   'request-failed': entry(
     'The request failed for a reason of its own.',

@@ -96,7 +96,10 @@ export async function askHistory(
   const attempts = (await attemptsByKind(reader, { deliveryId: row.id })).rows;
   const asks = attempts.find(({ kind }) => kind === 'ask');
   const sends = attempts.find(({ kind }) => kind === 'send');
-  return { asks: Number(asks?.n ?? 0), sentAt: sends?.last_started_at ?? row.created_at };
+  const sentAt = sends?.last_started_at ?? row.created_at;
+  // A life before a restore may have sent it until the restore began.
+  const doubtSince = Math.max(sentAt, row.ask_since ?? sentAt) as Instant;
+  return { asks: Number(asks?.n ?? 0), sentAt: doubtSince };
 }
 
 const attemptsByKind = prepared((db, of: { readonly deliveryId: string }) =>

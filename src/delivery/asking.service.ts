@@ -1,9 +1,6 @@
 import { recordAudit, recordAudits } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
-import type { PayloadTree } from '../mapping/payload-tree.js';
-import { fillRequestPath } from '../mapping/request-path.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
-import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -11,8 +8,7 @@ import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
-import type { AskResult } from './endpoint.js';
-import { answerInWords, withoutSecrets } from './kept-words.js';
+import { type Asked, Looking } from './looking.service.js';
 import {
   auditDelivery,
   changeDelivery,
@@ -22,9 +18,8 @@ import {
   supersedeBelowStatement,
   supersedeBelowStop,
 } from './outcome.store.js';
-import { type ReadBackAnswer, readAnswer } from './read-back-answer.js';
+import type { ReadBackAnswer } from './read-back-answer.js';
 import { type AskStep, judgeReadBack } from './read-back-judgement.js';
-import { answerText } from './sender.service.js';
 import { changeOfAsk, isNews, type StepChange } from './step-change.js';
 import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
 
@@ -39,18 +34,14 @@ export interface ClaimedAsk {
   readonly startedAt: Instant;
 }
 
-interface Asked {
-  readonly answer: ReadBackAnswer;
-  readonly status: number | null;
-  readonly text: string | null;
-}
-
 /** Reads deliveries back and writes what was found. */
 export class Asking {
   readonly #parts: DeliveryParts;
+  readonly #looking: Looking;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
+    this.#looking = new Looking(parts);
   }
 
   /**
@@ -98,37 +89,8 @@ export class Asking {
       await this.#parts.settle((trx) => this.#giveUpAsking(trx, destination, claimed));
       return;
     }
-    const asked = await this.#question(destination, claimed.row, document);
+    const asked = await this.#looking.question(claimed.row, document);
     await this.#parts.settle((trx) => this.#settle(trx, destination, claimed, asked));
-  }
-
-  async #question(
-    destination: Destination,
-    row: DeliveryRow,
-    document: MappingDocument,
-  ): Promise<Asked> {
-    const payload =
-      row.payload_sha256 === null
-        ? { bytes: new Uint8Array(), tree: null }
-        : await this.#parts.payloads.read(row.payload_sha256, document.format);
-    const readBack = document.messages[messageName(row)]?.readBack ?? null;
-    const path =
-      destination.endpoint.kind === 'file-drop'
-        ? sentPath(row)
-        : readBackPath(row, readBack?.request.path ?? '', payload.tree);
-    if (path === null) {
-      const detail = 'the read-back path of the mapping cannot be filled from the payload';
-      return { answer: { kind: 'unavailable', detail }, status: null, text: null };
-    }
-    const { deadlineMs } = destination.timing;
-    const result = await this.#parts.endpoint(destination).ask({ path, deadlineMs });
-    const kept = withoutSecrets(result, this.#parts.options.secrets.mask);
-    const read = (of: AskResult) => readAnswer(of, readBack, document.format, payload);
-    return {
-      answer: answerInWords(read(result), kept === result ? null : read(kept)),
-      status: result.kind === 'answered' ? result.status : null,
-      text: textOf(kept),
-    };
   }
 
   async #settle(
@@ -305,21 +267,4 @@ export class Asking {
 
 function stateOf(row: DeliveryRow): 'accepted' | 'uncertain' {
   return row.state === 'accepted' ? 'accepted' : 'uncertain';
-}
-
-function sentPath(row: DeliveryRow): string | null {
-  const { path } = JSON.parse(row.request ?? '{}') as { path?: string };
-  return path ?? null;
-}
-
-function readBackPath(row: DeliveryRow, template: string, payload: unknown): string | null {
-  if (payload === null) return null;
-  const names = { key: row.idempotency_key, deliveryId: row.id };
-  const filled = fillRequestPath(template, names, payload as PayloadTree);
-  return filled.ok ? filled.path : null;
-}
-
-function textOf(result: AskResult): string | null {
-  if (result.kind === 'answered') return answerText(result.body);
-  return result.kind === 'held' ? answerText(result.content) : null;
 }

@@ -113,8 +113,8 @@ export interface BuiltDelivery {
   readonly payload: StoredPayload;
 }
 
-/** Stores payload bytes by digest and pins them to the deliveries that are still ours. */
-export async function savePayloads(trx: Trx, built: readonly BuiltDelivery[]): Promise<void> {
+/** Stores payload bytes by digest and pins them to the deliveries that are still ours; returns how many are. */
+export async function savePayloads(trx: Trx, built: readonly BuiltDelivery[]): Promise<number> {
   // In one order everywhere: two transactions that store the same bytes wait for one another.
   const bytes = new Map(built.map(({ payload }) => [payload.sha256, payload]));
   await insertPayloads(
@@ -124,13 +124,14 @@ export async function savePayloads(trx: Trx, built: readonly BuiltDelivery[]): P
       .map((p) => ({ sha256: p.sha256, size: p.bytes.length, bytes: p.bytes })),
     {},
   );
-  await pinPayloads(
+  const { written } = await pinPayloads(
     trx,
     built.map(({ row: { id, fence }, payload: { sha256, contentType, request } }) => ({
       ...{ id, fence, sha256, contentType, request },
     })),
     {},
   );
+  return written;
 }
 
 const insertPayloads = preparedMany<Tables['payload_bytes'] & object, never>(
@@ -154,6 +155,7 @@ const insertPayload = preparedInsert('payload_bytes', ['sha256']);
 
 type Pinning = Pick<DeliveryRow, 'id' | 'fence'> & Omit<StoredPayload, 'bytes'>;
 
+/** What a life before a restore may have sent is asked about before it is sent. */
 const pinPayloads = preparedMany<Pinning, never>(
   ['id', 'fence', 'sha256', 'contentType', 'request'],
   (db, rows) => ({
@@ -166,7 +168,9 @@ const pinPayloads = preparedMany<Pinning, never>(
               cast(${row.request} as text))`,
           ),
         )})
-        update delivery set state = 'due', payload_sha256 = built.sha256,
+        update delivery set
+          state = case when delivery.ask_since is null then 'due' else 'uncertain' end,
+          next_ask_at = delivery.ask_since, payload_sha256 = built.sha256,
           content_type = built.content_type, request = built.request, claimed_by = null,
           fault = null, reason = null
         from built where delivery.id = built.id and delivery.state = 'building'

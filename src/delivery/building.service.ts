@@ -2,7 +2,7 @@ import { sha256 } from '../formats/canonical-json.js';
 import { addMs } from '../formats/instant.js';
 import { describeProblem } from '../mapping/mapping-problem.js';
 import type { BuiltPayload } from '../mapping/payload.js';
-import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import { lockReceipts, lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
@@ -15,7 +15,7 @@ import {
   takeUnbuilt,
 } from './build.store.js';
 import { faultOf, messageName } from './delivery-mapping.js';
-import type { DeliveryParts } from './delivery-parts.service.js';
+import type { DeliveryParts, Recognition } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
 import { STOP_RETRY_MAX_MS } from './stop-policy.js';
 import { Together } from './together.service.js';
@@ -39,7 +39,9 @@ export class Building {
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
     this.#saves = new Together({
-      write: (built) => parts.options.database.transact((trx) => savePayloads(trx, built)),
+      write: async (built) => {
+        await parts.options.database.transact((trx) => savePayloads(trx, built));
+      },
       itemsMax: BUILD_MAX,
       commitsMax: SAVES_MAX,
     });
@@ -66,6 +68,8 @@ export class Building {
       limit: room,
     };
     if (!(await isBuildDue(database.db, of))) return [];
+    const { afterRecovery } = this.#parts.options;
+    if (await afterRecovery?.isRecovering()) return [];
     return await this.#parts.take((trx, worker) => claimBuilds(trx, of, worker));
   }
 
@@ -74,7 +78,7 @@ export class Building {
     const held: Held = { id: row.id, state: 'building', fence: row.fence };
     try {
       const built = await this.make(row);
-      if (built.ok) await this.#saves.add({ row, payload: await this.stored(row, built.payload) });
+      if (built.ok) await this.#save(row, await this.stored(row, built.payload));
       else
         await this.#parts.settle((trx) =>
           this.#saveFailure(trx, destination, row, built, async () => held),
@@ -85,6 +89,34 @@ export class Building {
     } finally {
       this.#parts.busy.end(row);
     }
+  }
+
+  /**
+   * What a life before a restore has sent is recognised in the commit that saves it, behind its receipt's lock;
+   * anything else shares a commit.
+   */
+  async #save(row: DeliveryRow, payload: StoredPayload): Promise<void> {
+    const { sha256: digest, request } = payload;
+    const saved: DeliveryRow = { ...row, state: 'due', payload_sha256: digest, request };
+    const recognition = await this.#recognise(saved);
+    if (recognition === null) {
+      await this.#saves.add({ row, payload });
+      return;
+    }
+    const receipts = row.receipt_id === null ? [] : [row.receipt_id];
+    await this.#parts.settle(async (trx) => {
+      await lockReceiptsMarking(trx, row.site, receipts, new Set(receipts));
+      if ((await savePayloads(trx, [{ row, payload }])) === 0) return [];
+      await recognition(trx, saved);
+      return receipts;
+    });
+  }
+
+  /** What is asked about by its own reference need not be recognised. */
+  async #recognise(saved: DeliveryRow): Promise<Recognition | null> {
+    const { afterRecovery } = this.#parts.options;
+    if (afterRecovery === undefined || saved.attempts > 0 || saved.ask_since !== null) return null;
+    return await afterRecovery.recognise(saved);
   }
 
   /** After a defect or a full disk, which is no fault of the delivery: it is built again later, and others first. */

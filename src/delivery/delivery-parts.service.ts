@@ -27,6 +27,8 @@ export interface DeliveryOptions {
   /** Names this process in what it claims; the rows of another one are its own while it lives. */
   readonly worker: WorkerIdentity;
   readonly secrets: DestinationSecrets;
+  /** Set where this life of the database follows one that may have sent what it knows nothing of. */
+  readonly afterRecovery?: AfterRecovery;
   /** Called after the commit that changed a fact of a receipt. */
   readonly onReceiptChanged: (receiptId: string) => void;
   /** Evenly distributed in [0, 1). */
@@ -34,6 +36,19 @@ export interface DeliveryOptions {
   /** Replaces the endpoint of a destination; the default opens the configured one. */
   readonly openEndpoint?: (destination: Destination) => Endpoint;
 }
+
+/** What a life after a restore asks before it sends (rule 28). */
+export interface AfterRecovery {
+  /** True until a person resumed it: nothing but stops is built, so that what is built knows every read-back. */
+  isRecovering(): Promise<boolean>;
+  /**
+   * Told of every delivery that was built and never sent; null when it may be sent. Otherwise what is to be
+   * written in the transaction that saves its payload, behind the lock of its receipt.
+   */
+  recognise(built: DeliveryRow): Promise<Recognition | null>;
+}
+
+export type Recognition = (trx: Trx, saved: DeliveryRow) => Promise<void>;
 
 /** Writes in a transaction and returns the receipts of which it changed a fact. */
 export type Settlement = (trx: Trx) => Promise<readonly string[]>;

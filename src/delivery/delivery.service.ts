@@ -7,6 +7,7 @@ import { hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
 import { CLAIM_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
+import { Looking } from './looking.service.js';
 import { NewStops } from './new-stops.service.js';
 import { Recovery } from './recovery.service.js';
 import { Sending } from './sending.service.js';
@@ -53,6 +54,8 @@ const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
  * not in the database; a doorbell only saves waiting.
  */
 export class DeliveryService {
+  /** Asks destinations without writing anything. */
+  readonly looking: Looking;
   readonly #parts: DeliveryParts;
   readonly #building: Building;
   readonly #sending: Sending;
@@ -71,6 +74,7 @@ export class DeliveryService {
 
   constructor(options: DeliveryOptions) {
     this.#parts = new DeliveryParts(options);
+    this.looking = new Looking(this.#parts);
     this.#building = new Building(this.#parts);
     this.#sending = new Sending(this.#parts);
     this.#asking = new Asking(this.#parts);

@@ -28,6 +28,7 @@ export async function lockDestination(
     breaker_until: null,
     paused: 0,
     pause_reason: null,
+    pause_kept: null,
   });
   const [made] = (await lockRow(trx, { site, name })).rows;
   if (made === undefined) throw new Error(`the row of destination ${name} cannot be taken`);
@@ -91,23 +92,23 @@ export async function saveBreaker(
     .execute();
 }
 
-export function breakerOf(row: DestinationRow): BreakerState {
-  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
-}
-
-/** Stops everything but stops (and, with `RESTORE_PAUSE`, stops too). */
-export async function pauseDestination(
+/** It was away and answers again: it may be another version now, so it is looked at before a *conforms* leaves. */
+export async function askForLook(
   trx: Trx,
-  site: string,
-  name: string,
-  reason: string,
+  of: { readonly site: string; readonly name: string },
+  now: Instant,
 ): Promise<void> {
   await trx
-    .updateTable('destination')
-    .set({ paused: 1, pause_reason: reason })
-    .where('site', '=', site)
-    .where('name', '=', name)
+    .updateTable('destination_watch')
+    .set({ must_look: 1, look_at: now })
+    .where('site', '=', of.site)
+    .where('destination', '=', of.name)
+    .where('declared', '<>', '')
     .execute();
+}
+
+export function breakerOf(row: DestinationRow): BreakerState {
+  return { breaker: row.breaker, failures: row.breaker_failures, until: row.breaker_until };
 }
 
 /** The destination's row as it stands; null before its first claim. */

@@ -142,6 +142,7 @@ function conformsMayLeave(eb: OfDelivery, of: Pick<DueQuery, 'site' | 'destinati
     eb.not(eb.exists(evaluationDue(eb))),
     // Names the destination itself, so that it is asked once and not for every row.
     eb.not(eb.exists(failingStop(eb, of.site, of.destination))),
+    eb.not(eb.exists(heldConforms(eb, of.site, of.destination))),
   ]);
 }
 
@@ -168,6 +169,26 @@ function failingStop(
     .where('f.fault', 'is not', null);
 }
 
+/** The destination changed, was not looked at since it was last away, or differs in many records (rules 20, 27). */
+function heldConforms(
+  eb: Pick<ExpressionBuilder<Tables, never>, 'selectFrom'>,
+  site: string,
+  destination: string,
+) {
+  return eb
+    .selectFrom('destination_watch as w')
+    .select('w.destination')
+    .where('w.site', '=', site)
+    .where('w.destination', '=', destination)
+    .where((e) =>
+      e.or([
+        e('w.hold', 'is not', null),
+        e('w.difference', 'is not', null),
+        e('w.must_look', '=', 1),
+      ]),
+    );
+}
+
 /** Results and withdrawals of the receipt that are still on their way here; only a *conforms* asks. */
 function aheadInReceipt(eb: OfDelivery) {
   const waiting = eb
@@ -181,7 +202,10 @@ function aheadInReceipt(eb: OfDelivery) {
   return sql<number>`case when ${eb.ref('d.barrier')} = 1 then ${waiting} else 0 end`;
 }
 
-/** Rule 21, for a *conforms*: no later statement of the receipt, and no stop in force. */
+/**
+ * Rule 21, for a *conforms*: no later statement of the receipt, here or at a destination that another life of
+ * this database told, and no stop in force.
+ */
 function isCurrent(eb: OfDelivery) {
   const later = eb
     .selectFrom('statement as s')
@@ -195,9 +219,15 @@ function isCurrent(eb: OfDelivery) {
     .whereRef('p.site', '=', 'd.site')
     .whereRef('p.receipt_id', '=', 'd.receipt_id')
     .where('p.lifted_at', 'is', null);
+  const outlived = eb
+    .selectFrom('receipt as o')
+    .select('o.id')
+    .whereRef('o.site', '=', 'd.site')
+    .whereRef('o.id', '=', 'd.receipt_id')
+    .whereRef('o.revision_floor', '>=', 'd.subject_revision');
   return sql<
     0 | 1
-  >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${stopped}) then 0 else 1 end`;
+  >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${outlived} or exists ${stopped}) then 0 else 1 end`;
 }
 
 /** True while a *conforms* may still be sent by rule 21; anything else always may. */

@@ -18,6 +18,8 @@ export interface SendRequest {
 export interface AskRequest {
   readonly path: string;
   readonly deadlineMs: number;
+  /** Longest answer that is read; `ANSWER_BYTES_MAX` when left out. */
+  readonly bytesMax?: number;
 }
 
 /** Longest answer that is read; the rest is cut off and the answer counts as unreadable. */

@@ -9,6 +9,8 @@ export interface Exchange {
   readonly body: Uint8Array | null;
   /** From the call to the last byte of the answer, waiting for a connection included. */
   readonly deadlineMs: number;
+  /** Longest answer that is read; `ANSWER_BYTES_MAX` when left out. */
+  readonly bytesMax?: number;
   /** The connection stands and the first byte is about to be written. */
   readonly onFirstByte?: () => void;
   /** Everything was handed to the connection. */
@@ -81,12 +83,13 @@ class Reading implements Dispatcher.DispatchHandler {
   }
 
   onResponseData(controller: Dispatcher.DispatchController, chunk: Buffer): void {
-    const room = ANSWER_BYTES_MAX - this.#bytes;
+    const bytesMax = this.#request.bytesMax ?? ANSWER_BYTES_MAX;
+    const room = bytesMax - this.#bytes;
     this.#chunks.push(chunk.subarray(0, room));
     this.#bytes += Math.min(chunk.length, room);
     if (chunk.length <= room) return;
     this.#finish(this.#answer(true));
-    controller.abort(new Error(`answer longer than ${ANSWER_BYTES_MAX} bytes`));
+    controller.abort(new Error(`answer longer than ${bytesMax} bytes`));
   }
 
   onResponseEnd(): void {

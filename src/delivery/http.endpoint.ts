@@ -86,6 +86,7 @@ export class HttpEndpoint implements Endpoint {
       headers,
       body: null,
       deadlineMs: request.deadlineMs,
+      ...(request.bytesMax === undefined ? {} : { bytesMax: request.bytesMax }),
     });
     return end.kind === 'answered' ? end : { kind: 'unavailable', detail: end.detail };
   }

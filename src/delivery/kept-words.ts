@@ -1,4 +1,5 @@
 import { type Mask, maskBytes } from '../access/secret-mask.js';
+import { leafText, type Tree } from './answer-tree.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import type { AskResult, SendResult } from './endpoint.js';
 import type { ReadBackAnswer } from './read-back-answer.js';
@@ -61,4 +62,22 @@ export function answerInWords(
 ): ReadBackAnswer {
   if (shown === null || !('detail' in judged)) return judged;
   return { ...judged, detail: shown.kind === judged.kind ? shown.detail : NOT_KEPT };
+}
+
+/** A tree whose texts hold no secret; the very same tree when none did. */
+export function leavesWithoutSecrets(tree: Tree, mask: Mask): Tree {
+  if (typeof tree === 'object' && tree !== null) {
+    const entries = Object.entries(tree);
+    const kept = entries.map(
+      ([name, value]) => [mask(name), leavesWithoutSecrets(value, mask)] as const,
+    );
+    if (kept.every(([name, value], i) => name === entries[i]?.[0] && value === entries[i][1])) {
+      return tree;
+    }
+    return Array.isArray(tree) ? kept.map(([, value]) => value) : Object.fromEntries(kept);
+  }
+  const text = leafText(tree);
+  if (text === null) return tree;
+  const masked = mask(text);
+  return masked === text ? tree : masked;
 }

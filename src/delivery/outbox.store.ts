@@ -105,6 +105,7 @@ export function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryR
     destination_reference: null,
     reason: null,
     fault: null,
+    ask_since: null,
   };
 }
 

@@ -20,7 +20,7 @@ export type ReadBackAnswer =
   /** Several messages, all equal. */
   | { readonly kind: 'several'; readonly count: number; readonly isApplied: boolean }
   /** Something else is held under our reference. */
-  | { readonly kind: 'differs'; readonly detail: string }
+  | { readonly kind: 'differs'; readonly detail: string; readonly field: string | null }
   /** Equal and received, not applied (yet). */
   | { readonly kind: 'received-not-applied' }
   /** A later revision is in force there: ours was received and overtaken. */
@@ -47,6 +47,7 @@ export function readAnswer(
         ? { kind: 'one' }
         : {
             kind: 'differs',
+            field: null,
             detail: `${result.content.length} other bytes are held under our name`,
           };
     case 'answered': {
@@ -73,19 +74,26 @@ export function compareHeld(
   if (items.some((item) => isOvertaken(item, sent, readBack))) return { kind: 'overtaken' };
   for (const item of items) {
     const difference = firstDifference(item, sent, readBack);
-    if (difference !== null) return { kind: 'differs', detail: difference };
+    if (difference !== null) return { kind: 'differs', ...difference };
   }
   const isApplied = items.some((item) => applies(item, readBack));
   if (items.length > 1) return { kind: 'several', count: items.length, isApplied };
   return isApplied ? { kind: 'one' } : { kind: 'received-not-applied' };
 }
 
-function firstDifference(item: Tree, sent: Tree, readBack: ReadBack): string | null {
+/** Place in the answer and what was found there. */
+interface Difference {
+  readonly field: string;
+  readonly detail: string;
+}
+
+function firstDifference(item: Tree, sent: Tree, readBack: ReadBack): Difference | null {
   for (const field of readBack.compare) {
     const ours = textsAt(sent, field.sent);
     const theirs = textsAt(item, field.held);
     if (ours !== null && theirs !== null && listsAgree(ours, theirs, field.as)) continue;
-    return `${field.held}: expected ${shown(ours)}, found ${shown(theirs)}`;
+    const detail = `${field.held}: expected ${shown(ours)}, found ${shown(theirs)}`;
+    return { field: field.held, detail };
   }
   return null;
 }

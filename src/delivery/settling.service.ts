@@ -7,7 +7,13 @@ import { type BreakerState, breakerAfter } from './breaker.js';
 import type { Claim } from './claim.store.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { breakerOf, lockDestination, readDestination, saveBreaker } from './destination.store.js';
+import {
+  askForLook,
+  breakerOf,
+  lockDestination,
+  readDestination,
+  saveBreaker,
+} from './destination.store.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
 import { nextStep, type Step } from './next-step.js';
 import {
@@ -161,6 +167,7 @@ export class Settling {
       breakerOf(row),
     );
     await saveBreaker(trx, site.site, destination.name, after);
+    if (row.breaker === 'open' && after.breaker === 'closed') await askForLook(trx, row, now);
   }
 }
 

@@ -8,7 +8,7 @@ import type { DocumentPath, RuleFault } from '../site/site-fault.js';
 import { barePathSteps } from './bare-path.js';
 import { fieldFaults } from './field-rules.js';
 import { areConfusable } from './permit-reading.js';
-import { placeholders, templateFault } from './request-path.js';
+import { listTemplateFault, placeholders, templateFault } from './request-path.js';
 import { REQUIRED_SOURCES } from './source-rules.js';
 
 /** Every fault of a mapping that can be seen without running it. */
@@ -25,6 +25,8 @@ export function mappingRuleFaults(document: MappingDocument): RuleFault[] {
       ...writtenFaults(name, message),
     ]),
     ...permitFaults(document),
+    ...listFaults(document),
+    ...describeFaults(document),
     ...unusedTableFaults(document),
   ];
 }
@@ -133,6 +135,61 @@ function writtenFaults(name: MessageName, message: MessageMapping): RuleFault[] 
       message: `${sent} is not written by ${all.has(sent) ? 'a required field' : 'any field'} of the ${name} message`,
       remedy: 'Correct the place, or map a required field to it.',
     }));
+}
+
+/** A list must name its period, and its pages where it has several. */
+function listFaults({ list, messages }: MappingDocument): RuleFault[] {
+  if (list === null) return [];
+  const faults: RuleFault[] = [];
+  const fault = (path: DocumentPath, message: string, remedy: string) =>
+    faults.push({ path: ['list', ...path], rule: 'request', message, remedy });
+  const { path, method } = list.request;
+  const detail = listTemplateFault(path);
+  if (detail !== null) fault(['request', 'path'], detail, 'Correct the path of the request.');
+  if (method !== 'GET') fault(['request', 'method'], 'a list changes nothing', 'Write GET.');
+  const names = placeholders(path);
+  const needed = ['from', 'to', ...(list.next === null ? [] : ['cursor'])];
+  const missing = needed.filter((name) => !names.includes(name));
+  if (missing.length > 0) {
+    fault(
+      ['request', 'path'],
+      `the request lacks ${missing.map((name) => `{${name}}`).join(' and ')}`,
+      'Ask for a period, and for the page after a cursor where the answer names one.',
+    );
+  }
+  const unread = MESSAGE_NAMES.filter((name) => messages[name] && !messages[name].readBack);
+  if (unread.length > 0) {
+    fault(
+      [],
+      `the ${unread.join(' and ')} message has no readBack, so nothing says what is compared`,
+      'Give each message a readBack: what a list shows is compared by its fields.',
+    );
+  }
+  return faults;
+}
+
+function describeFaults({ describe }: MappingDocument): RuleFault[] {
+  if (describe === null) return [];
+  const requests: [DocumentPath, NonNullable<MappingDocument['describe']>['request']][] = [
+    [['describe', 'request'], describe.request],
+    ...(describe.canary
+      ? ([[['describe', 'canary', 'request'], describe.canary.request]] as [
+          DocumentPath,
+          typeof describe.request,
+        ][])
+      : []),
+  ];
+  return requests.flatMap(([path, { method, path: template }]): RuleFault[] => {
+    const detail =
+      method === 'GET' ? templateFault(template) : 'a look at a destination changes nothing';
+    const names = placeholders(template);
+    const found =
+      detail ?? (names.length > 0 ? `{${names[0] ?? ''}} stands for nothing here` : null);
+    if (found === null) return [];
+    return [
+      { path, rule: 'request', message: found, remedy: 'Write a plain GET of one document.' },
+    ];
+  });
 }
 
 /** Permitting values must be written by the statement, and no code at their places may hold another. */

@@ -28,6 +28,25 @@ export function templateFault(template: string): string | null {
   return unknown === undefined ? null : `{${unknown}} is no placeholder`;
 }
 
+/** Placeholders of a list request. */
+export const LIST_NAMES = ['from', 'to', 'limit', 'cursor'] as const;
+export type ListNames = Readonly<Record<(typeof LIST_NAMES)[number], string>>;
+
+/** As `templateFault`, for a request that names a period and a page instead of a message. */
+export function listTemplateFault(template: string): string | null {
+  const names = placeholders(template);
+  const unknown = names.find((name) => !LIST_NAMES.some((known) => known === name));
+  if (unknown !== undefined) return `{${unknown}} is no placeholder of a list`;
+  return templateFault(template.replace(PLACEHOLDER, ''));
+}
+
+/** Fills a list's placeholders, each percent-encoded; the cursor of the first page is empty. */
+export function fillListPath(template: string, names: ListNames): string {
+  return template.replace(PLACEHOLDER, (_whole, name: string) =>
+    encodeURIComponent(names[name as keyof ListNames]),
+  );
+}
+
 /** Names between braces, in order. */
 export function placeholders(template: string): string[] {
   return [...template.matchAll(PLACEHOLDER)].map((match) => match[1] ?? '');

@@ -4,6 +4,7 @@ import { FreshStatements } from '../statements/fresh-statements.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { BundlesService } from './bundles.service.js';
+import type { RecoveryService } from './recovery.service.js';
 
 const WAIT_MS_MAX = 2_000;
 const LOOK_EVERY_MS = 10;
@@ -17,17 +18,25 @@ export class CurrentStatements extends FreshStatements {
     private readonly statements: StatementsService,
     private readonly bundles: BundlesService,
     private readonly clock: Clock,
+    private readonly recovery: RecoveryService,
+    /** True while an acting destination changed, or differs in many records (rules 20 and 27). */
+    private readonly holdsConforms: () => Promise<boolean>,
   ) {
     super();
   }
 
   async fresh(receiptId: string, caller: string): Promise<StatementRecord | null> {
+    // What was stopped after the backup is not known yet: no answer rather than one from before (rule 28).
+    if (await this.recovery.isRecovering()) return null;
     const asked = this.clock.now();
     const giveUpAt = performance.now() + WAIT_MS_MAX;
     while (!(await this.bundles.isSettledThrough(asked))) {
       if (performance.now() >= giveUpAt) return null;
       await wait(LOOK_EVERY_MS);
     }
-    return this.statements.fresh(receiptId, caller);
+    const statement = await this.statements.fresh(receiptId, caller);
+    // A conforms that stands takes no stop, and nobody is told it anew while its destination is in doubt.
+    const isHeld = statement.outcome === 'conforms' && (await this.holdsConforms());
+    return isHeld ? null : statement;
   }
 }

@@ -1,14 +1,19 @@
 import { recordAudit } from '../audit/audit.store.js';
 import { WatchedFolder } from '../intake/watched-folder.service.js';
 import type { GatewayParts } from './gateway-parts.service.js';
+import { tick } from './instance.store.js';
+import { writeMark } from './instance-mark.files.js';
 import { answerBells } from './work-loop.service.js';
 
+/** A gateway that waits after a restore, with stops that wait too, says so this often. */
+const CALL_EVERY_MS = 60_000;
 /** What a process was started for: to take and answer, or only to work. */
 export type ProcessRole = 'serve' | 'work';
 
 /** A wired gateway: it answers as it is, and works once told to. */
 export class Gateway {
   #watched: WatchedFolder | null = null;
+  #callAgainAt = Number.NEGATIVE_INFINITY;
   /** What it was started for, once it was. */
   #role: ProcessRole | null = null;
   #isWorking = false;
@@ -17,16 +22,28 @@ export class Gateway {
 
   /** Takes up what processes that are gone left, then works, and goes on looking for such. */
   async work(): Promise<void> {
-    const { site, clock, log, worker, deliveries, sealer } = this.parts;
+    const { site, clock, log, worker, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
     await sealer.start();
     await deliveries.recover(clock.now());
+    await recovery.requestSweeps(sweeps);
     answerBells(this.parts);
     worker.keepBeating(async () => {
+      await this.#remember();
       if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
     });
     this.#isWorking = true;
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
+  }
+
+  /** What a copy of an older state would lack; and calls somebody while a restored gateway waits. */
+  async #remember(): Promise<void> {
+    const { settings, database, recovery, sweeps, log } = this.parts;
+    writeMark(settings.dataDirectory, await tick(database));
+    if (!(await recovery.isRecovering()) || performance.now() < this.#callAgainAt) return;
+    this.#callAgainAt = performance.now() + CALL_EVERY_MS;
+    const state = await recovery.state(sweeps);
+    log.error({ event: 'gateway.waits-after-restore', ...state });
   }
 
   #ringDeliveries(): void {
@@ -82,9 +99,10 @@ export class Gateway {
 
   /** Stops taking work, lets what runs end, and closes everything. */
   async close(): Promise<void> {
-    const { deliveries, queue, database, worker, sealer, pools } = this.parts;
+    const { deliveries, sweeps, queue, database, worker, sealer, pools } = this.parts;
     await this.#watched?.stop();
     deliveries.stopTaking();
+    sweeps.stopTaking();
     await queue.drain();
     await this.#recordStop();
     await (this.#isWorking ? sealer.stop() : sealer.sealLeftovers());

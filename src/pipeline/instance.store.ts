@@ -4,29 +4,85 @@ import { Misconfigured } from '../errors.js';
 import type { Instant } from '../formats/instant.js';
 import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
-import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { forUpdate } from '../storage/dialect.js';
 import type { InstanceRow } from '../storage/tables.js';
+import { beginRecovery, pauseForRecovery } from './begin-recovery.store.js';
 import { newsOwedToOthers } from './owed-news.store.js';
+import { type InstanceMark, recogniseCopy } from './recognise-copy.js';
+
+/** Where a database lives now, and what is remembered of it there. */
+export interface InstancePlace {
+  /** Digest of the place. */
+  readonly place: string;
+  readonly mark: InstanceMark | null;
+  /** The database and the memory of it share a folder. */
+  readonly isOneFile: boolean;
+}
 
 /**
- * Finds or makes the row that says which life of this database is running, and keeps the folder it runs from.
+ * Finds or makes the row that says which life of this database is running, and keeps the folder it runs from. A
+ * database that was restored or copied begins another life, with every destination paused.
  *
  * @throws Misconfigured `destination-still-owed` when the folder left out a destination that bad news is due at.
  */
 export function openInstance(
   database: OpenDatabase,
   folder: LoadedSiteFolder,
+  where: InstancePlace,
   now: Instant,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
     await refuseWhatNobodyWouldDeliver(trx, folder);
     await activateSite(trx, folder, now);
-    const existing = await trx.selectFrom('instance').selectAll().executeTakeFirst();
-    if (existing) return existing;
-    const row: InstanceRow = { id: uuidv7(), epoch: 1, created_at: now };
-    await trx.insertInto('instance').values(row).execute();
-    return row;
+    const row = await lockInstance(trx, now);
+    const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
+    const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now);
+    if (living.recovering !== null) await pauseForRecovery(trx, folder, now);
+    // Above what was remembered too, or the next start would take it for an older file once more.
+    const tick = Math.max(living.tick, where.mark?.tick ?? 0) + 1;
+    await trx
+      .updateTable('instance')
+      .set({ place: where.place, tick })
+      .where('id', '=', row.id)
+      .execute();
+    return { ...living, place: where.place, tick };
   });
+}
+
+async function lockInstance(trx: Trx, now: Instant): Promise<InstanceRow> {
+  const find = () =>
+    forUpdate(trx, trx.selectFrom('instance').selectAll(), 'instance').executeTakeFirst();
+  const existing = await find();
+  if (existing) return existing;
+  const row: InstanceRow = {
+    id: uuidv7(),
+    epoch: 1,
+    created_at: now,
+    place: null,
+    tick: 0,
+    recovering: null,
+    recovering_since: null,
+    facts_until: null,
+  };
+  await trx.insertInto('instance').values(row).execute();
+  return row;
+}
+
+/** Counts up while it lives; returns what the file beside the database is to remember. */
+export async function tick(database: OpenDatabase): Promise<InstanceMark> {
+  return await database.transact(async (trx) => {
+    const row = await trx
+      .updateTable('instance')
+      .set((eb) => ({ tick: eb('tick', '+', 1) }))
+      .returning(['id', 'epoch', 'tick'])
+      .executeTakeFirstOrThrow();
+    return { instance: row.id, epoch: row.epoch, tick: Number(row.tick) };
+  });
+}
+
+export async function readInstance(reader: Reader): Promise<InstanceRow> {
+  return await reader.selectFrom('instance').selectAll().executeTakeFirstOrThrow();
 }
 
 async function refuseWhatNobodyWouldDeliver(trx: Trx, folder: LoadedSiteFolder): Promise<void> {

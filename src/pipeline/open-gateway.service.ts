@@ -7,6 +7,8 @@ import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
+import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
@@ -15,10 +17,15 @@ import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
+import { Adoption } from '../reconciliation/adoption.service.js';
 import { ComparisonService } from '../reconciliation/comparison.service.js';
+import { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
 import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
+import { SweepService } from '../reconciliation/sweep.service.js';
+import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
+import { SweepRequests } from '../reconciliation/sweep-requests.service.js';
 import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { StatementsService } from '../statements/statements.service.js';
@@ -31,18 +38,21 @@ import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
+import { InstanceActs } from './instance-acts.service.js';
+import { readMark, writeMark } from './instance-mark.files.js';
 import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
+import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
-import { UnreadableEvidence } from './unreadable-evidence.service.js';
+import { openUnowned, UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
 
 export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
@@ -121,7 +131,18 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
 async function wire(ground: Ground): Promise<Gateway> {
   const { settings, log, folder, clock, database, expressions, examining } = ground;
   const { site } = folder;
-  const { id: instance, epoch } = await openInstance(database, folder, clock.now());
+  const mark = readMark(settings.dataDirectory);
+  const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
+  const atStart = await openInstance(database, folder, where, clock.now());
+  const { id: instance, epoch, created_at: since } = atStart;
+  writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
+  const recovery = new RecoveryService({
+    database,
+    clock,
+    site,
+    atStart,
+    onResumed: () => ringEvery(),
+  });
   const mapping = new MappingService(database, expressions, site.site);
   await mapping.activate({
     site,
@@ -133,6 +154,9 @@ async function wire(ground: Ground): Promise<Gateway> {
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
+  const ringEvery = () => {
+    for (const bell of bells) queue.ring(bell);
+  };
   const worker = new WorkerService({ database, clock, log });
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
@@ -163,6 +187,51 @@ async function wire(ground: Ground): Promise<Gateway> {
       setTimeout(ringOthers, STOP_AHEAD_MS);
     },
   });
+  const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
+    onReceiptChanged: () => queue.ring('receipts'),
+    afterRecovery:
+      atStart.facts_until === null
+        ? null
+        : {
+            isRecovering: () => recovery.isRecovering(),
+            recognise: (built) => adoption.recognise(built),
+          },
+  });
+  const adoption = new Adoption({
+    database,
+    clock,
+    site,
+    looking: deliveries.looking,
+    canList: (name) => sweeps.canList(name),
+    recoveringSince: atStart.recovering_since ?? since,
+  });
+  const documents = new Map(
+    [...folder.mappingSources.values()].map((source) => [source.destination, source.document]),
+  );
+  const sweeps: SweepService = new SweepService({
+    database,
+    clock,
+    site,
+    worker,
+    looking: deliveries.looking,
+    documents,
+    findings: new SweepFindings(database, clock, site, {
+      evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
+      openUnowned: (discrepancy) =>
+        openUnowned(database, clock, site.timeZone, statements, discrepancy),
+      onChanged: () => queue.ring('receipts'),
+    }),
+    since,
+  });
+  const watch = new DestinationWatch({
+    database,
+    clock,
+    site,
+    looking: deliveries.looking,
+    documents,
+    onChanged: ringEvery,
+  });
+  await watch.begin();
   const people = openAccess(database, clock, site);
   const signing = new SigningService(database, clock, people.accounts, site);
   const reviews = new ReviewService({
@@ -236,8 +305,23 @@ async function wire(ground: Ground): Promise<Gateway> {
       new ReceiptChangesService(receiptSettings, receipts),
     ),
     statements,
-    current: new CurrentStatements(statements, bundles, clock),
-    deliveries: openDeliveries(ground, mapping, worker, () => queue.ring('receipts')),
+    current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
+      const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));
+      return (await watch.list()).some(
+        (w) => acting.has(w.destination) && (w.hold !== null || w.difference !== null),
+      );
+    }),
+    deliveries,
+    watch,
+    recovery,
+    instanceActs: new InstanceActs(database, clock, site, recovery, sweeps, instance),
+    sweeps,
+    sweepRequests: new SweepRequests(database, site.site, sweeps, (name) =>
+      queue.ring(`sweeps:${name}`),
+    ),
+    destinations: new DestinationControl(database, clock, site, (name) =>
+      queue.ring(`deliveries:${name}`),
+    ),
     comparison,
     discrepancies,
     periods: new PeriodsService(database, clock, site, comparison, signing),
@@ -306,7 +390,10 @@ function openDeliveries(
   { folder, database, clock, secrets }: Ground,
   mapping: MappingService,
   worker: WorkerIdentity,
-  onReceiptChanged: () => void,
+  ports: {
+    readonly onReceiptChanged: () => void;
+    readonly afterRecovery: AfterRecovery | null;
+  },
 ): DeliveryService {
   return new DeliveryService({
     database,
@@ -316,7 +403,8 @@ function openDeliveries(
     loadSubject,
     worker,
     secrets,
-    onReceiptChanged,
+    onReceiptChanged: ports.onReceiptChanged,
+    ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),
     random: Math.random,
   });
 }

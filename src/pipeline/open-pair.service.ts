@@ -17,6 +17,8 @@ export interface Pair {
   readonly database: OpenDatabase;
   /** The clock that everything written to the database goes by. */
   readonly clock: Clock;
+  /** Digest of where the database lives. */
+  readonly place: string;
   /** Opened once the database has said whose bells they are. */
   openQueue(owner: Owner): Promise<WorkQueue>;
 }
@@ -38,6 +40,7 @@ export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
   return {
     database,
     clock,
+    place: database.place,
     openQueue: async (owner) =>
       url === null
         ? new InProcessQueue(clock, onError)

@@ -1,9 +1,10 @@
 import type { Instant } from '../formats/instant.js';
-import type { ReceiptLocks } from '../receipts/receipt-locks.store.js';
-import type { EvidenceScope } from '../reconciliation/discrepancies.js';
+import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
+import type { EvidenceScope, NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import type { StatementsService } from '../statements/statements.service.js';
-import type { Trx } from '../storage/database.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 
 export interface UnreadableBytes {
@@ -53,6 +54,27 @@ export class UnreadableEvidence {
     }
     return hasStop;
   }
+}
+
+/**
+ * Opens evidence that belongs to no receipt for certain and evaluates, in the same transaction, every statement
+ * that it makes untrue (rule 10).
+ *
+ * @param zone the site's, for the trail
+ */
+export async function openUnowned(
+  database: OpenDatabase,
+  clock: Clock,
+  zone: string,
+  statements: StatementsService,
+  discrepancy: NewDiscrepancy,
+): Promise<void> {
+  await transactLocking(database, discrepancy.site, async (trx, locks) => {
+    const now = clock.now();
+    const inDoubt = await lockInDoubt(trx, locks, statements, [discrepancy.scope ?? {}]);
+    await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, zone);
+    for (const id of inDoubt) await statements.evaluateInTransaction(trx, id, now);
+  });
 }
 
 /**

@@ -1,5 +1,5 @@
 import { setTimeout as wait } from 'node:timers/promises';
-import { addMs } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import type { Bell, BellHandler } from '../queue/work-queue.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 
@@ -18,7 +18,8 @@ const COMPARE_REST_TIMES = 10;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
-  const { queue, bundles, deliveries, statements, comparison, database, clock, site } = gateway;
+  const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
+  const { database, clock, site } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -55,7 +56,14 @@ export function answerBells(gateway: GatewayParts): void {
     return { nextDueAt: addMs(clock.now(), COMPARE_EVERY_MS) };
   });
 
-  for (const { name } of site.destinations) {
+  for (const destination of site.destinations) {
+    const { name } = destination;
+    answer(`sweeps:${name}`, async () => {
+      const lookAt = await watch.lookWhenDue(destination);
+      const { nextDueAt } = await sweeps.workOnce(name);
+      if (lookAt === null || nextDueAt === null) return { nextDueAt: lookAt ?? nextDueAt };
+      return { nextDueAt: Math.min(lookAt, nextDueAt) as Instant };
+    });
     answer(`deliveries:${name}`, (ringing) => deliveries.workOnce(name, ringing));
     answer(`stops:${name}`, (ringing) => deliveries.workStops(name, ringing));
   }

@@ -9,12 +9,13 @@ export type Bell =
   | 'receipts'
   | 'comparison'
   | `deliveries:${string}`
-  | `stops:${string}`;
+  | `stops:${string}`
+  | `sweeps:${string}`;
 
 /** Every bell of a site with these destinations. */
 export function bellsOf(destinations: readonly string[]): readonly Bell[] {
   const ofDestinations = destinations.flatMap(
-    (name) => [`deliveries:${name}`, `stops:${name}`] as const,
+    (name) => [`deliveries:${name}`, `stops:${name}`, `sweeps:${name}`] as const,
   );
   return ['bundles', 'receipts', 'comparison', ...ofDestinations];
 }

@@ -37,6 +37,7 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     revision: 0,
     facts_version: 0,
     evaluation_due: 0,
+    revision_floor: 0,
     status: 'open',
     linked: 0,
   };

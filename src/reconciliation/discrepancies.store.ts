@@ -170,3 +170,22 @@ const openOf = prepared((db, of: { readonly site: string; readonly receiptId: st
     .orderBy('opened_at')
     .orderBy('id'),
 );
+
+/** True while a discrepancy of this class and subject is open that an event opened. */
+export async function isOpenDiscrepancy(
+  reader: Reader,
+  site: string,
+  kind: DiscrepancyClass,
+  subject: string,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('discrepancy')
+    .select('id')
+    .where('site', '=', site)
+    .where('class', '=', kind)
+    .where('subject', '=', subject)
+    .where('closed_at', 'is', null)
+    .where('derived', '=', 0)
+    .executeTakeFirst();
+  return row !== undefined;
+}

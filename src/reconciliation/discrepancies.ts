@@ -11,6 +11,8 @@ export interface EvidenceScope {
   readonly materials?: readonly string[];
   readonly from?: Instant;
   readonly to?: Instant;
+  /** It is about what may be sent to this destination, and belongs to no receipt. */
+  readonly destination?: string;
 }
 
 /** A discrepancy that an event opens. */
@@ -54,6 +56,7 @@ export function scopeCovers(
   receipt: ScopedReceipt,
   instrumentAreas: ReadonlyMap<string, string>,
 ): boolean {
+  if (scope.destination !== undefined) return false;
   if (scope.to !== undefined && receipt.receivedAt !== null && scope.to < receipt.receivedAt) {
     return false;
   }
@@ -97,10 +100,13 @@ function isScope(value: unknown): value is EvidenceScope {
   const fields = value as Record<string, unknown>;
   const lists = [fields['areas'], fields['instruments'], fields['materials']];
   const times = [fields['from'], fields['to']];
+  const { destination } = fields;
   return (
+    (destination === undefined || typeof destination === 'string') &&
     lists.every(
       (l) => l === undefined || (Array.isArray(l) && l.every((x) => typeof x === 'string')),
-    ) && times.every((t) => t === undefined || typeof t === 'number')
+    ) &&
+    times.every((t) => t === undefined || typeof t === 'number')
   );
 }
 
@@ -222,7 +228,7 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
   ),
   'destination-changed': rule(
     'The destination is not the one its mapping was approved for',
-    'a signed approval of the destination as it is now',
+    'an approval of it as it is now, or a look that shows what was approved',
     'mapping-approver',
     8,
   ),

@@ -16,7 +16,7 @@ export type Misbehaviour =
   | { readonly kind: 'error-document' }
   | { readonly kind: 'reject'; readonly status: number; readonly words: string };
 
-export type Operation = 'store' | 'ask';
+export type Operation = 'store' | 'ask' | 'list' | 'describe';
 
 export interface IncomingRequest {
   readonly operation: Operation;

@@ -1,6 +1,7 @@
 import { type ReceiptState, type StoredMessage } from './books.js';
 import { erpField, escapeXml, readErpMessage } from './erp-message.js';
 import { ErpReleases, type ReleaseOptions } from './erp-release.client.js';
+import { type HeldQuery, heldPage, selfDescription } from './held-page.js';
 import {
   type StandIn,
   type StandInOptions,
@@ -47,7 +48,8 @@ const WIRE: WireFormat = {
  * releases and stock issues by the published rule once it knows the gateway's address.
  */
 export async function startStandInErp(options: StandInErpOptions, port = 0): Promise<StandInErp> {
-  const standIn: StandInServer = new StandInServer(options, WIRE, (message) => {
+  const itself = selfDescription('stand-in ERP', options.environment);
+  const standIn: StandInServer = new StandInServer(options, WIRE, itself, (message) => {
     // Deferred: a start from the journal applies before the server object is assigned.
     queueMicrotask(() => standIn.after(options.processingMs, () => releases.apply(message)));
   });
@@ -58,8 +60,8 @@ export async function startStandInErp(options: StandInErpOptions, port = 0): Pro
   };
   standIn.after(options.roundMs, again);
   const url = await standIn.listen(port);
-  const { ledger, misdeeds } = standIn;
-  return { url, ledger, misdeeds, releases, close: () => standIn.close() };
+  const { ledger, misdeeds, description } = standIn;
+  return { url, ledger, misdeeds, description, releases, close: () => standIn.close() };
 }
 
 function addRoutes(standIn: StandInServer, releases: ErpReleases): void {
@@ -75,6 +77,26 @@ function addRoutes(standIn: StandInServer, releases: ErpReleases): void {
       return `<Messages>${held.map(messageXml).join('')}</Messages>`;
     }),
   );
+  standIn.server.get<{ Querystring: HeldQuery }>('/held', async (request, reply) =>
+    standIn.ask(
+      reply,
+      () => {
+        const { messages, next } = heldPage(standIn.ledger.books.messages, request.query);
+        return `<Held>${messages.map(messageXml).join('')}<Next>${next}</Next></Held>`;
+      },
+      'list',
+    ),
+  );
+  standIn.server.get('/description', async (_request, reply) => {
+    const { name, version, environment } = standIn.description;
+    const text = `<Description><Name>${escapeXml(name)}</Name><Version>${escapeXml(version)}</Version><Environment>${escapeXml(environment)}</Environment></Description>`;
+    await standIn.ask(reply, () => text, 'describe');
+  });
+  standIn.server.get('/canary', async (_request, reply) => {
+    const { decision, score } = standIn.description.canary;
+    const text = `<Canary><Decision>${escapeXml(decision)}</Decision><Score>${escapeXml(score)}</Score></Canary>`;
+    await standIn.ask(reply, () => text, 'describe');
+  });
   standIn.server.get<{ Params: { id: string } }>('/receipts/:id', async (request, reply) => {
     const state = standIn.ledger.books.receipts.get(request.params.id);
     if (state === undefined) {
@@ -93,7 +115,7 @@ function addRoutes(standIn: StandInServer, releases: ErpReleases): void {
 function messageXml(message: StoredMessage): string {
   const read = readErpMessage(message.content);
   const content = 'fault' in read ? '' : read.bodyXml;
-  return `<Message><Number>${message.number}</Number><Reference>${escapeXml(message.reference)}</Reference><Applied>${message.applied}</Applied><Content>${content}</Content></Message>`;
+  return `<Message><Number>${message.number}</Number><Reference>${escapeXml(message.reference)}</Reference><MessageType>${escapeXml(message.messageType)}</MessageType><StoredAt>${message.arrivedAt}</StoredAt><Applied>${message.applied}</Applied><Content>${content}</Content></Message>`;
 }
 
 function stateXml(state: ReceiptState): string {

@@ -1,3 +1,4 @@
+import { type HeldQuery, heldPage, selfDescription } from './held-page.js';
 import {
   type StandIn,
   type StandInOptions,
@@ -27,7 +28,8 @@ const WIRE: WireFormat = {
  * text that arrived, so no digit changes on the way back.
  */
 export async function startStandInLims(options: StandInOptions, port = 0): Promise<StandIn> {
-  const standIn: StandInServer = new StandInServer(options, WIRE, (message) => {
+  const itself = selfDescription('stand-in LIMS', 'training');
+  const standIn: StandInServer = new StandInServer(options, WIRE, itself, (message) => {
     // Deferred: a start from the journal applies before the server object is assigned.
     queueMicrotask(() =>
       standIn.after(options.processingMs, () =>
@@ -50,9 +52,32 @@ export async function startStandInLims(options: StandInOptions, port = 0): Promi
       });
     },
   );
+  standIn.server.get<{ Querystring: HeldQuery }>('/api/held', async (request, reply) => {
+    await standIn.ask(
+      reply,
+      () => {
+        const { messages, next } = heldPage(standIn.ledger.books.messages, request.query);
+        const entries = messages.map(
+          (m) =>
+            `{"number":"${m.number}","applied":${m.applied},"storedAt":"${m.arrivedAt}","content":${m.content}}`,
+        );
+        return `{"entries":[${entries.join(',')}],"next":${next === '' ? 'null' : `"${next}"`}}`;
+      },
+      'list',
+    );
+  });
+  const { description } = standIn;
+  standIn.server.get('/api/description', async (_request, reply) => {
+    const { name, version, environment } = description;
+    const text = JSON.stringify({ system: { name, version }, environment });
+    await standIn.ask(reply, () => text, 'describe');
+  });
+  standIn.server.get('/api/canary', async (_request, reply) => {
+    await standIn.ask(reply, () => JSON.stringify(description.canary), 'describe');
+  });
   const url = await standIn.listen(port);
   const { ledger, misdeeds } = standIn;
-  return { url, ledger, misdeeds, close: () => standIn.close() };
+  return { url, ledger, misdeeds, description, close: () => standIn.close() };
 }
 
 /** The header as a structured-field string, or as a bare token. */

@@ -3,6 +3,7 @@ import Fastify, { type FastifyInstance, type FastifyReply } from 'fastify';
 import { formatInstant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import { booksDocument, type StateClaim, type StoredMessage } from './books.js';
+import type { SelfDescription } from './held-page.js';
 import { type Ledger, openLedger } from './journal.files.js';
 import {
   type ImposedMisbehaviour,
@@ -43,6 +44,8 @@ export interface ReadMessage {
 
 export interface StandIn {
   readonly url: string;
+  /** What it says of itself; a test changes it to have it upgraded. */
+  readonly description: SelfDescription;
   readonly ledger: Ledger;
   /** How often it misbehaved, by kind. */
   readonly misdeeds: ReadonlyMap<string, number>;
@@ -64,7 +67,7 @@ export class StandInServer {
   readonly server: FastifyInstance;
   readonly ledger: Ledger;
   readonly misdeeds = new Map<string, number>();
-  readonly #counts: Record<Operation, number> = { store: 0, ask: 0 };
+  readonly #counts: Record<Operation, number> = { store: 0, ask: 0, list: 0, describe: 0 };
   readonly #timers = new Set<NodeJS.Timeout>();
   #isClosed = false;
   #imposed: ImposedMisbehaviour | null = null;
@@ -72,6 +75,7 @@ export class StandInServer {
   constructor(
     readonly options: StandInOptions,
     readonly wire: WireFormat,
+    readonly description: SelfDescription,
     readonly onStored: (message: StoredMessage) => void,
   ) {
     this.ledger = openLedger(options.journal);
@@ -144,11 +148,15 @@ export class StandInServer {
   }
 
   /** Answers a question about what is held, unless the schedule has something worse in mind. */
-  async ask(reply: FastifyReply, held: () => string): Promise<void> {
+  async ask(
+    reply: FastifyReply,
+    held: () => string,
+    operation: Exclude<Operation, 'store'> = 'ask',
+  ): Promise<void> {
     if (!this.options.askable) {
       return this.answer(reply, 404, this.wire.refusal('this system cannot be asked'));
     }
-    const act = this.#next('ask', '');
+    const act = this.#next(operation, '');
     if (act?.kind === 'unavailable') return this.#unavailable(reply, act.retryAfterSeconds);
     if (act?.kind === 'hang') return void reply.hijack();
     if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));

@@ -17,6 +17,50 @@ export interface MappingDocument {
   readonly tables: Readonly<Record<string, CodeTable>>;
   /** Which payload values let the destination release (rule 23). Empty only for a destination that never acts. */
   readonly permits: readonly { readonly at: Path; readonly values: readonly string[] }[];
+  /** How to list what the destination holds of a period; null when it cannot be listed. */
+  readonly list: HeldList | null;
+  /** What it says of itself, watched for changes; null when it says nothing. */
+  readonly describe: Description | null;
+}
+
+/**
+ * One page of the messages that a destination got in a period. The path may hold `{from}` and `{to}` (RFC 3339,
+ * UTC), `{limit}` and `{cursor}` (empty for the first page). Items have the form of a read-back's, so that they
+ * are compared by the same fields.
+ */
+export interface HeldList {
+  readonly request: RequestTemplate;
+  readonly items: Path;
+  /** Where the cursor of the next page stands; missing or empty: this was the last one. */
+  readonly next: Path | null;
+  /** Most items of a page. */
+  readonly pageSize: number;
+  /** Where an item has our reference. */
+  readonly reference: Path;
+  /** Where it has the destination's own number. */
+  readonly number: Path | null;
+  /** Where it has the time it was stored at, RFC 3339. */
+  readonly at: Path | null;
+  /** Where it says which message it is, and the destination's word for each. */
+  readonly message: {
+    readonly held: Path;
+    readonly codes: Readonly<Partial<Record<MessageName, string>>>;
+  } | null;
+  readonly receipt: Path | null;
+  readonly result: Path | null;
+  readonly revision: Path | null;
+}
+
+/** A document of the destination and the parts of it that must stay as they were approved. */
+export interface Watched {
+  readonly request: RequestTemplate;
+  /** '' is the whole document. */
+  readonly parts: readonly Path[];
+}
+
+export interface Description extends Watched {
+  /** A record that is kept there for this: it reads otherwise when the meaning of fields was changed. */
+  readonly canary: Watched | null;
 }
 
 /** Closed table: a value without a row is an error, there is no default row. */

@@ -2,7 +2,9 @@ import { canonicalDigest, type Sha256 } from '../formats/canonical-json.js';
 import { readCodeTable } from './code-table.js';
 import {
   type CodeTable,
+  type Description,
   type FieldMapping,
+  type HeldList,
   type MappingDocument,
   MESSAGE_NAMES,
   type MessageMapping,
@@ -39,12 +41,19 @@ interface MappingFile {
   readonly permits: MappingDocument['permits'];
   readonly tables: Readonly<Record<string, { readonly rows?: CodeTable; readonly file?: string }>>;
   readonly messages: Readonly<Partial<Record<MessageName, MessageEntry>>>;
+  readonly list?: ListEntry | null;
+  readonly describe?: Optional<Description, 'canary'> | null;
 }
 
 type Optional<T, K extends keyof T> = Omit<T, K> & Partial<Pick<T, K>>;
 type FieldEntry = Optional<FieldMapping, 'required' | 'identifier' | 'as'> & {
   readonly review?: string;
 };
+
+type ListEntry = Optional<
+  HeldList,
+  'next' | 'number' | 'at' | 'message' | 'receipt' | 'result' | 'revision'
+>;
 
 interface MessageEntry {
   readonly request: MessageMapping['request'];
@@ -96,6 +105,8 @@ export function readMapping(
     permits: entry.permits,
     tables,
     messages: Object.fromEntries(messagesOf(entry).map(([name, m]) => [name, withDefaults(m)])),
+    list: entry.list ? listWithDefaults(entry.list) : null,
+    describe: entry.describe ? { ...entry.describe, canary: entry.describe.canary ?? null } : null,
   };
   return {
     ok: true,
@@ -190,6 +201,19 @@ function withDefaults(entry: MessageEntry): MessageMapping {
       applied: readBack.applied ?? null,
       revision: readBack.revision ?? null,
     },
+  };
+}
+
+function listWithDefaults(entry: ListEntry): HeldList {
+  return {
+    ...entry,
+    next: entry.next ?? null,
+    number: entry.number ?? null,
+    at: entry.at ?? null,
+    message: entry.message ?? null,
+    receipt: entry.receipt ?? null,
+    result: entry.result ?? null,
+    revision: entry.revision ?? null,
   };
 }
 

@@ -195,4 +195,12 @@ export interface Destination {
   /** Results must be confirmed here before a receipt can conform. */
   readonly requiredForStatement: boolean;
   readonly timing: DestinationTiming;
+  /** When what it holds is listed and compared by itself; by hand only when left out. */
+  readonly sweep?: SweepSchedule | null;
+}
+
+export interface SweepSchedule {
+  readonly everyMinutes: number;
+  /** How far back each sweep looks. */
+  readonly lookBackHours: number;
 }

@@ -95,7 +95,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     standing.notEvaluated('performance-brackets'),
     labelsVerified(assessment),
     receiptUndivided(receipt),
-    standing.notEvaluated('destination-unchanged'),
+    standing.destinationUnchanged(facts),
   ];
   const signed = statementEvidence(facts, receipt, {
     ...shown,

@@ -10,6 +10,7 @@ import { DECISIONS, ENVIRONMENTS } from '../site/vocabulary.js';
 import type {
   ContainerRow,
   DeliveryRow,
+  DestinationWatchRow,
   DiscrepancyRow,
   ReceiptRow,
   ResultRow,
@@ -25,6 +26,7 @@ import type {
   ResultFact,
   ReviewFact,
   StopFact,
+  WatchFact,
 } from './facts.js';
 import { isLiftOf } from './stop-lift.js';
 
@@ -71,6 +73,20 @@ export function receiptFacts(
 function earliest(instants: readonly (Instant | null)[]): Instant | null {
   const known = instants.filter((instant) => instant !== null);
   return known.length < instants.length ? null : (Math.min(...known) as Instant);
+}
+
+export function watchFact(row: DestinationWatchRow): WatchFact {
+  const { destination, hold, difference } = row;
+  const why = {
+    unread: 'was not looked at yet',
+    changed: 'describes itself otherwise than it was approved',
+  };
+  const found = [hold === null ? null : why[hold], difference].filter((text) => text !== null);
+  return {
+    destination,
+    isWatched: row.declared !== '',
+    hold: found.length === 0 ? null : found.join('; '),
+  };
 }
 
 export function containerFact(row: ContainerRow): ContainerFact {

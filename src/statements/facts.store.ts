@@ -1,6 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
+import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import { latestSignatureOf, signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
@@ -17,16 +18,19 @@ import {
   receiptFacts,
   resultFact,
   stopFact,
+  watchFact,
 } from './facts-from-rows.js';
 import { loadLineage } from './lineage-facts.store.js';
 import { loadReviews, reviewFact } from './reviews.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
-import { latestConforms, stopsOf } from './statements.store.js';
+import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
 
 export interface LoadedFacts {
   readonly facts: StatementFacts;
   readonly factsVersion: number;
   readonly hasConformed: boolean;
+  /** The next revision lies above it, see `ReceiptRow.revision_floor`. */
+  readonly revisionFloor: number;
 }
 
 /**
@@ -63,10 +67,17 @@ export async function loadFacts(
     ]),
     discrepancies: (await openDiscrepanciesFor(reader, site.site, receiptId)).map(discrepancyFact),
     stops,
+    watches: (await watches(reader, site.site)).map(watchFact),
+    standsConforming: (await latestStatement(reader, site.site, receiptId))?.outcome === 'conforms',
     secondPerson: await latestSignatureOf(reader, site.site, { kind: 'statement', id: receiptId }),
     conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
   };
-  return { facts, factsVersion: row.facts_version, hasConformed };
+  return {
+    facts,
+    factsVersion: row.facts_version,
+    hasConformed,
+    revisionFloor: row.revision_floor,
+  };
 }
 
 async function stopFacts(reader: Reader, of: OfReceipt): Promise<StopFact[]> {

@@ -171,6 +171,15 @@ export interface LiftFact {
   readonly revision: number;
 }
 
+/** Whether new *conforms* may rest on a destination (rules 20 and 27). */
+export interface WatchFact {
+  readonly destination: string;
+  /** The mapping declares something to be watched. */
+  readonly isWatched: boolean;
+  /** Why no new *conforms* may; null when they may. */
+  readonly hold: string | null;
+}
+
 /** Everything a statement is a function of, besides the instant. */
 export interface StatementFacts {
   readonly site: SiteRules;
@@ -184,6 +193,9 @@ export interface StatementFacts {
   readonly stops: readonly StopFact[];
   /** The latest signature of a second person about the statement, whatever it says; null when there is none. */
   readonly secondPerson: Signature | null;
+  readonly watches: readonly WatchFact[];
+  /** The latest revision is a *conforms*: what only holds new ones takes nothing from it. */
+  readonly standsConforming: boolean;
   /** Expectation revision the latest *conforms* of this receipt was judged by; null when it never conformed. */
   readonly conformedAtReceiptRevision: number | null;
 }

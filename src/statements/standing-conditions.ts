@@ -229,10 +229,38 @@ export function retestDate(receipt: ReceiptFacts, now: Instant): Condition {
     : condition('retest-date', 'met', `valid until ${text}`);
 }
 
+/**
+ * Rules 20 and 27: no new *conforms* rests on a destination that changed, was never looked at, or shows the same
+ * difference in many records. One that stands is not ended by it: that would be thousands of stops.
+ */
+export function destinationUnchanged(facts: StatementFacts): Condition {
+  const code = 'destination-unchanged';
+  const counting = facts.site.destinations.filter((d) => d.acts || d.requiredForStatement);
+  const watched = new Map(facts.watches.map((watch) => [watch.destination, watch]));
+  const held = counting.flatMap(({ name }) => {
+    const hold = watched.get(name)?.hold ?? null;
+    return hold === null ? [] : [`${name} ${hold}`];
+  });
+  if (held.length > 0) {
+    return facts.standsConforming
+      ? condition(
+          code,
+          'met',
+          `${named(held)}; what stood before stands, and nothing new rests on it`,
+        )
+      : condition(code, 'unmet', named(held));
+  }
+  const unwatched = counting.filter((d) => d.acts && watched.get(d.name)?.isWatched !== true);
+  if (unwatched.length > 0) {
+    const names = named(unwatched.map((d) => d.name));
+    return condition(code, 'not-evaluated', `the mapping declares nothing to be watched: ${names}`);
+  }
+  return condition(code, 'met', 'what was approved is what they say of themselves');
+}
+
 /** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
 const NOT_EVALUATED = {
   'performance-brackets': 'rule 13: a passing performance check after the results',
-  'destination-unchanged': 'rules 26 and 27: what was used already, and changed destinations',
 } as const satisfies Partial<Record<ConditionCode, string>>;
 
 type NotEvaluated = keyof typeof NOT_EVALUATED;

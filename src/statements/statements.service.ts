@@ -307,13 +307,17 @@ export class StatementsService {
     if (loaded === null) return null;
     const latest = await latestStatement(reader, site, receiptId);
     const lastStop = loaded.facts.stops.at(-1) ?? null;
-    const newStop = { stopId: uuidv7(), statementRevision: (latest?.revision ?? 0) + 1 };
+    const newStop = {
+      stopId: uuidv7(),
+      statementRevision: Math.max(latest?.revision ?? 0, loaded.revisionFloor) + 1,
+    };
     const decision = decideRevision({
       facts: loaded.facts,
       previous: latest && {
         revision: latest.revision,
         outcome: latest.outcome,
-        fingerprint: statementFingerprint(latest),
+        // What lies below the floor was outlived: the same is said again, above it.
+        fingerprint: loaded.revisionFloor > latest.revision ? '' : statementFingerprint(latest),
       },
       hasConformed: loaded.hasConformed,
       isIneffective:

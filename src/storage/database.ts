@@ -4,6 +4,7 @@ import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { anchoredClock, type Clock } from './clock.js';
+import { sqlitePlace } from './database-place.js';
 import {
   KeptStatements,
   openSqliteFile,
@@ -36,6 +37,8 @@ export abstract class OpenDatabase {
 /** A database with the clock that everything written to it goes by. */
 export interface ClockedDatabase extends OpenDatabase {
   readonly clock: Clock;
+  /** Digest of where it lives: a copy lives elsewhere. */
+  readonly place: string;
 }
 
 export interface DatabasePlace {
@@ -58,6 +61,11 @@ export async function openDatabase(place: string | DatabasePlace): Promise<Clock
   return openPostgres({ url, alert: alert ?? (() => undefined) });
 }
 
+/** The file of a data folder that holds everything. */
+export function databaseFile(dataDirectory: string): string {
+  return join(dataDirectory, 'drumline.db');
+}
+
 function makeFolder(path: string): void {
   mkdirSync(path, { recursive: true, mode: 0o700 });
 }
@@ -73,7 +81,7 @@ function makeFolder(path: string): void {
 async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
-  const file = openSqliteFile(join(dataDirectory, 'drumline.db'));
+  const file = openSqliteFile(databaseFile(dataDirectory));
   const statements = new KeptStatements(file);
   const dialect = new TransactionalSqliteDialect({ database: statements });
   const db = new Kysely<Tables>({ dialect });
@@ -88,6 +96,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   return {
     db,
     clock: anchoredClock(),
+    place: sqlitePlace(databaseFile(dataDirectory)),
     transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();

@@ -3,6 +3,7 @@ import { Kysely, type PostgresPool, sql, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { type Instant, instantFromMillis, msBetween } from '../formats/instant.js';
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
+import { postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
 import { migrateToLatest } from './migrate.js';
 import { openPool } from './postgres-pool.js';
@@ -60,12 +61,14 @@ export async function openPostgres(options: PostgresOptions) {
     onStep: (ms) => alert({ code: 'database-clock-stepped', found: `${Math.round(ms)} ms` }),
   });
   compareClocks(clock.now(), options.wallMillis ?? Date.now, alert);
+  const place = await postgresPlace(db);
   // A reading that fails is made up for by the next; work on the database fails by itself meanwhile.
   const following = setInterval(() => void clock.follow().catch(() => undefined), FOLLOW_EVERY_MS);
   following.unref();
   return {
     db,
     clock,
+    place,
     transact,
     reserved,
     close: async () => {

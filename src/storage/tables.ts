@@ -44,6 +44,10 @@ export interface Tables {
   statement_pull: StatementPullRow;
   withdrawal: WithdrawalRow;
   destination: DestinationRow;
+  destination_watch: DestinationWatchRow;
+  destination_holding: DestinationHoldingRow;
+  sweep: SweepRow;
+  sweep_item: SweepItemRow;
   mapping_revision: MappingRevisionRow;
   ordering_key: OrderingKeyRow;
   delivery: DeliveryRow;
@@ -63,11 +67,23 @@ export interface Tables {
   signing_sitting: SigningSittingRow;
 }
 
-/** One row: which life of this database is running. A restore starts a new epoch (issue 6). */
+/** Why a database reads its destinations back before it sends anything (rule 28). */
+export type RecoveryCause = 'restored' | 'copied' | 'older-file';
+
+/** One row: which life of this database is running. A copy or a restore starts a new epoch. */
 export interface InstanceRow {
   id: string;
   epoch: number;
   created_at: Instant;
+  /** Digest of where this database lives; null before its first start there. */
+  place: string | null;
+  /** Counted up while it runs; a file beside the database that knows a higher one has seen a later state of it. */
+  tick: number;
+  /** Set while it waits for its read-backs and a person; null in ordinary life. */
+  recovering: RecoveryCause | null;
+  recovering_since: Instant | null;
+  /** No fact of this database is younger, when it was last restored or copied: what came after may be elsewhere. */
+  facts_until: Instant | null;
 }
 
 /** The site folder content the service last ran from, kept by digest. */
@@ -275,6 +291,8 @@ export interface ReceiptRow {
    * it waits for news from elsewhere, such as the sync of another instrument.
    */
   evaluation_due: 0 | 1 | 2;
+  /** Highest statement revision that a destination was found to hold; the next one lies above it. */
+  revision_floor: number;
   status: ReceiptStatus;
   /** 1 once a `receipt_link` names it, as source or as what came of one. */
   linked: 0 | 1;
@@ -591,6 +609,96 @@ export interface DestinationRow {
   breaker_until: Instant | null;
   paused: 0 | 1;
   pause_reason: string | null;
+  /** A person's pause that lies under the one after a restore, and stands again when that ends. */
+  pause_kept: string | null;
+}
+
+/** What a destination says of itself, and what of that a person approved (rule 27). */
+export interface DestinationWatchRow {
+  site: string;
+  destination: string;
+  /** Digest of what the mapping declares to be watched. */
+  declared: string;
+  approved_digest: string | null;
+  /** JSON: path to texts, as `seen_document`. */
+  approved_document: string | null;
+  approved_at: Instant | null;
+  seen_digest: string | null;
+  seen_document: string | null;
+  seen_at: Instant | null;
+  /** Why no new *conforms* goes there; null when none is held. */
+  hold: 'unread' | 'changed' | null;
+  hold_since: Instant | null;
+  /** A read-back difference that many records share: holds new *conforms* too. */
+  difference: string | null;
+  difference_since: Instant | null;
+  /** 1 after a start or a reconnection: no *conforms* leaves before it was looked at again. */
+  must_look: 0 | 1;
+  look_at: Instant;
+  /** Why the last look brought nothing. */
+  detail: string | null;
+}
+
+/** A message that a destination was found to hold and that no delivery of ours accounts for. */
+export interface DestinationHoldingRow {
+  site: string;
+  destination: string;
+  /** Its own number there, else its reference, else a digest of it. */
+  identity: string;
+  reference: string | null;
+  message: SubjectKind | null;
+  receipt_id: string | null;
+  /** result and withdrawal: result id; statement and stop: receipt id. */
+  subject: string | null;
+  revision: number | null;
+  held_at: Instant | null;
+  /** JSON: the message as it was listed. */
+  item: string;
+  first_sweep: string;
+  last_sweep: string;
+  /** When it was accounted for, or was no longer there. */
+  settled_at: Instant | null;
+}
+
+export type SweepCause = 'schedule' | 'person' | 'recovery';
+export type SweepState = 'listing' | 'comparing' | 'done' | 'failed';
+
+/** One look at everything that a destination holds of a period. */
+export interface SweepRow {
+  id: string;
+  site: string;
+  destination: string;
+  cause: SweepCause;
+  /** Deliveries that got there in this period are compared. */
+  from_at: Instant;
+  to_at: Instant;
+  /** End of what is listed: beyond the period, so that no edge of it hides a message. */
+  listed_to: Instant;
+  state: SweepState;
+  /** Where to go on: of the destination's pages, then the id of the last delivery compared. */
+  cursor: string;
+  pages: number;
+  items: number;
+  /** JSON: counts by verdict. */
+  counts: string;
+  /** Requests in a row that brought nothing. */
+  failures: number;
+  detail: string | null;
+  worker: string | null;
+  fence: number;
+  created_at: Instant;
+  due_at: Instant;
+  finished_at: Instant | null;
+}
+
+export interface SweepItemRow {
+  sweep_id: string;
+  delivery_id: string;
+  message: SubjectKind;
+  count: number;
+  verdict: 'equal' | 'differs' | 'unsent';
+  field: string | null;
+  detail: string | null;
 }
 
 export interface MappingRevisionRow {
@@ -687,6 +795,8 @@ export interface DeliveryRow {
   reason: string | null;
   /** What went wrong, also when it was mended later: a double stays named on a confirmed delivery. */
   fault: DeliveryFault | null;
+  /** It may have been sent before a restore: it is asked about before anything is sent, doubtful since then. */
+  ask_since: Instant | null;
 }
 
 export interface AttemptRow {

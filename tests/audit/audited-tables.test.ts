@@ -76,9 +76,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'receipts/lineage.store.ts',
       'delivery/outcome.store.ts',
       'delivery/overlong-waits.store.ts',
+      'delivery/recovery-doubt.store.ts',
       'receipts/receipts.store.ts',
     ],
     entries: [
+      ['pipeline/begin-recovery.store.ts', 'doubted'],
+      ['reconciliation/adoption.service.ts', 'delivery.recognised'],
+      ['reconciliation/sweep-findings.service.ts', 'delivery.superseded'],
       ['delivery/settling.service.ts', 'delivery.$'],
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
@@ -88,6 +92,30 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       // What a statement, a stop or a superseded result takes back stands in their entries.
       ['statements/revision-messages.service.ts', 'takenBack'],
       ['pipeline/result-messages.service.ts', 'cancelled'],
+    ],
+  },
+  destination: {
+    writers: [
+      'delivery/destination-control.store.ts',
+      'delivery/destination.store.ts',
+      'delivery/overlong-waits.store.ts',
+    ],
+    // Tokens and breaker change with every send and need none.
+    entries: [
+      ['delivery/destination-control.service.ts', 'destination.paused'],
+      ['delivery/destination-control.service.ts', 'destination.resumed'],
+      ['pipeline/begin-recovery.store.ts', 'instance.recovering'],
+      ['pipeline/recovery.service.ts', 'instance.resumed'],
+    ],
+  },
+  destination_watch: {
+    writers: ['delivery/destination.store.ts', 'reconciliation/destination-watch.store.ts'],
+    entries: [
+      ['reconciliation/destination-watch.service.ts', 'destination.first-seen'],
+      ['reconciliation/destination-watch.service.ts', 'destination.changed'],
+      ['reconciliation/destination-watch.service.ts', 'destination.approved'],
+      // A difference that many records share is a discrepancy.
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
     ],
   },
   discrepancy: {
@@ -114,6 +142,20 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     writers: ['receipts/label-verification.store.ts'],
     entries: [['signatures/signing.service.ts', 'entry.action']],
   },
+  instance: {
+    writers: [
+      'cli/restored.store.ts',
+      'pipeline/begin-recovery.store.ts',
+      'pipeline/instance.store.ts',
+      'pipeline/recovery.store.ts',
+    ],
+    entries: [
+      ['pipeline/instance.store.ts', 'site.activated'],
+      ['cli/backup.files.ts', 'instance.restored'],
+      ['pipeline/begin-recovery.store.ts', 'instance.recovering'],
+      ['pipeline/recovery.service.ts', 'instance.resumed'],
+    ],
+  },
   mapping_revision: {
     writers: ['mapping/mapping.store.ts'],
     entries: [
@@ -134,9 +176,12 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'receipts/facts.store.ts',
       'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
+      'reconciliation/holdings.store.ts',
       'statements/statements.store.ts',
     ],
     entries: [
+      // A revision floor comes with the discrepancy that names the revision.
+      ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
       ['receipts/receipt-changes.service.ts', 'receipt.cancelled'],
       ['receipts/receipt-changes.service.ts', 'receipt.merged'],
       ['receipts/receipt-changes.service.ts', 'receipt.split'],
@@ -206,6 +251,15 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['statements/statements.service.ts', 'stop.effective'],
     ],
   },
+  sweep: {
+    writers: ['reconciliation/sweeps.store.ts'],
+    entries: [
+      ['reconciliation/sweep.service.ts', 'sweep.requested'],
+      ['reconciliation/sweep.service.ts', 'sweep.failed'],
+      ['reconciliation/sweep-comparison.service.ts', 'sweep.failed'],
+      ['reconciliation/sweep-comparison.service.ts', 'sweep.finished'],
+    ],
+  },
   withdrawal: {
     writers: ['pipeline/result-messages.service.ts'],
     entries: [['pipeline/result-messages.service.ts', 'withdrawnAt']],
@@ -228,9 +282,8 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   comparison_mark: 'what changed and is to be compared',
   comparison_receipt: 'derived, as comparison_cell',
   comparison_state: 'derived, as comparison_cell',
-  destination: 'tokens and breaker of sending; a pause by a person does not exist yet',
+  destination_holding: 'what a sweep saw; what it means is a discrepancy, which has its entries',
   finding: 'written once with its bundle, whose entry counts them, and never changed',
-  instance: 'one row for the life of a database; site.activated of the same transaction shows it',
   instrument_state: 'derived from bundles, each of which has its entry',
   intake_key: 'which request a bundle came by; the bundle has its entry',
   lane: 'who works on what at the moment',
@@ -242,6 +295,7 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   raw_bytes: 'addressed by digest, never changed; the bundle names the digest',
   receipt_request: 'which request a change came by; the change has its entry',
   receipt_news: 'receipts to look at again',
+  sweep_item: 'working notes of a sweep under way; gone when it ends',
   signing_sitting: 'how many signatures a session made in a row; each has its entry',
   site_evidence: 'a row to lock',
   statement_pull: 'a book of its own: who asked for which revision, never changed',

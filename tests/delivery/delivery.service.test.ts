@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { BREAKER_FAILURES } from '../../src/delivery/breaker.js';
 import { blockingDeliveries, deliveryCounts } from '../../src/delivery/delivery-report.store.js';
-import { pauseDestination } from '../../src/delivery/destination.store.js';
+import { setPause } from '../../src/delivery/destination-control.store.js';
 import { Bench, type BenchOptions, PERMIT, SITE } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
 
@@ -405,7 +405,9 @@ describe('what may leave when', () => {
     const { bench: b, sink } = await bench();
     await b.enqueue({ subjectId: 'a' });
     await b.service.workOnce('lims');
-    await b.database.transact((trx) => pauseDestination(trx, SITE, 'lims', 'maintenance'));
+    await b.database.transact((trx) =>
+      setPause(trx, { site: SITE, name: 'lims' }, { paused: 1, reason: 'maintenance', kept: null }),
+    );
     await b.enqueue({ subjectId: 'b' });
     await b.service.workOnce('lims');
     expect(sink.sends()).toBe(1);

@@ -1,5 +1,5 @@
 import { expect, it } from 'vitest';
-import { pauseDestination } from '../../src/delivery/destination.store.js';
+import { setPause } from '../../src/delivery/destination-control.store.js';
 import { Bench, SITE } from './northquay-bench.js';
 import { Sink } from './sink.js';
 
@@ -11,7 +11,8 @@ it('begins no transaction for what is due at a destination that is paused', asyn
   await bench.service.workOnce('lims');
   const id = await bench.enqueue({ subjectId: 'a' });
   await bench.service.buildDue('lims');
-  await bench.database.transact((trx) => pauseDestination(trx, SITE, 'lims', 'maintenance'));
+  const pause = { paused: 1, reason: 'maintenance', kept: null } as const;
+  await bench.database.transact((trx) => setPause(trx, { site: SITE, name: 'lims' }, pause));
   let writes = 0;
   bench.beforeWrite = async () => {
     writes += 1;

@@ -109,6 +109,8 @@ function mappingDocument(isAskable: boolean): MappingDocument {
     messages: { result: message, withdrawal: message, statement: message, stop: message },
     tables: {},
     permits: [{ at: '/usage', values: [PERMIT] }],
+    list: null,
+    describe: null,
   };
 }
 

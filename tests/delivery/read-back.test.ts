@@ -175,7 +175,7 @@ describe('judgeReadBack', () => {
   });
 
   it('never resends what differs', () => {
-    const differs = { kind: 'differs', detail: '/score' } as const;
+    const differs = { kind: 'differs', detail: '/score', field: null } as const;
     expect(judge(differs)).toMatchObject({ kind: 'park', fault: 'differs', isAccepted: false });
     expect(judge(differs, { state: 'accepted' })).toMatchObject({ isAccepted: true });
   });

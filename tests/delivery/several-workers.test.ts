@@ -1,7 +1,7 @@
 import { setImmediate as turn } from 'node:timers/promises';
 import { describe, expect, it, vi } from 'vitest';
 import type { DeliveryService } from '../../src/delivery/delivery.service.js';
-import { pauseDestination } from '../../src/delivery/destination.store.js';
+import { setPause } from '../../src/delivery/destination-control.store.js';
 import type {
   AskRequest,
   AskResult,
@@ -170,7 +170,9 @@ describe('two workers over one outbox', () => {
     const { nextDueAt } = await other.workOnce('lims');
     expect(nextDueAt).not.toBeNull();
     expect(nextDueAt).toBeLessThanOrEqual(bench.clock.now() + 200_000);
-    await bench.database.transact((trx) => pauseDestination(trx, SITE, 'lims', 'maintenance'));
+    await bench.database.transact((trx) =>
+      setPause(trx, { site: SITE, name: 'lims' }, { paused: 1, reason: 'maintenance', kept: null }),
+    );
     expect(await other.workOnce('lims')).toEqual({ worked: 0, nextDueAt: null });
     answer();
     await working;

@@ -110,7 +110,11 @@ describe('judgeStopReadBack', () => {
   });
 
   it('is not effective when something else is held, or it is not applied', () => {
-    const differs: ReadBackAnswer = { kind: 'differs', detail: '/usage: expected BLOCK' };
+    const differs: ReadBackAnswer = {
+      kind: 'differs',
+      detail: '/usage: expected BLOCK',
+      field: null,
+    };
     expect(judge(differs, 6_000)).toMatchObject({ kind: 'wait', fault: 'not-effective' });
     expect(judge({ kind: 'received-not-applied' }, 6_000)).toMatchObject({
       kind: 'wait',
@@ -138,7 +142,7 @@ describe('judgeStopReadBack', () => {
     const answers: ReadBackAnswer[] = [
       { kind: 'unavailable', detail: 'down' },
       { kind: 'received-not-applied' },
-      { kind: 'differs', detail: 'x' },
+      { kind: 'differs', detail: 'x', field: null },
       { kind: 'absent' },
     ];
     for (const answer of answers) {

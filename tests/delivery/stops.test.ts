@@ -1,6 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { stopsNotEffective } from '../../src/delivery/delivery-report.store.js';
-import { pauseDestination } from '../../src/delivery/destination.store.js';
+import { setPause } from '../../src/delivery/destination-control.store.js';
 import { RESTORE_PAUSE } from '../../src/delivery/stop-policy.js';
 import { Bench, type BenchOptions, PERMIT, SITE } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
@@ -133,7 +133,9 @@ describe('the slot of a stop (release-safety rule 22)', () => {
       await b.service.workOnce('lims');
       b.clock.advance(3_000);
     }
-    await b.database.transact((trx) => pauseDestination(trx, SITE, 'lims', 'maintenance'));
+    await b.database.transact((trx) =>
+      setPause(trx, { site: SITE, name: 'lims' }, { paused: 1, reason: 'maintenance', kept: null }),
+    );
     const stop = await b.stop(1);
     await b.service.workStops('lims');
     expect((await b.row(stop)).state).toBe('accepted');
@@ -143,7 +145,9 @@ describe('the slot of a stop (release-safety rule 22)', () => {
     const { bench: b, sink } = await bench();
     await b.enqueue({ subjectId: 'a' });
     await b.settle();
-    await b.database.transact((trx) => pauseDestination(trx, SITE, 'lims', RESTORE_PAUSE));
+    await b.database.transact((trx) =>
+      setPause(trx, { site: SITE, name: 'lims' }, { paused: 1, reason: RESTORE_PAUSE, kept: null }),
+    );
     await b.stop(1);
     await b.service.workStops('lims');
     expect(sink.entries).toHaveLength(1);

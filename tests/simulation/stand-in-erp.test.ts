@@ -100,7 +100,7 @@ describe('the stand-in ERP as a store', () => {
     await post(erpMessage('d-1', 'result', { Lot: 'A &amp; B' }), 'k-1');
     await until(areApplied);
     expect((await call(erp.url, '/messages?reference=d-1')).text).toBe(
-      '<Messages><Message><Number>E-000001</Number><Reference>d-1</Reference><Applied>true</Applied><Content><Lot>A &amp; B</Lot></Content></Message></Messages>',
+      `<Messages><Message><Number>E-000001</Number><Reference>d-1</Reference><MessageType>result</MessageType><StoredAt>${erp.ledger.books.messages[0]?.arrivedAt ?? ''}</StoredAt><Applied>true</Applied><Content><Lot>A &amp; B</Lot></Content></Message></Messages>`,
     );
     expect((await call(erp.url, '/messages?reference=d-9')).text).toBe('<Messages></Messages>');
   });

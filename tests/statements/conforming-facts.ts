@@ -230,6 +230,8 @@ export const facts: StatementFacts = {
   discrepancies: [],
   stops: [],
   secondPerson: null,
+  watches: site.destinations.map((d) => ({ destination: d.name, isWatched: true, hold: null })),
+  standsConforming: false,
   conformedAtReceiptRevision: null,
 };
 

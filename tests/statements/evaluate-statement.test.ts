@@ -122,7 +122,6 @@ describe('the statement', () => {
     const draft = evaluateStatement({ ...production, results: measured }, now);
     expect(draft.conditions.filter((c) => c.state !== 'met').map((c) => c.code)).toEqual([
       'performance-brackets',
-      'destination-unchanged',
     ]);
     expect(draft.outcome).toBe('incomplete');
   });

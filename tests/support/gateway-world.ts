@@ -73,7 +73,7 @@ export interface ShownBundle {
 export class GatewayWorld {
   readonly clock = anchoredClock();
   /** The database as another reader sees it: committed rows only. */
-  readonly db: Kysely<Tables>;
+  db: Kysely<Tables>;
   key = '';
   url = '';
   #app: Application;
@@ -85,7 +85,7 @@ export class GatewayWorld {
     readonly erp: StandInErp,
     app: Application,
     private readonly options: WorldOptions,
-    private readonly place: DatabasePlace & { release(): void },
+    private place: DatabasePlace & { release(): void },
   ) {
     this.#app = app;
     this.db = readerOf(place);
@@ -157,6 +157,26 @@ export class GatewayWorld {
     this.#showErp();
   }
 
+  /** Starts a stopped gateway on a data folder, as after a restore. Of the file pair only. */
+  async restartAt(dataDirectory: string): Promise<void> {
+    const { release } = this.place;
+    this.place = { dataDirectory, databaseUrl: null, release };
+    this.#app = await openGateway(this.place, this.siteFolder, this.options);
+    this.db = readerOf(this.place);
+    await this.#listen();
+    this.#showErp();
+  }
+
+  /** Closes the gateway; the stand-ins go on. */
+  async stop(): Promise<void> {
+    await this.db.destroy();
+    await this.#app.close();
+  }
+
+  get dataDirectory(): string {
+    return this.place.dataDirectory;
+  }
+
   async http(ask: HttpAsk): Promise<HttpAnswer> {
     const key = ask.key === undefined ? this.key : ask.key;
     const answer = await request(new URL(ask.path, this.url), {
@@ -193,7 +213,7 @@ export class GatewayWorld {
   }
 
   get controlToken(): string {
-    const control = readControl(join(this.directory, 'data'));
+    const control = readControl(this.place.dataDirectory);
     if (!control) throw new Error('the gateway wrote no control file');
     return control.token;
   }

@@ -6,6 +6,7 @@ import * as m0005 from './m0005-people.js';
 import * as m0006 from './m0006-sealed-trail.js';
 import * as m0007 from './m0007-signatures.js';
 import * as m0008 from './m0008-comparison.js';
+import * as m0009 from './m0009-sweeps.js';
 import * as m0010 from './m0010-receipts.js';
 import * as m0011 from './m0011-second-person.js';
 
@@ -17,7 +18,8 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0005-people': m0005,
   '0006-sealed-trail': m0006,
   '0007-signatures': m0007,
-  '0010-receipts': m0010,
   '0008-comparison': m0008,
+  '0009-sweeps': m0009,
+  '0010-receipts': m0010,
   '0011-second-person': m0011,
 };

@@ -1,0 +1,28 @@
+import { mkdirSync, readFileSync, renameSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import type { InstanceMark } from './recognise-copy.js';
+
+const NAME = 'instance.json';
+
+/** null when there is none, or none that can be read: then nothing is known of a later state. */
+export function readMark(dataDirectory: string): InstanceMark | null {
+  try {
+    const read: unknown = JSON.parse(readFileSync(join(dataDirectory, NAME), 'utf8'));
+    if (typeof read !== 'object' || read === null) return null;
+    const { instance, epoch, tick } = read as Record<string, unknown>;
+    return typeof instance === 'string' && Number.isInteger(epoch) && Number.isInteger(tick)
+      ? { instance, epoch: epoch as number, tick: tick as number }
+      : null;
+  } catch {
+    // Missing or half a file from a crash.
+    return null;
+  }
+}
+
+/** Written after the commit it speaks of, so that it never knows of a state that was lost. */
+export function writeMark(dataDirectory: string, mark: InstanceMark): void {
+  const path = join(dataDirectory, NAME);
+  mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
+  writeFileSync(`${path}.tmp`, JSON.stringify(mark), { mode: 0o600 });
+  renameSync(`${path}.tmp`, path);
+}

@@ -1,0 +1,31 @@
+import type { InstanceRow, RecoveryCause } from '../storage/tables.js';
+
+/** What a file beside the database remembers of it; a later state of the same life than a copy can hold. */
+export interface InstanceMark {
+  readonly instance: string;
+  readonly epoch: number;
+  readonly tick: number;
+}
+
+/**
+ * Whether this database is another one than ran here last: put back from a backup, copied from elsewhere, or an
+ * older file laid over a newer one. Null when it goes on where it stopped.
+ *
+ * @param place where it lives now
+ * @param mark what the file beside it says, null when there is none
+ * @param isOneFile the database and that file share a folder
+ */
+export function recogniseCopy(
+  row: Pick<InstanceRow, 'id' | 'epoch' | 'tick' | 'place' | 'recovering'>,
+  place: string,
+  mark: InstanceMark | null,
+  isOneFile: boolean,
+): RecoveryCause | null {
+  // `drumline restore` leaves it so: it has not lived anywhere since.
+  if (row.place === null) return row.recovering;
+  if (row.place !== place) return 'copied';
+  if (mark === null) return null;
+  if (mark.instance !== row.id) return isOneFile ? 'copied' : null;
+  if (mark.epoch !== row.epoch) return mark.epoch > row.epoch ? 'older-file' : null;
+  return mark.tick > row.tick ? 'older-file' : null;
+}

@@ -1,0 +1,171 @@
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { lockDestination } from '../delivery/destination.store.js';
+import { setPause } from '../delivery/destination-control.store.js';
+import { pauseOf, resumedAfterRestore } from '../delivery/pause.js';
+import { countUnanswered } from '../delivery/recovery-doubt.store.js';
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import type { SweepService } from '../reconciliation/sweep.service.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase } from '../storage/database.js';
+import type { InstanceRow } from '../storage/tables.js';
+import { readInstance } from './instance.store.js';
+import {
+  endRecovery,
+  openStopCount,
+  recoverySweeps,
+  unheardInstruments,
+} from './recovery.store.js';
+
+/** Backups and clocks are not exact: so much before the last known fact the destinations are read back too. */
+const BEFORE_LAST_FACT_MS = 3_600_000;
+const SYSTEM: Actor = { kind: 'system', name: 'recovery' };
+
+/** What stands between a restored database and its resuming; empty lists and zero: nothing. */
+export interface RecoveryState {
+  readonly recovering: string | null;
+  readonly epoch: number;
+  readonly since: string | null;
+  readonly factsUntil: string | null;
+  /** Destinations whose list was not read back yet. */
+  readonly notReadBack: readonly string[];
+  /** Destinations that cannot be listed: what may be there already is parked instead of sent. */
+  readonly notListed: readonly string[];
+  /** Deliveries of the life before that no destination answered for. */
+  readonly unanswered: number;
+  /** Instruments in service that have not synced since: what they measured after the backup may be lost. */
+  readonly unheardInstruments: readonly string[];
+  /** Stops that wait for the resuming: call somebody. */
+  readonly waitingStops: number;
+}
+
+export type Resumed =
+  | { readonly ok: true; readonly state: RecoveryState }
+  | {
+      readonly ok: false;
+      readonly reason: 'not-recovering' | 'open';
+      readonly state: RecoveryState;
+    };
+
+export interface RecoveryParts {
+  readonly database: OpenDatabase;
+  readonly clock: Clock;
+  readonly site: SiteFolder;
+  /** The row as this process found it at its start. */
+  readonly atStart: InstanceRow;
+  readonly onResumed: () => void;
+}
+
+/** A database that was restored or copied reads its destinations back, and a person lets it go on (rule 28). */
+export class RecoveryService {
+  #mayRecover: boolean;
+
+  constructor(private readonly parts: RecoveryParts) {
+    this.#mayRecover = parts.atStart.recovering !== null;
+  }
+
+  /** Reads the row only while this process may be in recovery: it begins at a start and nowhere else. */
+  async isRecovering(): Promise<boolean> {
+    if (!this.#mayRecover) return false;
+    this.#mayRecover = (await readInstance(this.parts.database.db)).recovering !== null;
+    return this.#mayRecover;
+  }
+
+  /** Puts down the sweeps that a recovery rests on, where they are not there yet. */
+  async requestSweeps(sweeps: SweepService): Promise<void> {
+    if (!(await this.isRecovering())) return;
+    const { database, clock, site, atStart } = this.parts;
+    const since = atStart.recovering_since ?? clock.now();
+    const from = addMs(atStart.facts_until ?? since, -BEFORE_LAST_FACT_MS);
+    const made = await recoverySweeps(database.db, site.site, since);
+    for (const { name } of site.destinations) {
+      if (!sweeps.canList(name) || made.some((s) => s.destination === name)) continue;
+      await sweeps.request(name, { from, to: clock.now() }, 'recovery', SYSTEM);
+    }
+  }
+
+  async state(sweeps: SweepService): Promise<RecoveryState> {
+    const { database, site } = this.parts;
+    const { db } = database;
+    const row = await readInstance(db);
+    const none = {
+      notReadBack: [],
+      notListed: [],
+      unanswered: 0,
+      unheardInstruments: [],
+      waitingStops: 0,
+    };
+    const head = {
+      recovering: row.recovering,
+      epoch: row.epoch,
+      since: row.recovering_since === null ? null : formatInstant(row.recovering_since),
+      factsUntil: row.facts_until === null ? null : formatInstant(row.facts_until),
+    };
+    if (row.recovering === null || row.recovering_since === null) return { ...head, ...none };
+    const done = await recoverySweeps(db, site.site, row.recovering_since);
+    const names = site.destinations.map((d) => d.name);
+    const listed = names.filter((name) => sweeps.canList(name));
+    return {
+      ...head,
+      notReadBack: listed.filter(
+        (name) => !done.some((s) => s.destination === name && s.state === 'done'),
+      ),
+      notListed: names.filter((name) => !listed.includes(name)),
+      unanswered: await countUnanswered(db, site.site),
+      unheardInstruments: await unheardInstruments(
+        db,
+        site.site,
+        site.instruments.filter((i) => i.inService).map((i) => i.serial),
+        row.recovering_since,
+      ),
+      waitingStops: await openStopCount(db, site.site),
+    };
+  }
+
+  /**
+   * Lets the gateway send again. Refused while a read-back is open, and while an instrument was not heard from
+   * since, unless the person says that this is known.
+   */
+  async resume(
+    sweeps: SweepService,
+    act: { readonly reason: string; readonly actor: Actor; readonly unheardIsKnown: boolean },
+  ): Promise<Resumed> {
+    const state = await this.state(sweeps);
+    if (state.recovering === null) return { ok: false, reason: 'not-recovering', state };
+    const isOpen =
+      state.notReadBack.length > 0 ||
+      state.unanswered > 0 ||
+      (state.unheardInstruments.length > 0 && !act.unheardIsKnown);
+    if (isOpen) return { ok: false, reason: 'open', state };
+    await this.#lift(state, act);
+    this.parts.onResumed();
+    return { ok: true, state: await this.state(sweeps) };
+  }
+
+  async #lift(
+    before: RecoveryState,
+    act: { readonly reason: string; readonly actor: Actor },
+  ): Promise<void> {
+    const { database, clock, site } = this.parts;
+    await database.transact(async (trx) => {
+      const now: Instant = clock.now();
+      for (const { name, timing } of site.destinations) {
+        const row = await lockDestination(trx, site.site, name, timing.ratePerSecond, now);
+        await setPause(trx, { site: site.site, name }, resumedAfterRestore(pauseOf(row)));
+      }
+      await endRecovery(trx);
+      await recordAudit(trx, {
+        site: site.site,
+        zone: site.timeZone,
+        at: now,
+        actor: act.actor,
+        action: 'instance.resumed',
+        subjectKind: 'instance',
+        subjectId: this.parts.atStart.id,
+        reason: act.reason,
+        before,
+        after: { recovering: null },
+      });
+    });
+  }
+}

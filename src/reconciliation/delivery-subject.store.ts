@@ -1,0 +1,26 @@
+import type { Instant } from '../formats/instant.js';
+import type { Reader } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
+
+/** What a result's or a withdrawal's delivery speaks of, as its destination knows it. */
+export interface DeliverySubject {
+  readonly resultId: string;
+  /** null when the result does not say readably. */
+  readonly measuredAt: Instant | null;
+}
+
+/** null for what is no message about a result: a statement's revision tells the lives of a database apart. */
+export async function deliverySubject(
+  reader: Reader,
+  row: Pick<DeliveryRow, 'subject_kind' | 'subject_id'>,
+): Promise<DeliverySubject | null> {
+  if (row.subject_kind !== 'result' && row.subject_kind !== 'withdrawal') return null;
+  const results = reader.selectFrom('result').select(['result.result_id', 'result.measured_at']);
+  const found = await (row.subject_kind === 'result'
+    ? results.where('result.id', '=', row.subject_id)
+    : results
+        .innerJoin('withdrawal', 'withdrawal.result_row_id', 'result.id')
+        .where('withdrawal.id', '=', row.subject_id)
+  ).executeTakeFirst();
+  return found === undefined ? null : { resultId: found.result_id, measuredAt: found.measured_at };
+}

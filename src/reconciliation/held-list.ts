@@ -1,0 +1,92 @@
+import { itemsAt, leafText, readTree, type Tree, valueAt } from '../delivery/answer-tree.js';
+import type { AskResult } from '../delivery/endpoint.js';
+import { canonicalDigest } from '../formats/canonical-json.js';
+import { type Instant, parseTimestamp } from '../formats/instant.js';
+import type { HeldList, MappingDocument, Path } from '../site/mapping-document.js';
+import { MESSAGE_NAMES } from '../site/mapping-document.js';
+import type { SubjectKind } from '../storage/tables.js';
+
+/** One message that a destination holds, as its list shows it. */
+export interface HeldItem {
+  /** In the form of a read-back's item, so that the same fields are compared. */
+  readonly tree: Tree;
+  /** Its own number there, else its reference, else a digest of it: names it from one list to the next. */
+  readonly identity: string;
+  readonly reference: string | null;
+  readonly at: Instant | null;
+  readonly message: SubjectKind | null;
+  readonly receiptId: string | null;
+  /** result and withdrawal: result id; statement and stop: receipt id. */
+  readonly subject: string | null;
+  readonly revision: number | null;
+}
+
+export type HeldPage =
+  /** `next` is '' after the last page. */
+  | { readonly ok: true; readonly items: readonly HeldItem[]; readonly next: string }
+  | { readonly ok: false; readonly detail: string };
+
+/** A destination that does not keep to the page size is read up to here, and no further. */
+const ITEMS_MAX = 1_000;
+const CURSOR_MAX = 1_000;
+const TEXT_MAX = 500;
+
+/** Reads one page of a list. Anything but a whole document with status 200 says nothing. */
+export function readHeldPage(
+  result: AskResult,
+  list: HeldList,
+  format: MappingDocument['format'],
+  cursor: string,
+): HeldPage {
+  if (result.kind !== 'answered') {
+    return no(result.kind === 'unavailable' ? result.detail : 'the destination cannot be listed');
+  }
+  if (result.status !== 200) return no(`status ${result.status}`);
+  if (result.isCut) return no('the page is too long to read');
+  const tree = readTree(format, result.body);
+  if (tree === null) return no(`the page cannot be read as ${format}`);
+  const items = itemsAt(tree, list.items);
+  if (items.length > ITEMS_MAX) {
+    return no(`${items.length} items in one page, at most ${ITEMS_MAX}`);
+  }
+  const next = textAt(tree, list.next) ?? '';
+  if (next.length > CURSOR_MAX) return no('the cursor of the next page is too long');
+  if (next !== '' && next === cursor) return no(`the page after ${cursor} is itself`);
+  return { ok: true, items: items.map((item) => heldItem(item, list)), next };
+}
+
+function no(detail: string): HeldPage {
+  return { ok: false, detail };
+}
+
+function heldItem(tree: Tree, list: HeldList): HeldItem {
+  const reference = textAt(tree, list.reference);
+  const message = messageOf(tree, list);
+  const receiptId = textAt(tree, list.receipt);
+  const revision = Number(textAt(tree, list.revision) ?? Number.NaN);
+  const isOfReceipt = message === 'statement' || message === 'stop';
+  const at = textAt(tree, list.at);
+  return {
+    tree,
+    identity: textAt(tree, list.number) ?? reference ?? canonicalDigest(tree),
+    reference,
+    at: at === null ? null : (parseTimestamp(at)?.instant ?? null),
+    message,
+    receiptId,
+    subject: isOfReceipt ? receiptId : textAt(tree, list.result),
+    revision: Number.isSafeInteger(revision) && revision >= 0 ? revision : null,
+  };
+}
+
+function messageOf(tree: Tree, { message }: HeldList): SubjectKind | null {
+  if (message === null) return null;
+  const code = textAt(tree, message.held);
+  return MESSAGE_NAMES.find((name) => code !== null && message.codes[name] === code) ?? null;
+}
+
+/** A text at a place; null when there is none, or nothing that could be one of ours. */
+function textAt(tree: Tree, path: Path | null): string | null {
+  if (path === null) return null;
+  const text = leafText(valueAt(tree, path));
+  return text === null || text === '' || text.length > TEXT_MAX ? null : text;
+}

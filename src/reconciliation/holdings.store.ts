@@ -1,0 +1,149 @@
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { DestinationHoldingRow, DiscrepancyRow } from '../storage/tables.js';
+
+/** Keeps what a destination showed and no delivery accounts for; seen again, its last sweep moves on. */
+export async function keepHoldings(
+  trx: Trx,
+  holdings: readonly DestinationHoldingRow[],
+): Promise<void> {
+  for (const row of holdings) {
+    await trx
+      .insertInto('destination_holding')
+      .values(row)
+      .onConflict((c) =>
+        c.columns(['site', 'destination', 'identity']).doUpdateSet({
+          item: row.item,
+          last_sweep: row.last_sweep,
+        }),
+      )
+      .execute();
+  }
+}
+
+/** Messages that nothing accounts for, of one sweep, in the order of their identities. */
+export async function unsettledHoldings(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly sweepId: string },
+  after: string,
+  limit: number,
+): Promise<DestinationHoldingRow[]> {
+  return await reader
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('last_sweep', '=', of.sweepId)
+    .where('settled_at', 'is', null)
+    .where('identity', '>', after)
+    .orderBy('identity')
+    .limit(limit)
+    .execute();
+}
+
+/** Messages of a listed period that an earlier sweep saw and this one did not. */
+export async function vanishedHoldings(
+  reader: Reader,
+  of: {
+    readonly site: string;
+    readonly destination: string;
+    readonly sweepId: string;
+    readonly from: Instant;
+    readonly to: Instant;
+  },
+): Promise<DestinationHoldingRow[]> {
+  return await reader
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('last_sweep', '<>', of.sweepId)
+    .where('settled_at', 'is', null)
+    .where('held_at', '>=', of.from)
+    .where('held_at', '<', of.to)
+    .orderBy('identity')
+    .execute();
+}
+
+/** What a destination holds about one subject and revision that nothing accounts for. */
+export async function holdingsOf(
+  reader: Reader,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'message' | 'subject' | 'revision'>,
+): Promise<DestinationHoldingRow[]> {
+  if (of.subject === null || of.message === null) return [];
+  return await reader
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('message', '=', of.message)
+    .where('subject', '=', of.subject)
+    .where('revision', '=', of.revision)
+    .where('settled_at', 'is', null)
+    .orderBy('identity')
+    .execute();
+}
+
+export async function settleHolding(
+  trx: Trx,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+  now: Instant,
+): Promise<void> {
+  await trx
+    .updateTable('destination_holding')
+    .set({ settled_at: now })
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('identity', '=', of.identity)
+    .where('settled_at', 'is', null)
+    .execute();
+}
+
+/** A destination holds this revision of a receipt's statement: the next one has to lie above it. */
+export async function raiseRevisionFloor(
+  trx: Trx,
+  of: { readonly site: string; readonly receiptId: string; readonly revision: number },
+): Promise<void> {
+  await trx
+    .updateTable('receipt')
+    .set({ revision_floor: of.revision })
+    .where('site', '=', of.site)
+    .where('id', '=', of.receiptId)
+    .where('revision_floor', '<', of.revision)
+    .execute();
+}
+
+/** Highest revision of a receipt's statements and stops that this destination was shown to have of us. */
+export async function shownRevision(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly receiptId: string },
+): Promise<number> {
+  const row = await reader
+    .selectFrom('delivery')
+    .select((eb) => eb.fn.max('subject_revision').as('revision'))
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('receipt_id', '=', of.receiptId)
+    .where('subject_kind', 'in', ['statement', 'stop'])
+    .where('state', '=', 'confirmed')
+    .executeTakeFirst();
+  return row?.revision ?? 0;
+}
+
+/** Open discrepancies that sweeps of a destination opened, by what their subjects begin with. */
+export async function openOfSweeps(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly prefix: string },
+): Promise<DiscrepancyRow[]> {
+  const { prefix } = of;
+  return await reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('closed_at', 'is', null)
+    .where('subject', '>=', prefix)
+    .where('subject', '<', `${prefix}\uffff`)
+    .orderBy('subject')
+    .execute();
+}

@@ -1,0 +1,305 @@
+import { recordAudit } from '../audit/audit.store.js';
+import { addMs, type Instant } from '../formats/instant.js';
+import type { Destination } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
+import type { DeliveryRow, SweepRow } from '../storage/tables.js';
+import {
+  openOfSweeps,
+  shownRevision,
+  unsettledHoldings,
+  vanishedHoldings,
+} from './holdings.store.js';
+import { takeSpareToken } from './spare-token.service.js';
+import { answeredBy, deliveryPrefix, fieldPrefix } from './sweep-findings.service.js';
+import type { Stepped, SweepParts } from './sweep-parts.service.js';
+import { afterFailure, isSystematic, listedPeriod } from './sweep-rules.js';
+import {
+  changeSweep,
+  fieldDifferences,
+  forgetItems,
+  type HeldPlace,
+  notedItem,
+  type SuspectItem,
+  suspectItems,
+  unlistedDeliveries,
+  verdictCounts,
+} from './sweeps.store.js';
+
+/** Deliveries looked at in one step, and rows read at once. */
+const BATCH = 50;
+const NO_TOKEN_WAIT_MS = 200;
+
+/**
+ * The second half of a sweep: who should have been listed and was not is asked for by itself, then everything
+ * that was noted becomes findings, opened and closed. Repeated after a crash it finds the same.
+ */
+export class SweepComparison {
+  constructor(private readonly parts: Omit<SweepParts, 'since'>) {}
+
+  async step(destination: Destination, sweep: SweepRow): Promise<Stepped> {
+    const place = placeOf(sweep.cursor);
+    const rows = await unlistedDeliveries(this.parts.database.db, sweep, place, BATCH);
+    if (rows.length === 0) return await this.#finish(sweep);
+    let counts = JSON.parse(sweep.counts) as Record<string, number>;
+    let last = place;
+    for (const row of rows) {
+      const looked = await this.#look(destination, sweep, row);
+      if (looked.kind === 'no-token') {
+        return await this.#save(sweep, last, counts, addMs(this.#now(), NO_TOKEN_WAIT_MS));
+      }
+      if (looked.kind === 'unavailable')
+        return await this.#unavailable(sweep, last, counts, looked.detail);
+      counts = { ...counts, [looked.kind]: (counts[looked.kind] ?? 0) + 1 };
+      last = { at: row.held_at, id: row.id };
+    }
+    return await this.#save(sweep, last, counts, null);
+  }
+
+  /** Asks for one that the list did not show: only when it is absent there too does its absence count. */
+  async #look(
+    destination: Destination,
+    sweep: SweepRow,
+    row: DeliveryRow,
+  ): Promise<
+    | { readonly kind: 'no-token' | 'absent' | 'unlisted' | 'overtaken' }
+    | { readonly kind: 'unavailable'; readonly detail: string }
+  > {
+    const { database, clock, site, looking, findings } = this.parts;
+    if (await this.#isOvertaken(row)) return { kind: 'overtaken' };
+    if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
+      return { kind: 'no-token' };
+    }
+    const answer = await looking.ask(row);
+    if (answer.kind === 'unavailable') return answer;
+    const delivery = { id: row.id, receiptId: row.receipt_id };
+    if (answer.kind === 'absent') {
+      const detail = `${row.subject_kind} ${row.subject_id} was ${row.state} at ${destination.name} and is neither listed nor found there`;
+      await findings.open(sweep, delivery, { class: 'absent', detail });
+      return { kind: 'absent' };
+    }
+    if (answer.kind === 'several') {
+      const detail = `${answer.count} equal messages are held`;
+      await findings.open(sweep, delivery, { class: 'duplicate-at-destination', detail });
+    }
+    if (answer.kind === 'differs') {
+      await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
+    }
+    await this.#closeAbsent(sweep, row.id);
+    return { kind: 'unlisted' };
+  }
+
+  /** A destination may forget a statement once a later revision is in force there. */
+  async #isOvertaken(row: DeliveryRow): Promise<boolean> {
+    if (row.subject_kind !== 'statement' && row.subject_kind !== 'stop') return false;
+    if (row.receipt_id === null) return false;
+    const { site, destination, receipt_id: receiptId } = row;
+    const shown = await shownRevision(this.parts.database.db, { site, destination, receiptId });
+    return shown > row.subject_revision;
+  }
+
+  async #closeAbsent(sweep: SweepRow, deliveryId: string): Promise<void> {
+    const { database, findings } = this.parts;
+    const prefix = `${deliveryPrefix(sweep.destination)}${deliveryId}`;
+    for (const open of await openOfSweeps(database.db, { ...sweep, prefix })) {
+      if (open.class === 'absent') {
+        await findings.close(open, `sweep ${sweep.id}: a read-back shows it`);
+      }
+    }
+  }
+
+  async #finish(sweep: SweepRow): Promise<Stepped> {
+    const { database } = this.parts;
+    const differences = await fieldDifferences(database.db, sweep.id);
+    const systematic = differences.filter(isSystematic);
+    await this.#openFindings(sweep, new Set(systematic.map(keyOf)));
+    for (const difference of systematic) {
+      await this.parts.findings.openSystematic(sweep, difference);
+    }
+    await this.#closeFindings(sweep, new Set(systematic.map(keyOf)));
+    const unknown = await this.#holdings(sweep);
+    return await this.#end(sweep, { unknown, systematic: systematic.length });
+  }
+
+  async #openFindings(sweep: SweepRow, systematic: ReadonlySet<string>): Promise<void> {
+    const { database } = this.parts;
+    for (let after = ''; ; ) {
+      const items = await suspectItems(database.db, sweep.id, after, BATCH);
+      for (const item of items) await this.#openItem(sweep, item, systematic);
+      const last = items.at(-1);
+      if (last === undefined) return;
+      after = last.delivery_id;
+    }
+  }
+
+  async #openItem(
+    sweep: SweepRow,
+    item: SuspectItem,
+    systematic: ReadonlySet<string>,
+  ): Promise<void> {
+    const { findings } = this.parts;
+    const delivery = { id: item.delivery_id, receiptId: item.receipt_id };
+    if (item.count > 1) {
+      const detail = `${item.count} messages are listed under one reference`;
+      await findings.open(sweep, delivery, { class: 'duplicate-at-destination', detail });
+    }
+    if (item.verdict === 'equal') return;
+    if (item.verdict === 'differs' && systematic.has(keyOf(item))) return;
+    await findings.open(sweep, delivery, {
+      class: item.verdict === 'unsent' ? 'unknown-at-source' : 'differs',
+      detail: item.detail ?? item.verdict,
+    });
+  }
+
+  /** Closes what this sweep answers: of deliveries it listed, and fields that differ in many no more. */
+  async #closeFindings(sweep: SweepRow, systematic: ReadonlySet<string>): Promise<void> {
+    const { database, findings } = this.parts;
+    const { destination } = sweep;
+    const prefix = deliveryPrefix(destination);
+    for (const open of await openOfSweeps(database.db, { ...sweep, prefix })) {
+      const item = await notedItem(database.db, sweep.id, open.subject.slice(prefix.length));
+      const answer = item === undefined ? null : answeredBy(open.class, item);
+      if (answer !== null) await findings.close(open, `sweep ${sweep.id}: ${answer}`);
+    }
+    const fields = fieldPrefix(destination);
+    const compared = await verdictCounts(database.db, sweep.id);
+    const openFields = await openOfSweeps(database.db, { ...sweep, prefix: fields });
+    // What compared nothing shows nothing.
+    if (openFields.length === 0 || compared.equal === 0) return;
+    const ended = openFields.filter((open) => !systematic.has(open.subject.slice(fields.length)));
+    for (const open of ended) {
+      await findings.close(open, `sweep ${sweep.id}: ${compared.equal} messages are equal`);
+    }
+    if (ended.length === openFields.length) await findings.clearDifference(destination);
+  }
+
+  /** Messages that nothing accounts for; returns how many there are. */
+  async #holdings(sweep: SweepRow): Promise<number> {
+    const { database, findings } = this.parts;
+    const of = { site: sweep.site, destination: sweep.destination, sweepId: sweep.id };
+    let unknown = 0;
+    for (let after = ''; ; ) {
+      const holdings = await unsettledHoldings(database.db, of, after, BATCH);
+      for (const holding of holdings) {
+        if (await this.#isOvertakenHolding(holding)) {
+          await findings.settle(holding, `sweep ${sweep.id}: a later revision of ours is in force`);
+          continue;
+        }
+        unknown += 1;
+        await findings.openHolding(holding);
+      }
+      const last = holdings.at(-1);
+      if (last === undefined) break;
+      after = last.identity;
+    }
+    const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
+    const period = { from, to: sweep.listed_to };
+    for (const gone of await vanishedHoldings(database.db, { ...of, ...period })) {
+      await findings.settle(gone, `sweep ${sweep.id}: it is no longer listed`);
+    }
+    return unknown;
+  }
+
+  /** A statement of another life, once ours lies above it. A stop never: only a signed act lifts one. */
+  async #isOvertakenHolding(
+    holding: Parameters<SweepParts['findings']['settle']>[0],
+  ): Promise<boolean> {
+    const { message, receipt_id: receiptId, revision, site, destination } = holding;
+    if (message !== 'statement' || receiptId === null || revision === null) return false;
+    const of = { site, destination, receiptId };
+    return (await shownRevision(this.parts.database.db, of)) > revision;
+  }
+
+  async #end(sweep: SweepRow, found: Record<string, number>): Promise<Stepped> {
+    const { database, site } = this.parts;
+    const listed = await verdictCounts(database.db, sweep.id);
+    const counts = { ...(JSON.parse(sweep.counts) as object), ...listed, ...found };
+    await database.transact(async (trx) => {
+      const now = this.#now();
+      const change = {
+        state: 'done' as const,
+        counts: JSON.stringify(counts),
+        finished_at: now,
+        worker: null,
+      };
+      if (!(await changeSweep(trx, sweep, change))) return;
+      await forgetItems(trx, sweep.id);
+      await recordAudit(trx, {
+        site: sweep.site,
+        zone: site.timeZone,
+        at: now,
+        actor: { kind: 'system', name: 'sweep' },
+        action: 'sweep.finished',
+        subjectKind: 'sweep',
+        subjectId: sweep.id,
+        after: { destination: sweep.destination, items: sweep.items, ...counts },
+      });
+    });
+    return { sweep: null, waitUntil: this.#now() };
+  }
+
+  async #save(
+    sweep: SweepRow,
+    place: HeldPlace | null,
+    counts: Record<string, number>,
+    waitUntil: Instant | null,
+  ): Promise<Stepped> {
+    const change = { cursor: cursorOf(place), counts: JSON.stringify(counts), failures: 0 };
+    const isOurs = await this.parts.database.transact((trx) => changeSweep(trx, sweep, change));
+    return { sweep: isOurs ? { ...sweep, ...change } : null, waitUntil };
+  }
+
+  async #unavailable(
+    sweep: SweepRow,
+    place: HeldPlace | null,
+    counts: Record<string, number>,
+    detail: string,
+  ): Promise<Stepped> {
+    const failures = sweep.failures + 1;
+    const at = afterFailure(failures, sweep.cause, this.#now());
+    const change = {
+      cursor: cursorOf(place),
+      counts: JSON.stringify(counts),
+      failures,
+      detail,
+      ...(at === null ? { state: 'failed' as const, finished_at: this.#now() } : { due_at: at }),
+    };
+    const isOurs = await this.parts.database.transact(async (trx) => {
+      if (!(await changeSweep(trx, sweep, change))) return false;
+      if (at === null) await this.#auditFailed(trx, sweep, detail);
+      return true;
+    });
+    return { sweep: isOurs && at !== null ? { ...sweep, ...change } : null, waitUntil: at };
+  }
+
+  async #auditFailed(trx: Trx, sweep: SweepRow, reason: string): Promise<void> {
+    await recordAudit(trx, {
+      site: sweep.site,
+      zone: this.parts.site.timeZone,
+      at: this.#now(),
+      actor: { kind: 'system', name: 'sweep' },
+      action: 'sweep.failed',
+      subjectKind: 'sweep',
+      subjectId: sweep.id,
+      reason,
+      after: { destination: sweep.destination, pages: sweep.pages },
+    });
+  }
+
+  #now(): Instant {
+    return this.parts.clock.now();
+  }
+}
+
+function keyOf(of: { readonly message: string; readonly field: string | null }): string {
+  return `${of.message}:${of.field ?? ''}`;
+}
+
+/** The place in the comparison as the sweep's row keeps it: instant and id. */
+function cursorOf(place: HeldPlace | null): string {
+  return place === null ? '' : `${place.at} ${place.id}`;
+}
+
+function placeOf(cursor: string): HeldPlace | null {
+  const [at, id] = cursor.split(' ');
+  return at === undefined || id === undefined ? null : { at: Number(at) as Instant, id };
+}

@@ -1,0 +1,229 @@
+import { recordAudits } from '../audit/audit.store.js';
+import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
+import type { Instant } from '../formats/instant.js';
+import { lockReceipts, lockReceiptsMarking } from '../receipts/facts.store.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
+import type {
+  DestinationHoldingRow,
+  DiscrepancyClass,
+  DiscrepancyRow,
+  SweepItemRow,
+  SweepRow,
+} from '../storage/tables.js';
+import { setDifference } from './destination-watch.store.js';
+import type { NewDiscrepancy } from './discrepancies.js';
+import { closeByEvidence, isOpenDiscrepancy, openDiscrepancy } from './discrepancies.store.js';
+import { raiseRevisionFloor, settleHolding } from './holdings.store.js';
+import type { FieldDifference } from './sweep-rules.js';
+
+/** What a finding does beyond its own row; the later stages are told, and this one knows none of them. */
+export interface FindingEffects {
+  /** Evaluates the statement of a receipt whose facts became worse, in the transaction that made them so. */
+  readonly evaluate: (trx: Trx, receiptId: string, now: Instant) => Promise<unknown>;
+  /** Opens what belongs to no receipt for certain and evaluates every statement it could belong to. */
+  readonly openUnowned: (discrepancy: NewDiscrepancy) => Promise<void>;
+  /** Called after a commit that receipts wait for. */
+  readonly onChanged: () => void;
+}
+
+type Swept = Pick<SweepRow, 'id' | 'destination'>;
+
+/** A delivery as far as a finding about it goes. */
+export interface FoundDelivery {
+  readonly id: string;
+  readonly receiptId: string | null;
+}
+
+/** Opens and closes discrepancies by what sweeps show; each in a transaction of its own, each once. */
+export class SweepFindings {
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly clock: Clock,
+    private readonly site: SiteFolder,
+    private readonly effects: FindingEffects,
+  ) {}
+
+  /** Opens a finding about one delivery; true when it was not open yet. */
+  async open(
+    sweep: Swept,
+    delivery: FoundDelivery,
+    what: { readonly class: DiscrepancyClass; readonly detail: string },
+  ): Promise<boolean> {
+    return await this.#open({
+      class: what.class,
+      subject: `${deliveryPrefix(sweep.destination)}${delivery.id}`,
+      receiptId: delivery.receiptId,
+      destination: sweep.destination,
+      // What we delivered without a receipt is no evidence that any receipt could lack.
+      scope: delivery.receiptId === null ? { destination: sweep.destination } : null,
+      detail: what.detail,
+    });
+  }
+
+  /** A message that nothing of ours accounts for: it counts against its receipt, or blocks by scope (rule 10). */
+  async openHolding(holding: DestinationHoldingRow): Promise<boolean> {
+    const { destination, identity, receipt_id: receiptId, message, revision } = holding;
+    const isState = message === 'statement' || message === 'stop';
+    if (isState && receiptId !== null && revision !== null) {
+      const of = { site: this.site.site, receiptId, revision };
+      await this.database.transact(async (trx) => {
+        await lockReceipts(trx, of.site, [receiptId]);
+        await raiseRevisionFloor(trx, of);
+        await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
+        await this.effects.evaluate(trx, receiptId, this.clock.now());
+      });
+    }
+    const named = [holding.subject, revision === null ? null : `revision ${revision}`];
+    return await this.#open({
+      class: 'unknown-at-source',
+      subject: `${holdingPrefix(destination)}${identity}`,
+      receiptId,
+      destination,
+      scope: receiptId === null ? { to: holding.held_at ?? this.clock.now() } : null,
+      detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
+    });
+  }
+
+  async #auditSuperseded(
+    trx: Trx,
+    superseded: Awaited<ReturnType<typeof supersedeOutlived>>,
+    identity: string,
+  ): Promise<void> {
+    const { site, timeZone: zone } = this.site;
+    const at = this.clock.now();
+    const events = superseded.map(({ id, destination, message, reason }) => ({
+      site,
+      zone,
+      at,
+      actor: { kind: 'system', name: 'sweep' } as const,
+      action: 'delivery.superseded',
+      subjectKind: 'delivery',
+      subjectId: id,
+      ...(reason === null ? {} : { reason }),
+      before: { destination, message },
+      after: { state: 'superseded', by: identity },
+    }));
+    await recordAudits(trx, events);
+  }
+
+  /** A difference that many records share: one event of the destination that holds new *conforms* there. */
+  async openSystematic(sweep: Swept, difference: FieldDifference): Promise<void> {
+    const { message, field, differing, compared } = difference;
+    const { site, timeZone: zone } = this.site;
+    const { destination } = sweep;
+    const detail = `${field} differs in ${differing} of ${compared} ${message} messages`;
+    await this.database.transact(async (trx) => {
+      const now = this.clock.now();
+      await openDiscrepancy(
+        trx,
+        {
+          site,
+          class: 'differs',
+          subject: `${fieldPrefix(destination)}${message}:${field}`,
+          receiptId: null,
+          containerLabel: null,
+          destination,
+          scope: { destination },
+          detail: `${destination}: ${detail}`,
+          openedAt: now,
+        },
+        zone,
+      );
+      await setDifference(trx, { site, destination, difference: detail, now });
+    });
+    this.effects.onChanged();
+  }
+
+  /** Closes a finding by what a sweep shows now; the receipt is evaluated anew later. */
+  async close(found: DiscrepancyRow, evidence: string): Promise<void> {
+    await this.database.transact(async (trx) => {
+      const receipts = found.receipt_id === null ? [] : [found.receipt_id];
+      await lockReceiptsMarking(trx, found.site, receipts, new Set(receipts));
+      const { site, class: kind, subject } = found;
+      const closedAt = this.clock.now();
+      const zone = this.site.timeZone;
+      await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt, zone });
+    });
+    this.effects.onChanged();
+  }
+
+  /** No field differs in many records any more: new *conforms* go there again. */
+  async clearDifference(destination: string): Promise<void> {
+    const { site } = this.site;
+    await this.database.transact((trx) =>
+      setDifference(trx, { site, destination, difference: null, now: this.clock.now() }),
+    );
+  }
+
+  /** A message is accounted for, or no longer there. */
+  async settle(holding: DestinationHoldingRow, evidence: string): Promise<void> {
+    const { site, destination, identity, receipt_id: receiptId } = holding;
+    await this.database.transact(async (trx) => {
+      const receipts = receiptId === null ? [] : [receiptId];
+      await lockReceiptsMarking(trx, site, receipts, new Set(receipts));
+      const closedAt = this.clock.now();
+      await settleHolding(trx, holding, closedAt);
+      const subject = `${holdingPrefix(destination)}${identity}`;
+      await closeByEvidence(trx, {
+        site,
+        class: 'unknown-at-source',
+        subject,
+        evidence,
+        closedAt,
+        zone: this.site.timeZone,
+      });
+    });
+    this.effects.onChanged();
+  }
+
+  async #open(
+    what: Omit<NewDiscrepancy, 'site' | 'containerLabel' | 'openedAt'>,
+  ): Promise<boolean> {
+    const { site } = this.site;
+    if (await isOpenDiscrepancy(this.database.db, site, what.class, what.subject)) return false;
+    const discrepancy = { site, containerLabel: null, openedAt: this.clock.now(), ...what };
+    const { receiptId, scope } = discrepancy;
+    if (receiptId === null && scope?.destination === undefined) {
+      await this.effects.openUnowned(discrepancy);
+    } else {
+      await this.database.transact(async (trx) => {
+        if (receiptId !== null) await lockReceipts(trx, site, [receiptId]);
+        const now = this.clock.now();
+        await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
+        if (receiptId !== null) await this.effects.evaluate(trx, receiptId, now);
+      });
+    }
+    this.effects.onChanged();
+    return true;
+  }
+}
+
+export function deliveryPrefix(destination: string): string {
+  return `held:${destination}:`;
+}
+
+export function holdingPrefix(destination: string): string {
+  return `holding:${destination}:`;
+}
+
+export function fieldPrefix(destination: string): string {
+  return `field:${destination}:`;
+}
+
+/** What a listed message says against an open finding about its delivery; null when it answers nothing. */
+export function answeredBy(kind: DiscrepancyClass, item: SweepItemRow): string | null {
+  switch (kind) {
+    case 'absent':
+      return 'it is listed again';
+    case 'differs':
+      return item.verdict === 'equal' ? 'it is listed as it was sent' : null;
+    case 'duplicate-at-destination':
+      return item.count === 1 ? 'it is listed once' : null;
+    case 'unknown-at-source':
+      return item.verdict === 'unsent' ? null : 'it was sent and is listed';
+    default:
+      return null;
+  }
+}

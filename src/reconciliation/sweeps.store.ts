@@ -1,0 +1,295 @@
+import { type SqlBool, sql } from 'kysely';
+import type { Instant } from '../formats/instant.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { DeliveryRow, SubjectKind, SweepItemRow, SweepRow } from '../storage/tables.js';
+import { workerIsGone } from '../storage/worker-identity.js';
+import type { FieldDifference } from './sweep-rules.js';
+
+export async function insertSweep(trx: Trx, row: SweepRow): Promise<void> {
+  await trx.insertInto('sweep').values(row).execute();
+}
+
+export async function sweepById(
+  reader: Reader,
+  site: string,
+  id: string,
+): Promise<SweepRow | undefined> {
+  return await reader
+    .selectFrom('sweep')
+    .selectAll()
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .executeTakeFirst();
+}
+
+/** The latest sweeps, newest first. */
+export async function recentSweeps(
+  reader: Reader,
+  site: string,
+  destination: string,
+  limit: number,
+): Promise<SweepRow[]> {
+  return await reader
+    .selectFrom('sweep')
+    .selectAll()
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .orderBy('created_at', 'desc')
+    .orderBy('id', 'desc')
+    .limit(limit)
+    .execute();
+}
+
+/** When the last sweep by schedule was made, whatever became of it; null before the first. */
+export async function lastScheduledAt(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<Instant | null> {
+  const row = await reader
+    .selectFrom('sweep')
+    .select((eb) => eb.fn.max('created_at').as('at'))
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .where('cause', '=', 'schedule')
+    .executeTakeFirst();
+  return row?.at ?? null;
+}
+
+/** The sweep of a destination that goes on next: the oldest that is not finished. */
+export async function openSweep(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<SweepRow | undefined> {
+  return await reader
+    .selectFrom('sweep')
+    .selectAll()
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .where('finished_at', 'is', null)
+    .orderBy('created_at')
+    .orderBy('id')
+    .executeTakeFirst();
+}
+
+/** Takes a sweep that nobody alive works on; the fence names this claim. Null when another has it. */
+export async function claimSweep(
+  trx: Trx,
+  id: string,
+  worker: string,
+): Promise<SweepRow | undefined> {
+  return await trx
+    .updateTable('sweep')
+    .set((eb) => ({ worker, fence: eb('fence', '+', 1) }))
+    .where('id', '=', id)
+    .where('finished_at', 'is', null)
+    .where((eb) =>
+      eb.or([eb('worker', 'is', null), eb('worker', '=', worker), workerIsGone('sweep.worker')]),
+    )
+    .returningAll()
+    .executeTakeFirst();
+}
+
+export type SweepChange = Partial<
+  Omit<SweepRow, 'id' | 'site' | 'destination' | 'cause' | 'created_at' | 'fence'>
+>;
+
+/** Writes progress, if the sweep is still ours. False when another worker has it: then nothing changed. */
+export async function changeSweep(
+  trx: Trx,
+  of: Pick<SweepRow, 'id' | 'fence'>,
+  change: SweepChange,
+): Promise<boolean> {
+  const { numUpdatedRows } = await trx
+    .updateTable('sweep')
+    .set(change)
+    .where('id', '=', of.id)
+    .where('fence', '=', of.fence)
+    .where('finished_at', 'is', null)
+    .executeTakeFirst();
+  return numUpdatedRows === 1n;
+}
+
+/** Deliveries by the references of a page. */
+export async function deliveriesByReference(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string },
+  references: readonly string[],
+): Promise<DeliveryRow[]> {
+  if (references.length === 0) return [];
+  return await reader
+    .selectFrom('delivery')
+    .selectAll()
+    .where('id', 'in', [...references])
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .execute();
+}
+
+/** Notes what a page showed; the same delivery seen again counts up and keeps the worse verdict. */
+export async function noteItems(trx: Trx, items: readonly SweepItemRow[]): Promise<void> {
+  for (const item of items) {
+    await trx
+      .insertInto('sweep_item')
+      .values(item)
+      .onConflict((c) =>
+        c.columns(['sweep_id', 'delivery_id']).doUpdateSet((eb) => ({
+          count: eb('sweep_item.count', '+', item.count),
+          ...(item.verdict === 'equal'
+            ? {}
+            : { verdict: item.verdict, field: item.field, detail: item.detail }),
+        })),
+      )
+      .execute();
+  }
+}
+
+export interface HeldPlace {
+  readonly at: Instant;
+  readonly id: string;
+}
+
+/** Deliveries that got there in the period and were not listed, in their order after a place. */
+export async function unlistedDeliveries(
+  reader: Reader,
+  sweep: Pick<SweepRow, 'id' | 'site' | 'destination' | 'from_at' | 'to_at'>,
+  after: HeldPlace | null,
+  limit: number,
+): Promise<(DeliveryRow & { readonly held_at: Instant })[]> {
+  const heldAt = sql<Instant>`coalesce(accepted_at, confirmed_at)`;
+  let query = reader
+    .selectFrom('delivery')
+    .selectAll()
+    .select(heldAt.as('held_at'))
+    .where('site', '=', sweep.site)
+    .where('destination', '=', sweep.destination)
+    .where(sql<SqlBool>`state in ('accepted', 'confirmed')`)
+    .where(heldAt, '>=', sweep.from_at)
+    .where(heldAt, '<', sweep.to_at)
+    .where((eb) =>
+      eb.not(
+        eb.exists(
+          eb
+            .selectFrom('sweep_item as i')
+            .select('i.delivery_id')
+            .where('i.sweep_id', '=', sweep.id)
+            .whereRef('i.delivery_id', '=', 'delivery.id'),
+        ),
+      ),
+    )
+    .orderBy(heldAt)
+    .orderBy('id')
+    .limit(limit);
+  if (after !== null) {
+    query = query.where((eb) =>
+      eb.or([
+        eb(heldAt, '>', after.at),
+        eb.and([eb(heldAt, '=', after.at), eb('id', '>', after.id)]),
+      ]),
+    );
+  }
+  return await query.execute();
+}
+
+/** Fields in which listed messages differ from what was sent, with how many were compared. */
+export async function fieldDifferences(
+  reader: Reader,
+  sweepId: string,
+): Promise<FieldDifference[]> {
+  const totals = await reader
+    .selectFrom('sweep_item')
+    .select((eb) => ['message', eb.fn.countAll<number>().as('n')])
+    .where('sweep_id', '=', sweepId)
+    .groupBy('message')
+    .execute();
+  const compared = new Map(totals.map((row) => [row.message, Number(row.n)]));
+  const rows = await reader
+    .selectFrom('sweep_item')
+    .select((eb) => ['message', 'field', eb.fn.countAll<number>().as('n')])
+    .where('sweep_id', '=', sweepId)
+    .where('verdict', '=', 'differs')
+    .groupBy(['message', 'field'])
+    .orderBy('message')
+    .orderBy('field')
+    .execute();
+  return rows.map((row) => ({
+    message: row.message,
+    field: row.field ?? '',
+    differing: Number(row.n),
+    compared: compared.get(row.message) ?? 0,
+  }));
+}
+
+export type SuspectItem = SweepItemRow & {
+  readonly receipt_id: string | null;
+  readonly subject_kind: SubjectKind;
+};
+
+/** Listed messages that are not as they should be, in the order of their deliveries. */
+export async function suspectItems(
+  reader: Reader,
+  sweepId: string,
+  after: string,
+  limit: number,
+): Promise<SuspectItem[]> {
+  return await reader
+    .selectFrom('sweep_item as i')
+    .innerJoin('delivery as d', 'd.id', 'i.delivery_id')
+    .selectAll('i')
+    .select(['d.receipt_id', 'd.subject_kind'])
+    .where('i.sweep_id', '=', sweepId)
+    .where('i.delivery_id', '>', after)
+    .where((eb) => eb.or([eb('i.verdict', '<>', 'equal'), eb('i.count', '>', 1)]))
+    .orderBy('i.delivery_id')
+    .limit(limit)
+    .execute();
+}
+
+/** What a sweep noted of one delivery; undefined when the list did not show it. */
+export async function notedItem(
+  reader: Reader,
+  sweepId: string,
+  deliveryId: string,
+): Promise<SweepItemRow | undefined> {
+  return await reader
+    .selectFrom('sweep_item')
+    .selectAll()
+    .where('sweep_id', '=', sweepId)
+    .where('delivery_id', '=', deliveryId)
+    .executeTakeFirst();
+}
+
+/** Counts by verdict of what was listed. */
+export async function verdictCounts(
+  reader: Reader,
+  sweepId: string,
+): Promise<{
+  readonly equal: number;
+  readonly differs: number;
+  readonly unsent: number;
+  readonly doubles: number;
+}> {
+  const rows = await reader
+    .selectFrom('sweep_item')
+    .select((eb) => [
+      'verdict',
+      eb.fn.countAll<number>().as('n'),
+      eb.fn.countAll<number>().filterWhere('count', '>', 1).as('doubles'),
+    ])
+    .where('sweep_id', '=', sweepId)
+    .groupBy('verdict')
+    .execute();
+  const of = (verdict: SweepItemRow['verdict']) =>
+    Number(rows.find((row) => row.verdict === verdict)?.n ?? 0);
+  return {
+    equal: of('equal'),
+    differs: of('differs'),
+    unsent: of('unsent'),
+    doubles: rows.reduce((sum, row) => sum + Number(row.doubles), 0),
+  };
+}
+
+export async function forgetItems(trx: Trx, sweepId: string): Promise<void> {
+  await trx.deleteFrom('sweep_item').where('sweep_id', '=', sweepId).execute();
+}

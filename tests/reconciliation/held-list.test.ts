@@ -1,0 +1,93 @@
+import { describe, expect, it } from 'vitest';
+import type { AskResult } from '../../src/delivery/endpoint.js';
+import { readHeldPage } from '../../src/reconciliation/held-list.js';
+import type { HeldList } from '../../src/site/mapping-document.js';
+
+const LIST: HeldList = {
+  request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
+  items: '/entries',
+  next: '/next',
+  pageSize: 2,
+  reference: '/ref',
+  number: '/no',
+  at: '/at',
+  message: { held: '/kind', codes: { result: 'R', stop: 'S' } },
+  receipt: '/receipt',
+  result: '/result',
+  revision: '/rev',
+};
+
+function answer(body: unknown, more: Partial<Extract<AskResult, { kind: 'answered' }>> = {}) {
+  const text = typeof body === 'string' ? body : JSON.stringify(body);
+  return {
+    kind: 'answered' as const,
+    status: 200,
+    retryAfter: null,
+    body: Buffer.from(text),
+    isCut: false,
+    ...more,
+  };
+}
+
+const read = (result: AskResult, cursor = '') => readHeldPage(result, LIST, 'json', cursor);
+
+describe('a page of a list', () => {
+  it('names each message by number, reference, subject and revision', () => {
+    const page = read(
+      answer({
+        entries: [
+          { ref: 'd1', no: '7', at: '2026-11-25T10:00:00+01:00', kind: 'R', result: 'r1', rev: 2 },
+          { ref: 'd2', kind: 'S', receipt: 'q', rev: '3' },
+          { kind: 'other' },
+        ],
+        next: '7',
+      }),
+    );
+    if (!page.ok) throw new Error(page.detail);
+    expect(page.next).toBe('7');
+    expect(page.items.map(({ tree: _tree, ...item }) => item)).toEqual([
+      {
+        identity: '7',
+        reference: 'd1',
+        at: Date.UTC(2026, 10, 25, 9) * 1000,
+        message: 'result',
+        receiptId: null,
+        subject: 'r1',
+        revision: 2,
+      },
+      {
+        identity: 'd2',
+        reference: 'd2',
+        at: null,
+        message: 'stop',
+        receiptId: 'q',
+        subject: 'q',
+        revision: 3,
+      },
+      expect.objectContaining({ reference: null, message: null, identity: expect.any(String) }),
+    ]);
+  });
+
+  it('is the last one when no cursor follows', () => {
+    expect(read(answer({ entries: [] }))).toEqual({ ok: true, items: [], next: '' });
+    expect(read(answer({ entries: [], next: null }))).toMatchObject({ next: '' });
+  });
+
+  it.each<[string, AskResult, string]>([
+    ['an error', answer({}, { status: 500 }), 'status 500'],
+    ['nothing found', answer({}, { status: 404 }), 'status 404'],
+    ['half a document', answer('{"entries":['), 'cannot be read as json'],
+    ['a page without an end', answer({}, { isCut: true }), 'too long'],
+    ['no answer', { kind: 'unavailable', detail: 'no whole answer' }, 'no whole answer'],
+    ['more items than any page', answer({ entries: Array(1001).fill({}) }), '1001 items'],
+    ['a cursor without an end', answer({ entries: [], next: 'x'.repeat(501) }), ''],
+  ])('says nothing when it is %s', (_what, result, words) => {
+    const page = read(result);
+    if (page.ok) expect(page.next).toBe('');
+    else expect(page.detail).toContain(words);
+  });
+
+  it('is no page when it names itself as the next: the sweep would never end', () => {
+    expect(read(answer({ entries: [], next: '7' }), '7')).toMatchObject({ ok: false });
+  });
+});

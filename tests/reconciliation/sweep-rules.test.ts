@@ -1,0 +1,101 @@
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { addMs, type Instant, instantFromMillis } from '../../src/formats/instant.js';
+import {
+  afterFailure,
+  comparablePeriod,
+  isSystematic,
+  judgeHeld,
+  listedPeriod,
+  mayTakeToken,
+  scheduledSweep,
+} from '../../src/reconciliation/sweep-rules.js';
+import { TIMING } from '../delivery/northquay-bench.js';
+
+const NOW = instantFromMillis(Date.UTC(2026, 10, 25, 12));
+const settledAt = addMs(NOW, -(TIMING.deadlineMs + TIMING.processingMs + TIMING.settleMs));
+
+describe('the period that a sweep compares', () => {
+  it('never reaches what may still be on its way or not visible yet', () => {
+    fc.assert(
+      fc.property(fc.integer({ min: -9e6, max: 9e6 }), fc.integer({ min: 1, max: 9e6 }), (a, n) => {
+        const from = addMs(NOW, a);
+        const period = comparablePeriod({ from, to: addMs(from, n) }, TIMING, NOW);
+        if (period === null) return from >= settledAt;
+        return period.from === from && period.from < period.to && period.to <= settledAt;
+      }),
+    );
+  });
+
+  it('lists beyond both of its edges, since clocks there are not ours', () => {
+    const period = { from: addMs(NOW, -3_600_000), to: settledAt };
+    const listed = listedPeriod(period);
+    expect(listed.from).toBeLessThan(period.from);
+    expect(listed.to).toBeGreaterThan(period.to);
+    expect(listedPeriod({ from: 0 as Instant, to: NOW }).from).toBe(0);
+  });
+
+  it('follows the schedule from the last one, whatever became of that', () => {
+    const schedule = { everyMinutes: 60, lookBackHours: 48 };
+    const { dueAt, period } = scheduledSweep(schedule, NOW, addMs(NOW, 3_600_000));
+    expect(dueAt).toBe(addMs(NOW, 3_600_000));
+    expect(period.to - period.from).toBe(48 * 3_600_000_000);
+  });
+});
+
+describe('a message under the reference of a delivery', () => {
+  const sent = { state: 'confirmed', attempts: 1, ask_since: null } as const;
+  it.each([
+    ['equal', sent, { kind: 'one' }, 'equal'],
+    ['equal and not applied yet', sent, { kind: 'received-not-applied' }, 'equal'],
+    ['overtaken', sent, { kind: 'overtaken' }, 'equal'],
+    ['another', sent, { kind: 'differs', field: '/Score', detail: 'x' }, 'differs'],
+    ['there, though rejected', { ...sent, state: 'rejected' }, { kind: 'one' }, 'unsent'],
+    [
+      'there, though cancelled before it was sent',
+      { ...sent, state: 'cancelled', attempts: 0 },
+      { kind: 'one' },
+      'unsent',
+    ],
+    [
+      'there, sent perhaps by the life before a restore',
+      { state: 'due', attempts: 0, ask_since: NOW },
+      { kind: 'one' },
+      'equal',
+    ],
+  ] as const)('is %s', (_what, delivery, answer, verdict) => {
+    expect(judgeHeld(delivery, answer).verdict).toBe(verdict);
+  });
+});
+
+describe('a difference that records share', () => {
+  const of = (differing: number, compared: number) =>
+    isSystematic({ message: 'result', field: '/Score', differing, compared });
+
+  it('is the destination’s own from five records and a fifth of all on', () => {
+    expect(of(4, 4)).toBe(false);
+    expect(of(5, 25)).toBe(true);
+    expect(of(5, 26)).toBe(false);
+    expect(of(1000, 1000)).toBe(true);
+  });
+});
+
+describe('a token for a sweep', () => {
+  it('is one that deliveries leave: none below half a bucket while something is due', () => {
+    expect(mayTakeToken({ tokens: 0.9, ratePerSecond: 10, isBusy: false })).toBe(false);
+    expect(mayTakeToken({ tokens: 1, ratePerSecond: 10, isBusy: false })).toBe(true);
+    expect(mayTakeToken({ tokens: 5.9, ratePerSecond: 10, isBusy: true })).toBe(false);
+    expect(mayTakeToken({ tokens: 6, ratePerSecond: 10, isBusy: true })).toBe(true);
+    expect(mayTakeToken({ tokens: 1, ratePerSecond: 0.5, isBusy: true })).toBe(false);
+  });
+});
+
+describe('a request that brought nothing', () => {
+  it('is made again ever later, and given up in the end unless a restore waits for it', () => {
+    const waits = [1, 2, 3].map((n) => (afterFailure(n, 'schedule', NOW) ?? NOW) - NOW);
+    expect(waits).toEqual([2_000_000, 4_000_000, 8_000_000]);
+    expect((afterFailure(49, 'schedule', NOW) ?? NOW) - NOW).toBe(60_000_000);
+    expect(afterFailure(50, 'schedule', NOW)).toBeNull();
+    expect(afterFailure(5_000, 'recovery', NOW)).not.toBeNull();
+  });
+});

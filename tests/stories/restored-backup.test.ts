@@ -1,0 +1,288 @@
+import {
+  copyFileSync,
+  existsSync,
+  mkdirSync,
+  readdirSync,
+  readFileSync,
+  writeFileSync,
+} from 'node:fs';
+import { join } from 'node:path';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { restoreBackup, writeBackup } from '../../src/cli/backup.files.js';
+import { formatInstant } from '../../src/formats/instant.js';
+import { judge, type WorldTruth } from '../../src/simulation/judge.js';
+import { ERP_FIELDS, LIMS_FIELDS } from '../../src/simulation/northquay-fields.js';
+import type { DrumPhase } from '../../src/simulation/story.js';
+import { Dock, EAST, receiptOf } from '../support/dock.js';
+import { GatewayWorld } from '../support/gateway-world.js';
+import { isPostgres, temporaryDirectory } from '../support/temp-database.js';
+import { erpUsage, toldErp } from './observe.js';
+
+/** Rule 28: a database that was put back or copied, between systems that went on without it. */
+
+const [FIRST, SECOND] = EAST;
+
+let world: GatewayWorld;
+let dock: Dock;
+
+beforeEach(async () => {
+  world = await GatewayWorld.open();
+  dock = new Dock(world);
+});
+
+afterEach(async () => {
+  await world.close();
+});
+
+const limsCount = (receiptId: string) =>
+  world.lims.ledger.books.messages.filter((m) => m.content.includes(`"receipt":"${receiptId}"`))
+    .length;
+
+async function instance(): Promise<Record<string, unknown>> {
+  return (await world.http({ path: '/api/v1/instance' })).json;
+}
+
+function resume(body: Record<string, unknown>) {
+  return world.http({
+    path: '/api/v1/instance/resume',
+    key: world.controlToken,
+    headers: { 'content-type': 'application/json' },
+    body: JSON.stringify(body),
+  });
+}
+
+async function readBack(): Promise<void> {
+  let state: Record<string, unknown> = {};
+  await world.until(
+    () => `the destinations are read back: ${JSON.stringify(state)}`,
+    async () => {
+      state = await instance();
+      const open = state['notReadBack'] as readonly string[];
+      return open.length === 0 && state['unanswered'] === 0;
+    },
+  );
+}
+
+function pull(receiptId: string) {
+  return world.http({ path: `/api/v1/receipts/${receiptId}/statement` });
+}
+
+/** What lay in which drum, whatever anybody wrote down. */
+function truth(
+  receipts: readonly ReturnType<typeof receiptOf>[],
+  swapped: { readonly label: string; readonly at: string },
+): WorldTruth {
+  const drums = new Map<string, DrumPhase[]>();
+  for (const { drums: all } of receipts) {
+    for (const { label } of all) {
+      const first: DrumPhase = { from: '2026-01-01T00:00:00.000000Z', holds: 'paracetamol' };
+      const then: DrumPhase = { from: swapped.at, holds: 'naphthalene' };
+      drums.set(label, label === swapped.label ? [first, then] : [first]);
+    }
+  }
+  return { receipts, measured: [], drums };
+}
+
+describe.skipIf(isPostgres)('rule 28: a restored backup of yesterday', () => {
+  it('sends nothing before it has read back, believes no lower revision, doubles nothing, releases nothing wrong', async () => {
+    const [stopped, later] = [receiptOf(1), receiptOf(2)];
+    await dock.conform(stopped);
+    await dock.announce(later);
+    const backup = join(temporaryDirectory(), 'yesterday.db');
+    await writeBackup(world.dataDirectory, backup);
+
+    const swappedAt = formatInstant(world.clock.now());
+    // The day after: one drum turns out to be another substance, and another receipt is measured and conforms.
+    dock.measure(FIRST, stopped, 'D1-01', { holds: 'naphthalene' });
+    dock.measure(FIRST, later, 'D2-01');
+    dock.measure(FIRST, later, 'D2-02');
+    const lost = dock.pack(FIRST);
+    await world.take(lost);
+    await dock.sync(SECOND);
+    await world.says(stopped.id, 'does-not-conform');
+    await world.says(later.id, 'conforms');
+    await world.quiet();
+    await world.until('ERP blocked it', () => erpUsage(world, stopped.id) === 'blocked');
+    const erpRevision = (id: string) => world.erp.ledger.books.receipts.get(id)?.highestSeen ?? 0;
+    const before = { stopped: erpRevision(stopped.id), later: erpRevision(later.id) };
+    const counts = [world.lims, world.erp].map((s) => s.ledger.books.messages.length);
+    const resultsOfLater = limsCount(later.id);
+    expect(resultsOfLater).toBe(2);
+
+    const data = join(temporaryDirectory(), 'data');
+    await world.stop();
+    await restoreBackup(backup, data);
+    await world.restartAt(data);
+    expect(await instance()).toMatchObject({ recovering: 'restored', epoch: 2 });
+    // The database says that it conforms; who asks is told nothing rather than that.
+    expect((await pull(stopped.id)).status).toBe(503);
+    expect(erpUsage(world, stopped.id)).toBe('blocked');
+    await readBack();
+    expect([world.lims, world.erp].map((s) => s.ledger.books.messages.length)).toEqual(counts);
+    expect((await resume({ reason: 'checked' })).json).toMatchObject({ code: 'read-backs-open' });
+    const unknown = await world.db
+      .selectFrom('discrepancy')
+      .select(['receipt_id', 'destination'])
+      .where('class', '=', 'unknown-at-source')
+      .where('closed_at', 'is', null)
+      .execute();
+    expect(new Set(unknown.map((d) => d.receipt_id))).toEqual(new Set([stopped.id, later.id]));
+
+    // The sync PC still has what the lost day took in.
+    await world.take(lost);
+    await dock.sync(SECOND);
+    const resumed = await resume({ reason: 'restored after a disk failure', unheardIsKnown: true });
+    expect(resumed.json).toMatchObject({ recovering: null });
+    await world.quiet();
+    const answers = (await pull(stopped.id)).json;
+    expect(answers['outcome']).toBe('does-not-conform');
+    expect(erpUsage(world, stopped.id)).toBe('blocked');
+    expect(Number(answers['revision'])).toBeGreaterThan(before.stopped);
+    expect(erpRevision(stopped.id)).toBeGreaterThan(before.stopped);
+    expect(toldErp(world, stopped.id).at(-1)).toMatch(/^BLOCK-/);
+    // Results that were there already were recognised by what they say, under whatever key they came.
+    expect(limsCount(later.id)).toBe(resultsOfLater);
+    const recognised = await world.db
+      .selectFrom('audit_entry')
+      .select('subject_id')
+      .where('action', '=', 'delivery.recognised')
+      .execute();
+    expect(recognised.length).toBeGreaterThanOrEqual(4);
+    // No statement of its own was ever numbered below what ERP has.
+    const statements = await world.db
+      .selectFrom('delivery')
+      .select(['receipt_id', 'subject_revision'])
+      .where('subject_kind', 'in', ['statement', 'stop'])
+      .where('idempotency_key', 'like', '%.2')
+      .where('state', '=', 'confirmed')
+      .execute();
+    for (const { receipt_id: id, subject_revision: revision } of statements) {
+      const floor = id === stopped.id ? before.stopped : before.later;
+      expect(revision).toBeGreaterThan(floor);
+    }
+
+    const common = { refusesDeclared: false };
+    const { sinks, findings } = judge(truth([stopped, later], { label: 'D1-01', at: swappedAt }), [
+      { ...common, name: 'lims', kind: 'askable', books: books(world.lims), fields: LIMS_FIELDS },
+      { ...common, name: 'erp', kind: 'honours', books: books(world.erp), fields: ERP_FIELDS },
+    ]);
+    const said = findings.filter((f) => /^(?:wrongRelease|double)/.test(f));
+    expect({ wrongRelease: sinks.wrongRelease, double: sinks.double, said }).toEqual({
+      wrongRelease: 0,
+      double: 0,
+      said: [],
+    });
+  });
+
+  it('asks about what seemed unsent, and sends it once when it is not there', async () => {
+    const receipt = receiptOf(1);
+    await world.http({
+      path: '/api/v1/destinations/lims/pause',
+      key: world.controlToken,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({ reason: 'maintenance' }),
+    });
+    await dock.announce(receipt);
+    await dock.measureAll(receipt);
+    await world.until('it waits', async () => {
+      const due = await world.db
+        .selectFrom('delivery')
+        .select('id')
+        .where('destination', '=', 'lims')
+        .where('payload_sha256', 'is not', null)
+        .execute();
+      return due.length === 2;
+    });
+    const backup = join(temporaryDirectory(), 'waiting.db');
+    await writeBackup(world.dataDirectory, backup);
+    // After the backup one of the two is sent; the database that is put back knows of neither.
+    const act = (what: string) =>
+      world.http({
+        path: `/api/v1/destinations/lims/${what}`,
+        key: world.controlToken,
+        headers: { 'content-type': 'application/json' },
+        body: JSON.stringify({ reason: 'maintenance' }),
+      });
+    await act('resume');
+    await world.until('both are there', () => limsCount(receipt.id) === 2);
+    await world.quiet();
+    world.lims.ledger.books.messages.splice(1, 1);
+
+    const data = join(temporaryDirectory(), 'data');
+    await world.stop();
+    await restoreBackup(backup, data);
+    await world.restartAt(data);
+    await readBack();
+    expect(limsCount(receipt.id)).toBe(1);
+    expect((await resume({ reason: 'checked', unheardIsKnown: true })).status).toBe(200);
+    // The pause of the person who held it at the time of the backup stands again.
+    const { json } = await world.http({ path: '/api/v1/destinations' });
+    expect(json['destinations']).toContainEqual(
+      expect.objectContaining({ name: 'lims', paused: true, pauseReason: 'maintenance' }),
+    );
+    await act('resume');
+    await world.until('the other is sent', () => limsCount(receipt.id) === 2);
+    await world.quiet();
+    expect(limsCount(receipt.id)).toBe(2);
+  });
+});
+
+describe.skipIf(isPostgres)('rule 28: a copied database', () => {
+  it('is recognised in another folder, and as an older file in its own, and starts paused', async () => {
+    await dock.conform(receiptOf(1));
+    const original = world.dataDirectory;
+    const older = join(temporaryDirectory(), 'older.db');
+    await writeBackup(original, older);
+    await world.stop();
+    const copy = temporaryDirectory();
+    for (const name of ['drumline.db', 'instance.json']) {
+      copyFileSync(join(original, name), join(copy, name));
+    }
+    await world.restartAt(copy);
+    expect(await instance()).toMatchObject({ recovering: 'copied', epoch: 2 });
+    await world.stop();
+    await world.restartAt(original);
+    expect(await instance()).toMatchObject({ recovering: null, epoch: 1 });
+    await world.stop();
+    // Written into the file that is there, as a copy over it does.
+    writeFileSync(join(original, 'drumline.db'), readFileSync(older));
+    await world.restartAt(original);
+    expect(await instance()).toMatchObject({ recovering: 'older-file', epoch: 2 });
+    await world.stop();
+    await world.restartAt(original);
+    expect(await instance()).toMatchObject({ recovering: 'older-file', epoch: 2 });
+  });
+});
+
+describe.skipIf(isPostgres)('a backup', () => {
+  it('is refused when it was changed, without its manifest, and over anything that is there', async () => {
+    const folder = temporaryDirectory();
+    const backup = join(folder, 'b.db');
+    const manifest = await writeBackup(world.dataDirectory, backup);
+    expect(manifest).toMatchObject({ format: 'drumline-backup', instance: { epoch: 1 } });
+    await expect(writeBackup(world.dataDirectory, backup)).rejects.toThrow('is there already');
+    const target = join(folder, 'data');
+    const bytes = readFileSync(backup);
+    bytes[bytes.length - 1] = (bytes.at(-1) ?? 0) ^ 1;
+    const changed = join(folder, 'c.db');
+    writeFileSync(changed, bytes);
+    copyFileSync(`${backup}.manifest.json`, `${changed}.manifest.json`);
+    await expect(restoreBackup(changed, target)).rejects.toThrow('its manifest says');
+    const alone = join(folder, 'd.db');
+    copyFileSync(backup, alone);
+    await expect(restoreBackup(alone, target)).rejects.toThrow('manifest');
+    await expect(restoreBackup(backup, folder)).rejects.toThrow('holds something');
+    expect(existsSync(target)).toBe(false);
+    // What a restore that was killed left beside it is no folder of a gateway, and the next one clears it away.
+    mkdirSync(`${target}.restoring`);
+    writeFileSync(join(`${target}.restoring`, 'drumline.db'), 'half of it');
+    expect(await restoreBackup(backup, target)).toMatchObject({ data: target });
+    expect(readdirSync(target)).toContain('drumline.db');
+    expect(readdirSync(folder).filter((name) => name.includes('restoring'))).toEqual([]);
+  });
+});
+
+function books(standIn: GatewayWorld['lims']) {
+  const held = standIn.ledger.books;
+  return { ...held, receipts: [...held.receipts.values()] };
+}
