@@ -17,6 +17,8 @@ import { PeopleViews } from './dashboard/people-views.service.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
+import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
+import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
@@ -28,6 +30,8 @@ import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
+import { TrailReviewController } from './pipeline/trail-review.controller.js';
+import { TrailReviewService } from './pipeline/trail-review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
@@ -56,6 +60,8 @@ export const CONTROLLERS = [
   ReviewPagesController,
   SignInController,
   StatementsController,
+  TrailReviewController,
+  TrailReviewPagesController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -105,6 +111,8 @@ export class AppModule {
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
+        { provide: TrailReviewService, useValue: gateway.trailReviews },
+        { provide: TRAIL_REVIEW_SOURCE, useValue: gateway.trailReviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
       ],
     };

@@ -5,6 +5,7 @@ import { markOf } from './access/access.guard.js';
 import type { Mark } from './access/need.js';
 import { CONTROLLERS } from './app.module.js';
 import { DashboardController } from './dashboard/dashboard.controller.js';
+import { TrailController } from './dashboard/trail.controller.js';
 
 export interface Route {
   readonly method: string;
@@ -15,7 +16,7 @@ export interface Route {
 
 /** Every address of the gateway, in the order of their paths; docs/rights.md is made from it. */
 export function listRoutes(): Route[] {
-  return [...CONTROLLERS, DashboardController]
+  return [...CONTROLLERS, DashboardController, TrailController]
     .flatMap(routesOf)
     .sort((a, b) => (`${a.path} ${a.method}` < `${b.path} ${b.method}` ? -1 : 1));
 }

@@ -4,6 +4,7 @@ import type { ReviewAct, ReviewOption } from '../statements/result-review.js';
 import type { ReviewView } from '../statements/review-view.js';
 import { Field, OwnForm } from './form-parts.js';
 import { reviewPath } from './review-path.js';
+import { SigningFields } from './signing-fields.js';
 
 /** What a signer needs for the form; null for who may not sign. */
 export interface ReviewSigner {
@@ -43,23 +44,7 @@ export function ReviewForm(props: {
         label="Reason"
         hint="Part of the signature: what answers the findings, and where it is recorded."
       />
-      {signer.components === 'password' ? null : (
-        <Field
-          id="user-name"
-          name="userName"
-          label="User name"
-          autocomplete="username"
-          hint="The first signature of a sitting takes user name and password."
-        />
-      )}
-      <Field
-        id="password"
-        name="password"
-        label="Password"
-        type="password"
-        autocomplete="current-password"
-      />
-      <button type="submit">Sign</button>
+      <SigningFields components={signer.components} />
       <p class="small">
         Your signature means what you chose above and is shown wherever the result is.
       </p>

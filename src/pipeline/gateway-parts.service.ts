@@ -22,6 +22,7 @@ import type { CurrentStatements } from './current-statements.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { ReviewService } from './review.service.js';
+import type { TrailReviewService } from './trail-review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -44,6 +45,7 @@ export interface GatewayParts {
   readonly reviews: ReviewService;
   readonly labelReviews: LabelReviewService;
   readonly originReviews: OriginReviewService;
+  readonly trailReviews: TrailReviewService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;

@@ -1,6 +1,7 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
 import { Secrets } from '../access/secrets.files.js';
+import { comparingWith } from '../audit/checkpoint-folder.files.js';
 import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
 import { type SealerOptions, TrailSealer } from '../audit/sealer.service.js';
 import { readTrailKey } from '../audit/trail-key.files.js';
@@ -36,6 +37,7 @@ import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { loadSubject } from './subject-loader.store.js';
+import { TrailReviewService } from './trail-review.service.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
 
@@ -198,6 +200,13 @@ async function wire(ground: Ground): Promise<Gateway> {
       site,
       signing,
       onVerified: () => queue.ring('receipts'),
+    }),
+    trailReviews: new TrailReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      comparing: () => comparingWith(settings.trail.checkpointFolder),
     }),
     intake: openIntake(ground, unreadable, queue),
     bundles,

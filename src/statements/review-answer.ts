@@ -28,7 +28,10 @@ const NOT_PROVEN: Readonly<Record<string, string>> = {
 };
 
 /** What is told to whoever asked for a signature that was not made; null when it was. */
-export function reviewProblem(answer: ReviewAnswer, rowId: string): ReviewProblem | null {
+export function reviewProblem(
+  answer: ReviewAnswer | { readonly kind: 'signed' },
+  rowId: string,
+): ReviewProblem | null {
   switch (answer.kind) {
     case 'signed':
       return null;
