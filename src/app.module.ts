@@ -10,12 +10,13 @@ import { SessionsService } from './access/sessions.service.js';
 import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
+import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
-import { REVIEW_SOURCE } from './dashboard/review-source.js';
+import { BUNDLE_REVIEW_SOURCE, REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
@@ -23,6 +24,8 @@ import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
+import { BundleReviewController } from './pipeline/bundle-review.controller.js';
+import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
@@ -46,6 +49,8 @@ import { OpenDatabase } from './storage/database.js';
 /** Everything that answers a request of its own, but the pages of `DashboardModule`. */
 export const CONTROLLERS = [
   AccountController,
+  BundleReviewController,
+  BundleReviewPagesController,
   BundlesController,
   ExpectationsController,
   HealthController,
@@ -111,6 +116,8 @@ export class AppModule {
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
+        { provide: BundleReviewService, useValue: gateway.bundleReviews },
+        { provide: BUNDLE_REVIEW_SOURCE, useValue: gateway.bundleReviews },
         { provide: TrailReviewService, useValue: gateway.trailReviews },
         { provide: TRAIL_REVIEW_SOURCE, useValue: gateway.trailReviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

@@ -17,6 +17,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
+import type { BundleReviewService } from './bundle-review.service.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { LabelReviewService } from './label-review.service.js';
@@ -43,6 +44,7 @@ export interface GatewayParts {
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
+  readonly bundleReviews: BundleReviewService;
   readonly labelReviews: LabelReviewService;
   readonly originReviews: OriginReviewService;
   readonly trailReviews: TrailReviewService;

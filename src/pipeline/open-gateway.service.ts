@@ -24,6 +24,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
+import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
@@ -200,6 +201,14 @@ async function wire(ground: Ground): Promise<Gateway> {
       site,
       signing,
       onVerified: () => queue.ring('receipts'),
+    }),
+    bundleReviews: new BundleReviewService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onReviewed: ringAll,
     }),
     trailReviews: new TrailReviewService({
       database,

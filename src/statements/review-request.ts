@@ -4,7 +4,8 @@ import type { SigningRequest } from '../signatures/signing-request.js';
 import type { ReviewAct } from './result-review.js';
 
 const REASON_MIN = 3;
-const REASON_MAX = 1000;
+/** Characters of the reason of a signed act. */
+export const REASON_MAX = 1000;
 
 /** What a reviewer asks for, beside what proves who they are. */
 export interface ReviewRequest {
