@@ -10,6 +10,7 @@ import { SessionsService } from './access/sessions.service.js';
 import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
+import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
@@ -17,15 +18,19 @@ import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
 import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
-import { REVIEW_SOURCE } from './dashboard/review-source.js';
+import { BUNDLE_REVIEW_SOURCE, REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
 import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
+import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
+import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
+import { BundleReviewController } from './pipeline/bundle-review.controller.js';
+import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
@@ -41,6 +46,8 @@ import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { StopLiftController } from './pipeline/stop-lift.controller.js';
 import { StopLiftService } from './pipeline/stop-lift.service.js';
+import { TrailReviewController } from './pipeline/trail-review.controller.js';
+import { TrailReviewService } from './pipeline/trail-review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
@@ -62,6 +69,8 @@ import { OpenDatabase } from './storage/database.js';
 /** Everything that answers a request of its own, but the pages of `DashboardModule`. */
 export const CONTROLLERS = [
   AccountController,
+  BundleReviewController,
+  BundleReviewPagesController,
   BundlesController,
   DestinationsController,
   DiscrepanciesController,
@@ -84,6 +93,8 @@ export const CONTROLLERS = [
   StatementsController,
   StopLiftController,
   SweepsController,
+  TrailReviewController,
+  TrailReviewPagesController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -148,6 +159,10 @@ export class AppModule {
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
+        { provide: BundleReviewService, useValue: gateway.bundleReviews },
+        { provide: BUNDLE_REVIEW_SOURCE, useValue: gateway.bundleReviews },
+        { provide: TrailReviewService, useValue: gateway.trailReviews },
+        { provide: TRAIL_REVIEW_SOURCE, useValue: gateway.trailReviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },
         { provide: ReconciliationZone, useValue: new ReconciliationZone(site.timeZone) },
         { provide: RecomputeService, useValue: gateway.recomputation },

@@ -54,6 +54,8 @@ export interface ApplicationOptions {
   readonly requestMsMax?: number;
 }
 
+/** A browser that came over TLS once comes by nothing else for a year (RFC 6797). */
+const HSTS_SECONDS = 31_536_000;
 const KEEP_ALIVE_MS = 72_000;
 /** From the first byte of a request to the last of its body: the largest bundle over a slow line, and no more. */
 const REQUEST_MS_MAX = 120_000;
@@ -178,7 +180,12 @@ async function openHttp(
   fastify.addContentTypeParser('*', (_request: unknown, payload: unknown, done: Done) => {
     done(null, payload);
   });
-  await app.register(helmet, { contentSecurityPolicy: false, strictTransportSecurity: false });
+  await app.register(helmet, {
+    contentSecurityPolicy: false,
+    // Only where this process speaks TLS itself: a proxy in front says it for its own name.
+    strictTransportSecurity:
+      tls === null ? false : { maxAge: HSTS_SECONDS, includeSubDomains: false },
+  });
   app.useGlobalFilters(new ProblemFilter(gateway.parts.log, siteView(gateway.parts.site)));
   await app.init();
   await fastify.ready();

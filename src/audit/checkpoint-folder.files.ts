@@ -10,6 +10,7 @@ import {
 import { join } from 'node:path';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { checkpointText, readCheckpoint, type SignedCheckpoint } from './checkpoint.js';
+import type { Comparing } from './verification.service.js';
 
 const SUFFIX = '.checkpoint.json';
 const BYTES_MAX = 100_000;
@@ -92,6 +93,18 @@ export function readCheckpointFolder(folder: string): CheckpointFolder {
   }
   checkpoints.sort((a, b) => a.checkpoint.size - b.checkpoint.size);
   return { checkpoints, unreadable };
+}
+
+/** What a gateway that reviews its own trail compares it with; a folder that cannot be read is a fault to show. */
+export function comparingWith(folder: string | null): Comparing {
+  if (folder === null) return { keys: [], outside: [] };
+  try {
+    const { checkpoints, unreadable } = readCheckpointFolder(folder);
+    return { keys: [], outside: checkpoints, unreadable };
+  } catch (error) {
+    const why = error instanceof Error && 'code' in error ? String(error.code) : 'unreadable';
+    return { keys: [], outside: [], unreadable: [`the folder itself (${why})`] };
+  }
 }
 
 function readCheckpointFile(path: string): SignedCheckpoint | null {

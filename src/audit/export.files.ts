@@ -1,6 +1,13 @@
 import { once } from 'node:events';
 import { createReadStream, createWriteStream } from 'node:fs';
 import { open } from 'node:fs/promises';
+import { type Instant, parseTimestamp } from '../formats/instant.js';
+import type { Signature } from '../signatures/signature.js';
+import {
+  namedSignature,
+  type SignatureReport,
+  SignatureVerifier,
+} from '../signatures/verify-signatures.js';
 import type { SignedCheckpoint } from './checkpoint.js';
 import type { SealedEntry, TrailEntry } from './trail-entry.js';
 import {
@@ -10,6 +17,7 @@ import {
   headingLine,
   LINE_BYTES_MAX,
   readExportLine,
+  signatureLine,
   unsealedLine,
 } from './trail-export.js';
 import { type Comparing, Judging, type TrailReading } from './verification.service.js';
@@ -19,6 +27,7 @@ import type { TrailEnd, TrailReport } from './verify-trail.js';
 export class ExportFile implements TrailReading {
   entries = 0;
   checkpoints = 0;
+  signatures = 0;
   #text = '';
 
   private constructor(
@@ -54,6 +63,11 @@ export class ExportFile implements TrailReading {
     this.#text += unsealedLine(entry, waitedMs);
   }
 
+  signature(signature: Signature): void {
+    this.signatures += 1;
+    this.#text += signatureLine(signature);
+  }
+
   async pause(): Promise<void> {
     const text = this.#text;
     this.#text = '';
@@ -74,9 +88,16 @@ export class ExportFile implements TrailReading {
   }
 }
 
+/** What an export shows of its trail and of the signatures its entries name. */
+export interface ExportReport {
+  readonly trail: TrailReport;
+  readonly signatures: SignatureReport;
+}
+
 /** Judges an export; a file without its end is a trail that was cut. */
-export async function verifyExport(path: string, comparing: Comparing): Promise<TrailReport> {
+export async function verifyExport(path: string, comparing: Comparing): Promise<ExportReport> {
   let judging: Judging | null = null;
+  const signatures = new SignatureVerifier();
   let end: TrailEnd | null = null;
   for await (const line of linesOf(path)) {
     const read = readExportLine(line);
@@ -89,12 +110,17 @@ export async function verifyExport(path: string, comparing: Comparing): Promise<
     switch (read.kind) {
       case 'entry':
         judging.entry(read.sealed);
+        nameSignature(signatures, read.sealed.entry);
         break;
       case 'checkpoint':
         judging.checkpoint(read.signed);
         break;
       case 'unsealed':
         judging.unsealed(read.entry, read.waitedMs);
+        nameSignature(signatures, read.entry);
+        break;
+      case 'signature':
+        signatures.signature(read.signature);
         break;
       case 'end':
         end = read.end;
@@ -108,7 +134,22 @@ export async function verifyExport(path: string, comparing: Comparing): Promise<
   }
   judging ??= new Judging('', comparing);
   if (end === null) judging.unreadable('the file ends before its end: it was cut');
-  return judging.report(end);
+  return { trail: judging.report(end), signatures: signatures.report() };
+}
+
+/** An entry of a signed act, as the store would give it. */
+function nameSignature(signatures: SignatureVerifier, entry: TrailEntry): void {
+  const named = entry.actorKind === 'person' ? namedSignature(entry.after) : null;
+  if (named === null) return;
+  signatures.entry({
+    entryId: entry.id,
+    at: parseTimestamp(entry.at)?.instant ?? (0 as Instant),
+    actor: entry.actor,
+    subjectKind: entry.subjectKind,
+    subjectId: entry.subjectId,
+    signatureId: named.id,
+    signatureDigest: named.digest,
+  });
 }
 
 const NEWLINE = 0x0a;

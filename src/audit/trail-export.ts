@@ -1,16 +1,18 @@
 import { canonicalJson } from '../formats/canonical-json.js';
 import { JSON_DEPTH_MAX, parseStrictJson } from '../formats/strict-json.js';
+import type { Signature } from '../signatures/signature.js';
 import { readCheckpoint, type SignedCheckpoint } from './checkpoint.js';
 import type { SealedEntry, TrailEntry } from './trail-entry.js';
 import type { TrailEnd } from './verify-trail.js';
 
 /*
  * A trail as a file that needs no database: JSON lines in RFC 8785 form. A heading, then every sealed entry with
- * its hash and behind it the checkpoints that end with it, then what is unsealed, then the end.
+ * its hash and behind it the checkpoints that end with it, then what is unsealed, then the signatures that entries
+ * name, then the end.
  */
 
 export const EXPORT_FORMAT = 'drumline-trail';
-const EXPORT_VERSION = 1;
+const EXPORT_VERSION = 2;
 
 /** An entry is a few kB; what a person writes into one has its own bounds. */
 export const LINE_BYTES_MAX = 16_000_000;
@@ -20,6 +22,7 @@ export type ExportLine =
   | { readonly kind: 'entry'; readonly sealed: SealedEntry }
   | { readonly kind: 'checkpoint'; readonly signed: SignedCheckpoint }
   | { readonly kind: 'unsealed'; readonly entry: TrailEntry; readonly waitedMs: number }
+  | { readonly kind: 'signature'; readonly signature: Signature }
   | { readonly kind: 'end'; readonly end: TrailEnd }
   | { readonly kind: 'unreadable'; readonly why: string };
 
@@ -38,6 +41,10 @@ export function checkpointLine(signed: SignedCheckpoint): string {
 
 export function unsealedLine(entry: TrailEntry, waitedMs: number): string {
   return lineOf({ kind: 'unsealed', entry, waitedMs });
+}
+
+export function signatureLine(signature: Signature): string {
+  return lineOf({ kind: 'signature', signature });
 }
 
 export function endLine(end: TrailEnd): string {
@@ -67,6 +74,10 @@ export function readExportLine(line: Uint8Array): ExportLine {
         : unreadable('expected an entry with an id and how long it has waited');
     case 'checkpoint':
       return checkpointOf(value);
+    case 'signature':
+      return isSignature(value.signature)
+        ? { kind: 'signature', signature: value.signature }
+        : unreadable('expected a signature with its id, subject and document');
     case 'end':
       return endOf(value);
     default:
@@ -98,6 +109,16 @@ function unreadable(why: string): ExportLine {
 
 function isEntry(value: unknown): value is TrailEntry {
   return isObject(value) && typeof value.id === 'string' && typeof value.action === 'string';
+}
+
+/** As far as it has to be one to be judged; its digest says the rest. */
+function isSignature(value: unknown): value is Signature {
+  return (
+    isObject(value) &&
+    typeof value.id === 'string' &&
+    typeof value.shown === 'string' &&
+    isObject(value.subject)
+  );
 }
 
 function textOrNull(value: unknown): string | null {

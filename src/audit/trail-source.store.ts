@@ -16,10 +16,11 @@ export async function trailSites(reader: Reader): Promise<string[]> {
   return rows.map(({ site }) => site).sort();
 }
 
-/** Sealed entries by number; of two that bear one, by id. */
+/** Sealed entries by number, up to one that is given; of two that bear one number, by id. */
 export async function* sealedPages(
   reader: Reader,
   site: string,
+  upTo: number | null = null,
 ): AsyncGenerator<readonly AuditEntryRow[]> {
   let after: { sequence: number; id: string } | null = null;
   for (;;) {
@@ -28,6 +29,7 @@ export async function* sealedPages(
       .selectAll()
       .where('site', '=', site)
       .where('sequence', 'is not', null)
+      .$if(upTo !== null, (q) => q.where('sequence', '<=', upTo))
       .orderBy('sequence')
       .orderBy('id')
       .limit(PAGE);

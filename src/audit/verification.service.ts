@@ -40,8 +40,35 @@ export async function readTrail(
   site: string,
   into: TrailReading,
 ): Promise<TrailEnd | null> {
+  const checkpoints = await passSealed(reader, site, null, into);
+  await checkpoints.rest();
+  const heardAt = await lastHeardOf(reader);
+  for await (const rows of unsealedPages(reader, site)) {
+    for (const row of rows) into.unsealed(trailEntryOf(row), waitedMs(row.at, heardAt));
+    await into.pause?.();
+  }
+  return endOf(await trailHeadOf(reader, site));
+}
+
+/** As `readTrail`, the sealed entries up to one, and the checkpoints that cover no more. */
+export async function readSealed(
+  reader: Reader,
+  site: string,
+  upTo: number,
+  into: TrailReading,
+): Promise<void> {
+  const checkpoints = await passSealed(reader, site, upTo, into);
+  checkpoints.pass(upTo + 1);
+}
+
+async function passSealed(
+  reader: Reader,
+  site: string,
+  upTo: number | null,
+  into: TrailReading,
+): Promise<DueCheckpoints> {
   const checkpoints = new DueCheckpoints(reader, site, into);
-  for await (const rows of sealedPages(reader, site)) {
+  for await (const rows of sealedPages(reader, site, upTo)) {
     const last = Number(rows.at(-1)?.sequence);
     await checkpoints.load(last + 1);
     for (const row of rows) {
@@ -50,13 +77,7 @@ export async function readTrail(
     }
     await into.pause?.();
   }
-  await checkpoints.rest();
-  const heardAt = await lastHeardOf(reader);
-  for await (const rows of unsealedPages(reader, site)) {
-    for (const row of rows) into.unsealed(trailEntryOf(row), waitedMs(row.at, heardAt));
-    await into.pause?.();
-  }
-  return endOf(await trailHeadOf(reader, site));
+  return checkpoints;
 }
 
 /** Judges the trail of a site of a database. */
@@ -95,6 +116,16 @@ export class Judging implements TrailReading {
 
   unreadable(text: string): void {
     this.#verifier.unreadable(text);
+  }
+
+  /** How many entries were judged. */
+  get place(): number {
+    return this.#verifier.place;
+  }
+
+  /** Root over the entries that were judged, hex. */
+  get root(): string {
+    return this.#verifier.root;
   }
 
   unsealed(entry: TrailEntry, waited: number): void {

@@ -97,6 +97,11 @@ export class TrailVerifier {
     return this.#place;
   }
 
+  /** Root over the entries that went before, hex. */
+  get root(): string {
+    return rootOfEdge(this.#edge).toString('hex');
+  }
+
   entry(sealed: SealedEntry): void {
     this.#settleDoubt(sealed);
     this.#sealed += 1;

@@ -1,4 +1,5 @@
 import type { TrailReport } from '../audit/verify-trail.js';
+import type { SignatureReport } from '../signatures/verify-signatures.js';
 
 /** A verification as a person reads it: the verdict first. */
 export function trailText(report: TrailReport): string {
@@ -19,6 +20,16 @@ export function trailText(report: TrailReport): string {
     `head ${report.head}`,
     `root ${report.root}`,
   ].join('\n');
+}
+
+/** The signatures of a trail: how many, and each that is not as it was made. */
+export function signaturesText({ checked, broken }: SignatureReport): string {
+  const verdict =
+    broken.length === 0
+      ? `signatures: ${checked}, each as it was made`
+      : `BROKEN SIGNATURES: ${broken.length}, of ${checked} here`;
+  const list = broken.map((b) => `  ${b.fault}: ${b.signatureId}: ${b.detail}`);
+  return [verdict, ...list].join('\n');
 }
 
 function placeOf({ sequence, upTo }: NonNullable<TrailReport['firstBroken']>): string {

@@ -2,21 +2,25 @@ import { existsSync, readFileSync } from 'node:fs';
 import { join, resolve } from 'node:path';
 import type { Command } from 'commander';
 import { readCheckpointFolder } from '../audit/checkpoint-folder.files.js';
-import { ExportFile, verifyExport } from '../audit/export.files.js';
+import { ExportFile, type ExportReport, verifyExport } from '../audit/export.files.js';
 import { type PublicTrailKey, parsePublicKey } from '../audit/signing-key.js';
 import { createTrailKey } from '../audit/trail-key.files.js';
 import { trailSites } from '../audit/trail-source.store.js';
 import { type Comparing, readTrail, verifyDatabase } from '../audit/verification.service.js';
-import type { TrailReport } from '../audit/verify-trail.js';
 import { Misconfigured } from '../errors.js';
 import { formatInstant, instantFromMillis } from '../formats/instant.js';
+import {
+  signaturePages,
+  verifySignaturesOf,
+} from '../signatures/signature-verification.service.js';
 import type { Reader } from '../storage/handles.js';
 import {
   type DatabaseReader,
   openPostgresReader,
   openSqliteReader,
 } from '../storage/open-reader.js';
-import { trailText } from './audit-text.js';
+import { registerAuditReview } from './audit-review.command.js';
+import { signaturesText, trailText } from './audit-text.js';
 import { commandSettings } from './gateway-command.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 
@@ -40,14 +44,14 @@ interface ExportOptions extends SourceOptions {
 export function registerAudit(program: Command): void {
   const audit = program
     .command('audit')
-    .description('verify and export the trail, and make the key that signs its checkpoints')
+    .description('verify, review and export the trail, and make the key that signs its checkpoints')
     .addHelpText('after', '\nExample:\n  drumline audit verify --json');
 
   withSource(
     audit
       .command('verify')
       .description(
-        'say whether the trail is as it was sealed, and name the first entry that is not; changes nothing',
+        'say whether the trail is as it was sealed and every signature as it was made, and name what is not; changes nothing',
       )
       .option(
         '--export <file>',
@@ -63,14 +67,24 @@ export function registerAudit(program: Command): void {
         '\nExample:\n  drumline audit verify --data ./data --checkpoints /mnt/worm/drumline --public-key trail.key.pub --json\n\nExit: 0 whole, 1 broken, 2 wrong usage.',
       ),
   ).action(async (options: VerifyOptions) => {
-    const reports = await verifyAll(options);
+    const verdicts = await verifyAll(options);
+    const reports = verdicts.map((v) => v.trail);
     const firstBroken = reports.find((r) => r.firstBroken !== null)?.firstBroken ?? null;
-    if (firstBroken !== null) process.exitCode = EXIT.problems;
+    const signatures = {
+      checked: verdicts.reduce((total, v) => total + v.signatures.checked, 0),
+      broken: verdicts.flatMap((v) => v.signatures.broken),
+    };
+    if (firstBroken !== null || signatures.broken.length > 0) process.exitCode = EXIT.problems;
     const sum = (of: 'entries' | 'sealed' | 'unsealed') =>
       reports.reduce((total, report) => total + report[of], 0);
     const [entries, sealed, unsealed] = [sum('entries'), sum('sealed'), sum('unsealed')];
-    if (options.json) printJsonLine({ entries, sealed, unsealed, firstBroken, trails: reports });
-    else for (const report of reports) printText(trailText(report));
+    if (options.json) {
+      printJsonLine({ entries, sealed, unsealed, firstBroken, signatures, trails: reports });
+    } else {
+      for (const { trail, signatures: found } of verdicts) {
+        printText(`${trailText(trail)}\n${signaturesText(found)}`);
+      }
+    }
   });
 
   withSource(
@@ -86,9 +100,11 @@ export function registerAudit(program: Command): void {
     if (options.json) printJsonLine(written);
     else
       printText(
-        `${written.entries} entries and ${written.checkpoints} checkpoints of ${written.site} in ${written.file}`,
+        `${written.entries} entries, ${written.checkpoints} checkpoints and ${written.signatures} signatures of ${written.site} in ${written.file}`,
       );
   });
+
+  registerAuditReview(audit);
 
   const key = audit
     .command('key')
@@ -122,19 +138,20 @@ function withSource(command: Command): Command {
     .option('--json', 'print one JSON line, last on stdout');
 }
 
-async function verifyAll(options: VerifyOptions): Promise<TrailReport[]> {
+async function verifyAll(options: VerifyOptions): Promise<ExportReport[]> {
   const comparing = comparingOf(options);
   if (options.export !== undefined) {
     requireFile(options.export);
     return [await verifyExport(options.export, comparing)];
   }
   return withSnapshot(options, async (reader) => {
-    const reports: TrailReport[] = [];
+    const verdicts: ExportReport[] = [];
     for (const site of await sitesOf(reader, options.site)) {
       progress(`verifying the trail of ${site}`);
-      reports.push(await verifyDatabase(reader, site, comparing));
+      const trail = await verifyDatabase(reader, site, comparing);
+      verdicts.push({ trail, signatures: await verifySignaturesOf(reader, site) });
     }
-    return reports;
+    return verdicts;
   });
 }
 
@@ -146,9 +163,14 @@ async function exportTrail(reader: Reader, { site: wanted, out }: ExportOptions)
   }
   const exportedAt = formatInstant(instantFromMillis(Date.now()));
   const file = await ExportFile.create(out, site, exportedAt);
-  await file.close(await readTrail(reader, site, file));
-  const { entries, checkpoints } = file;
-  return { site, entries, checkpoints, file: resolve(out) };
+  const end = await readTrail(reader, site, file);
+  for await (const some of signaturePages(reader, site)) {
+    for (const signature of some) file.signature(signature);
+    await file.pause();
+  }
+  await file.close(end);
+  const { entries, checkpoints, signatures } = file;
+  return { site, entries, checkpoints, signatures, file: resolve(out) };
 }
 
 async function sitesOf(reader: Reader, wanted: string | undefined): Promise<string[]> {

@@ -2,6 +2,7 @@ import type { Command } from 'commander';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { ReviewAct } from '../statements/result-review.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
+import { registerBundleReview } from './bundle-review.command.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -26,6 +27,7 @@ export function registerReview(program: Command): void {
   registerShow(review);
   registerAct(review, 'clear', 'accept a held result, by signature of a reviewer');
   registerAct(review, 'refuse', 'leave a result out for good, by signature of a reviewer');
+  registerBundleReview(review);
 }
 
 function registerList(review: Command): void {

@@ -9,7 +9,7 @@ export const FORM_STYLE = `
 .form h2, .form h3 { margin-top: 0; }
 .field { margin: 0 0 .9rem; }
 .field label, legend { display: block; font-weight: 600; margin-bottom: .2rem; padding: 0; }
-.field input, .reason-field input {
+.field input, .field textarea, .reason-field input {
   width: 100%; font: inherit; padding: .5rem .6rem; border: 1px solid var(--ink); border-radius: 0;
   background: #fff; color: var(--ink);
 }

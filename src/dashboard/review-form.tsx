@@ -4,6 +4,7 @@ import type { ReviewAct, ReviewOption } from '../statements/result-review.js';
 import type { ReviewView } from '../statements/review-view.js';
 import { Field, OwnForm } from './form-parts.js';
 import { reviewPath } from './review-path.js';
+import { SigningFields } from './signing-fields.js';
 
 /** What a signer needs for the form; null for who may not sign. */
 export interface ReviewSigner {
@@ -83,23 +84,7 @@ export function SignedForm(props: {
       </fieldset>
       {props.children}
       <Field id={`${prefix}reason`} name="reason" label="Reason" hint={props.reasonHint} />
-      {signer.components === 'password' ? null : (
-        <Field
-          id={`${prefix}user-name`}
-          name="userName"
-          label="User name"
-          autocomplete="username"
-          hint="The first signature of a sitting takes user name and password."
-        />
-      )}
-      <Field
-        id={`${prefix}password`}
-        name="password"
-        label="Password"
-        type="password"
-        autocomplete="current-password"
-      />
-      <button type="submit">Sign</button>
+      <SigningFields components={signer.components} prefix={prefix} />
       <p class="small">{props.meaning}</p>
     </OwnForm>
   );

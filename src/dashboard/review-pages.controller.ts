@@ -13,7 +13,12 @@ import { PageSite } from './page-site.js';
 import { type ReviewFrame, renderReview, renderReviewList } from './review.page.js';
 import type { ReviewSigner } from './review-form.js';
 import { reviewPath } from './review-path.js';
-import { REVIEW_SOURCE, type ReviewSource } from './review-source.js';
+import {
+  BUNDLE_REVIEW_SOURCE,
+  type BundleReviewSource,
+  REVIEW_SOURCE,
+  type ReviewSource,
+} from './review-source.js';
 import { signedInOf } from './signed-in.js';
 
 const LIST_MAX = 100;
@@ -29,13 +34,16 @@ const SIGNED: NoticeView = {
 @Controller('/review')
 export class ReviewPagesController {
   readonly #reviews: ReviewSource;
+  readonly #bundles: BundleReviewSource;
 
   constructor(
     @Inject(REVIEW_SOURCE) reviews: ReviewSource,
+    @Inject(BUNDLE_REVIEW_SOURCE) bundles: BundleReviewSource,
     private readonly site: PageSite,
     private readonly clock: Clock,
   ) {
     this.#reviews = reviews;
+    this.#bundles = bundles;
   }
 
   @Get()
@@ -46,7 +54,10 @@ export class ReviewPagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const list = await this.#reviews.list((after ?? '').slice(0, ID_LENGTH_MAX), LIST_MAX);
-    await reply.headers(FORM_PAGE_HEADERS).send(renderReviewList(list, this.#frame(request)));
+    const bundles = await this.#bundles.list(LIST_MAX);
+    await reply
+      .headers(FORM_PAGE_HEADERS)
+      .send(renderReviewList(list, bundles, this.#frame(request)));
   }
 
   @Get(':id')

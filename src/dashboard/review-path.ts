@@ -2,3 +2,7 @@
 export function reviewPath(rowId: string): string {
   return `/review/${encodeURIComponent(rowId)}`;
 }
+
+export function bundleReviewPath(rowId: string): string {
+  return `/review/bundles/${encodeURIComponent(rowId)}`;
+}

@@ -1,10 +1,12 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
+import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
 import type { NoticeView } from './account-view.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { FactsTable } from './facts-table.js';
 import { Notice } from './form-parts.js';
+import { HeldBundles } from './held-bundles.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -21,8 +23,12 @@ export interface ReviewFrame {
   readonly signedIn: SignedIn | null;
 }
 
-export function renderReviewList(list: ReviewList, frame: ReviewFrame): string {
-  return `<!doctype html>${render(<ReviewListPage list={list} frame={frame} />)}`;
+export function renderReviewList(
+  list: ReviewList,
+  bundles: readonly HeldBundle[],
+  frame: ReviewFrame,
+): string {
+  return `<!doctype html>${render(<ReviewListPage list={list} bundles={bundles} frame={frame} />)}`;
 }
 
 export function renderReview(
@@ -37,9 +43,10 @@ export function renderReview(
 
 function ReviewListPage(props: {
   readonly list: ReviewList;
+  readonly bundles: readonly HeldBundle[];
   readonly frame: ReviewFrame;
 }): JSX.Element {
-  const { list, frame } = props;
+  const { list, bundles, frame } = props;
   return (
     <Layout title="Held results" {...frame}>
       <p class="crumb">
@@ -96,6 +103,9 @@ function ReviewListPage(props: {
         <p>
           <a href={`/review?after=${encodeURIComponent(list.next)}`}>More</a>
         </p>
+      )}
+      {bundles.length === 0 ? null : (
+        <HeldBundles bundles={bundles} timeZone={frame.site.timeZone} />
       )}
     </Layout>
   );

@@ -29,7 +29,8 @@ export function renderTrailPage(view: TrailView, signedIn: SignedIn | null = nul
       <p>
         Who changed what, when, from where and why. Entries are never edited or deleted; those
         without a number are sealed within a second. <code>drumline audit verify</code> says whether
-        they are as they were sealed.
+        they are as they were sealed. <a href="/trail/review">Review of the trail</a>: what is due,
+        and what was signed.
       </p>
       <TrailForm query={view.query} />
       {view.fault === null ? <Entries view={view} /> : <p role="alert">{view.fault}</p>}

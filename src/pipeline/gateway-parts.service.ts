@@ -24,6 +24,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
+import type { BundleReviewService } from './bundle-review.service.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
@@ -34,6 +35,7 @@ import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { RecoveryService } from './recovery.service.js';
 import type { ReviewService } from './review.service.js';
 import type { StopLiftService } from './stop-lift.service.js';
+import type { TrailReviewService } from './trail-review.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -54,10 +56,12 @@ export interface GatewayParts {
   readonly intake: IntakeService;
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
+  readonly bundleReviews: BundleReviewService;
   readonly labelReviews: LabelReviewService;
   readonly originReviews: OriginReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly trailReviews: TrailReviewService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
   readonly statements: StatementsService;

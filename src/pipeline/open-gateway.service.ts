@@ -1,6 +1,7 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
 import { Secrets } from '../access/secrets.files.js';
+import { comparingWith } from '../audit/checkpoint-folder.files.js';
 import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
 import { type SealerOptions, TrailSealer } from '../audit/sealer.service.js';
 import { readTrailKey } from '../audit/trail-key.files.js';
@@ -33,6 +34,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
+import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
@@ -52,6 +54,7 @@ import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
+import { TrailReviewService } from './trail-review.service.js';
 import { openUnowned, UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
 
@@ -294,6 +297,21 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     receiptReviews,
     stopLifts,
+    bundleReviews: new BundleReviewService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onReviewed: ringAll,
+    }),
+    trailReviews: new TrailReviewService({
+      database,
+      clock,
+      site,
+      signing,
+      comparing: () => comparingWith(settings.trail.checkpointFolder),
+    }),
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts,

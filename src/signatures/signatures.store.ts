@@ -6,7 +6,7 @@ import { bounded, prepared, preparedForList } from '../storage/prepared.js';
 import type { SignatureRow } from '../storage/tables.js';
 import type { Meaning, Signature, SignatureSubject } from './signature.js';
 import type { Sitting } from './sitting.js';
-import type { SigningEntry } from './verify-signatures.js';
+import { namedSignature, type SigningEntry } from './verify-signatures.js';
 
 /** Values bound in one `in (…)`. */
 const CHUNK = 1000;
@@ -174,14 +174,6 @@ export async function signingEntries(
           },
         ];
   });
-}
-
-function namedSignature(after: string | null): { id: string; digest: string } | null {
-  const { signature } = JSON.parse(after ?? '{}') as {
-    readonly signature?: { readonly id?: unknown; readonly digest?: unknown };
-  };
-  if (typeof signature?.id !== 'string' || typeof signature.digest !== 'string') return null;
-  return { id: signature.id, digest: signature.digest };
 }
 
 /** The latest instant at which anything was signed or entered in the trail about a subject. */

@@ -16,6 +16,7 @@ import {
   type SignatureSubject,
   signatureDigest,
 } from './signature.js';
+import { verifySignaturesOf } from './signature-verification.service.js';
 import {
   continueSitting,
   endSitting,
@@ -23,12 +24,10 @@ import {
   insertSitting,
   lastEntryAt,
   openSitting,
-  signaturesAfter,
-  signingEntries,
 } from './signatures.store.js';
 import type { SigningRequest } from './signing-request.js';
 import { componentsNeeded } from './sitting.js';
-import { type BrokenSignature, verifySignatures } from './verify-signatures.js';
+import type { SignatureReport } from './verify-signatures.js';
 
 /** What is about to be signed, for the trail when it is refused. */
 export interface SigningIntent {
@@ -79,8 +78,6 @@ export interface SignedAct {
   readonly recordFrom: Instant | null;
   readonly now: Instant;
 }
-
-const VERIFIED_AT_ONCE = 1000;
 
 /**
  * Electronic signatures, the same for every act that takes one. A use case proves the signer first, judges and
@@ -203,22 +200,9 @@ export class SigningService {
     });
   }
 
-  /**
-   * Holds every signature of the site against the entries of its acts (21 CFR 11.70) and returns what is broken.
-   * That the entries are whole is the sealed trail's to show.
-   */
-  async verify(): Promise<{ readonly signatures: number; readonly broken: BrokenSignature[] }> {
-    const { db } = this.database;
-    const { site } = this.site;
-    const signatures: Signature[] = [];
-    for (let after = ''; ; ) {
-      const some = await signaturesAfter(db, site, after, VERIFIED_AT_ONCE);
-      signatures.push(...some);
-      if (some.length < VERIFIED_AT_ONCE) break;
-      after = some.at(-1)?.id ?? '';
-    }
-    const broken = verifySignatures(signatures, await signingEntries(db, site));
-    return { signatures: signatures.length, broken };
+  /** Holds every signature of the site against the entries of its acts (21 CFR 11.70). */
+  verify(): Promise<SignatureReport> {
+    return verifySignaturesOf(this.database.db, this.site.site);
   }
 
   /** Enters a signature that a rule refused, by the name of the rule. The sitting goes on. */

@@ -34,6 +34,12 @@ export interface BrokenSignature {
   readonly detail: string;
 }
 
+/** What was found of the signatures of a trail. */
+export interface SignatureReport {
+  readonly checked: number;
+  readonly broken: readonly BrokenSignature[];
+}
+
 /**
  * Holds signatures against the entries of the acts they were made for (21 CFR 11.70): none may be altered,
  * copied to another record, moved or cut out unseen. That the entries themselves are whole is the sealed
@@ -46,27 +52,58 @@ export function verifySignatures(
   signatures: readonly Signature[],
   entries: readonly SigningEntry[],
 ): BrokenSignature[] {
-  const byId = new Map<string, SigningEntry[]>();
-  for (const entry of entries) {
-    const known = byId.get(entry.signatureId);
+  const verifier = new SignatureVerifier();
+  for (const entry of entries) verifier.entry(entry);
+  for (const signature of signatures) verifier.signature(signature);
+  return [...verifier.report().broken];
+}
+
+/** As `verifySignatures`, one after the other: feed every entry, then every signature, then ask for the report. */
+export class SignatureVerifier {
+  readonly #entries = new Map<string, SigningEntry[]>();
+  readonly #seen = new Set<string>();
+  readonly #broken: BrokenSignature[] = [];
+
+  entry(entry: SigningEntry): void {
+    const known = this.#entries.get(entry.signatureId);
     if (known) known.push(entry);
-    else byId.set(entry.signatureId, [entry]);
+    else this.#entries.set(entry.signatureId, [entry]);
   }
-  const broken: BrokenSignature[] = [];
-  for (const signature of signatures) {
-    const fault = faultOf(signature, byId.get(signature.id) ?? []);
-    if (fault !== null) broken.push({ signatureId: signature.id, ...fault });
+
+  signature(signature: Signature): void {
+    const { id } = signature;
+    const fault = this.#seen.has(id)
+      ? ({ fault: 'claimed-twice', detail: 'it is here twice' } as const)
+      : faultOf(signature, this.#entries.get(id) ?? []);
+    this.#seen.add(id);
+    if (fault !== null) this.#broken.push({ signatureId: id, ...fault });
   }
-  const there = new Set(signatures.map((s) => s.id));
-  for (const [signatureId, [entry]] of byId) {
-    if (there.has(signatureId)) continue;
-    broken.push({
-      signatureId,
-      fault: 'missing',
-      detail: `entry ${entry?.entryId ?? ''} of the trail names it and it is not there`,
-    });
+
+  report(): SignatureReport {
+    const missing = [...this.#entries]
+      .filter(([id]) => !this.#seen.has(id))
+      .map(([signatureId, [entry]]) => ({
+        signatureId,
+        fault: 'missing' as const,
+        detail: `entry ${entry?.entryId ?? ''} of the trail names it and it is not there`,
+      }));
+    return { checked: this.#seen.size, broken: [...this.#broken, ...missing] };
   }
-  return broken;
+}
+
+/** What an entry's `after` says of a signature; null for one that names none, also where it is no JSON. */
+export function namedSignature(after: string | null): { id: string; digest: string } | null {
+  if (after === null || !after.includes('"signature":{')) return null;
+  try {
+    const { signature } = JSON.parse(after) as {
+      readonly signature?: { readonly id?: unknown; readonly digest?: unknown };
+    };
+    if (typeof signature?.id !== 'string' || typeof signature.digest !== 'string') return null;
+    return { id: signature.id, digest: signature.digest };
+  } catch {
+    // An entry that somebody has written into; the sealed trail says so.
+    return null;
+  }
 }
 
 type Fault = Omit<BrokenSignature, 'signatureId'>;

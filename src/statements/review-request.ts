@@ -4,7 +4,8 @@ import type { SigningRequest } from '../signatures/signing-request.js';
 import type { ReviewAct } from './result-review.js';
 
 const REASON_MIN = 3;
-const REASON_MAX = 1000;
+/** Characters of the reason of a signed act. */
+export const REASON_MAX = 1000;
 
 /** What a reviewer asks for, beside what proves who they are. */
 export type ReviewRequest = SignedRequest<ReviewAct>;
@@ -55,20 +56,40 @@ export function readSigned<A extends string>(
   fields: Readonly<Record<string, unknown>>,
   acts: readonly A[],
 ): SignedFields<A> {
-  const { shown, reason, userName, password } = fields;
   const act = acts.find((one) => one === fields['act']);
   if (act === undefined) {
     throw new Problem('query-invalid', `act: expected ${acts.join(' or ')}`);
   }
+  const { shownSha256, text, userName, password } = readSignedText(fields, 'reason', REASON_MAX);
+  return { review: { act, shownSha256, reason: text }, userName, password };
+}
+
+/** What every signed act takes: the digest, a text (its reason), and the proof of the signer. */
+export interface SignedText {
+  /** SHA-256 of the document the signer was shown. */
+  readonly shownSha256: string;
+  readonly text: string;
+  readonly userName: string | null;
+  readonly password: string;
+}
+
+/**
+ * @param name of the field with the text, which has at most `max` characters
+ * @throws Problem `query-invalid` that names the field.
+ */
+export function readSignedText(
+  fields: Readonly<Record<string, unknown>>,
+  name: string,
+  max: number,
+): SignedText {
+  const { shown, userName, password } = fields;
+  const reason = fields[name];
   if (typeof shown !== 'string' || !/^[0-9a-f]{64}$/.test(shown)) {
     throw new Problem('query-invalid', 'shown: expected the SHA-256 of what was shown (the ETag)');
   }
   const why = typeof reason === 'string' ? reason.trim() : '';
-  if (why.length < REASON_MIN || why.length > REASON_MAX) {
-    throw new Problem(
-      'query-invalid',
-      `reason: expected ${REASON_MIN} to ${REASON_MAX} characters`,
-    );
+  if (why.length < REASON_MIN || why.length > max) {
+    throw new Problem('query-invalid', `${name}: expected ${REASON_MIN} to ${max} characters`);
   }
   if (typeof password !== 'string' || password === '') {
     throw new Problem('query-invalid', 'password: expected the password of the signer');
@@ -76,10 +97,6 @@ export function readSigned<A extends string>(
   if (userName !== undefined && userName !== null && typeof userName !== 'string') {
     throw new Problem('query-invalid', 'userName: expected a text');
   }
-  const name = typeof userName === 'string' ? userName.trim() : '';
-  return {
-    review: { act, shownSha256: shown, reason: why },
-    userName: name === '' ? null : name,
-    password,
-  };
+  const given = typeof userName === 'string' ? userName.trim() : '';
+  return { shownSha256: shown, text: why, userName: given === '' ? null : given, password };
 }

@@ -93,6 +93,17 @@ export function shownSignature(
   };
 }
 
+/** Signatures of a record that is as it is now. */
+export function signaturesShown(
+  signatures: readonly Signature[],
+  current: Pick<ShownDocument, 'subject' | 'record'>,
+  broken: readonly BrokenSignature[],
+): ShownSignature[] {
+  return signatures.map((s) =>
+    shownSignature(s, validityOf(s, current), brokenWords(broken, s.id)),
+  );
+}
+
 export function brokenWords(broken: readonly BrokenSignature[], id: string): string | null {
   const found = broken.find((b) => b.signatureId === id);
   return found ? `${found.fault}: ${found.detail}` : null;

@@ -6,8 +6,12 @@ import Database from 'better-sqlite3';
 import { describe, expect, it } from 'vitest';
 import { verifyExport } from '../../src/audit/export.files.js';
 import { newTrailKey } from '../../src/audit/signing-key.js';
+import { type Signature, signatureDigest } from '../../src/signatures/signature.js';
+import { signatureOf } from '../../src/signatures/signatures.store.js';
 import { openDatabase } from '../../src/storage/database.js';
+import type { SignatureRow } from '../../src/storage/tables.js';
 import { change, sealerOn } from '../audit/sealing-world.js';
+import { reviewedWorld } from '../pipeline/trail-review-world.js';
 import { repositoryRoot } from '../support/shared.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
@@ -121,7 +125,7 @@ describe('drumline audit', () => {
     ] as const) {
       const path = join(directory, `${name}.jsonl`);
       writeFileSync(path, text.length === 0 ? '' : `${text.join('\n')}\n`);
-      const found = await verifyExport(path, { keys: [], outside: [] });
+      const { trail: found } = await verifyExport(path, { keys: [], outside: [] });
       expect(found.firstBroken, name).not.toBeNull();
     }
   });
@@ -149,4 +153,117 @@ describe('drumline audit', () => {
       expect(refused.stderr).not.toMatch(/\n\s+at /);
     }
   });
+
+  it('verifies signatures of a running gateway, a copy and an export, and names each that is broken', async () => {
+    const directory = temporaryDirectory();
+    const data = join(directory, 'data');
+    const database = await openDatabase(data);
+    const world = await reviewedWorld(database);
+    const signer = await world.person('sam');
+    await world.sign(signer);
+    await world.sealer.sealAll();
+    await world.sign(signer);
+    await world.sealer.stop();
+    const exported = join(directory, 'trail.jsonl');
+    const written = await drumline('audit', 'export', '--data', data, '--out', exported, '--json');
+    expect(written.json).toMatchObject({ signatures: 2 });
+    const whole = { checked: 2, broken: [] };
+    for (const source of [
+      ['--data', data],
+      ['--export', exported],
+    ]) {
+      const found = await drumline('audit', 'verify', ...source, '--json');
+      expect([found.code, found.json.signatures]).toEqual([0, whole]);
+    }
+    await database.close();
+
+    const [first, second] = readSignatures(data);
+    if (!first || !second) throw new Error('nobody signed');
+    for (const [name, change, broken] of TAMPERINGS) {
+      const copy = join(directory, `${name.replaceAll(' ', '-')}.db`);
+      cpSync(join(data, 'drumline.db'), copy);
+      const file = new Database(copy);
+      file.exec('drop trigger signature_no_update; drop trigger signature_no_delete');
+      change(file, first, second);
+      file.close();
+      const found = await drumline('audit', 'verify', '--file', copy, '--json');
+      const faults = found.json.signatures.broken.map((b: { fault: string }) => b.fault);
+      expect([name, found.code, faults, found.json.firstBroken]).toEqual([name, 1, broken, null]);
+      const out = `${copy}.jsonl`;
+      await drumline('audit', 'export', '--file', copy, '--out', out);
+      const again = await drumline('audit', 'verify', '--export', out, '--json');
+      expect([name, again.code, again.json.signatures]).toEqual([name, 1, found.json.signatures]);
+    }
+    const lines = readFileSync(exported, 'utf8').trimEnd().split('\n');
+    const cut = lines.filter((line) => !line.includes(`"kind":"signature"`));
+    writeFileSync(join(directory, 'cut.jsonl'), `${cut.join('\n')}\n`);
+    const words = await drumline('audit', 'verify', '--export', join(directory, 'cut.jsonl'));
+    expect(words.code).toBe(1);
+    expect(words.stdout).toMatch(/BROKEN SIGNATURES: 2, of 0 here\n {2}missing: /);
+  }, 120_000);
 });
+
+/** What the owner of a database can do to its signatures, digests fixed up where a digest would show it. */
+const TAMPERINGS: readonly (readonly [
+  string,
+  (file: Database.Database, first: Signature, second: Signature) => void,
+  readonly string[],
+])[] = [
+  ['edited', (file, { id }) => exec(file, 'reason', 'something else', id), ['altered']],
+  [
+    'edited with its digest',
+    (file, first) => {
+      exec(file, 'reason', 'something else', first.id);
+      const digest = signatureDigest({ ...first, reason: 'something else' });
+      exec(file, 'digest', digest, first.id);
+    },
+    ['other-digest'],
+  ],
+  [
+    'moved to another record',
+    (file, first, second) => {
+      const { subject } = second;
+      exec(file, 'subject_id', subject.id, first.id);
+      exec(file, 'digest', signatureDigest({ ...first, subject }), first.id);
+    },
+    ['other-digest'],
+  ],
+  [
+    'copied',
+    (file, first, { subject }) => {
+      const copy = { ...first, id: `${first.id}-copy`, subject, series: 'another' };
+      file
+        .prepare(
+          `insert into signature select @id, site, at, zone, account_id, user_name, printed_name, meaning,
+           subject_kind, @subject, subject_revision, shown, shown_sha256, reason, source, @series, series_number,
+           components, @digest from signature where id = @of`,
+        )
+        .run({
+          id: copy.id,
+          subject: subject.id,
+          series: copy.series,
+          digest: signatureDigest(copy),
+          of: first.id,
+        });
+    },
+    ['not-in-trail'],
+  ],
+  [
+    'cut out',
+    (file, first) => {
+      file.prepare('delete from signature where id = ?').run(first.id);
+    },
+    ['missing'],
+  ],
+];
+
+function exec(file: Database.Database, column: string, value: string, id: string): void {
+  file.prepare(`update signature set ${column} = ? where id = ?`).run(value, id);
+}
+
+function readSignatures(data: string): Signature[] {
+  const file = new Database(join(data, 'drumline.db'), { readonly: true });
+  const rows = file.prepare('select * from signature order by id').all() as SignatureRow[];
+  file.close();
+  return rows.map(signatureOf);
+}

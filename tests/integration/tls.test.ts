@@ -55,23 +55,26 @@ function settingsWith(tls: { certFile: string; keyFile: string }): Settings {
 }
 
 function post(url: string, path: string, headers: Record<string, string>, body: string) {
-  return new Promise<{ status: number; cookie: string }>((resolve, reject) => {
-    const asked = httpsRequest(
-      new URL(path, url),
-      { method: 'POST', headers, rejectUnauthorized: false },
-      (answer) => {
-        answer.resume();
-        answer.once('end', () =>
-          resolve({
-            status: answer.statusCode ?? 0,
-            cookie: String(answer.headers['set-cookie'] ?? ''),
-          }),
-        );
-      },
-    );
-    asked.once('error', reject);
-    asked.end(body);
-  });
+  return new Promise<{ status: number; cookie: string; hsts: string | undefined }>(
+    (resolve, reject) => {
+      const asked = httpsRequest(
+        new URL(path, url),
+        { method: 'POST', headers, rejectUnauthorized: false },
+        (answer) => {
+          answer.resume();
+          answer.once('end', () =>
+            resolve({
+              status: answer.statusCode ?? 0,
+              cookie: String(answer.headers['set-cookie'] ?? ''),
+              hsts: answer.headers['strict-transport-security'],
+            }),
+          );
+        },
+      );
+      asked.once('error', reject);
+      asked.end(body);
+    },
+  );
 }
 
 describe('a gateway with a certificate', () => {
@@ -103,6 +106,8 @@ describe('a gateway with a certificate', () => {
     const form = new URLSearchParams({ 'user-name': 'ada', password: PASSWORD }).toString();
     const answer = await post(url, '/sign-in', headers, form);
     expect(answer.status).toBe(303);
+    // RFC 6797
+    expect(answer.hsts).toBe('max-age=31536000');
     expect(answer.cookie).toMatch(
       /^__Host-drumline=[\w-]{43}; Path=\/; Secure; HttpOnly; SameSite=Strict$/,
     );

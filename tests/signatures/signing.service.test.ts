@@ -44,11 +44,11 @@ async function unguard(bench: ReviewBench): Promise<void> {
 describe('signatures in a database', () => {
   it('are whole, and the database itself refuses to change or delete one', async () => {
     const { bench, first, run } = await signedTwice();
-    expect(await bench.signing.verify()).toEqual({ signatures: 2, broken: [] });
+    expect(await bench.signing.verify()).toEqual({ checked: 2, broken: [] });
     const message = /signature rows are kept as written/;
     await expect(run(sql`update signature set meaning = 'approved'`)).rejects.toThrow(message);
     await expect(run(sql`delete from signature where id = ${first.id}`)).rejects.toThrow(message);
-    expect(await bench.signing.verify()).toEqual({ signatures: 2, broken: [] });
+    expect(await bench.signing.verify()).toEqual({ checked: 2, broken: [] });
   });
 
   it('are found when they were edited, moved, copied or cut out by its owner', async () => {

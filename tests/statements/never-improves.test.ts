@@ -2,6 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { addMs, type Instant } from '../../src/formats/instant.js';
 import type { ConditionState, StatementOutcome } from '../../src/records/statement-record.js';
+import { type BundleCase, bundleRefusal } from '../../src/statements/bundle-refusal.js';
 import { evaluateStatement, type StatementDraft } from '../../src/statements/evaluate-statement.js';
 import type { DeliveryFact, ResultFact, StatementFacts } from '../../src/statements/facts.js';
 import { signed } from '../signatures/signed.js';
@@ -251,6 +252,21 @@ const rich: StatementFacts = {
   deliveries: confirmedDeliveries(richResults),
 };
 
+/** A held bundle without results; what it holds varies. */
+const HELD_BUNDLE: BundleCase = {
+  rowId: 'b',
+  bundleId: 'B-1',
+  sha256: 'ab',
+  state: 'held',
+  instrument: null,
+  runs: null,
+  receivedAt: '2026-07-01T09:00:00Z',
+  findings: [],
+  results: [],
+  checkRuns: [],
+  acceptedRuns: [],
+};
+
 function worse(before: StatementDraft, after: StatementDraft): string[] {
   const improved: string[] = [];
   if (OUTCOMES.indexOf(after.outcome) > OUTCOMES.indexOf(before.outcome)) {
@@ -348,6 +364,56 @@ describe('rule 9: monotonic', () => {
     );
     // A property about acts that never do anything would hold by itself.
     expect(improved).toBeGreaterThan(20);
+  });
+
+  it('refusing a held bundle never does: its runs become gaps of the same scope, unless others hold them all', () => {
+    const span = fc.tuple(fc.integer({ min: 1, max: 9 }), fc.nat({ max: 3 }));
+    const serial = fc.constantFrom('NQ-R-0001', 'NQ-R-0002', 'unregistered');
+    let withGap = 0;
+    fc.assert(
+      fc.property(
+        fc.array(change, { maxLength: 5 }),
+        serial,
+        span,
+        fc.array(fc.integer({ min: 1, max: 12 }), { maxLength: 4 }),
+        fc.array(span, { maxLength: 3 }),
+        (changes, instrument, [first, more], runs, accepted) => {
+          const history = changes.reduce((f, apply) => apply(f), rich);
+          const open = (of: string, subject: string) => ({
+            id: subject,
+            class: of,
+            subject,
+            detail: of,
+            owned: false,
+            scope: { instruments: [instrument] },
+          });
+          const withOpen = (more: readonly ReturnType<typeof open>[]) =>
+            evaluateStatement(
+              { ...history, discrepancies: [...history.discrepancies, ...more] as never },
+              now,
+            );
+          const { possible, gaps } = bundleRefusal({
+            ...HELD_BUNDLE,
+            instrument,
+            runs: { epoch: 1, first, last: first + more },
+            checkRuns: runs,
+            acceptedRuns: accepted.map(([from, n]) => ({ epoch: 1, from, to: from + n })),
+          });
+          expect(possible).toBe(true);
+          const before = withOpen([open('held', 'bundle:b')]);
+          const after = withOpen(gaps.map((gap) => open('run-gap', `runs:${gap.from}-${gap.to}`)));
+          const isAccounted = (run: number) =>
+            accepted.some(([from, n]) => from <= run && run <= from + n);
+          const own = [...runs, ...Array.from({ length: more + 1 }, (_, i) => first + i)];
+          expect(gaps.length > 0).toBe(own.some((run) => !isAccounted(run)));
+          if (gaps.length === 0) return;
+          withGap += 1;
+          expect(worse(before, after)).toEqual([]);
+        },
+      ),
+      { numRuns: 1000 },
+    );
+    expect(withGap).toBeGreaterThan(100);
   });
 
   it('adding a failing fact to any history makes it does-not-conform and never improves a condition', () => {

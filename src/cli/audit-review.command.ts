@@ -1,0 +1,118 @@
+import type { Command } from 'commander';
+import type { SignatureManifest } from '../signatures/signature.js';
+import type { TrailReviewList, TrailReviewView } from '../statements/trail-review-view.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
+import { requestGateway } from './gateway-request.files.js';
+import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { readPassword } from './read-password.files.js';
+import { signatureText } from './review-text.js';
+import { trailReviewListText, trailReviewText } from './trail-review-text.js';
+
+const EXAMPLE =
+  '\nExample:\n  drumline audit review list\n  drumline audit review show\n  drumline audit review sign --last 4211 --shown 9f86… --user s.signer --findings "none; see report QA-12"';
+
+/** The periodic review of the trail: look at what is due, and sign it. */
+export function registerAuditReview(audit: Command): void {
+  const review = audit
+    .command('review')
+    .description('the periodic review of the trail: look at what is due, and sign it')
+    .addHelpText('after', EXAMPLE);
+  registerList(review);
+  registerShow(review);
+  registerSign(review);
+}
+
+function registerList(review: Command): void {
+  withGatewayOptions(
+    review
+      .command('list')
+      .description('list what was reviewed, by whom, and what is due')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline audit review list --json\n\nExit: 0 reviews follow one another, 1 they do not, 2 wrong usage.',
+      ),
+  ).action(async (options: GatewayOptions) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: '/api/v1/trail/reviews',
+    });
+    const list = readAnswer(answer, options.json === true) as TrailReviewList | undefined;
+    if (!list) return;
+    if (list.faults.length > 0) process.exitCode = EXIT.problems;
+    if (options.json) printJsonLine(list);
+    else printText(trailReviewListText(list));
+  });
+}
+
+function registerShow(review: Command): void {
+  withGatewayOptions(
+    review
+      .command('show')
+      .description('show the range that is due as a reviewer signs it, with its digest')
+      .option('--last <n>', 'up to this entry, in place of the latest checkpoint')
+      .addHelpText('after', '\nExample:\n  drumline audit review show'),
+  ).action(async (options: GatewayOptions & { last?: string }) => {
+    const query =
+      options.last === undefined ? '' : `?${new URLSearchParams({ last: options.last })}`;
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: `/api/v1/trail/review${query}`,
+    });
+    const view = readAnswer(answer, options.json === true) as TrailReviewView | undefined;
+    if (!view) return;
+    if (options.json) printJsonLine(view);
+    else printText(trailReviewText(view));
+  });
+}
+
+interface SignOptions extends GatewayOptions {
+  readonly last: string;
+  readonly shown: string;
+  readonly findings: string;
+  readonly user: string;
+  readonly passwordFile?: string;
+}
+
+function registerSign(review: Command): void {
+  withGatewayOptions(
+    review
+      .command('sign')
+      .description('sign what `audit review show` showed, with your findings')
+      .requiredOption('--last <n>', 'last entry of what was shown')
+      .requiredOption('--shown <sha256>', 'digest of what was shown')
+      .requiredOption('--user <name>', 'user name of the signer')
+      .requiredOption('--findings <text>', 'what was found; part of the signature')
+      .option(
+        '--password-file <file>',
+        'read the password from a file, - for the standard input; without it, it is asked for',
+      )
+      .addHelpText('after', EXAMPLE),
+  ).action(async (options: SignOptions) => {
+    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
+    if (!password.ok) {
+      progress(password.message);
+      process.exitCode = EXIT.usage;
+      return;
+    }
+    const { last, shown, findings, user: userName } = options;
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'POST',
+      path: '/api/v1/trail/review',
+      body: {
+        contentType: 'application/json',
+        text: JSON.stringify({ last, shown, findings, userName, password: password.password }),
+      },
+    });
+    const done = readAnswer(answer, options.json === true) as
+      | { readonly first: number; readonly last: number; readonly signature: SignatureManifest }
+      | undefined;
+    if (!done) return;
+    if (options.json) printJsonLine(done);
+    else printText(`entries ${done.first} to ${done.last}\n${signatureText(done.signature)}`);
+  });
+}

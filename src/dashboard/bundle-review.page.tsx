@@ -1,0 +1,151 @@
+import type { JSX } from 'preact';
+import { render } from 'preact-render-to-string';
+import type { BundleReviewView } from '../statements/bundle-review-view.js';
+import type { NoticeView } from './account-view.js';
+import { Field, Notice, OwnForm } from './form-parts.js';
+import { Layout } from './layout.js';
+import { momentOf } from './local-time.js';
+import { Moment } from './marks.js';
+import type { ReviewFrame } from './review.page.js';
+import type { ReviewSigner } from './review-form.js';
+import { bundleReviewPath, reviewPath } from './review-path.js';
+import { SignatureList } from './signature-list.js';
+import { SigningFields } from './signing-fields.js';
+import { Verbatim } from './verbatim.js';
+
+export function renderBundleReview(
+  view: BundleReviewView,
+  frame: ReviewFrame,
+  signer: ReviewSigner | null,
+  notice: NoticeView | null,
+): string {
+  const page = <BundlePage view={view} frame={frame} signer={signer} notice={notice} />;
+  return `<!doctype html>${render(page)}`;
+}
+
+function BundlePage(props: {
+  readonly view: BundleReviewView;
+  readonly frame: ReviewFrame;
+  readonly signer: ReviewSigner | null;
+  readonly notice: NoticeView | null;
+}): JSX.Element {
+  const { view, frame, signer, notice } = props;
+  const { about, refuse } = view;
+  const name = about.bundleId ?? about.rowId;
+  return (
+    <Layout title={`Bundle ${name}`} {...frame}>
+      <p class="crumb">
+        <a href="/review">Held results</a>
+      </p>
+      <h1>
+        Bundle <Verbatim>{name}</Verbatim>
+      </h1>
+      {notice === null ? null : (
+        <Notice tone={notice.tone} title={notice.title}>
+          <p>{notice.text}</p>
+        </Notice>
+      )}
+      <p>
+        It is <strong>{about.state}</strong>. From{' '}
+        <Verbatim>{about.instrument ?? 'no named instrument'}</Verbatim>, received{' '}
+        <Moment at={momentOf(about.receivedAt, frame.site.timeZone)} />.
+      </p>
+      <section id="findings">
+        <h2>Held by</h2>
+        <ul>
+          {about.findings.map((f) => (
+            <li key={`${f.code} ${f.pointer}`}>
+              <strong>{f.code}</strong> <Verbatim>{`${f.message} (${f.pointer})`}</Verbatim>
+            </li>
+          ))}
+        </ul>
+      </section>
+      <section id="results">
+        <h2>Its results</h2>
+        <Results view={view} />
+      </section>
+      <section id="signatures">
+        <h2>Signatures</h2>
+        <SignatureList signatures={view.signatures} />
+      </section>
+      <section id="decide">
+        <h2>Refuse it</h2>
+        <p>
+          {refuse.possible
+            ? 'Better have the sync PC send it again intact, under another bundle id. When that cannot be, refuse it. Then:'
+            : `Not open: ${refuse.because.join('; ')}.`}
+        </p>
+        {refuse.effects.length === 0 ? null : (
+          <ul>
+            {refuse.effects.map((effect) => (
+              <li key={effect}>{effect}</li>
+            ))}
+          </ul>
+        )}
+        {refuse.possible ? <Form view={view} signer={signer} /> : null}
+      </section>
+    </Layout>
+  );
+}
+
+function Results({ view }: { readonly view: BundleReviewView }): JSX.Element {
+  const { results } = view.about;
+  if (results.length === 0) return <p class="none">None that could be read.</p>;
+  return (
+    <table>
+      <thead>
+        <tr>
+          <th scope="col">Result</th>
+          <th scope="col">Run</th>
+          <th scope="col">Decision</th>
+          <th scope="col">State</th>
+        </tr>
+      </thead>
+      <tbody>
+        {results.map((r) => (
+          <tr key={r.rowId}>
+            <th scope="row">
+              <a href={reviewPath(r.rowId)}>
+                <Verbatim>{r.resultId}</Verbatim>
+              </a>
+            </th>
+            <td data-label="Run">{r.runNumber ?? 'unknown'}</td>
+            <td data-label="Decision">
+              {r.decision ?? 'unreadable'}
+              {r.contrary ? <span class="small"> counts against its receipt</span> : null}
+            </td>
+            <td data-label="State">{r.state}</td>
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}
+
+function Form(props: {
+  readonly view: BundleReviewView;
+  readonly signer: ReviewSigner | null;
+}): JSX.Element {
+  const { view, signer } = props;
+  if (signer === null) return <p>Reviewers who are signed in decide here.</p>;
+  return (
+    <OwnForm
+      action={bundleReviewPath(view.about.rowId)}
+      token={signer.formToken}
+      class="form review-form"
+    >
+      <input type="hidden" name="shown" value={view.sha256} />
+      <Field
+        id="reason"
+        name="reason"
+        label="Reason"
+        hint="Part of the signature: why it cannot come intact, and where that is recorded."
+      />
+      <SigningFields components={signer.components} />
+      <p class="small">
+        Your signature means refused, and binds what is shown above by its SHA-256{' '}
+        <code>{view.sha256}</code>.
+      </p>
+    </OwnForm>
+  );
+}
