@@ -18,6 +18,7 @@ import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
+import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
@@ -27,6 +28,8 @@ import { ReceiptReviewController } from './pipeline/receipt-review.controller.js
 import { ReceiptReviewService } from './pipeline/receipt-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
+import { StopLiftController } from './pipeline/stop-lift.controller.js';
+import { StopLiftService } from './pipeline/stop-lift.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -51,6 +54,7 @@ export const CONTROLLERS = [
   ReviewPagesController,
   SignInController,
   StatementsController,
+  StopLiftController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -72,6 +76,7 @@ export class AppModule {
         DashboardModule.from(
           { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
+          { provide: STOP_LIFT_SOURCE, useValue: gateway.stopLifts },
         ),
       ],
       controllers: [...CONTROLLERS],
@@ -101,6 +106,7 @@ export class AppModule {
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
+        { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

@@ -7,7 +7,7 @@ export type Duty =
   /** Clearing, refusing, re-attributing or reviewing what was measured. */
   | {
       readonly kind: 'judge-result';
-      readonly right: 'result.review' | 'result.reattribute' | 'signature.make';
+      readonly right: 'result.review' | 'result.reattribute' | 'stop.lift' | 'signature.make';
       /** As the instrument reported them, of every result that is judged; null where none was reported. */
       readonly operatorIds: readonly (string | null)[];
     }

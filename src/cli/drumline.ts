@@ -17,6 +17,7 @@ import { registerReconcile } from './reconcile.command.js';
 import { registerReview } from './review.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
+import { registerStop } from './stop.command.js';
 import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
@@ -40,6 +41,7 @@ registerReconcile(program);
 registerStatement(program);
 registerReview(program);
 registerReceiptReview(program);
+registerStop(program);
 registerKey(program);
 registerUser(program);
 registerAudit(program);

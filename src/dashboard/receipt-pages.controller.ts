@@ -4,8 +4,10 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
+import type { ReceiptReviewAnswer } from '../statements/receipt-review-view.js';
 import { reviewProblem } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
+import { readStopLift, type StopLiftAnswer } from '../statements/stop-lift-view.js';
 import type { NoticeView } from './account-view.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
@@ -14,6 +16,7 @@ import { receiptPath } from './receipt-path.js';
 import { RECEIPT_REVIEW_SOURCE, type ReceiptReviewSource } from './receipt-review-source.js';
 import type { ReviewSigner } from './review-form.js';
 import { signedInOf } from './signed-in.js';
+import { STOP_LIFT_SOURCE, type StopLiftSource } from './stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 
 const HTML = 'text/html; charset=utf-8';
@@ -32,11 +35,14 @@ const SIGNED: NoticeView = {
 export class ReceiptPagesController {
   readonly #source: DayViewSource;
   readonly #reviews: ReceiptReviewSource;
+  readonly #stops: StopLiftSource;
 
   constructor(
     @Inject(DAY_VIEW_SOURCE) source: DayViewSource,
     @Inject(RECEIPT_REVIEW_SOURCE) reviews: ReceiptReviewSource,
+    @Inject(STOP_LIFT_SOURCE) stops: StopLiftSource,
   ) {
+    this.#stops = stops;
     this.#source = source;
     this.#reviews = reviews;
   }
@@ -59,19 +65,46 @@ export class ReceiptPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    const fields = Object.fromEntries(request.form ?? []);
-    let asked: ReturnType<typeof readSigned<'sign' | 'refuse'>>;
+    await this.#signed(id, request, reply, (receiptId, fields) => {
+      const { review, userName, password } = readSigned(fields, RECEIPT_REVIEW_ACTS);
+      const who = signerOf(request.caller, userName, password);
+      return this.#reviews.decide(receiptId, review, who);
+    });
+  }
+
+  @Post(':id/stops/lift')
+  @RequireRight('stop.lift')
+  async lift(
+    @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    await this.#signed(id, request, reply, (receiptId, fields) => {
+      const { lift, userName, password } = readStopLift(fields);
+      return this.#stops.lift(receiptId, lift, signerOf(request.caller, userName, password));
+    });
+  }
+
+  /** Reads a form, has the act signed, and goes back to the page, or shows on it what went wrong. */
+  async #signed(
+    id: string,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    sign: (
+      receiptId: string,
+      fields: Readonly<Record<string, unknown>>,
+    ) => Promise<ReceiptReviewAnswer | StopLiftAnswer>,
+  ): Promise<void> {
+    const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
+    let answer: ReceiptReviewAnswer | StopLiftAnswer;
     try {
-      asked = readSigned(fields, RECEIPT_REVIEW_ACTS);
+      answer = await sign(receiptId, Object.fromEntries(request.form ?? []));
     } catch (error) {
       if (!(error instanceof Problem)) throw error;
       const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
       await this.#show(id, request, reply, 422, notice);
       return;
     }
-    const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
-    const who = signerOf(request.caller, asked.userName, asked.password);
-    const answer = await this.#reviews.decide(receiptId, asked.review, who);
     const problem = reviewProblem(answer, receiptId, 'receipt');
     if (problem === null) {
       const location = `${receiptPath(receiptId)}?done=signed`;
@@ -100,15 +133,23 @@ export class ReceiptPagesController {
       return;
     }
     const review = await this.#reviews.show(id);
-    const signer = await this.#signer(request);
-    const page = renderReceiptPage(view, signedIn, { review, signer, notice });
-    const headers = signer === null ? { ...PAGE_HEADERS, 'content-type': HTML } : FORM_PAGE_HEADERS;
+    const stops = await this.#stops.show(id);
+    const signer = await this.#signer(request, 'result.review');
+    const lifter = await this.#signer(request, 'stop.lift');
+    const page = renderReceiptPage(view, signedIn, { review, signer, stops, lifter, notice });
+    const headers =
+      signer === null && lifter === null
+        ? { ...PAGE_HEADERS, 'content-type': HTML }
+        : FORM_PAGE_HEADERS;
     await reply.status(status).headers(headers).send(page);
   }
 
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
+  async #signer(
+    { caller, formToken }: AuthenticatedRequest,
+    right: 'result.review' | 'stop.lift',
+  ): Promise<ReviewSigner | null> {
     if (caller?.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
+    if (!caller.rights.has(right) || !caller.rights.has('signature.make')) return null;
     return { formToken, components: await this.#reviews.needed(caller.id, caller.sessionId) };
   }
 }

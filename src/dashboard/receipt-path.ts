@@ -8,6 +8,11 @@ export function receiptReviewPath(receiptId: string): string {
   return `${receiptPath(receiptId)}/review`;
 }
 
+/** Address that the form which lifts a receipt's stop goes to. */
+export function stopLiftPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/stops/lift`;
+}
+
 /** What people call a receipt line: its number and line where it was announced, else its id. */
 export function receiptTitle(receipt: {
   readonly receiptId: string;

@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
+import type { StopLiftView } from '../statements/stop-lift-view.js';
 import type { NoticeView } from './account-view.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
@@ -12,6 +13,7 @@ import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
+import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
 import type { ReviewSigner } from './review-form.js';
 import type { SignedIn } from './signed-in.js';
@@ -22,6 +24,9 @@ export interface ReceiptPageParts {
   /** null where nobody announced the receipt. */
   readonly review: ReceiptReviewView | null;
   readonly signer: ReviewSigner | null;
+  readonly stops: StopLiftView | null;
+  /** null for who may lift no stop. */
+  readonly lifter: ReviewSigner | null;
   readonly notice: NoticeView | null;
 }
 
@@ -30,7 +35,8 @@ interface Shown extends ReceiptPageParts {
   readonly signedIn: SignedIn | null;
 }
 
-function ReceiptPage({ view, signedIn, review, signer, notice }: Shown): JSX.Element {
+function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
+  const { review, signer, stops, lifter, notice } = parts;
   const title = receiptTitle(view.receipt);
   return (
     <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
@@ -54,6 +60,12 @@ function ReceiptPage({ view, signedIn, review, signer, notice }: Shown): JSX.Ele
         </section>
       ) : (
         <Statement statement={view.statement} />
+      )}
+      {stops === null || stops.stops.length === 0 ? null : (
+        <section id="stops">
+          <h2>Stops</h2>
+          <ReceiptStops stops={stops} signer={lifter} timeZone={view.site.timeZone} />
+        </section>
       )}
       {review === null ? null : (
         <section id="second-person">
@@ -173,7 +185,13 @@ function Decisions({ statement }: { readonly statement: StatementView }): JSX.El
   );
 }
 
-const NO_PARTS: ReceiptPageParts = { review: null, signer: null, notice: null };
+const NO_PARTS: ReceiptPageParts = {
+  review: null,
+  signer: null,
+  stops: null,
+  lifter: null,
+  notice: null,
+};
 
 export function renderReceiptPage(
   view: ReceiptView,

@@ -1,4 +1,4 @@
-import type { JSX } from 'preact';
+import type { ComponentChildren, JSX } from 'preact';
 import type { Components } from '../signatures/signature.js';
 import type { ReviewAct, ReviewOption } from '../statements/result-review.js';
 import type { ReviewView } from '../statements/review-view.js';
@@ -51,7 +51,14 @@ export function SignedForm(props: {
   readonly signer: ReviewSigner | null;
   readonly reasonHint: string;
   readonly meaning: string;
+  /** Who finds a form here, for those who do not. */
+  readonly whoMay?: string;
+  /** Prefix of the ids of its fields, where a page has several such forms. */
+  readonly name?: string;
+  /** Further fields. */
+  readonly children?: ComponentChildren;
 }): JSX.Element {
+  const prefix = props.name === undefined ? '' : `${props.name}-`;
   const { action, acts, signer } = props;
   if (signer === null || !acts.some(({ option }) => option.possible)) {
     return (
@@ -59,7 +66,9 @@ export function SignedForm(props: {
         {acts.map((choice) => (
           <Option key={choice.act} choice={choice} />
         ))}
-        {signer === null ? <p>Reviewers who are signed in decide here.</p> : null}
+        {signer === null ? (
+          <p>{props.whoMay ?? 'Reviewers who are signed in decide here.'}</p>
+        ) : null}
       </>
     );
   }
@@ -72,10 +81,11 @@ export function SignedForm(props: {
           <Option key={choice.act} choice={choice} isChoice />
         ))}
       </fieldset>
-      <Field id="reason" name="reason" label="Reason" hint={props.reasonHint} />
+      {props.children}
+      <Field id={`${prefix}reason`} name="reason" label="Reason" hint={props.reasonHint} />
       {signer.components === 'password' ? null : (
         <Field
-          id="user-name"
+          id={`${prefix}user-name`}
           name="userName"
           label="User name"
           autocomplete="username"
@@ -83,7 +93,7 @@ export function SignedForm(props: {
         />
       )}
       <Field
-        id="password"
+        id={`${prefix}password`}
         name="password"
         label="Password"
         type="password"

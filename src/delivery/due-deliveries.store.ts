@@ -181,7 +181,7 @@ function aheadInReceipt(eb: OfDelivery) {
   return sql<number>`case when ${eb.ref('d.barrier')} = 1 then ${waiting} else 0 end`;
 }
 
-/** Rule 21, for a *conforms*: no later statement of the receipt, and no stop in force (stops latch). */
+/** Rule 21, for a *conforms*: no later statement of the receipt, and no stop in force. */
 function isCurrent(eb: OfDelivery) {
   const later = eb
     .selectFrom('statement as s')
@@ -193,7 +193,8 @@ function isCurrent(eb: OfDelivery) {
     .selectFrom('stop as p')
     .select('p.id')
     .whereRef('p.site', '=', 'd.site')
-    .whereRef('p.receipt_id', '=', 'd.receipt_id');
+    .whereRef('p.receipt_id', '=', 'd.receipt_id')
+    .where('p.lifted_at', 'is', null);
   return sql<
     0 | 1
   >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${stopped}) then 0 else 1 end`;
@@ -213,7 +214,7 @@ export async function maySendByRule21(
   return row.is_current === 1;
 }
 
-/** True when a stop of the receipt is in force; stops latch. */
+/** True when a stop of the receipt is in force. */
 export async function isStopped(
   reader: Reader,
   site: string,
@@ -225,6 +226,7 @@ export async function isStopped(
     .select('id')
     .where('site', '=', site)
     .where('receipt_id', '=', receiptId)
+    .where('lifted_at', 'is', null)
     .limit(1)
     .executeTakeFirst();
   return row !== undefined;

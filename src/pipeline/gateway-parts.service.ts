@@ -20,6 +20,7 @@ import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { ReviewService } from './review.service.js';
+import type { StopLiftService } from './stop-lift.service.js';
 import type { WorkerService } from './worker.service.js';
 
 /** Everything one gateway process is made of, wired once by `openGateway`. */
@@ -41,6 +42,7 @@ export interface GatewayParts {
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
   readonly receiptReviews: ReceiptReviewService;
+  readonly stopLifts: StopLiftService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;

@@ -32,6 +32,7 @@ import { ReceiptReviewService } from './receipt-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
+import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
@@ -167,6 +168,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     signing,
     onSigned: ringAll,
   });
+  const stopLifts = new StopLiftService({
+    database,
+    clock,
+    site,
+    statements,
+    signing,
+    onLifted: ringAll,
+  });
   const reconciliation = new ReconciliationService(database.db, clock, site);
   return new Gateway({
     settings,
@@ -180,6 +189,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     ...people,
     reviews,
     receiptReviews,
+    stopLifts,
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts: new ReceiptsService({

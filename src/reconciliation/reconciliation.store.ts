@@ -249,6 +249,7 @@ export async function latestStatements(
       .select('receipt_id')
       .where('site', '=', site)
       .where('receipt_id', 'in', ids)
+      .where('lifted_at', 'is', null)
       .execute();
     const stopped = new Set(stops.map((s) => s.receipt_id));
     const latest = new Map(statements.map((s) => [s.receipt_id, s]));

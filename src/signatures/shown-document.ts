@@ -49,7 +49,8 @@ export function validityOf(
   return changed.length === 0 ? { kind: 'valid' } : { kind: 'void', changed };
 }
 
-function isAsMade(signature: Signature): boolean {
+/** True when neither its fields nor what was shown were altered since. */
+export function isAsMade(signature: Signature): boolean {
   return (
     sha256(signature.shown) === signature.shownSha256 &&
     signatureDigest(signature) === signature.digest

@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
+import type { Signature } from '../signatures/signature.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import { DECISIONS, ENVIRONMENTS } from '../site/vocabulary.js';
 import type {
@@ -17,11 +18,13 @@ import type {
   ContainerFact,
   DeliveryFact,
   DiscrepancyFact,
+  LiftFact,
   ReceiptFacts,
   ResultFact,
   ReviewFact,
   StopFact,
 } from './facts.js';
+import { isLiftOf } from './lift-signature.js';
 
 /** Of an announcement, what says where and from when evidence could be the receipt's. */
 export type AnnouncedPlace = Pick<ReceiptLine, 'area' | 'receivedAt'>;
@@ -177,13 +180,27 @@ export function discrepancyFact(row: DiscrepancyRow): DiscrepancyFact {
   };
 }
 
-export function stopFact(row: StopRow): StopFact {
+/** @param signatures of the lifts, by their ids */
+export function stopFact(row: StopRow, signatures: ReadonlyMap<string, Signature>): StopFact {
   return {
     stopId: row.id,
     kind: row.kind,
     reason: row.reason,
     issuedAt: row.issued_at,
     statementRevision: row.statement_revision,
+    effectiveAt: row.effective_at,
+    lift: liftFact(row, signatures),
+  };
+}
+
+function liftFact(row: StopRow, signatures: ReadonlyMap<string, Signature>): LiftFact | null {
+  const { lift_signature_id: signatureId } = row;
+  if (signatureId === null) return null;
+  return {
+    signatureId,
+    isValid: isLiftOf(signatures.get(signatureId), row.id),
+    investigation: row.investigation ?? '',
+    revision: row.lift_revision ?? 0,
   };
 }
 

@@ -2,11 +2,11 @@ import type { Instant } from '../formats/instant.js';
 import type { RevisionDocument } from '../receipts/receipt-rows.js';
 import { containersOf } from '../receipts/receipts.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
-import { latestSignatureOf } from '../signatures/signatures.store.js';
+import { latestSignatureOf, signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import type { SiteRules, StatementFacts } from './facts.js';
+import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
   containerFact,
@@ -42,6 +42,10 @@ export async function loadFacts(
   const { rows: results } = await resultsOf(reader, of);
   const reviews = await loadReviews(reader, site.site, results);
   const conforms = await latestConforms(reader, site.site, receiptId);
+  const stops = await stopFacts(reader, of);
+  // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
+  const lifted = Math.max(0, ...stops.map((s) => (s.lift?.isValid ? s.lift.revision : 0)));
+  const hasConformed = conforms !== null && conforms.revision > lifted;
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(row, await earlierPlaces(reader, row)),
@@ -53,11 +57,19 @@ export async function loadFacts(
       ...(await withdrawalDeliveriesOf(reader, site.site, receiptId)),
     ]),
     discrepancies: (await openDiscrepanciesFor(reader, site.site, receiptId)).map(discrepancyFact),
-    stops: (await stopsOf(reader, site.site, receiptId)).map(stopFact),
+    stops,
     secondPerson: await latestSignatureOf(reader, site.site, { kind: 'statement', id: receiptId }),
-    conformedAtReceiptRevision: conforms && judgedReceiptRevision(conforms),
+    conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
   };
-  return { facts, factsVersion: row.facts_version, hasConformed: conforms !== null };
+  return { facts, factsVersion: row.facts_version, hasConformed };
+}
+
+async function stopFacts(reader: Reader, of: OfReceipt): Promise<StopFact[]> {
+  const rows = await stopsOf(reader, of.site, of.receiptId);
+  const ids = rows.map((r) => r.lift_signature_id).filter((id) => id !== null);
+  const signatures = await signaturesByIds(reader, of.site, [...new Set(ids)]);
+  const byId = new Map(signatures.map((s) => [s.id, s]));
+  return rows.map((stop) => stopFact(stop, byId));
 }
 
 interface OfReceipt {

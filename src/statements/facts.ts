@@ -119,6 +119,19 @@ export interface StopFact {
   readonly reason: string;
   readonly issuedAt: Instant;
   readonly statementRevision: number;
+  /** When every acting destination had shown it; null before. */
+  readonly effectiveAt: Instant | null;
+  /** The signed act that lifted it; null while it is in force. */
+  readonly lift: LiftFact | null;
+}
+
+/** What lifted a stop. Without a signature that names the stop it lifts nothing. */
+export interface LiftFact {
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  readonly investigation: string;
+  /** Statement revision from which the stop no longer counts. */
+  readonly revision: number;
 }
 
 /** Everything a statement is a function of, besides the instant. */

@@ -2,7 +2,7 @@ import { canonicalDigest } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { StatementRecord } from '../records/statement-record.js';
 import { evaluateStatement, type StatementDraft } from './evaluate-statement.js';
-import type { PreviousStatement, StatementFacts } from './facts.js';
+import type { PreviousStatement, StatementFacts, StopFact } from './facts.js';
 import { stopInForce } from './standing-conditions.js';
 import { decideStop, type StopDecision } from './stop-decision.js';
 
@@ -62,7 +62,16 @@ export function decideRevision(options: {
     isNews,
   });
   if (stop.kind === 'none') return { draft, isNew: isNews, stop };
-  const issued = { ...options.newStop, kind: stop.kind, reason: stop.reason, issuedAt: now };
+  const issued = issuedStop(options.newStop, stop, now);
   const stopped = { ...facts, stops: [...facts.stops, issued] };
   return { draft: evaluateStatement(stopped, now), isNew: true, stop };
+}
+
+/** A stop as it stands in the facts from the moment it is issued. */
+export function issuedStop(
+  newStop: { readonly stopId: string; readonly statementRevision: number },
+  { kind, reason }: Exclude<StopDecision, { kind: 'none' }>,
+  now: Instant,
+): StopFact {
+  return { ...newStop, kind, reason, issuedAt: now, effectiveAt: null, lift: null };
 }

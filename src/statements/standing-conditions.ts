@@ -149,10 +149,11 @@ function openFault(delivery: DeliveryFact): string | null {
   }
 }
 
-/** The stop that stands: the strictest, and of equals the latest. Stops latch (rule 20). */
+/** The stop that stands: the strictest, and of equals the latest. Only a signed act that names it ends one (rule 20). */
 export function stopInForce(stops: readonly StopFact[]): StopFact | null {
   let standing: StopFact | null = null;
   for (const stop of stops) {
+    if (isLifted(stop)) continue;
     if (standing === null || rank(stop) > rank(standing)) standing = stop;
     else if (rank(stop) === rank(standing) && stop.statementRevision > standing.statementRevision) {
       standing = stop;
@@ -161,13 +162,27 @@ export function stopInForce(stops: readonly StopFact[]): StopFact | null {
   return standing;
 }
 
+/** True when a signature that holds names it. */
+export function isLifted(stop: StopFact): boolean {
+  return stop.lift?.isValid ?? false;
+}
+
 function rank(stop: StopFact): number {
   return stop.kind === 'withdraw' ? 1 : 0;
 }
 
 export function noStopInForce(facts: StatementFacts): Condition {
   const stop = stopInForce(facts.stops);
-  if (stop === null) return condition('no-stop-in-force', 'met', 'no stop');
+  if (stop === null) {
+    const lifted = facts.stops.flatMap(({ lift }) => (lift === null ? [] : [lift]));
+    const found =
+      lifted.length === 0
+        ? 'no stop'
+        : `lifted by signature, investigation ${named([...new Set(lifted.map((l) => l.investigation))])}`;
+    const signatures = [...new Set(lifted.map((l) => l.signatureId))];
+    const evidence = signatures.map((id) => ({ kind: 'signature', id }));
+    return condition('no-stop-in-force', 'met', found, evidence);
+  }
   return condition(
     'no-stop-in-force',
     stop.kind === 'withdraw' ? 'contradicted' : 'unmet',

@@ -53,7 +53,11 @@ export function statementEvidence(
     })),
     results: byRow.map(resultEvidence),
     conditions: draft.conditions.map(({ code, state }) => ({ code, state })),
-    stops: facts.stops.map(({ stopId, kind }) => ({ stopId, kind })),
+    stops: facts.stops.map(({ stopId, kind, lift }) => ({
+      stopId,
+      kind,
+      lift: lift && { signatureId: lift.signatureId, isValid: lift.isValid },
+    })),
     decisions: draft.decisions.map(({ id }) => id),
   };
   return { subject: statementSubject(identity.receiptId, revision), record };

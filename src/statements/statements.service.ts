@@ -15,12 +15,17 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
-import { type StatementDraft, unknownReceipt } from './evaluate-statement.js';
+import { evaluateStatement, type StatementDraft, unknownReceipt } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import { type LoadedFacts, loadFacts } from './facts.store.js';
 import { auditRevision, takeBackConforms, tellDestinations } from './revision-messages.service.js';
-import { decideRevision, type RevisionDecision, statementFingerprint } from './revision-policy.js';
-import { stopInForce } from './standing-conditions.js';
+import {
+  decideRevision,
+  issuedStop,
+  type RevisionDecision,
+  statementFingerprint,
+} from './revision-policy.js';
+import { isLifted, stopInForce } from './standing-conditions.js';
 import { statementRecord } from './statement-document.js';
 import type { ActiveMapping } from './statement-messages.js';
 import {
@@ -40,6 +45,7 @@ import {
   settleEvaluation,
   stopsNotEffective,
 } from './statements.store.js';
+import type { StopLiftCase } from './stop-lift.js';
 
 export interface StatementsSettings {
   readonly site: SiteFolder;
@@ -198,6 +204,21 @@ export class StatementsService {
     return decided.isNew ? decided.latest : this.record(decided, revisionOf(decided));
   }
 
+  /** The stops of a receipt and what could be said without them, for whoever is asked to lift them. */
+  async lookAtStops(reader: Reader, receiptId: string): Promise<StopLiftCase | null> {
+    const loaded = await loadFacts(reader, this.settings.site, receiptId);
+    if (loaded === null) return null;
+    const { facts } = loaded;
+    const without = { ...facts, stops: [], conformedAtReceiptRevision: null };
+    return {
+      receiptId,
+      standing: stopInForce(facts.stops),
+      open: facts.stops.filter((stop) => !isLifted(stop)),
+      without: evaluateStatement(without, this.clock.now()),
+      acting: this.settings.site.destinations.filter((d) => d.acts).map((d) => d.name),
+    };
+  }
+
   /** Destinations whose mapping in force knows statements. */
   toldTo(): string[] {
     const { site, mappings } = this.settings;
@@ -286,14 +307,15 @@ export class StatementsService {
         fingerprint: statementFingerprint(latest),
       },
       hasConformed: loaded.hasConformed,
-      isIneffective: lastStop !== null && (await isStopIneffective(reader, site, lastStop.stopId)),
+      isIneffective:
+        lastStop !== null &&
+        !isLifted(lastStop) &&
+        (await isStopIneffective(reader, site, lastStop.stopId)),
       newStop,
       now,
     });
     const issued: StopFact[] =
-      decision.stop.kind === 'none'
-        ? []
-        : [{ ...newStop, kind: decision.stop.kind, reason: decision.stop.reason, issuedAt: now }];
+      decision.stop.kind === 'none' ? [] : [issuedStop(newStop, decision.stop, now)];
     return {
       ...decision,
       loaded,

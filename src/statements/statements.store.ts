@@ -106,11 +106,17 @@ const latestConformsDocument = prepared((db, of: OfReceipt) =>
 
 export const insertStatement = preparedInsert('statement');
 
-export async function insertStop(trx: Trx, row: StopRow): Promise<void> {
+/** A stop as it is issued. */
+export type IssuedStop = Omit<
+  StopRow,
+  'lifted_at' | 'lift_signature_id' | 'investigation' | 'lift_revision'
+>;
+
+export async function insertStop(trx: Trx, row: IssuedStop): Promise<void> {
   await trx.insertInto('stop').values(row).execute();
 }
 
-/** Every stop of a receipt, earliest first; stops latch, so all are in force. */
+/** Every stop of a receipt, earliest first; each is in force until a signed act lifted it. */
 export async function stopsOf(
   reader: Reader,
   site: string,
@@ -177,6 +183,31 @@ export function deliveriesFromStop(
     .where('receipt_id', '=', stop.receipt_id)
     .where('subject_revision', '>=', stop.statement_revision)
     .execute();
+}
+
+/** Lifts stops that are in force; returns how many were. */
+export async function liftStops(
+  trx: Trx,
+  ids: readonly string[],
+  lift: {
+    readonly at: Instant;
+    readonly signatureId: string;
+    readonly investigation: string;
+    readonly revision: number;
+  },
+): Promise<number> {
+  const { numUpdatedRows } = await trx
+    .updateTable('stop')
+    .set({
+      lifted_at: lift.at,
+      lift_signature_id: lift.signatureId,
+      investigation: lift.investigation,
+      lift_revision: lift.revision,
+    })
+    .where('id', 'in', ids)
+    .where('lifted_at', 'is', null)
+    .executeTakeFirst();
+  return Number(numUpdatedRows);
 }
 
 /** False when another transaction has marked it meanwhile. */
@@ -284,7 +315,8 @@ function conforming(reader: Reader, site: string) {
           selectFrom('stop')
             .select('stop.id')
             .whereRef('stop.site', '=', 'receipt.site')
-            .whereRef('stop.receipt_id', '=', 'receipt.id'),
+            .whereRef('stop.receipt_id', '=', 'receipt.id')
+            .where('stop.lifted_at', 'is', null),
         ),
       ),
     )

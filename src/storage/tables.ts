@@ -349,6 +349,13 @@ export interface StopRow {
   issued_at: Instant;
   /** Set when every acting destination's read-back showed it. */
   effective_at: Instant | null;
+  /** A signed act lifted it; null while it is in force, as are the three columns below. */
+  lifted_at: Instant | null;
+  lift_signature_id: string | null;
+  /** Reference number of the investigation the act rests on. */
+  investigation: string | null;
+  /** Latest statement revision when it was lifted: a *conforms* behind it is a new one. */
+  lift_revision: number | null;
 }
 
 export interface StatementPullRow {

@@ -7,6 +7,7 @@ import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
 import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import { RECEIPT_REVIEW_SOURCE } from '../../src/dashboard/receipt-review-source.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
+import { STOP_LIFT_SOURCE } from '../../src/dashboard/stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
 import { text } from './html.js';
@@ -35,6 +36,7 @@ describe('dashboard over HTTP', () => {
         DashboardModule.from(
           { provide: DAY_VIEW_SOURCE, useValue: source },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => Promise.resolve(null) } },
+          { provide: STOP_LIFT_SOURCE, useValue: { show: () => Promise.resolve(null) } },
         ),
       ],
     }).compile();

@@ -621,6 +621,8 @@ describe('the other conditions', () => {
       reason: 'doubt',
       issuedAt: time('09:40'),
       statementRevision: 2,
+      effectiveAt: null,
+      lift: null,
     } as const;
     expect(verdict({ ...facts, stops: [stop] })).toBe('incomplete, no-stop-in-force unmet');
     expect(verdict({ ...facts, stops: [{ ...stop, kind: 'withdraw' }] })).toBe(

@@ -194,6 +194,8 @@ const stop = fc.constantFrom('suspend' as const, 'withdraw' as const).map(
           reason: 'r',
           issuedAt: now,
           statementRevision: 2 + f.stops.length,
+          effectiveAt: null,
+          lift: null,
         },
       ],
     }),

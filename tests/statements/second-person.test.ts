@@ -123,7 +123,17 @@ describe('rule 15: a statement that needs its second person', () => {
       '/stops/0',
       {
         ...approved,
-        stops: [{ stopId: 's', kind: 'suspend', reason: 'r', issuedAt: now, statementRevision: 2 }],
+        stops: [
+          {
+            stopId: 's',
+            kind: 'suspend',
+            reason: 'r',
+            issuedAt: now,
+            statementRevision: 2,
+            effectiveAt: null,
+            lift: null,
+          },
+        ],
       },
     ],
   ];

@@ -13,6 +13,8 @@ const suspend: StopFact = {
   reason: 'doubt',
   issuedAt: time('09:40'),
   statementRevision: 2,
+  effectiveAt: null,
+  lift: null,
 };
 const withdraw: StopFact = { ...suspend, kind: 'withdraw' };
 

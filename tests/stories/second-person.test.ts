@@ -3,6 +3,7 @@ import type {
   ReceiptReviewView,
   WaitingReceipts,
 } from '../../src/statements/receipt-review-view.js';
+import type { StopLiftView } from '../../src/statements/stop-lift-view.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
@@ -137,6 +138,74 @@ describe('a statement that waits for its second person', () => {
     expect(done.status).toBe(200);
     expect((await world.statement(receipt.id)).outcome).toBe('conforms');
     expect((await look()).signatures).toMatchObject([{ validity: 'valid' }]);
+  });
+});
+
+describe('a stop that is lifted', () => {
+  const stopsPath = `/api/v1/receipts/${receipt.id}/stops`;
+  const stops = async () => (await get(stopsPath)).json as unknown as StopLiftView;
+
+  async function lift(fields: Record<string, unknown> = {}): Promise<HttpAnswer> {
+    const { inForce, sha256 } = await stops();
+    return world.http({
+      path: `${stopsPath}/lift`,
+      method: 'POST',
+      key: world.controlToken,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({
+        stop: inForce,
+        shown: sha256,
+        investigation: 'INV-26-014',
+        reason: 'drum 1 measured again by plan (simulated)',
+        userName: 'quinn',
+        password: PASSWORD,
+        ...fields,
+      }),
+    });
+  }
+
+  it('is lifted by a signature that names it, and the statement conforms only after another second person’s signature', async () => {
+    await makePerson(world, 'quinn', ['signer']);
+    await released();
+    dock.measure(FIRST, receipt, 'D1-01', { at: world.clock.now() });
+    await dock.sync(FIRST);
+    await world.until('the stop is effective', async () =>
+      (await stops()).stops.every((s) => s.effectiveAt !== null),
+    );
+    await world.quiet();
+    const refusals: [string, string, Promise<HttpAnswer>][] = [
+      ['a reviewer', 'right-missing', lift({ userName: 'robin' })],
+      ['another stop', 'act-not-possible', lift({ stop: 'none' })],
+      ['no investigation', 'query-invalid', lift({ investigation: ' ' })],
+      ['stale', 'signature-stale', lift({ shown: '0'.repeat(64) })],
+    ];
+    for (const [name, code, asked] of refusals) {
+      expect([name, (await asked).json['code']]).toEqual([name, code]);
+    }
+    expect((await world.statement(receipt.id)).stopInForce).not.toBeNull();
+    const before = (await world.statement(receipt.id)).revision;
+    const answer = await lift();
+    expect(answer.json).toMatchObject({ outcome: 'incomplete', signature: { meaning: 'lifted' } });
+    const statement = await world.statement(receipt.id);
+    expect(statement).toMatchObject({ outcome: 'incomplete', stopInForce: null });
+    expect(statement.revision).toBeGreaterThan(before);
+    expect(found(statement, 'no-stop-in-force').found).toContain('INV-26-014');
+    expect(found(statement, 'second-person').found).toContain('void');
+    expect((await act()).json).toMatchObject({ outcome: 'conforms' });
+    await world.quiet();
+    await world.until('ERP heard it', () => toldErp(world, receipt.id).at(-1) === 'USE-PERMITTED');
+    // A transition after that is a stop again.
+    dock.measure(FIRST, receipt, 'D1-02', { at: world.clock.now(), holds: 'sulfur' });
+    await dock.sync(FIRST);
+    const again = await world.statement(receipt.id);
+    expect(again.stopInForce?.kind).toBe('withdraw');
+    await world.until('it is effective', async () =>
+      (await stops()).stops.every((s) => s.effectiveAt !== null),
+    );
+    expect((await lift()).json).toMatchObject({
+      code: 'act-not-possible',
+      detail: expect.stringContaining('no-contrary-result is contradicted'),
+    });
   });
 });
 

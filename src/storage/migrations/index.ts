@@ -5,6 +5,7 @@ import * as m0004 from './m0004-change-source.js';
 import * as m0005 from './m0005-people.js';
 import * as m0006 from './m0006-sealed-trail.js';
 import * as m0007 from './m0007-signatures.js';
+import * as m0011 from './m0011-second-person.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -14,4 +15,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0005-people': m0005,
   '0006-sealed-trail': m0006,
   '0007-signatures': m0007,
+  '0011-second-person': m0011,
 };

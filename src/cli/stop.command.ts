@@ -1,0 +1,92 @@
+import type { Command } from 'commander';
+import type { SignatureManifest } from '../signatures/signature.js';
+import type { StopLiftView } from '../statements/stop-lift-view.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
+import { requestGateway } from './gateway-request.files.js';
+import { EXIT, printJsonLine, printText } from './output.js';
+import { signatureText } from './review-text.js';
+import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+
+const EXAMPLE =
+  '\nExample:\n  drumline stop show R-5001\n  drumline stop lift R-5001 --stop 0193… --shown 9f86… --investigation INV-26-014 --user q.signer --reason "drum 2 measured again under INV-26-014"';
+
+/** Stops of a receipt: look at them, and lift the one in force by signature. */
+export function registerStop(program: Command): void {
+  const stop = program
+    .command('stop')
+    .description('look at the stops of a receipt, and lift the one in force by signature')
+    .addHelpText('after', EXAMPLE);
+  withGatewayOptions(
+    stop
+      .command('show')
+      .description('show every stop of a receipt, and what lifting the one in force would sign')
+      .argument('<receipt>', 'receipt id')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline stop show R-5001\n\nExit: 0 none is in force, 1 one is, 2 wrong usage.',
+      ),
+  ).action(async (id: string, options: GatewayOptions) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: `/api/v1/receipts/${encodeURIComponent(id)}/stops`,
+    });
+    const view = readAnswer(answer, options.json === true) as StopLiftView | undefined;
+    if (!view) return;
+    if (view.inForce !== null) process.exitCode = EXIT.problems;
+    if (options.json) printJsonLine(view);
+    else printText(viewText(view));
+  });
+  withSigningOptions(
+    stop
+      .command('lift')
+      .description('lift the stop in force, by signature, under an investigation')
+      .argument('<receipt>', 'receipt id')
+      .requiredOption('--stop <id>', 'the stop in force, as `stop show` names it')
+      .requiredOption('--shown <sha256>', 'digest of what `stop show` showed')
+      .requiredOption('--investigation <number>', 'reference number of the investigation')
+      .addHelpText('after', EXAMPLE),
+  ).action(
+    async (id: string, options: SigningOptions & { stop: string; investigation: string }) => {
+      const path = `/api/v1/receipts/${encodeURIComponent(id)}/stops/lift`;
+      const { stop: named, investigation } = options;
+      const done = (await postSigned(path, { stop: named, investigation }, options)) as
+        | {
+            readonly outcome: string;
+            readonly revision: number;
+            readonly signature: SignatureManifest;
+          }
+        | undefined;
+      if (!done) return;
+      if (options.json) printJsonLine(done);
+      else {
+        printText(
+          `lifted; ${done.outcome}, revision ${done.revision}\n${signatureText(done.signature)}`,
+        );
+      }
+    },
+  );
+}
+
+function viewText(view: StopLiftView): string {
+  const { possible, because, effects } = view.lift;
+  return [
+    `receipt  ${view.receiptId}`,
+    ...(view.stops.length === 0 ? ['It has no stop.'] : []),
+    ...view.stops.flatMap((stop) => [
+      `stop     ${stop.stopId}  ${stop.kind}, revision ${stop.statementRevision}, issued ${stop.issuedAt}`,
+      `         ${stop.reason}`,
+      `         ${stop.effectiveAt === null ? 'not effective yet' : `effective ${stop.effectiveAt}`}; ${stop.liftedAt === null ? 'in force' : `lifted ${stop.liftedAt}, investigation ${stop.investigation ?? ''}`}`,
+      ...(stop.signature === null ? [] : [signatureText(stop.signature)]),
+    ]),
+    '',
+    `lift     ${possible ? effects.join('; ') : `not possible: ${because.join('; ')}`}`,
+    ...(view.shown === null
+      ? []
+      : ['', 'what is signed:', JSON.stringify(view.shown, null, 2), `shown    ${view.sha256}`]),
+  ].join('\n');
+}

@@ -1,0 +1,70 @@
+import type { JSX } from 'preact';
+import type { StopLiftView } from '../statements/stop-lift-view.js';
+import { Field } from './form-parts.js';
+import { momentOf } from './local-time.js';
+import { Moment, StopMark } from './marks.js';
+import { inPlainWords } from './plain-text.js';
+import { stopLiftPath } from './receipt-path.js';
+import { type ReviewSigner, SignedForm } from './review-form.js';
+import { Verbatim } from './verbatim.js';
+
+/** Every stop of a receipt with what became of it, and the form that lifts the one in force. */
+export function ReceiptStops(props: {
+  readonly stops: StopLiftView;
+  readonly signer: ReviewSigner | null;
+  readonly timeZone: string;
+}): JSX.Element {
+  const { stops: view, signer, timeZone } = props;
+  const because = view.lift.because.map((text) => inPlainWords(text, timeZone));
+  const option = { ...view.lift, because };
+  return (
+    <>
+      <ul class="signatures">
+        {view.stops.map((stop) => (
+          <li key={stop.stopId}>
+            <p>
+              <StopMark kind={stop.kind} /> issued <Moment at={momentOf(stop.issuedAt, timeZone)} />{' '}
+              with revision {stop.statementRevision};{' '}
+              {stop.effectiveAt === null ? (
+                <strong>not effective yet</strong>
+              ) : (
+                <>
+                  effective <Moment at={momentOf(stop.effectiveAt, timeZone)} />
+                </>
+              )}
+              .
+            </p>
+            <p class="small">
+              <Verbatim>{inPlainWords(stop.reason, timeZone)}</Verbatim>
+            </p>
+            {stop.liftedAt === null ? (
+              <p>In force.</p>
+            ) : (
+              <p>
+                Lifted <Moment at={momentOf(stop.liftedAt, timeZone)} /> by{' '}
+                <Verbatim>{stop.signature?.printedName ?? 'nobody'}</Verbatim>, investigation{' '}
+                <Verbatim>{stop.investigation ?? ''}</Verbatim>:{' '}
+                <Verbatim>{stop.signature?.reason ?? ''}</Verbatim>
+              </p>
+            )}
+          </li>
+        ))}
+      </ul>
+      {view.inForce === null || view.sha256 === null ? null : (
+        <SignedForm
+          action={stopLiftPath(view.receiptId)}
+          shown={view.sha256}
+          acts={[{ act: 'lift', words: 'Lift it', option }]}
+          signer={signer}
+          name="stop"
+          whoMay="Quality signers who are signed in lift a stop here."
+          reasonHint="Part of the signature: what the investigation found."
+          meaning="Your signature names every stop that is in force above, and is shown with them."
+        >
+          <input type="hidden" name="stop" value={view.inForce} />
+          <Field id="investigation" name="investigation" label="Investigation number" />
+        </SignedForm>
+      )}
+    </>
+  );
+}

@@ -1,0 +1,107 @@
+import { formatInstant } from '../formats/instant.js';
+import { Problem } from '../problem-details.js';
+import type { StatementOutcome } from '../records/statement-record.js';
+import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
+import type { Signature, SignatureManifest } from '../signatures/signature.js';
+import type { StopRow } from '../storage/tables.js';
+import type { ReviewOption } from './result-review.js';
+import type { NotSigned } from './review-answer.js';
+import { readSigned, type SignedFields } from './review-request.js';
+import { liftDocument, liftOption, type StopLiftCase } from './stop-lift.js';
+
+const INVESTIGATION = /^[^\p{C}]{1,60}$/u;
+
+/** A stop as it was issued, and what became of it. Instants are RFC 3339 in UTC. */
+export interface StopView {
+  readonly stopId: string;
+  readonly kind: StopRow['kind'];
+  readonly reason: string;
+  readonly statementRevision: number;
+  readonly issuedAt: string;
+  readonly effectiveAt: string | null;
+  readonly liftedAt: string | null;
+  readonly investigation: string | null;
+  readonly signature: SignatureManifest | null;
+}
+
+export interface StopLiftView {
+  readonly receiptId: string;
+  /** Every stop of the receipt, earliest first. */
+  readonly stops: readonly StopView[];
+  /** The one that is in force and that a lift names; null when none is. */
+  readonly inForce: string | null;
+  readonly lift: ReviewOption;
+  /** What a lift would sign, and its digest; null when no stop is in force. */
+  readonly shown: ShownDocument | null;
+  readonly sha256: string | null;
+}
+
+export type StopLiftAnswer =
+  | {
+      readonly kind: 'signed';
+      readonly signature: Signature;
+      readonly lifted: readonly string[];
+      readonly outcome: StatementOutcome;
+      readonly revision: number;
+    }
+  | NotSigned;
+
+export interface StopLiftRequest {
+  /** The stop in force, as it was shown. */
+  readonly stopId: string;
+  readonly investigation: string;
+  readonly shownSha256: string;
+  readonly reason: string;
+}
+
+export function stopLiftView(about: StopLiftCase, stops: readonly StopView[]): StopLiftView {
+  const shown = about.standing === null ? null : liftDocument(about);
+  return {
+    receiptId: about.receiptId,
+    stops,
+    inForce: about.standing?.stopId ?? null,
+    lift: liftOption(about),
+    shown,
+    sha256: shown && bindShown(shown).sha256,
+  };
+}
+
+export function stopView(row: StopRow, signature: SignatureManifest | null): StopView {
+  return {
+    stopId: row.id,
+    kind: row.kind,
+    reason: row.reason,
+    statementRevision: row.statement_revision,
+    issuedAt: formatInstant(row.issued_at),
+    effectiveAt: row.effective_at === null ? null : formatInstant(row.effective_at),
+    liftedAt: row.lifted_at === null ? null : formatInstant(row.lifted_at),
+    investigation: row.investigation,
+    signature,
+  };
+}
+
+/**
+ * @throws Problem `query-invalid` that names the field.
+ */
+export function readStopLift(
+  fields: Readonly<Record<string, unknown>>,
+): Omit<SignedFields<'lift'>, 'review'> & { readonly lift: StopLiftRequest } {
+  const { stop, investigation } = fields;
+  if (typeof stop !== 'string' || stop === '' || stop.length > 100) {
+    throw new Problem('query-invalid', 'stop: expected the id of the stop that is in force');
+  }
+  const number = typeof investigation === 'string' ? investigation.trim() : '';
+  if (!INVESTIGATION.test(number)) {
+    throw new Problem(
+      'query-invalid',
+      'investigation: expected the number of the investigation, 1 to 60 characters',
+    );
+  }
+  const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, ['lift'] as const);
+  const { shownSha256, reason } = review;
+  return {
+    lift: { stopId: stop, investigation: number, shownSha256, reason },
+    userName,
+    password,
+  };
+}
