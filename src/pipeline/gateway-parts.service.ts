@@ -20,6 +20,7 @@ import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { ReviewService } from './review.service.js';
+import type { StopEscalationService } from './stop-escalation.service.js';
 import type { StopLiftService } from './stop-lift.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -43,6 +44,7 @@ export interface GatewayParts {
   readonly reviews: ReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly escalations: StopEscalationService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;

@@ -32,6 +32,7 @@ import { ReceiptReviewService } from './receipt-review.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
+import { StopEscalationService } from './stop-escalation.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -102,6 +103,8 @@ function requireSecrets(folder: LoadedSiteFolder, env: EnvironmentVariables): vo
   for (const { endpoint } of folder.site.destinations) {
     if (endpoint.kind === 'http' && endpoint.bearer) readSecret(endpoint.bearer, env);
   }
+  const password = folder.site.escalation?.email.password;
+  if (password !== undefined) readSecret(password, env);
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
@@ -190,6 +193,13 @@ async function wire(ground: Ground): Promise<Gateway> {
     reviews,
     receiptReviews,
     stopLifts,
+    escalations: new StopEscalationService({
+      database,
+      clock,
+      site,
+      log,
+      secrets: (reference) => readSecret(reference, ground.env),
+    }),
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts: new ReceiptsService({

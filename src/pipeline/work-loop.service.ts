@@ -14,7 +14,7 @@ const REST_MS_MAX = 1_500;
 
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
-  const { queue, bundles, deliveries, statements, database, clock, site } = gateway;
+  const { queue, bundles, deliveries, statements, database, clock, site, escalations } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -38,6 +38,8 @@ export function answerBells(gateway: GatewayParts): void {
     if (evaluated.length > 0) await wait(Math.min(REST_MS_MAX, REST_TIMES * tookMs));
     return { nextDueAt: null };
   });
+
+  answer('escalations', async () => ({ nextDueAt: await escalations.workOnce() }));
 
   for (const { name } of site.destinations) {
     answer(`deliveries:${name}`, (ringing) => deliveries.workOnce(name, ringing));

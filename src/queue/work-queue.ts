@@ -4,14 +4,19 @@ import type { Instant } from '../formats/instant.js';
  * A doorbell says that there may be work; it carries no state, and losing one only costs the time until
  * the next sweep. What is due stands in the database.
  */
-export type Bell = 'bundles' | 'receipts' | `deliveries:${string}` | `stops:${string}`;
+export type Bell =
+  | 'bundles'
+  | 'receipts'
+  | 'escalations'
+  | `deliveries:${string}`
+  | `stops:${string}`;
 
 /** Every bell of a site with these destinations. */
 export function bellsOf(destinations: readonly string[]): readonly Bell[] {
   const ofDestinations = destinations.flatMap(
     (name) => [`deliveries:${name}`, `stops:${name}`] as const,
   );
-  return ['bundles', 'receipts', ...ofDestinations];
+  return ['bundles', 'receipts', 'escalations', ...ofDestinations];
 }
 
 /** The bell while its handler runs: a handler that waits for slow work can look again when it is rung. */

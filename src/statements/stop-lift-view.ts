@@ -22,6 +22,28 @@ export interface StopView {
   readonly liftedAt: string | null;
   readonly investigation: string | null;
   readonly signature: SignatureManifest | null;
+  /** What each destination was told of it, and when it answered. */
+  readonly told: readonly {
+    readonly destination: string;
+    readonly state: string;
+    readonly attempts: number;
+    readonly firstSentAt: string | null;
+    readonly acceptedAt: string | null;
+    readonly confirmedAt: string | null;
+    readonly reason: string | null;
+  }[];
+  /** Tries to tell a person over the second channel. */
+  readonly escalations: readonly {
+    readonly number: number;
+    readonly at: string;
+    readonly channel: string;
+    readonly person: string;
+    readonly recipient: string;
+    readonly why: string;
+    /** `sent`: the server took it, which does not say that anybody read it. */
+    readonly outcome: 'sent' | 'failed' | 'unknown';
+    readonly detail: string | null;
+  }[];
 }
 
 export interface StopLiftView {
@@ -66,7 +88,10 @@ export function stopLiftView(about: StopLiftCase, stops: readonly StopView[]): S
   };
 }
 
-export function stopView(row: StopRow, signature: SignatureManifest | null): StopView {
+export function stopView(
+  row: StopRow,
+  parts: Pick<StopView, 'signature' | 'told' | 'escalations'>,
+): StopView {
   return {
     stopId: row.id,
     kind: row.kind,
@@ -76,7 +101,7 @@ export function stopView(row: StopRow, signature: SignatureManifest | null): Sto
     effectiveAt: row.effective_at === null ? null : formatInstant(row.effective_at),
     liftedAt: row.lifted_at === null ? null : formatInstant(row.lifted_at),
     investigation: row.investigation,
-    signature,
+    ...parts,
   };
 }
 

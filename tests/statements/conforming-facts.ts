@@ -116,6 +116,7 @@ export const site: SiteFolder = {
     timing,
   })),
   secondPerson: { required: false, decision: 'D-001' },
+  escalation: null,
   digest: 'site' as Sha256,
 };
 
