@@ -23,6 +23,8 @@ import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
+import { AssignedCauseController } from './pipeline/assigned-cause.controller.js';
+import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
 import { ReceiptReviewService } from './pipeline/receipt-review.service.js';
@@ -42,6 +44,7 @@ import { OpenDatabase } from './storage/database.js';
 /** Everything that answers a request of its own, but the pages of `DashboardModule`. */
 export const CONTROLLERS = [
   AccountController,
+  AssignedCauseController,
   BundlesController,
   ExpectationsController,
   HealthController,
@@ -106,6 +109,7 @@ export class AppModule {
         { provide: OpenDatabase, useValue: gateway.database },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
+        { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

@@ -16,6 +16,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
+import type { AssignedCauseService } from './assigned-cause.service.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
@@ -44,6 +45,7 @@ export interface GatewayParts {
   readonly reviews: ReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly causes: AssignedCauseService;
   readonly escalations: StopEscalationService;
   readonly receipts: ReceiptsService;
   readonly statements: StatementsService;

@@ -21,6 +21,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
+import { AssignedCauseService } from './assigned-cause.service.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
@@ -193,6 +194,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     reviews,
     receiptReviews,
     stopLifts,
+    causes: new AssignedCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
     escalations: new StopEscalationService({
       database,
       clock,

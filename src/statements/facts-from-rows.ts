@@ -92,7 +92,11 @@ export type EvidenceRow = Pick<
   | 'review_signature_id'
 >;
 
-export function resultFact(row: EvidenceRow, review: ReviewFact | null): ResultFact {
+export function resultFact(
+  row: EvidenceRow,
+  review: ReviewFact | null,
+  cause: ReviewFact | null,
+): ResultFact {
   return {
     rowId: row.id,
     resultId: row.result_id,
@@ -116,6 +120,7 @@ export function resultFact(row: EvidenceRow, review: ReviewFact | null): ResultF
     instrument: row.instrument_serial,
     elementSha256: row.element_sha256,
     review,
+    cause,
   };
 }
 

@@ -4,12 +4,10 @@ import type { StatementOutcome } from '../records/statement-record.js';
 import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
 import type { Signature, SignatureManifest } from '../signatures/signature.js';
 import type { StopRow } from '../storage/tables.js';
-import type { ReviewOption } from './result-review.js';
 import type { NotSigned } from './review-answer.js';
-import { readSigned, type SignedFields } from './review-request.js';
+import type { ReviewOption } from './review-option.js';
+import { readInvestigation, readSigned, type SignedFields } from './review-request.js';
 import { liftDocument, liftOption, type StopLiftCase } from './stop-lift.js';
-
-const INVESTIGATION = /^[^\p{C}]{1,60}$/u;
 
 /** A stop as it was issued, and what became of it. Instants are RFC 3339 in UTC. */
 export interface StopView {
@@ -111,17 +109,11 @@ export function stopView(
 export function readStopLift(
   fields: Readonly<Record<string, unknown>>,
 ): Omit<SignedFields<'lift'>, 'review'> & { readonly lift: StopLiftRequest } {
-  const { stop, investigation } = fields;
+  const { stop } = fields;
   if (typeof stop !== 'string' || stop === '' || stop.length > 100) {
     throw new Problem('query-invalid', 'stop: expected the id of the stop that is in force');
   }
-  const number = typeof investigation === 'string' ? investigation.trim() : '';
-  if (!INVESTIGATION.test(number)) {
-    throw new Problem(
-      'query-invalid',
-      'investigation: expected the number of the investigation, 1 to 60 characters',
-    );
-  }
+  const number = readInvestigation(fields);
   const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, ['lift'] as const);
   const { shownSha256, reason } = review;
   return {

@@ -4,7 +4,7 @@ import type { ShownDocument } from '../signatures/shown-document.js';
 import type { SignatureSubject } from '../signatures/signature.js';
 import type { StatementDraft } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
-import type { ReviewOption } from './result-review.js';
+import type { ReviewOption } from './review-option.js';
 
 /** A receipt's stops as of now, before somebody signs that they are lifted. */
 export interface StopLiftCase {

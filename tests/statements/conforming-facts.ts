@@ -176,6 +176,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     instrument: 'NQ-R-0001',
     elementSha256: `element of ${rowId}`,
     review: null,
+    cause: null,
     ...changes,
   };
 }
