@@ -32,6 +32,7 @@ import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { StopLiftController } from './pipeline/stop-lift.controller.js';
 import { StopLiftService } from './pipeline/stop-lift.service.js';
+import { TraceController } from './pipeline/trace.controller.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
 import { ReconciliationController } from './reconciliation/reconciliation.controller.js';
@@ -58,6 +59,7 @@ export const CONTROLLERS = [
   SignInController,
   StatementsController,
   StopLiftController,
+  TraceController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */

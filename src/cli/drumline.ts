@@ -19,6 +19,7 @@ import { registerReview } from './review.command.js';
 import { registerServe } from './serve.command.js';
 import { registerStatement } from './statement.command.js';
 import { registerStop } from './stop.command.js';
+import { registerTrace } from './trace.command.js';
 import { registerUser } from './user.command.js';
 import { registerWork } from './work.command.js';
 
@@ -44,6 +45,7 @@ registerReview(program);
 registerReceiptReview(program);
 registerStop(program);
 registerCause(program);
+registerTrace(program);
 registerKey(program);
 registerUser(program);
 registerAudit(program);
