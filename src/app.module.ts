@@ -29,6 +29,8 @@ import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
+import { AssignedCauseController } from './pipeline/assigned-cause.controller.js';
+import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
@@ -46,6 +48,7 @@ import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
 import { StopLiftController } from './pipeline/stop-lift.controller.js';
 import { StopLiftService } from './pipeline/stop-lift.service.js';
+import { TraceController } from './pipeline/trace.controller.js';
 import { TrailReviewController } from './pipeline/trail-review.controller.js';
 import { TrailReviewService } from './pipeline/trail-review.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
@@ -71,6 +74,7 @@ export const CONTROLLERS = [
   AccountController,
   BundleReviewController,
   BundleReviewPagesController,
+  AssignedCauseController,
   BundlesController,
   DestinationsController,
   DiscrepanciesController,
@@ -95,6 +99,7 @@ export const CONTROLLERS = [
   SweepsController,
   TrailReviewController,
   TrailReviewPagesController,
+  TraceController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -156,6 +161,7 @@ export class AppModule {
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
+        { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

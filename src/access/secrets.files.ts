@@ -57,6 +57,13 @@ export class Secrets implements DestinationSecrets {
     return value;
   }
 
+  /** A password of any form; one that is too short to be told from other words is not masked. */
+  password(reference: SecretReference): string {
+    const value = this.#read(reference);
+    if (value.length >= CHARACTERS_MIN) this.learn(reference, value);
+    return value;
+  }
+
   /** It was refused: read its file again before the next use, whatever its dates say. */
   refused(reference: SecretReference): void {
     this.#files.delete(reference);

@@ -131,5 +131,6 @@ export const SITE_OF_NOTHING: SiteFolder = {
   },
   destinations: [],
   secondPerson: { required: true },
+  escalation: null,
   digest: '0'.repeat(64) as Sha256,
 };

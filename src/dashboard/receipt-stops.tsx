@@ -1,5 +1,5 @@
 import type { JSX } from 'preact';
-import type { StopLiftView } from '../statements/stop-lift-view.js';
+import type { StopLiftView, StopView } from '../statements/stop-lift-view.js';
 import { Field } from './form-parts.js';
 import { momentOf } from './local-time.js';
 import { Moment, StopMark } from './marks.js';
@@ -37,6 +37,7 @@ export function ReceiptStops(props: {
             <p class="small">
               <Verbatim>{inPlainWords(stop.reason, timeZone)}</Verbatim>
             </p>
+            <Told stop={stop} timeZone={timeZone} />
             {stop.liftedAt === null ? (
               <p>In force.</p>
             ) : (
@@ -65,6 +66,45 @@ export function ReceiptStops(props: {
           <Field id="investigation" name="investigation" label="Investigation number" />
         </SignedForm>
       )}
+    </>
+  );
+}
+
+/** When each destination was told and answered, and who was told over the second channel. */
+function Told(props: { readonly stop: StopView; readonly timeZone: string }): JSX.Element {
+  const { stop, timeZone } = props;
+  return (
+    <ul class="small">
+      {stop.told.map((told) => (
+        <li key={told.destination}>
+          <Verbatim>{told.destination}</Verbatim>:{' '}
+          <When what="told" at={told.firstSentAt} timeZone={timeZone} />,{' '}
+          <When what="answered" at={told.acceptedAt} timeZone={timeZone} />,{' '}
+          <When what="showed it" at={told.confirmedAt} timeZone={timeZone} />; {told.attempts}{' '}
+          attempts{told.reason === null ? '' : `, ${told.reason}`}.
+        </li>
+      ))}
+      {stop.escalations.map((e) => (
+        <li key={e.number}>
+          Second channel, {e.number}: {e.channel} to <Verbatim>{e.person}</Verbatim> (
+          <Verbatim>{e.recipient}</Verbatim>) <Moment at={momentOf(e.at, timeZone)} />,{' '}
+          <strong>{e.outcome}</strong>: {e.why}
+          {e.detail === null ? '' : `; ${e.detail}`}.
+        </li>
+      ))}
+    </ul>
+  );
+}
+
+function When(props: {
+  readonly what: string;
+  readonly at: string | null;
+  readonly timeZone: string;
+}): JSX.Element {
+  if (props.at === null) return <>not {props.what} yet</>;
+  return (
+    <>
+      {props.what} <Moment at={momentOf(props.at, props.timeZone)} />
     </>
   );
 }

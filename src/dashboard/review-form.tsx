@@ -1,6 +1,7 @@
 import type { ComponentChildren, JSX } from 'preact';
 import type { Components } from '../signatures/signature.js';
-import type { ReviewAct, ReviewOption } from '../statements/result-review.js';
+import type { ReviewAct } from '../statements/result-review.js';
+import type { ReviewOption } from '../statements/review-option.js';
 import type { ReviewView } from '../statements/review-view.js';
 import { Field, OwnForm } from './form-parts.js';
 import { reviewPath } from './review-path.js';

@@ -34,6 +34,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
+import { AssignedCauseService } from './assigned-cause.service.js';
 import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
@@ -52,6 +53,7 @@ import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
+import { StopEscalationService } from './stop-escalation.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
 import { TrailReviewService } from './trail-review.service.js';
@@ -129,6 +131,8 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
   for (const { endpoint } of folder.site.destinations) {
     if (endpoint.kind === 'http' && endpoint.bearer) secrets.bearer(endpoint.bearer);
   }
+  const password = folder.site.escalation?.email.password;
+  if (password !== undefined) secrets.password(password);
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
@@ -305,12 +309,27 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onReviewed: ringAll,
     }),
+    causes: new AssignedCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
     trailReviews: new TrailReviewService({
       database,
       clock,
       site,
       signing,
       comparing: () => comparingWith(settings.trail.checkpointFolder),
+    }),
+    escalations: new StopEscalationService({
+      database,
+      clock,
+      site,
+      log,
+      secrets: (reference) => ground.secrets.password(reference),
     }),
     intake: openIntake(ground, unreadable, queue),
     bundles,

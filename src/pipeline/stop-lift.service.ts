@@ -1,4 +1,5 @@
 import type { Duty } from '../access/duties.js';
+import { formatInstant, type Instant } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
@@ -15,12 +16,15 @@ import {
   type StopLiftAnswer,
   type StopLiftRequest,
   type StopLiftView,
+  type StopView,
   stopLiftView,
   stopView,
 } from '../statements/stop-lift-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { StopEscalationRow } from '../storage/tables.js';
 import { operatorsOfReceipt } from './review.store.js';
+import { escalationsOf, type StopTold, stopDeliveries } from './stop-escalation.store.js';
 
 export interface StopLiftParts {
   readonly database: OpenDatabase;
@@ -48,11 +52,18 @@ export class StopLiftService {
     const rows = await stopsOf(db, site, receiptId);
     const ids = [...new Set(rows.map((r) => r.lift_signature_id).filter((id) => id !== null))];
     const signatures = new Map((await signaturesByIds(db, site, ids)).map((s) => [s.id, s]));
+    const stopIds = rows.map((r) => r.id);
+    const told = await stopDeliveries(db, site, stopIds);
+    const escalations = await escalationsOf(db, stopIds);
     return stopLiftView(
       about,
       rows.map((row) => {
         const signature = signatures.get(row.lift_signature_id ?? '');
-        return stopView(row, signature ? signatureManifest(signature) : null);
+        return stopView(row, {
+          signature: signature ? signatureManifest(signature) : null,
+          told: told.filter((t) => t.stopId === row.id).map(toldView),
+          escalations: escalations.filter((e) => e.stop_id === row.id).map(escalationView),
+        });
       }),
     );
   }
@@ -147,4 +158,27 @@ export class StopLiftService {
       revision: evaluation.revision,
     };
   }
+}
+
+function toldView(told: StopTold): StopView['told'][number] {
+  const { destination, state, attempts, reason } = told;
+  return {
+    destination,
+    state,
+    attempts,
+    reason,
+    firstSentAt: textOf(told.firstSentAt),
+    acceptedAt: textOf(told.acceptedAt),
+    confirmedAt: textOf(told.confirmedAt),
+  };
+}
+
+function escalationView(row: StopEscalationRow): StopView['escalations'][number] {
+  const { number, channel, person, recipient, why, detail } = row;
+  const outcome = row.outcome ?? 'unknown';
+  return { number, at: formatInstant(row.at), channel, person, recipient, why, outcome, detail };
+}
+
+function textOf(at: Instant | null): string | null {
+  return at === null ? null : formatInstant(at);
 }

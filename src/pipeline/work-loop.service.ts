@@ -19,7 +19,7 @@ const COMPARE_REST_TIMES = 10;
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
   const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
-  const { database, clock, site } = gateway;
+  const { database, clock, site, escalations } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -55,6 +55,8 @@ export function answerBells(gateway: GatewayParts): void {
     if (round?.isMore === true) queue.ring('comparison');
     return { nextDueAt: addMs(clock.now(), COMPARE_EVERY_MS) };
   });
+
+  answer('escalations', async () => ({ nextDueAt: await escalations.workOnce() }));
 
   for (const destination of site.destinations) {
     const { name } = destination;

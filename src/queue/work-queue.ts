@@ -8,6 +8,7 @@ export type Bell =
   | 'bundles'
   | 'receipts'
   | 'comparison'
+  | 'escalations'
   | `deliveries:${string}`
   | `stops:${string}`
   | `sweeps:${string}`;
@@ -17,7 +18,7 @@ export function bellsOf(destinations: readonly string[]): readonly Bell[] {
   const ofDestinations = destinations.flatMap(
     (name) => [`deliveries:${name}`, `stops:${name}`, `sweeps:${name}`] as const,
   );
-  return ['bundles', 'receipts', 'comparison', ...ofDestinations];
+  return ['bundles', 'receipts', 'comparison', 'escalations', ...ofDestinations];
 }
 
 /** The bell while its handler runs: a handler that waits for slow work can look again when it is rung. */

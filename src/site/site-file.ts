@@ -3,6 +3,7 @@ import type {
   DecisionRecord,
   DerivativeSetting,
   Destination,
+  Escalation,
   Instrument,
   Material,
   PlanKind,
@@ -28,6 +29,7 @@ export interface SiteFile {
   readonly plans: readonly PlanEntry[];
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
+  readonly escalation?: Escalation;
   readonly limits: SiteLimits;
   /** Hours in which discrepancies of a class should be closed. */
   readonly serviceTargetHours?: Readonly<Record<string, number>>;

@@ -27,6 +27,8 @@ export interface SiteFolder {
   readonly secondPerson: SecondPersonRule;
   /** Hours in which discrepancies of a class should be closed, where not by default. */
   readonly serviceTargetHours?: Readonly<Record<string, number>>;
+  /** The second channel for stops that are not effective in time; null where the site has none. */
+  readonly escalation: Escalation | null;
   /** SHA-256 over the sorted list of file names and their digests. */
   readonly digest: Sha256;
 }
@@ -123,6 +125,26 @@ export interface DecisionRecord {
 export type SecondPersonRule =
   | { readonly required: true }
   | { readonly required: false; readonly decision: string };
+
+export interface Escalation {
+  /** A stop that is not effective so long after it was issued; a paused destination escalates at once. */
+  readonly afterMs: number;
+  readonly repeatMs: number;
+  /** Who is told, as the site names them. */
+  readonly person: string;
+  readonly email: EscalationMail;
+}
+
+export interface EscalationMail {
+  readonly host: string;
+  readonly port: number;
+  /** `none` only reaches a server that needs none, such as one on this machine; production refuses it. */
+  readonly tls: 'implicit' | 'starttls' | 'none';
+  readonly from: string;
+  readonly to: readonly string[];
+  readonly user?: string;
+  readonly password?: SecretReference;
+}
 
 export interface SiteLimits {
   readonly bundleBytesMax: number;

@@ -19,6 +19,7 @@ export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFa
     ...(site.plans ?? []).flatMap((plan, index) => planFaults(plan, index, known)),
     ...decisionFaults(site),
     ...secondPersonFaults(site, known),
+    ...escalationFaults(site),
   ];
 }
 
@@ -176,6 +177,18 @@ function secondPersonFaults(site: Partial<SiteFile>, known: KnownIds): RuleFault
   const rule = site.secondPerson;
   if (!rule || rule.required) return [];
   return unknownDecision(known, rule.decision, ['secondPerson', 'decision'], 'second-person-off');
+}
+
+function escalationFaults({ environment, escalation }: Partial<SiteFile>): RuleFault[] {
+  if (environment !== 'production' || escalation?.email?.tls !== 'none') return [];
+  return [
+    {
+      path: ['escalation', 'email', 'tls'],
+      rule: 'plain-mail-in-production',
+      message: 'mail about stops would leave unencrypted and the environment is production',
+      remedy: 'Write starttls or implicit, as the mail server offers it.',
+    },
+  ];
 }
 
 function isTimeZone(name: string): boolean {

@@ -76,6 +76,7 @@ export function buildSite(
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
     plans: file.plans.map((plan) => {

@@ -12,6 +12,8 @@ import type { ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
 export interface Assessment {
   readonly receipt: ReceiptFacts;
   readonly contrary: readonly ResultFact[];
+  /** Contrary results whose cause somebody signed: they contradict nothing and cover nothing. */
+  readonly explained: readonly ResultFact[];
   /** Results that were not contrary, by container label. */
   readonly passesByContainer: ReadonlyMap<string, readonly AssessedResult[]>;
   readonly containers: readonly StatementContainer[];
@@ -36,6 +38,7 @@ export function assessEvidence(
   now: Instant,
 ): Assessment {
   const contrary: ResultFact[] = [];
+  const explained: ResultFact[] = [];
   const passes = new Map<string, AssessedResult[]>();
   const contraryLabels = new Set<string>();
   const resultIds = new Map<string, string[]>();
@@ -43,6 +46,10 @@ export function assessEvidence(
     const label = result.containerLabel;
     if (label !== null) append(resultIds, label, result.resultId);
     if (isContraryResult(result, receipt.identity.material)) {
+      if (result.cause?.isValid) {
+        explained.push(result);
+        continue;
+      }
       contrary.push(result);
       if (label !== null) contraryLabels.add(label);
     } else if (label !== null) {
@@ -71,6 +78,7 @@ export function assessEvidence(
   return {
     receipt,
     contrary,
+    explained,
     passesByContainer: passes,
     containers,
     required,

@@ -2,7 +2,7 @@ import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { askedOf, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
-import { condition, metUnless } from './condition.js';
+import { condition, metUnless, named } from './condition.js';
 import { decisionFaults } from './decisions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
 
@@ -85,12 +85,25 @@ export function noContraryResult(assessment: Assessment): Condition {
       (r) =>
         `result ${r.resultId}${r.containerLabel ? ` on container ${r.containerLabel}` : ''}: ${r.decision ?? 'contrary'}${r.state === 'accepted' ? '' : ` (${r.state})`}`,
     ),
-    'no contrary result',
+    explanation(assessment),
     {
       otherwise: 'contradicted',
-      evidence: assessment.contrary.map((r) => ({ kind: 'result', id: r.resultId })),
+      evidence: [...assessment.contrary, ...assessment.explained].map((r) => ({
+        kind: 'result',
+        id: r.resultId,
+      })),
     },
   );
+}
+
+/** Rule 12: an attempt whose cause is signed stays named. */
+function explanation({ explained }: Assessment): string {
+  if (explained.length === 0) return 'no contrary result';
+  const names = explained.map(
+    (r) =>
+      `result ${r.resultId} on container ${r.containerLabel ?? ''}: ${r.decision ?? 'contrary'}`,
+  );
+  return `no contrary result without a signed cause; explained: ${named(names)}`;
 }
 
 /** Rule 5. One pass that the recheck disagrees with leaves doubt that no other pass removes. */

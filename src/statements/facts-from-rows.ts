@@ -28,7 +28,7 @@ import type {
   StopFact,
   WatchFact,
 } from './facts.js';
-import { isLiftOf } from './stop-lift.js';
+import { isLiftOf } from './lift-signature.js';
 
 /** Of an announcement, what says where and from when evidence could be the receipt's. */
 export type AnnouncedPlace = Pick<ReceiptLine, 'area' | 'receivedAt'>;
@@ -130,6 +130,7 @@ export function isScannedRow(row: EvidenceRow): boolean {
 export function resultFact(
   row: EvidenceRow,
   review: ReviewFact | null,
+  cause: ReviewFact | null,
   verifiedBy: ReadonlyMap<string, string>,
 ): ResultFact {
   const stated = statedBy(row);
@@ -159,6 +160,7 @@ export function resultFact(
     instrument: row.instrument_serial,
     elementSha256: row.element_sha256,
     review,
+    cause,
   };
 }
 

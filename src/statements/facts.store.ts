@@ -7,6 +7,7 @@ import { latestSignatureOf, signaturesByIds } from '../signatures/signatures.sto
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
+import { loadCauses } from './causes.store.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -50,6 +51,8 @@ export async function loadFacts(
   const verifiedBy = results.every(isScannedRow)
     ? NOBODY
     : await labelsVerifiedBy(reader, site.site, receiptId);
+  const contrary = results.filter((r) => r.contrary === 1).map((r) => r.id);
+  const causes = await loadCauses(reader, site.site, contrary);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const stops = await stopFacts(reader, of);
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
@@ -59,7 +62,9 @@ export async function loadFacts(
     site,
     receipt: receiptFacts(row, await earlierPlaces(reader, row), await loadLineage(reader, row)),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
-    results: results.map((r) => resultFact(r, reviewFact(r, reviews), verifiedBy)),
+    results: results.map((r) =>
+      resultFact(r, reviewFact(r, reviews), causes.get(r.id) ?? null, verifiedBy),
+    ),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),

@@ -119,6 +119,8 @@ export interface ResultFact {
   readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */
   readonly review: ReviewFact | null;
+  /** The signed cause of a contrary result (rule 12); null when nobody signed one. */
+  readonly cause: ReviewFact | null;
 }
 
 /** A signature about a result. It is void once what was signed reads differently (rule 20). */

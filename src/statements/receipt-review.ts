@@ -3,7 +3,7 @@ import { type ShownDocument, validityOf } from '../signatures/shown-document.js'
 import type { Signature } from '../signatures/signature.js';
 import type { Environment } from '../site/vocabulary.js';
 import { outcomeOf, type StatementDraft } from './evaluate-statement.js';
-import type { ReviewOption } from './result-review.js';
+import type { ReviewOption } from './review-option.js';
 import { type StatementEvidence, statementValidity } from './statement-evidence.js';
 
 /** Approve what the statement rests on, or refuse to. */

@@ -3,6 +3,7 @@ import type { JsonValue } from '../formats/canonical-json.js';
 import type { ShownDocument, Validity } from '../signatures/shown-document.js';
 import type { BundleState, ResultRow, ResultState } from '../storage/tables.js';
 import { recheckAnswerOf } from './facts-from-rows.js';
+import type { ReviewOption } from './review-option.js';
 import { type ReviewedParts, reviewedRecord } from './reviewed-record.js';
 
 export type ReviewAct = 'clear' | 'refuse';
@@ -34,13 +35,6 @@ export interface ReviewCase {
   readonly heldAt: readonly string[];
   /** Destinations that results are sent to. */
   readonly sentTo: readonly string[];
-}
-
-/** Whether an act is open, why not, and what it would do, in words. */
-export interface ReviewOption {
-  readonly possible: boolean;
-  readonly because: readonly string[];
-  readonly effects: readonly string[];
 }
 
 export type ReviewOptions = Readonly<Record<ReviewAct, ReviewOption>>;

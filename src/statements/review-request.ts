@@ -100,3 +100,20 @@ export function readSignedText(
   const given = typeof userName === 'string' ? userName.trim() : '';
   return { shownSha256: shown, text: why, userName: given === '' ? null : given, password };
 }
+
+const INVESTIGATION = /^[^\p{C}]{1,60}$/u;
+
+/**
+ * Reference number of an investigation.
+ *
+ * @throws Problem `query-invalid` when there is none.
+ */
+export function readInvestigation(fields: Readonly<Record<string, unknown>>): string {
+  const { investigation } = fields;
+  const number = typeof investigation === 'string' ? investigation.trim() : '';
+  if (INVESTIGATION.test(number)) return number;
+  throw new Problem(
+    'query-invalid',
+    'investigation: expected the number of the investigation, 1 to 60 characters',
+  );
+}

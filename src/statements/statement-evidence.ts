@@ -64,12 +64,13 @@ export function statementEvidence(
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  const { review, measuredAt, methodId, methodVersion, methodDigest, ...rest } = result;
+  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = result;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },
     measuredAt: measuredAt === null ? null : formatInstant(measuredAt),
     review: review && { signatureId: review.signatureId, isValid: review.isValid },
+    cause: cause && { signatureId: cause.signatureId, isValid: cause.isValid },
   };
 }
 

@@ -4,12 +4,10 @@ import type { StatementOutcome } from '../records/statement-record.js';
 import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
 import type { Signature, SignatureManifest } from '../signatures/signature.js';
 import type { StopRow } from '../storage/tables.js';
-import type { ReviewOption } from './result-review.js';
 import type { NotSigned } from './review-answer.js';
-import { readSigned, type SignedFields } from './review-request.js';
+import type { ReviewOption } from './review-option.js';
+import { readInvestigation, readSigned, type SignedFields } from './review-request.js';
 import { liftDocument, liftOption, type StopLiftCase } from './stop-lift.js';
-
-const INVESTIGATION = /^[^\p{C}]{1,60}$/u;
 
 /** A stop as it was issued, and what became of it. Instants are RFC 3339 in UTC. */
 export interface StopView {
@@ -22,6 +20,28 @@ export interface StopView {
   readonly liftedAt: string | null;
   readonly investigation: string | null;
   readonly signature: SignatureManifest | null;
+  /** What each destination was told of it, and when it answered. */
+  readonly told: readonly {
+    readonly destination: string;
+    readonly state: string;
+    readonly attempts: number;
+    readonly firstSentAt: string | null;
+    readonly acceptedAt: string | null;
+    readonly confirmedAt: string | null;
+    readonly reason: string | null;
+  }[];
+  /** Tries to tell a person over the second channel. */
+  readonly escalations: readonly {
+    readonly number: number;
+    readonly at: string;
+    readonly channel: string;
+    readonly person: string;
+    readonly recipient: string;
+    readonly why: string;
+    /** `sent`: the server took it, which does not say that anybody read it. */
+    readonly outcome: 'sent' | 'failed' | 'unknown';
+    readonly detail: string | null;
+  }[];
 }
 
 export interface StopLiftView {
@@ -66,7 +86,10 @@ export function stopLiftView(about: StopLiftCase, stops: readonly StopView[]): S
   };
 }
 
-export function stopView(row: StopRow, signature: SignatureManifest | null): StopView {
+export function stopView(
+  row: StopRow,
+  parts: Pick<StopView, 'signature' | 'told' | 'escalations'>,
+): StopView {
   return {
     stopId: row.id,
     kind: row.kind,
@@ -76,7 +99,7 @@ export function stopView(row: StopRow, signature: SignatureManifest | null): Sto
     effectiveAt: row.effective_at === null ? null : formatInstant(row.effective_at),
     liftedAt: row.lifted_at === null ? null : formatInstant(row.lifted_at),
     investigation: row.investigation,
-    signature,
+    ...parts,
   };
 }
 
@@ -86,17 +109,11 @@ export function stopView(row: StopRow, signature: SignatureManifest | null): Sto
 export function readStopLift(
   fields: Readonly<Record<string, unknown>>,
 ): Omit<SignedFields<'lift'>, 'review'> & { readonly lift: StopLiftRequest } {
-  const { stop, investigation } = fields;
+  const { stop } = fields;
   if (typeof stop !== 'string' || stop === '' || stop.length > 100) {
     throw new Problem('query-invalid', 'stop: expected the id of the stop that is in force');
   }
-  const number = typeof investigation === 'string' ? investigation.trim() : '';
-  if (!INVESTIGATION.test(number)) {
-    throw new Problem(
-      'query-invalid',
-      'investigation: expected the number of the investigation, 1 to 60 characters',
-    );
-  }
+  const number = readInvestigation(fields);
   const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, ['lift'] as const);
   const { shownSha256, reason } = review;
   return {

@@ -1,10 +1,10 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant } from '../formats/instant.js';
-import { isAsMade, type ShownDocument } from '../signatures/shown-document.js';
-import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { ShownDocument } from '../signatures/shown-document.js';
+import type { SignatureSubject } from '../signatures/signature.js';
 import type { StatementDraft } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
-import type { ReviewOption } from './result-review.js';
+import type { ReviewOption } from './review-option.js';
 
 /** A receipt's stops as of now, before somebody signs that they are lifted. */
 export interface StopLiftCase {
@@ -83,14 +83,4 @@ export function liftDocument(about: StopLiftCase): ShownDocument {
     },
   };
   return { subject: stopSubject(standing), record, context };
-}
-
-/** True when a signature lifts this stop: made as a lift, unaltered, and the stop is among those it names. */
-export function isLiftOf(signature: Signature | undefined, stopId: string): boolean {
-  if (signature === undefined || signature.meaning !== 'lifted' || !isAsMade(signature))
-    return false;
-  const { record } = JSON.parse(signature.shown) as {
-    readonly record?: { readonly stops?: readonly { readonly stopId?: string }[] };
-  };
-  return record?.stops?.some((stop) => stop.stopId === stopId) ?? false;
 }

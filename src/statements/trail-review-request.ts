@@ -23,6 +23,10 @@ export function readTrailReview(fields: Readonly<Record<string, unknown>>): {
   if (typeof last !== 'number' || !Number.isSafeInteger(last) || last < 0) {
     throw new Problem('query-invalid', 'last: expected the number of the last entry shown');
   }
-  const { shownSha256, text, userName, password } = readSignedText(fields, 'findings', FINDINGS_MAX);
+  const { shownSha256, text, userName, password } = readSignedText(
+    fields,
+    'findings',
+    FINDINGS_MAX,
+  );
   return { review: { last, shownSha256, findings: text }, userName, password };
 }

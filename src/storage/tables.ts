@@ -41,6 +41,7 @@ export interface Tables {
   period_change: PeriodChangeRow;
   statement: StatementRow;
   stop: StopRow;
+  stop_escalation: StopEscalationRow;
   statement_pull: StatementPullRow;
   withdrawal: WithdrawalRow;
   destination: DestinationRow;
@@ -575,6 +576,24 @@ export interface StopRow {
   investigation: string | null;
   /** Latest statement revision when it was lifted: a *conforms* behind it is a new one. */
   lift_revision: number | null;
+}
+
+/** One try to tell a person of a stop that is not effective. */
+export interface StopEscalationRow {
+  id: string;
+  site: string;
+  stop_id: string;
+  /** From 1, in the order of the tries. */
+  number: number;
+  channel: string;
+  recipient: string;
+  person: string;
+  why: string;
+  at: Instant;
+  finished_at: Instant | null;
+  /** null while it is sent, and for good when the process ended meanwhile. */
+  outcome: 'sent' | 'failed' | null;
+  detail: string | null;
 }
 
 export interface StatementPullRow {

@@ -115,6 +115,7 @@ export const SITE: SiteFolder = {
   },
   destinations: [],
   secondPerson: { required: true },
+  escalation: null,
   digest: sha256('site'),
 };
 

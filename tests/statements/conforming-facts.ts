@@ -116,6 +116,7 @@ export const site: SiteFolder = {
     timing,
   })),
   secondPerson: { required: false, decision: 'D-001' },
+  escalation: null,
   digest: 'site' as Sha256,
 };
 
@@ -180,6 +181,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     instrument: 'NQ-R-0001',
     elementSha256: `element of ${rowId}`,
     review: null,
+    cause: null,
     ...changes,
   };
 }

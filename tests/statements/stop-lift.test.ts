@@ -3,13 +3,9 @@ import { describe, expect, it } from 'vitest';
 import type { Signature } from '../../src/signatures/signature.js';
 import { evaluateStatement } from '../../src/statements/evaluate-statement.js';
 import type { StatementFacts, StopFact } from '../../src/statements/facts.js';
+import { isLiftOf } from '../../src/statements/lift-signature.js';
 import { stopInForce } from '../../src/statements/standing-conditions.js';
-import {
-  isLiftOf,
-  liftDocument,
-  liftOption,
-  type StopLiftCase,
-} from '../../src/statements/stop-lift.js';
+import { liftDocument, liftOption, type StopLiftCase } from '../../src/statements/stop-lift.js';
 import { signed } from '../signatures/signed.js';
 import { facts, fail, now, time, withResults } from './conforming-facts.js';
 

@@ -1,0 +1,46 @@
+import { Controller, Get, HttpCode, Param, Post, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
+import { Problem } from '../problem-details.js';
+import { signatureManifest } from '../signatures/signature.js';
+import { reviewProblem } from '../statements/review-answer.js';
+import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
+import { AssignedCauseService } from './assigned-cause.service.js';
+
+const ROW_ID_MAX = 100;
+
+/** The cause of a contrary result: the series by GET, the signature by POST of the digest that was shown. */
+@Controller('api/v1/results')
+export class AssignedCauseController {
+  constructor(private readonly causes: AssignedCauseService) {}
+
+  @Get(':id/cause')
+  @RequireRight('pages.read')
+  async show(
+    @Param('id') id: string,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<unknown> {
+    const view = await this.causes.show(id.slice(0, ROW_ID_MAX));
+    if (view === null) throw new Problem('not-found', 'no result has this id');
+    void reply.header('etag', `"${view.sha256}"`).header('cache-control', 'private, no-cache');
+    return view;
+  }
+
+  @Post(':id/cause')
+  @HttpCode(200)
+  @RequireRight('result.review', { provesPerson: true })
+  async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
+    const fields = fieldsOf(await readJsonBody(request.raw));
+    const investigation = readInvestigation(fields);
+    const asked = readSigned({ ...fields, act: 'assign' }, ['assign'] as const);
+    const { shownSha256, reason } = asked.review;
+    const rowId = id.slice(0, ROW_ID_MAX);
+    const who = signerOf(request.caller, asked.userName, asked.password);
+    const answer = await this.causes.sign(rowId, { shownSha256, reason, investigation }, who);
+    const problem = reviewProblem(answer, rowId);
+    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
+    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    return { rowId, signature: signatureManifest(answer.signature) };
+  }
+}

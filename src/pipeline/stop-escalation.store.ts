@@ -1,0 +1,163 @@
+import type { Instant } from '../formats/instant.js';
+import type { StopToEscalate } from '../statements/escalation.js';
+import type { Reader, Trx } from '../storage/database.js';
+import type { StopEscalationRow } from '../storage/tables.js';
+
+/** Stops looked at in one round, the oldest first. */
+const STOPS_MAX = 200;
+
+/** Stops in force that are not effective, with where they are missing and the last try over the second channel. */
+export async function stopsToEscalate(
+  reader: Reader,
+  site: string,
+  acting: readonly string[],
+): Promise<StopToEscalate[]> {
+  const stops = await reader
+    .selectFrom('stop')
+    .select(['id', 'receipt_id', 'kind', 'reason', 'issued_at', 'statement_revision'])
+    .where('site', '=', site)
+    .where('effective_at', 'is', null)
+    .where('lifted_at', 'is', null)
+    // A later stop of the receipt says the same and more: one message is enough.
+    .where(({ not, exists, selectFrom }) =>
+      not(
+        exists(
+          selectFrom('stop as later')
+            .select('later.id')
+            .whereRef('later.site', '=', 'stop.site')
+            .whereRef('later.receipt_id', '=', 'stop.receipt_id')
+            .whereRef('later.statement_revision', '>', 'stop.statement_revision'),
+        ),
+      ),
+    )
+    .orderBy('issued_at')
+    .limit(STOPS_MAX)
+    .execute();
+  if (stops.length === 0) return [];
+  const ids = stops.map((s) => s.id);
+  const shown = await reader
+    .selectFrom('delivery')
+    .select(['subject_id', 'destination'])
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'stop')
+    .where('subject_id', 'in', ids)
+    .where('state', '=', 'confirmed')
+    .execute();
+  const paused = await reader
+    .selectFrom('destination')
+    .select('name')
+    .where('site', '=', site)
+    .where('paused', '=', 1)
+    .execute();
+  const tries = await reader
+    .selectFrom('stop_escalation')
+    .select(['stop_id', 'number', 'at'])
+    .where('stop_id', 'in', ids)
+    .orderBy('number')
+    .execute();
+  const last = new Map(tries.map((t) => [t.stop_id, { number: t.number, at: t.at }]));
+  return stops.map((stop) => {
+    const there = shown.filter((d) => d.subject_id === stop.id).map((d) => d.destination);
+    const waitingFor = acting.filter((name) => !there.includes(name));
+    return {
+      stop,
+      waitingFor,
+      paused: waitingFor.filter((name) => paused.some((p) => p.name === name)),
+      last: last.get(stop.id) ?? null,
+    };
+  });
+}
+
+/** Begins a try; false when another process has begun the same one. */
+export async function beginEscalation(
+  trx: Trx,
+  row: Omit<StopEscalationRow, 'finished_at' | 'outcome' | 'detail'>,
+): Promise<boolean> {
+  const { numInsertedOrUpdatedRows } = await trx
+    .insertInto('stop_escalation')
+    .values({ ...row, finished_at: null, outcome: null, detail: null })
+    .onConflict((c) => c.columns(['stop_id', 'number']).doNothing())
+    .executeTakeFirst();
+  return numInsertedOrUpdatedRows === 1n;
+}
+
+export async function finishEscalation(
+  trx: Trx,
+  id: string,
+  end: { readonly at: Instant; readonly outcome: 'sent' | 'failed'; readonly detail: string },
+): Promise<void> {
+  await trx
+    .updateTable('stop_escalation')
+    .set({ finished_at: end.at, outcome: end.outcome, detail: end.detail })
+    .where('id', '=', id)
+    .where('outcome', 'is', null)
+    .execute();
+}
+
+/** Tries over the second channel of these stops, in order. */
+export function escalationsOf(
+  reader: Reader,
+  stopIds: readonly string[],
+): Promise<StopEscalationRow[]> {
+  if (stopIds.length === 0) return Promise.resolve([]);
+  return reader
+    .selectFrom('stop_escalation')
+    .selectAll()
+    .where('stop_id', 'in', stopIds)
+    .orderBy('stop_id')
+    .orderBy('number')
+    .execute();
+}
+
+export interface StopTold {
+  readonly stopId: string;
+  readonly destination: string;
+  readonly state: string;
+  readonly attempts: number;
+  readonly firstSentAt: Instant | null;
+  readonly acceptedAt: Instant | null;
+  readonly confirmedAt: Instant | null;
+  readonly reason: string | null;
+}
+
+/** What destinations were told of these stops: when first, when they answered, when they showed it. */
+export async function stopDeliveries(
+  reader: Reader,
+  site: string,
+  stopIds: readonly string[],
+): Promise<StopTold[]> {
+  if (stopIds.length === 0) return [];
+  const rows = await reader
+    .selectFrom('delivery')
+    .select((e) => [
+      'id',
+      'subject_id',
+      'destination',
+      'state',
+      'attempts',
+      'accepted_at',
+      'confirmed_at',
+      'reason',
+      e
+        .selectFrom('attempt')
+        .select((a) => a.fn.min('attempt.started_at').as('at'))
+        .whereRef('attempt.delivery_id', '=', 'delivery.id')
+        .where('attempt.kind', '=', 'send')
+        .as('first_sent_at'),
+    ])
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'stop')
+    .where('subject_id', 'in', stopIds)
+    .orderBy('id')
+    .execute();
+  return rows.map((r) => ({
+    stopId: r.subject_id,
+    destination: r.destination,
+    state: r.state,
+    attempts: r.attempts,
+    firstSentAt: r.first_sent_at ?? null,
+    acceptedAt: r.accepted_at,
+    confirmedAt: r.confirmed_at,
+    reason: r.reason,
+  }));
+}
