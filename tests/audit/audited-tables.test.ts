@@ -50,8 +50,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     ],
   },
   bundle: {
-    writers: ['intake/bundles.store.ts', 'pipeline/examination.store.ts'],
+    writers: [
+      'intake/bundles.store.ts',
+      'pipeline/bundle-review.store.ts',
+      'pipeline/examination.store.ts',
+    ],
     entries: [
+      ['signatures/signing.service.ts', 'entry.action'],
       ['intake/intake.service.ts', 'bundle.received'],
       ['intake/intake.service.ts', 'bundle.refused'],
       ['pipeline/settle-bundle.service.ts', 'bundle.$'],
@@ -260,6 +265,14 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['reconciliation/sweep-comparison.service.ts', 'sweep.finished'],
     ],
   },
+  stop_escalation: {
+    writers: ['pipeline/stop-escalation.store.ts'],
+    entries: [['pipeline/stop-escalation.service.ts', 'stop.']],
+  },
+  trail_review: {
+    writers: ['audit/trail-review.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
   withdrawal: {
     writers: ['pipeline/result-messages.service.ts'],
     entries: [['pipeline/result-messages.service.ts', 'withdrawnAt']],
@@ -301,7 +314,6 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   statement_pull: 'a book of its own: who asked for which revision, never changed',
   trail_checkpoint: 'of the trail itself; verification judges it',
   trail_head: 'how far the trail is sealed; verification judges it',
-  trail_review: 'signed, and written with its entry by whoever records a review',
 };
 
 describe('every table', () => {
