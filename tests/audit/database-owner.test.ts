@@ -9,6 +9,7 @@ import { addMs, type Instant } from '../../src/formats/instant.js';
 import { seededRandom } from '../../src/simulation/seeded-random.js';
 import { openDatabase, type Trx } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
+import { spoilTakenDatabases } from '../support/postgres-server.js';
 import { blankPlace, isPostgres } from '../support/temp-database.js';
 import { MUTATIONS, stealKeys } from './trail-mutations.js';
 import { sealedTrail, type Trail } from './trail-world.js';
@@ -120,6 +121,7 @@ async function write(trx: Trx, { site, rows, checkpoints, head }: Trail): Promis
 }
 
 async function dropGuards(db: Kysely<Tables>): Promise<void> {
+  spoilTakenDatabases();
   for (const table of ['audit_entry', 'trail_checkpoint', 'trail_head']) {
     for (const action of ['update', 'delete']) {
       const on = isPostgres ? ` on ${table}` : '';

@@ -3,6 +3,7 @@ import { describe, expect, it } from 'vitest';
 import { dialectOf } from '../../src/storage/dialect.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { ReviewBench } from '../pipeline/review-bench.js';
+import { spoilTakenDatabases } from '../support/postgres-server.js';
 
 /** 21 CFR 11.70 on a live database, against somebody who owns it. */
 
@@ -30,6 +31,7 @@ async function signedTwice() {
 async function unguard(bench: ReviewBench): Promise<void> {
   const { db } = bench;
   if (dialectOf(db).name === 'postgresql') {
+    spoilTakenDatabases();
     await sql`alter table signature disable trigger user`.execute(db);
     return;
   }

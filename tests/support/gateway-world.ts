@@ -85,7 +85,7 @@ export class GatewayWorld {
     readonly erp: StandInErp,
     app: Application,
     private readonly options: WorldOptions,
-    private place: DatabasePlace & { release(): void },
+    private place: DatabasePlace & { release(): Promise<void> },
   ) {
     this.#app = app;
     this.db = readerOf(place);
@@ -131,7 +131,7 @@ export class GatewayWorld {
     await this.lims.close();
     await this.db.destroy();
     await this.#app.close();
-    this.place.release();
+    await this.place.release();
     rmSync(this.directory, { recursive: true, force: true });
   }
 

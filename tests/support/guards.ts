@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { dialectOf } from '../../src/storage/dialect.js';
+import { spoilTakenDatabases } from './postgres-server.js';
 
 /** Takes a guard of a table away, as whoever owns the database can. */
 export async function dropGuard(
@@ -8,6 +9,7 @@ export async function dropGuard(
   table: string,
   action: 'update' | 'delete',
 ): Promise<void> {
+  spoilTakenDatabases();
   const on = dialectOf(db).name === 'postgresql' ? ` on ${table}` : '';
   await sql.raw(`drop trigger ${table}_no_${action}${on}`).execute(db);
 }

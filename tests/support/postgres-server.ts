@@ -42,8 +42,8 @@ export async function whyAbsent(): Promise<string | null> {
 
 export interface ServerDatabase {
   readonly url: string;
-  /** Gives it to the next test. */
-  release(): void;
+  /** Gives it to the next test, or drops it when the test has spoilt it. */
+  release(): Promise<void>;
 }
 
 /** One test run is one parent process; its databases carry its id, and a worker's carry the worker's. */
@@ -52,6 +52,7 @@ const prefixOf = (run: number) => `drumline_test_${run}_`;
 interface Slot {
   isTaken: boolean;
   isMade: boolean;
+  isSpoilt: boolean;
 }
 
 const slots: Slot[] = [];
@@ -62,7 +63,7 @@ const slots: Slot[] = [];
  */
 export async function takeServerDatabase(): Promise<ServerDatabase> {
   let index = slots.findIndex((slot) => !slot.isTaken);
-  if (index === -1) index = slots.push({ isTaken: false, isMade: false }) - 1;
+  if (index === -1) index = slots.push({ isTaken: false, isMade: false, isSpoilt: false }) - 1;
   const slot = slots[index] as Slot;
   slot.isTaken = true;
   const name = `${prefixOf(process.ppid)}${process.env['VITEST_POOL_ID'] ?? '0'}_${index}`;
@@ -71,10 +72,20 @@ export async function takeServerDatabase(): Promise<ServerDatabase> {
   await onServer(EMPTY, name);
   return {
     url: urlOf(name),
-    release: () => {
+    release: async () => {
+      if (slot.isSpoilt) {
+        await onServer(`drop database if exists ${name} with (force)`);
+        slot.isMade = false;
+        slot.isSpoilt = false;
+      }
       slot.isTaken = false;
     },
   };
+}
+
+/** What takes guards or indexes away says so: the databases of this test are handed on to nobody. */
+export function spoilTakenDatabases(): void {
+  for (const slot of slots) if (slot.isTaken) slot.isSpoilt = true;
 }
 
 /** A database that was never migrated, for tests that leave it unfit for the next; drop it by its name. */

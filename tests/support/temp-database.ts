@@ -36,8 +36,8 @@ export function temporaryDirectory(): string {
 /** Where an empty database may be opened, beside a data folder, until it is released. */
 export async function takePlace(
   dataDirectory: string,
-): Promise<DatabasePlace & { release(): void }> {
-  if (!isPostgres) return { dataDirectory, databaseUrl: null, release: () => undefined };
+): Promise<DatabasePlace & { release(): Promise<void> }> {
+  if (!isPostgres) return { dataDirectory, databaseUrl: null, release: () => Promise.resolve() };
   const { url, release } = await takeServerDatabase();
   return { dataDirectory, databaseUrl: url, release };
 }
@@ -45,7 +45,7 @@ export async function takePlace(
 /** Where an empty database may be opened, with a folder of its own; given back after the test. */
 export async function temporaryPlace(): Promise<DatabasePlace> {
   const { release, ...place } = await takePlace(temporaryDirectory());
-  opened.unshift(() => Promise.resolve(release()));
+  opened.unshift(release);
   return place;
 }
 
