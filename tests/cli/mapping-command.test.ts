@@ -8,7 +8,8 @@ import { SimulatedInstrument } from '../../src/simulation/instrument.js';
 import { scoreCurve } from '../../src/simulation/score-curve.js';
 import type { SiteFault } from '../../src/site/site-fault.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
-import { lineOf, NORTHQUAY, northquayWith, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { lineOf, NORTHQUAY, northquayWith } from '../support/site-folder-copy.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
 let printed = '';

@@ -2,7 +2,8 @@ import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { runDrumline } from '../support/drumline-process.js';
 import { leaks, plantedPlain, secretFile } from '../support/planted.js';
-import { northquayWith, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { northquayWith } from '../support/site-folder-copy.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
 const token = plantedPlain('start');

@@ -5,7 +5,7 @@ import { apiKeyDigest, formatApiKey } from '../../src/access/api-key.js';
 import type { Instant } from '../../src/formats/instant.js';
 import { Dock, EAST, receiptOf, remade } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer, type HttpAsk } from '../support/gateway-world.js';
-import { replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
 
 /** Everything a caller can get wrong, over real HTTP, against the whole wired gateway. */
 

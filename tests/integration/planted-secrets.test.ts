@@ -16,7 +16,8 @@ import { readyLine, runDrumline } from '../support/drumline-process.js';
 import { EchoingFront } from '../support/echoing-front.js';
 import { leaks, planted, secretFile } from '../support/planted.js';
 import { describeWithRedis, OwnRedis } from '../support/redis.js';
-import { northquayWith, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { northquayWith } from '../support/site-folder-copy.js';
 import {
   isPostgres,
   readerOf,

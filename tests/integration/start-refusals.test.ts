@@ -6,7 +6,8 @@ import { readSettings, type SettingOverrides } from '../../src/config.js';
 import { Misconfigured } from '../../src/errors.js';
 import { openApplication } from '../../src/main.js';
 import { repositoryRoot } from '../support/shared.js';
-import { lineOf, northquayWith, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { lineOf, northquayWith } from '../support/site-folder-copy.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
 /** What a gateway refuses to start with, and that the refusal says where and what to do. */

@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { checkMapping } from '../../src/mapping/check-mapping.service.js';
 import { mappingFaults, mappingWith, poolForFile } from '../support/mapping-bench.js';
-import { replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
 
 const pool = poolForFile();
 

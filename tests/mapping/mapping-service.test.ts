@@ -7,7 +7,8 @@ import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { mappingWith, poolForFile } from '../support/mapping-bench.js';
-import { type FileEdits, NORTHQUAY, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { type FileEdits, NORTHQUAY } from '../support/site-folder-copy.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
 const pool = poolForFile();

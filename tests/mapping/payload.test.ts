@@ -11,7 +11,7 @@ import {
   poolForFile,
   problemCodes,
 } from '../support/mapping-bench.js';
-import { replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
 
 const pool = poolForFile();
 const lims = compiled(mappingWith('lims'));

@@ -5,7 +5,8 @@ import { describeFault } from '../../src/site/site-fault.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import { leaks, plantedPlain } from '../support/planted.js';
 import { repositoryRoot } from '../support/shared.js';
-import { northquayWith, replacing } from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { northquayWith } from '../support/site-folder-copy.js';
 
 const token = plantedPlain('site');
 

@@ -8,13 +8,8 @@ import { methodContentDigest } from '../../src/site/method-content.js';
 import type { SiteFault } from '../../src/site/site-fault.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
-import {
-  type FileEdits,
-  lineOf,
-  NORTHQUAY,
-  northquayWith,
-  replacing,
-} from '../support/site-folder-copy.js';
+import { replacing } from '../support/site-edits.js';
+import { type FileEdits, lineOf, NORTHQUAY, northquayWith } from '../support/site-folder-copy.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
 async function northquay(env: Record<string, string> = {}): Promise<SiteFolder> {

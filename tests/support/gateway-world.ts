@@ -16,7 +16,8 @@ import type { SiteFolder } from '../../src/site/site-folder.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
-import { type FileEdits, NORTHQUAY, withoutSecondPerson } from './site-folder-copy.js';
+import { withoutSecondPerson } from './site-edits.js';
+import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
 import { readerOf, takePlace, writerOf } from './temp-database.js';
 
 const TOKEN = 'simulated';

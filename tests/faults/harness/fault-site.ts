@@ -2,7 +2,7 @@ import { cpSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { isMap, isSeq, parseDocument, type YAMLMap } from 'yaml';
 import { repositoryRoot } from '../../support/shared.js';
-import { withoutSecondPerson } from '../../support/site-folder-copy.js';
+import { withoutSecondPerson } from '../../support/site-edits.js';
 import type { SinkName } from './schedule.js';
 
 /** Short, so that a run of seconds meets every wait; the stand-ins apply within `processingMs`. */

@@ -22,7 +22,7 @@ import { loadSiteFolder } from '../../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
 import { freePort } from '../../support/free-port.js';
-import { withoutSecondPerson } from '../../support/site-folder-copy.js';
+import { withoutSecondPerson } from '../../support/site-edits.js';
 import { createGatewayKey } from './gateway-keys.js';
 
 const ROOT = fileURLToPath(new URL('../../..', import.meta.url));
