@@ -46,6 +46,7 @@ export function copyFaultSite(directory: string, sinks: readonly SinkName[]): vo
   archive.setIn(['endpoint', 'bearer'], 'env:NORTHQUAY_ARCHIVE_TOKEN');
   // What waits for a person there must not keep a receipt waiting.
   archive.set('requiredForStatement', false);
+  archive.delete('sweep');
   destinations.add(archive);
   for (const one of destinations.items) one.set('timing', site.createNode(TIMING));
   destinations.items = destinations.items.filter((one) =>
@@ -57,6 +58,8 @@ export function copyFaultSite(directory: string, sinks: readonly SinkName[]): vo
   mapping.set('destination', 'archive');
   for (const message of ['result', 'withdrawal'])
     mapping.setIn(['messages', message, 'readBack'], null);
+  // Nobody can ask it anything: it lists nothing either, and says nothing of itself.
+  for (const name of ['list', 'describe']) mapping.delete(name);
   writeFileSync(join(directory, 'archive.mapping.yaml'), mapping.toString());
   for (const name of ['erp', 'lims', 'archive'] as const) {
     if (!sinks.includes(name)) rmSync(join(directory, `${name}.mapping.yaml`));
