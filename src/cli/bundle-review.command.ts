@@ -9,9 +9,9 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { EXIT, printJsonLine, printText } from './output.js';
 import { signatureText } from './review-text.js';
+import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review bundle list\n  drumline review bundle show 0193…\n  drumline review bundle refuse 0193… --shown 9f86… --user r.reviewer --reason "the sync PC was replaced, see deviation 12"';
@@ -57,44 +57,16 @@ export function registerBundleReview(review: Command): void {
   registerRefuse(bundle);
 }
 
-interface RefuseOptions extends GatewayOptions {
-  readonly shown: string;
-  readonly reason: string;
-  readonly user: string;
-  readonly passwordFile?: string;
-}
-
 function registerRefuse(bundle: Command): void {
-  withGatewayOptions(
+  withSigningOptions(
     bundle
       .command('refuse')
       .description('refuse a held bundle, by signature of a reviewer; its runs become a gap')
       .argument('<id>', 'intake id, as `review bundle list` names it')
       .requiredOption('--shown <sha256>', 'digest of what `review bundle show` showed')
-      .requiredOption('--user <name>', 'user name of the signer')
-      .requiredOption('--reason <text>', 'why; part of the signature')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
       .addHelpText('after', EXAMPLE),
-  ).action(async (id: string, options: RefuseOptions) => {
-    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-    if (!password.ok) {
-      progress(password.message);
-      process.exitCode = EXIT.usage;
-      return;
-    }
-    const { shown, reason, user: userName } = options;
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'POST',
-      path: pathOf(id),
-      body: {
-        contentType: 'application/json',
-        text: JSON.stringify({ shown, reason, userName, password: password.password }),
-      },
-    });
-    const done = readAnswer(answer, options.json === true) as
+  ).action(async (id: string, options: SigningOptions) => {
+    const done = (await postSigned(pathOf(id), {}, options)) as
       | { readonly state: string; readonly signature: SignatureManifest }
       | undefined;
     if (!done) return;

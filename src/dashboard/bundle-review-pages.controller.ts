@@ -1,7 +1,6 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import { reviewProblem } from '../statements/review-answer.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
@@ -15,6 +14,7 @@ import type { ReviewSigner } from './review-form.js';
 import { bundleReviewPath } from './review-path.js';
 import { BUNDLE_REVIEW_SOURCE, type BundleReviewSource } from './review-source.js';
 import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const ID_LENGTH_MAX = 100;
 
@@ -60,7 +60,7 @@ export class BundleReviewPagesController {
       asked = readSignedText(Object.fromEntries(request.form ?? []), 'reason', REASON_MAX);
     } catch (error) {
       if (!(error instanceof Problem)) throw error;
-      const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
+      const notice = unreadNotice(error.detail);
       await this.#show(id, request, reply, 422, notice);
       return;
     }
@@ -73,10 +73,8 @@ export class BundleReviewPagesController {
         .send();
       return;
     }
-    const { meaning, remedy, status } = ERRORS[problem.code];
-    const text = `${problem.detail}. ${remedy}`;
-    const notice = { tone: 'bad', title: meaning.replace(/\.$/, ''), text } as const;
-    await this.#show(id, request, reply, status ?? 409, notice);
+    const { status, notice } = refusedNotice(problem);
+    await this.#show(id, request, reply, status, notice);
   }
 
   async #show(

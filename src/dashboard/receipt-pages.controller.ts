@@ -1,7 +1,6 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
 import type { ReceiptReviewAnswer } from '../statements/receipt-review-view.js';
@@ -16,6 +15,7 @@ import { receiptPath } from './receipt-path.js';
 import { RECEIPT_REVIEW_SOURCE, type ReceiptReviewSource } from './receipt-review-source.js';
 import type { ReviewSigner } from './review-form.js';
 import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
 import { STOP_LIFT_SOURCE, type StopLiftSource } from './stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 
@@ -101,7 +101,7 @@ export class ReceiptPagesController {
       answer = await sign(receiptId, Object.fromEntries(request.form ?? []));
     } catch (error) {
       if (!(error instanceof Problem)) throw error;
-      const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
+      const notice = unreadNotice(error.detail);
       await this.#show(id, request, reply, 422, notice);
       return;
     }
@@ -111,10 +111,8 @@ export class ReceiptPagesController {
       await reply.status(303).header('location', location).send();
       return;
     }
-    const { meaning, remedy, status } = ERRORS[problem.code];
-    const text = `${problem.detail}. ${remedy}`;
-    const notice = { tone: 'bad', title: meaning.replace(/\.$/, ''), text } as const;
-    await this.#show(id, request, reply, status ?? 409, notice);
+    const { status, notice } = refusedNotice(problem);
+    await this.#show(id, request, reply, status, notice);
   }
 
   async #show(

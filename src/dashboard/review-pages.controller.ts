@@ -1,7 +1,6 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import { reviewProblem } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
@@ -20,6 +19,7 @@ import {
   type ReviewSource,
 } from './review-source.js';
 import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const LIST_MAX = 100;
 const ID_LENGTH_MAX = 100;
@@ -84,7 +84,7 @@ export class ReviewPagesController {
       asked = readReview(fields);
     } catch (error) {
       if (!(error instanceof Problem)) throw error;
-      const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
+      const notice = unreadNotice(error.detail);
       await this.#show(id, request, reply, 422, notice);
       return;
     }
@@ -97,10 +97,8 @@ export class ReviewPagesController {
         .send();
       return;
     }
-    const { meaning, remedy, status } = ERRORS[problem.code];
-    const text = `${problem.detail}. ${remedy}`;
-    const notice = { tone: 'bad', title: meaning.replace(/\.$/, ''), text } as const;
-    await this.#show(id, request, reply, status ?? 409, notice);
+    const { status, notice } = refusedNotice(problem);
+    await this.#show(id, request, reply, status, notice);
   }
 
   async #show(

@@ -1,7 +1,6 @@
 import { Controller, Get, Inject, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import { reviewProblem } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
@@ -13,6 +12,7 @@ import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import type { ReviewSigner } from './review-form.js';
 import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
 import { renderTrailReview } from './trail-review.page.js';
 import { TRAIL_REVIEW_SOURCE, type TrailReviewSource } from './trail-review-source.js';
 
@@ -53,7 +53,7 @@ export class TrailReviewPagesController {
       asked = readTrailReview(Object.fromEntries(request.form ?? []));
     } catch (error) {
       if (!(error instanceof Problem)) throw error;
-      const notice = { tone: 'bad', title: 'Nothing was signed', text: error.detail } as const;
+      const notice = unreadNotice(error.detail);
       await this.#show(request, reply, 422, notice);
       return;
     }
@@ -68,10 +68,8 @@ export class TrailReviewPagesController {
         ? ({ code: 'signature-stale', detail: 'these entries were reviewed meanwhile' } as const)
         : reviewProblem(answer, '');
     if (problem === null) throw new Error('a problem was not told');
-    const { meaning, remedy, status } = ERRORS[problem.code];
-    const text = `${problem.detail}. ${remedy}`;
-    const notice = { tone: 'bad', title: meaning.replace(/\.$/, ''), text } as const;
-    await this.#show(request, reply, status ?? 409, notice);
+    const { status, notice } = refusedNotice(problem);
+    await this.#show(request, reply, status, notice);
   }
 
   async #show(
