@@ -2,7 +2,8 @@ import { canonicalDigest, type Sha256, sha256 } from '../formats/canonical-json.
 import { type FolderFiles, readFolderFiles } from './folder-files.files.js';
 import type { MappingDocument } from './mapping-document.js';
 import { MAPPING_SUFFIX, type MappingSource, readMapping } from './mapping-source.js';
-import { mappingSchema, siteSchema } from './schemas.files.js';
+import { readPerformance } from './performance-source.js';
+import { mappingSchema, performanceSchema, siteSchema } from './schemas.files.js';
 import { inReadingOrder, type SiteFault } from './site-fault.js';
 import type { SiteFolder } from './site-folder.js';
 import { buildSite, readSite } from './site-source.js';
@@ -27,7 +28,7 @@ export interface RefusedSiteFolder {
 }
 
 /**
- * Reads a site folder: `site.yaml`, `<destination>.mapping.yaml`, code tables, contracts and reference
+ * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `<destination>.mapping.yaml`, code tables, contracts and reference
  * spectra. The digest is taken of the raw files; only then are environment variables filled in where a
  * destination lives. All faults are reported at once, each with file, line, rule and remedy.
  */
@@ -48,12 +49,15 @@ export async function loadSiteFolder(
   }
   const read = readSite(folder, documents, siteSchema(), env);
   faults.push(...read.faults);
+  const serials = read.file && new Set(read.file.instruments.map(({ serial }) => serial));
+  const performance = readPerformance(folder.texts, serials, performanceSchema());
+  faults.push(...performance.faults);
   if (faults.length > 0 || read.file === null) {
     return { ok: false, faults: inReadingOrder(faults), mappingSources };
   }
   return {
     ok: true,
-    site: buildSite(read.file, read.references, folderDigest(folder)),
+    site: buildSite(read.file, read.references, folderDigest(folder), performance.settings),
     files: folder.texts,
     mappings: new Map([...mappingSources].map(([name, source]) => [name, source.document])),
     mappingSources,

@@ -3,6 +3,7 @@ import { parseTimestamp } from '../formats/instant.js';
 import { destinationFaults } from './destination-rules.js';
 import type { MappingDocument } from './mapping-document.js';
 import { methodContentDigest } from './method-content.js';
+import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
@@ -73,9 +74,11 @@ export function buildSite(
   file: SiteFile,
   references: ReadonlyMap<string, ReferenceSpectrum>,
   digest: Sha256,
+  performance: PerformanceSettings | null,
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    performance,
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),

@@ -29,6 +29,7 @@ export type SiteRules = Pick<
   | 'limits'
   | 'secondPerson'
   | 'destinations'
+  | 'performance'
 >;
 
 export interface ReceiptFacts {

@@ -76,6 +76,7 @@ export function siteFolder(destinations: readonly Destination[]): SiteFolder {
     destinations,
     secondPerson: { required: true },
     escalation: null,
+    performance: null,
     digest: '0'.repeat(64) as Sha256,
   };
 }
