@@ -47,6 +47,7 @@ import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PeriodMessages } from './period-messages.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
@@ -361,7 +362,15 @@ async function wire(ground: Ground): Promise<Gateway> {
     ),
     comparison,
     discrepancies,
-    periods: new PeriodsService(database, clock, site, comparison, signing),
+    periods: new PeriodsService({
+      database,
+      clock,
+      site,
+      comparison,
+      signing,
+      messages: new PeriodMessages(site.site, mappings, epoch),
+      onClosed: ringOthers,
+    }),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(
