@@ -48,6 +48,7 @@ import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
 import { PeriodMessages } from './period-messages.service.js';
+import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
@@ -371,6 +372,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       messages: new PeriodMessages(site.site, mappings, epoch),
       onClosed: ringOthers,
     }),
+    periodViews: new PeriodViews(database, clock, site),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(
