@@ -40,6 +40,7 @@ import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
@@ -160,6 +161,7 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: PeriodViews, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },

@@ -31,6 +31,7 @@ import type { CurrentStatements } from './current-statements.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
+import type { PeriodViews } from './period-views.service.js';
 import type { PeriodsService } from './periods.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { RecoveryService } from './recovery.service.js';
@@ -80,6 +81,7 @@ export interface GatewayParts {
   readonly comparison: ComparisonService;
   readonly discrepancies: DiscrepanciesService;
   readonly periods: PeriodsService;
+  readonly periodViews: PeriodViews;
   readonly reconciliation: ReconciliationService;
   readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;

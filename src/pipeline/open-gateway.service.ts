@@ -47,6 +47,8 @@ import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PeriodMessages } from './period-messages.service.js';
+import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
@@ -361,7 +363,16 @@ async function wire(ground: Ground): Promise<Gateway> {
     ),
     comparison,
     discrepancies,
-    periods: new PeriodsService(database, clock, site, comparison, signing),
+    periods: new PeriodsService({
+      database,
+      clock,
+      site,
+      comparison,
+      signing,
+      messages: new PeriodMessages(site.site, mappings, epoch),
+      onClosed: ringOthers,
+    }),
+    periodViews: new PeriodViews(database, clock, site),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(

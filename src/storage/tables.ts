@@ -667,7 +667,7 @@ export interface DestinationHoldingRow {
   reference: string | null;
   message: SubjectKind | null;
   receipt_id: string | null;
-  /** result and withdrawal: result id; statement and stop: receipt id. */
+  /** result and withdrawal: result id; statement and stop: receipt id; period: period id. */
   subject: string | null;
   revision: number | null;
   held_at: Instant | null;
@@ -769,15 +769,15 @@ export type DeliveryFault =
   | 'duplicate'
   | 'not-effective';
 
-export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop';
+export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop' | 'period';
 
 export interface DeliveryRow {
   id: string;
   site: string;
   subject_kind: SubjectKind;
-  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`. */
+  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; period: `period.id`. */
   subject_id: string;
-  /** result and withdrawal: the result's revision; statement and stop: the statement's revision. */
+  /** result and withdrawal: the result's; statement and stop: the statement's; period: 1, and n + 1 for addendum n. */
   subject_revision: number;
   receipt_id: string | null;
   destination: string;

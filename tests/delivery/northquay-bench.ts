@@ -18,6 +18,7 @@ import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
+  samplePeriod,
   sampleResult,
   sampleStatement,
   sampleStop,
@@ -163,6 +164,8 @@ function subjectOf(row: DeliveryRow): Subject {
       };
     case 'stop':
       return { ...sampleStop(), ...head };
+    case 'period':
+      return { ...samplePeriod(), ...head };
   }
 }
 
