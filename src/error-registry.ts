@@ -134,6 +134,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'method-version-changed': entry(
+    'The site folder gives a version of a method another content than it is registered with; results were judged by what is registered.',
+    'Write it back as it was (`drumline method show` prints it), and give the new content a version of its own.',
+    null,
+    'fatal',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',

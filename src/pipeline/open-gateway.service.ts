@@ -14,6 +14,7 @@ import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { MappingService } from '../mapping/mapping.service.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
@@ -106,7 +107,7 @@ export async function openGateway(
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
-  const examining = new ExaminePool(folder.site, settings.poolThreads);
+  const examining = new ExaminePool(settings.poolThreads);
   try {
     return await wire({
       settings,
@@ -144,6 +145,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
   const atStart = await openInstance(database, folder, where, clock.now());
   const { id: instance, epoch, created_at: since } = atStart;
+  examining.prepare((await siteInForce(database.db, site)).site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
   const recovery = new RecoveryService({
     database,

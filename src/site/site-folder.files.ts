@@ -15,6 +15,8 @@ export interface LoadedSiteFolder {
   /** Text of every file by name relative to the folder: what ran can be shown later. */
   readonly files: Readonly<Record<string, string>>;
   readonly mappings: ReadonlyMap<string, MappingDocument>;
+  /** Files of the reference spectra by their SHA-256. */
+  readonly referenceBytes: ReadonlyMap<string, Uint8Array>;
   /** The same mappings with digest, content and positions, for checking and activation. */
   readonly mappingSources: ReadonlyMap<string, MappingSource>;
 }
@@ -59,6 +61,12 @@ export async function loadSiteFolder(
     ok: true,
     site: buildSite(read.file, read.references, folderDigest(folder), performance.settings),
     files: folder.texts,
+    referenceBytes: new Map(
+      [...read.references].map(([name, { sha256: digest }]) => [
+        digest,
+        folder.bytes.get(name) ?? new Uint8Array(),
+      ]),
+    ),
     mappings: new Map([...mappingSources].map(([name, source]) => [name, source.document])),
     mappingSources,
   };

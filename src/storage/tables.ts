@@ -50,6 +50,10 @@ export interface Tables {
   sweep: SweepRow;
   sweep_item: SweepItemRow;
   mapping_revision: MappingRevisionRow;
+  method_registry: MethodRegistryRow;
+  method_reference: MethodReferenceRow;
+  method_version: MethodVersionRow;
+  method_event: MethodEventRow;
   ordering_key: OrderingKeyRow;
   delivery: DeliveryRow;
   attempt: AttemptRow;
@@ -912,6 +916,55 @@ export interface TrailCheckpointRow {
   at: Instant;
   /** `SignedCheckpoint` as RFC 8785 JSON. */
   document: string;
+}
+
+/** One row a site: names the state of its method registry, another one after every change. */
+export interface MethodRegistryRow {
+  site: string;
+  state: string;
+}
+
+/** A reference spectrum's file, by its digest. */
+export interface MethodReferenceRow {
+  sha256: string;
+  bytes: Uint8Array;
+}
+
+/** A version of a method as it came into the registry. Never changed: results were judged by it. */
+export interface MethodVersionRow {
+  site: string;
+  method_id: string;
+  version: string;
+  /** RFC 8785 form of `MethodContent`. */
+  content: string;
+  /** As bundles name it, see `methodContentDigest`. */
+  content_digest: string;
+  reference_sha256: string | null;
+  source: 'site-folder' | 'api';
+  /** Digest of the site folder it came from first; null for a proposal. */
+  site_folder: string | null;
+  /** JSON of `ProposedDates`; null where the site folder says them. */
+  proposal: string | null;
+  /** Account, key or command that the trail names. */
+  proposed_by: string;
+  proposed_at: Instant;
+}
+
+export type MethodEventKind = 'listed' | 'left' | 'approved' | 'retired' | 'invalidated';
+
+/** What became of a version of a method. Never changed. */
+export interface MethodEventRow {
+  id: string;
+  site: string;
+  method_id: string;
+  version: string;
+  /** From 1, in the order in which they happened. */
+  number: number;
+  kind: MethodEventKind;
+  at: Instant;
+  /** JSON, by kind; see `methods/registered-method.ts`. */
+  detail: string;
+  signature_id: string | null;
 }
 
 /** A person looked through a piece of the trail and signed what was found. */
