@@ -172,6 +172,7 @@ function stopIdOf(receiptId: string, revision: number): string {
 export interface BenchOptions {
   readonly baseUrl: string;
   readonly honoursKey?: boolean;
+  readonly keyLifetimeMs?: number;
   readonly askable?: boolean;
   readonly timing?: Partial<DestinationTiming>;
   readonly endpoint?: Endpoint;
@@ -206,6 +207,7 @@ export class Bench {
         bearer: 'env:BENCH_TOKEN',
       },
       honoursKey: options.honoursKey ?? false,
+      ...(options.keyLifetimeMs === undefined ? {} : { keyLifetimeMs: options.keyLifetimeMs }),
       acts: true,
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },
