@@ -12,6 +12,7 @@ import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
@@ -24,6 +25,8 @@ import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DeliveriesController } from './delivery/deliveries.controller.js';
+import { DeliveryActs } from './delivery/delivery-acts.service.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
@@ -77,6 +80,8 @@ export const CONTROLLERS = [
   BundleReviewPagesController,
   AssignedCauseController,
   BundlesController,
+  DeliveriesController,
+  DeliveryPagesController,
   DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,
@@ -146,6 +151,7 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DeliveryActs, useValue: gateway.deliveryActs },
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },

@@ -8,6 +8,7 @@ import type { TrailSealer } from '../audit/sealer.service.js';
 import type { Settings } from '../config.js';
 import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
+import type { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { DestinationControl } from '../delivery/destination-control.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
@@ -72,6 +73,7 @@ export interface GatewayParts {
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
+  readonly deliveryActs: DeliveryActs;
   readonly destinations: DestinationControl;
   readonly watch: DestinationWatch;
   readonly recovery: RecoveryService;

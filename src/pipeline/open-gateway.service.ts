@@ -8,6 +8,7 @@ import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
@@ -360,6 +361,20 @@ async function wire(ground: Ground): Promise<Gateway> {
     sweepRequests: new SweepRequests(database, site.site, sweeps, (name) =>
       queue.ring(`sweeps:${name}`),
     ),
+    deliveryActs: new DeliveryActs({
+      database,
+      clock,
+      site,
+      mappings,
+      mapping,
+      epoch,
+      epochSince: atStart.recovering_since ?? since,
+      onMoved: (name) => {
+        queue.ringHere(`stops:${name}`);
+        queue.ring(`deliveries:${name}`);
+        queue.ring('receipts');
+      },
+    }),
     destinations: new DestinationControl(database, clock, site, (name) =>
       queue.ring(`deliveries:${name}`),
     ),

@@ -262,6 +262,8 @@ export interface Destination {
   readonly endpoint: EndpointConfig;
   /** True when the destination stores a message once per idempotency key. */
   readonly honoursKey: boolean;
+  /** How long it remembers a key after it was first used; for good when left out. */
+  readonly keyLifetimeMs?: number;
   /** True for systems that release or block on what they are told; they receive stops. */
   readonly acts: boolean;
   /** Results must be confirmed here before a receipt can conform. */

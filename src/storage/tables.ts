@@ -56,6 +56,7 @@ export interface Tables {
   method_event: MethodEventRow;
   ordering_key: OrderingKeyRow;
   delivery: DeliveryRow;
+  delivery_act: DeliveryActRow;
   attempt: AttemptRow;
   worker: WorkerRow;
   api_key: ApiKeyRow;
@@ -820,6 +821,27 @@ export interface DeliveryRow {
   fault: DeliveryFault | null;
   /** It may have been sent before a restore: it is asked about before anything is sent, doubtful since then. */
   ask_since: Instant | null;
+  /** Sends before a person took it up again; the attempt policy counts from there. */
+  attempts_before: number;
+}
+
+export type DeliveryAct = 'resend' | 'rebuild' | 'retire';
+
+/** What a person had done with a delivery that stopped. Never updated, never deleted. */
+export interface DeliveryActRow {
+  id: string;
+  site: string;
+  delivery_id: string;
+  /** Of the delivery as it was shown to the person; one act for each. */
+  version: string;
+  act: DeliveryAct;
+  done: 'sent-again' | 'asked-first' | 'rebuilt' | 'retired';
+  /** The new build of a rebuild. */
+  made_delivery_id: string | null;
+  /** Account id. */
+  actor: string;
+  reason: string;
+  at: Instant;
 }
 
 export interface AttemptRow {

@@ -76,6 +76,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/ask.store.ts',
       'delivery/build.store.ts',
       'delivery/claim.store.ts',
+      'delivery/delivery-acts.store.ts',
       'delivery/outbox.store.ts',
       'delivery/outbox-rows.store.ts',
       'receipts/lineage.store.ts',
@@ -92,12 +93,17 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
       ['delivery/asking.service.ts', 'delivery.superseded'],
+      ['delivery/delivery-acts.service.ts', 'delivery.$'],
       ['delivery/recovery.service.ts', 'delivery.interrupted'],
       ['receipts/receipts.service.ts', 'result.attributed'],
       // What a statement, a stop or a superseded result takes back stands in their entries.
       ['statements/revision-messages.service.ts', 'takenBack'],
       ['pipeline/result-messages.service.ts', 'cancelled'],
     ],
+  },
+  delivery_act: {
+    writers: ['delivery/delivery-acts.store.ts'],
+    entries: [['delivery/delivery-acts.service.ts', 'delivery.$']],
   },
   destination: {
     writers: [

@@ -176,6 +176,7 @@ function stopIdOf(receiptId: string, revision: number): string {
 export interface BenchOptions {
   readonly baseUrl: string;
   readonly honoursKey?: boolean;
+  readonly keyLifetimeMs?: number;
   readonly askable?: boolean;
   readonly timing?: Partial<DestinationTiming>;
   readonly endpoint?: Endpoint;
@@ -210,6 +211,7 @@ export class Bench {
         bearer: 'env:BENCH_TOKEN',
       },
       honoursKey: options.honoursKey ?? false,
+      ...(options.keyLifetimeMs === undefined ? {} : { keyLifetimeMs: options.keyLifetimeMs }),
       acts: true,
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },
