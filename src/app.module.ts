@@ -37,6 +37,8 @@ import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InboundController } from './pipeline/inbound.controller.js';
+import { InboundService } from './pipeline/inbound.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
@@ -87,6 +89,7 @@ export const CONTROLLERS = [
   DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
+  InboundController,
   InstanceController,
   KeysController,
   LabelReviewController,
@@ -158,6 +161,7 @@ export class AppModule {
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: InboundService, useValue: gateway.inbound },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DestinationWatch, useValue: gateway.watch },

@@ -416,6 +416,18 @@ export const ERRORS = {
     404,
     'info',
   ),
+  'source-unknown': entry(
+    'No inbound mapping of the site folder is for this source.',
+    'Correct the name, or add `<source>.inbound.yaml` to the site folder and start again.',
+    404,
+    'info',
+  ),
+  'document-unknown': entry(
+    'The source sent no such document.',
+    'Correct the id; it is in the answer to the document.',
+    404,
+    'info',
+  ),
   'receipt-closed': entry(
     'The receipt was cancelled, split or merged; it stays as it is.',
     'Announce what arrives under a receipt id and scan text of its own.',

@@ -29,6 +29,7 @@ import type { AssignedCauseService } from './assigned-cause.service.js';
 import type { BundleReviewService } from './bundle-review.service.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { InboundService } from './inbound.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
@@ -70,6 +71,7 @@ export interface GatewayParts {
   readonly escalations: StopEscalationService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
+  readonly inbound: InboundService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;

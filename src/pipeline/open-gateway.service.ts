@@ -14,6 +14,7 @@ import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
+import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
@@ -42,6 +43,7 @@ import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
+import { InboundService } from './inbound.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
@@ -163,6 +165,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     approvedBy: 'start of the service from the site folder',
     now: clock.now(),
   });
+  const inboundMappings = new InboundMappings(database, expressions, site);
+  await inboundMappings.activate({
+    site,
+    sources: folder.inboundSources,
+    proposedBy: { kind: 'system', name: 'start' },
+    approvedBy: 'start of the service from the site folder',
+    now: clock.now(),
+  });
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));
   const queue = await ground.pair.openQueue({ site: site.site, instance, bells });
@@ -260,6 +270,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
   };
   const receipts = new ReceiptsService(receiptSettings);
+  const changes = new ReceiptChangesService(receiptSettings, receipts);
   const comparison = new ComparisonService(database, clock, site);
   const discrepancies = new DiscrepanciesService(database, clock, site);
   const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
@@ -339,13 +350,15 @@ async function wire(ground: Ground): Promise<Gateway> {
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts,
-    receiptRequests: new ReceiptRequestsService(
+    receiptRequests: new ReceiptRequestsService(database, clock, site.site, receipts, changes),
+    inbound: new InboundService({
       database,
       clock,
-      site.site,
+      site,
+      mappings: inboundMappings,
       receipts,
-      new ReceiptChangesService(receiptSettings, receipts),
-    ),
+      changes,
+    }),
     statements,
     current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
       const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));

@@ -26,6 +26,9 @@ export interface Tables {
   receipt_news: ReceiptNewsRow;
   receipt_link: ReceiptLinkRow;
   receipt_request: ReceiptRequestRow;
+  inbound_revision: InboundRevisionRow;
+  inbound_document: InboundDocumentRow;
+  inbound_line: InboundLineRow;
   container_relabel: ContainerRelabelRow;
   label_verification: LabelVerificationRow;
   container: ContainerRow;
@@ -334,6 +337,55 @@ export interface ReceiptRequestRow {
   request_sha256: string;
   answer: string;
   at: Instant;
+}
+
+/** A revision of a source's inbound mapping. */
+export interface InboundRevisionRow {
+  site: string;
+  source: string;
+  digest: string;
+  /** JSON: file name to text. */
+  content: string;
+  activated_at: Instant;
+  activated_by: string;
+  approved_by: string;
+  /** 1 for the revision that documents are read by. */
+  active: 0 | 1;
+}
+
+/** What a source sent, as it came; its bytes are in `raw_bytes`. */
+export interface InboundDocumentRow {
+  id: string;
+  site: string;
+  source: string;
+  mapping_digest: string;
+  raw_sha256: string;
+  content_type: string;
+  /** Kind and id of who sent it. */
+  caller: string;
+  outcome: 'taken' | 'refused';
+  /** JSON list of texts, when it was refused. */
+  faults: string | null;
+  at: Instant;
+}
+
+/** What one line of a document did. */
+export interface InboundLineRow {
+  document_id: string;
+  position: number;
+  site: string;
+  source: string;
+  receipt_id: string;
+  /** Where it stands in the document. */
+  place: string;
+  change: string;
+  /** The source's own counting, 18 digits with leading zeros so that texts sort as numbers; null without one. */
+  sequence: string | null;
+  body_sha256: string;
+  /** `overtaken`: the source had said something later before, so this changed nothing. */
+  outcome: string;
+  /** Of the receipt afterwards; null when nothing was done. */
+  revision: number | null;
 }
 
 /** A label printed anew: the old one still names the same container. */

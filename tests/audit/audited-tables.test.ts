@@ -186,6 +186,23 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['signatures/signing.service.ts', 'entry.action'],
     ],
   },
+  inbound_document: {
+    writers: ['pipeline/inbound.store.ts'],
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_line: {
+    writers: ['pipeline/inbound.store.ts'],
+    // What a line did to its receipt has entries of its own.
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_revision: {
+    // Taking a document locks the revision in force and changes nothing of it.
+    writers: ['mapping/inbound-revision.store.ts', 'pipeline/inbound.store.ts'],
+    entries: [
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.activated'],
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.retired'],
+    ],
+  },
   period: {
     writers: ['reconciliation/periods.store.ts'],
     entries: [['signatures/signing.service.ts', 'entry.action']],
