@@ -13,6 +13,7 @@ import { AnnouncePagesController } from './dashboard/announce-pages.controller.j
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
@@ -25,6 +26,8 @@ import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DeliveriesController } from './delivery/deliveries.controller.js';
+import { DeliveryActs } from './delivery/delivery-acts.service.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
@@ -43,6 +46,7 @@ import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
@@ -81,6 +85,8 @@ export const CONTROLLERS = [
   BundleReviewPagesController,
   AssignedCauseController,
   BundlesController,
+  DeliveriesController,
+  DeliveryPagesController,
   DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,
@@ -161,6 +167,7 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DeliveryActs, useValue: gateway.deliveryActs },
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
@@ -177,6 +184,7 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: PeriodViews, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },

@@ -134,6 +134,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'method-version-changed': entry(
+    'The site folder gives a version of a method another content than it is registered with; results were judged by what is registered.',
+    'Write it back as it was (`drumline method show` prints it), and give the new content a version of its own.',
+    null,
+    'fatal',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',
@@ -347,6 +353,18 @@ export const ERRORS = {
   'act-not-possible': entry(
     'This act is not open to the record.',
     'Read why; a result that may not be cleared is refused and measured again.',
+    409,
+    'info',
+  ),
+  'delivery-changed': entry(
+    'The delivery is not as it was shown; nothing was done.',
+    'Look at it again, and decide by what it shows now.',
+    409,
+    'info',
+  ),
+  'delivery-act-refused': entry(
+    'This delivery may not be sent again, built anew or given up as things stand; nothing was done.',
+    'Read the remedy: a delivery that may have arrived is asked about first, and only what stands now is sent.',
     409,
     'info',
   ),

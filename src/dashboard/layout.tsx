@@ -72,6 +72,7 @@ function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Eleme
   return (
     <nav class="places" aria-label="Pages">
       <a href="/review">Held results</a>
+      <a href="/deliveries">Stopped deliveries</a>
       <a href="/discrepancies">Discrepancies</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
       {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}

@@ -52,7 +52,7 @@ type FieldEntry = Optional<FieldMapping, 'required' | 'identifier' | 'as'> & {
 
 type ListEntry = Optional<
   HeldList,
-  'next' | 'number' | 'at' | 'message' | 'receipt' | 'result' | 'revision'
+  'next' | 'number' | 'at' | 'message' | 'receipt' | 'result' | 'period' | 'revision'
 >;
 
 interface MessageEntry {
@@ -214,6 +214,7 @@ function listWithDefaults(entry: ListEntry): HeldList {
     message: entry.message ?? null,
     receipt: entry.receipt ?? null,
     result: entry.result ?? null,
+    period: entry.period ?? null,
     revision: entry.revision ?? null,
   };
 }

@@ -26,6 +26,11 @@ export function siteSchema(): SchemaCheck {
   return schema('site');
 }
 
+/** Shape of `performance-checks.yaml`. */
+export function performanceSchema(): SchemaCheck {
+  return schema('performance-checks');
+}
+
 /** Shape of a receipt line announced as JSON. */
 export function receiptSchema(): SchemaCheck {
   return schema('receipt-expectation');

@@ -3,7 +3,8 @@ import { type FolderFiles, readFolderFiles } from './folder-files.files.js';
 import { INBOUND_SUFFIX, type InboundSource, readInbound } from './inbound-source.js';
 import type { MappingDocument } from './mapping-document.js';
 import { MAPPING_SUFFIX, type MappingSource, readMapping } from './mapping-source.js';
-import { inboundSchema, mappingSchema, siteSchema } from './schemas.files.js';
+import { readPerformance } from './performance-source.js';
+import { inboundSchema, mappingSchema, performanceSchema, siteSchema } from './schemas.files.js';
 import { inReadingOrder, type SiteFault } from './site-fault.js';
 import type { SiteFolder } from './site-folder.js';
 import { buildSite, readSite } from './site-source.js';
@@ -15,6 +16,8 @@ export interface LoadedSiteFolder {
   /** Text of every file by name relative to the folder: what ran can be shown later. */
   readonly files: Readonly<Record<string, string>>;
   readonly mappings: ReadonlyMap<string, MappingDocument>;
+  /** Files of the reference spectra by their SHA-256. */
+  readonly referenceBytes: ReadonlyMap<string, Uint8Array>;
   /** The same mappings with digest, content and positions, for checking and activation. */
   readonly mappingSources: ReadonlyMap<string, MappingSource>;
   /** How documents of each source become receipt lines. */
@@ -31,9 +34,9 @@ export interface RefusedSiteFolder {
 }
 
 /**
- * Reads a site folder: `site.yaml`, `<destination>.mapping.yaml`, `<source>.inbound.yaml`, code tables, contracts and
- * reference spectra. The digest is taken of the raw files; only then are environment variables filled in where a
- * destination lives. All faults are reported at once, each with file, line, rule and remedy.
+ * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `<destination>.mapping.yaml`, `<source>.inbound.yaml`,
+ * code tables, contracts and reference spectra. The digest is taken of the raw files; only then are environment variables
+ * filled in where a destination lives. All faults are reported at once, each with file, line, rule and remedy.
  */
 export async function loadSiteFolder(
   directory: string,
@@ -59,13 +62,22 @@ export async function loadSiteFolder(
   }
   const read = readSite(folder, documents, siteSchema(), env);
   faults.push(...read.faults);
+  const serials = read.file && new Set(read.file.instruments.map(({ serial }) => serial));
+  const performance = readPerformance(folder.texts, serials, performanceSchema());
+  faults.push(...performance.faults);
   if (faults.length > 0 || read.file === null) {
     return { ok: false, faults: inReadingOrder(faults), mappingSources, inboundSources };
   }
   return {
     ok: true,
-    site: buildSite(read.file, read.references, folderDigest(folder)),
+    site: buildSite(read.file, read.references, folderDigest(folder), performance.settings),
     files: folder.texts,
+    referenceBytes: new Map(
+      [...read.references].map(([name, { sha256: digest }]) => [
+        digest,
+        folder.bytes.get(name) ?? new Uint8Array(),
+      ]),
+    ),
     mappings: new Map([...mappingSources].map(([name, source]) => [name, source.document])),
     mappingSources,
     inboundSources,
