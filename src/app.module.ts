@@ -9,6 +9,7 @@ import { PeopleService } from './access/people.service.js';
 import { SessionsService } from './access/sessions.service.js';
 import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
+import { AnnouncePagesController } from './dashboard/announce-pages.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
@@ -57,6 +58,7 @@ import { StopLiftService } from './pipeline/stop-lift.service.js';
 import { TraceController } from './pipeline/trace.controller.js';
 import { TrailReviewController } from './pipeline/trail-review.controller.js';
 import { TrailReviewService } from './pipeline/trail-review.service.js';
+import { AnnounceByHand } from './receipts/announce-by-hand.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
@@ -78,6 +80,7 @@ import { OpenDatabase } from './storage/database.js';
 /** Everything that answers a request of its own, but the pages of `DashboardModule`. */
 export const CONTROLLERS = [
   AccountController,
+  AnnouncePagesController,
   BundleReviewController,
   BundleReviewPagesController,
   AssignedCauseController,
@@ -149,6 +152,16 @@ export class AppModule {
         {
           provide: TrustedProxies,
           useValue: new TrustedProxies(gateway.settings.trustedProxies),
+        },
+        {
+          provide: AnnounceByHand,
+          useValue: new AnnounceByHand(
+            database,
+            clock,
+            site,
+            gateway.receipts,
+            gateway.receiptRequests,
+          ),
         },
         { provide: AnnouncedBell, useValue: { ring } },
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },

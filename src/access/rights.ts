@@ -30,6 +30,7 @@ export const ROLES = [
   'viewer',
   'reviewer',
   'signer',
+  'receiver',
   'mapping-editor',
   'mapping-approver',
   'administrator',
@@ -69,6 +70,8 @@ export const RIGHTS_OF_ROLE: Readonly<Record<Role, readonly Right[]>> = {
     'period.close',
     'stop.lift',
   ],
+  // Says what should have arrived and judges nothing of it.
+  receiver: ['pages.read', 'expectation.write'],
   'mapping-editor': ['pages.read', 'mapping.propose'],
   'mapping-approver': ['pages.read', 'mapping.approve', 'signature.make'],
   administrator: ['pages.read', 'trail.read', 'people.manage', 'keys.manage', 'destination.pause'],

@@ -1,7 +1,7 @@
 import { searchTrail } from '../audit/trail-search.store.js';
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
 import type { Instant } from '../formats/instant.js';
-import { findReceipts } from '../receipts/receipts.store.js';
+import { findReceipts, revisionsOf } from '../receipts/receipts.store.js';
 import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
 import { groupDiscrepancies } from '../reconciliation/discrepancy-grouping.js';
 import { countDiscrepancies, discrepancyPage } from '../reconciliation/discrepancy-list.store.js';
@@ -101,6 +101,8 @@ export class DashboardService implements DayViewSource {
       resultNames: resultsNamed,
       reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: discrepanciesByClass(open, timeZone, now),
+      isOpen: row.announced === 1 && row.status === 'open',
+      revisions: await revisionsOf(this.reader, site, receiptId),
     });
   }
 

@@ -39,5 +39,12 @@ button.grave { background: var(--bad); border-color: var(--bad); }
 .facts-table { max-width: 60rem; }
 .facts-table th { width: 18rem; font-weight: 400; color: var(--soft); }
 .facts-table th, .facts-table td { padding: .25rem .8rem; font-size: .875rem; }
+.hand-form { max-width: 60rem; display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 0 1.5rem; }
+.hand-form .whole { grid-column: 1 / -1; }
+.hand-form button { justify-self: start; grid-column: 1 / -1; }
+.hand-form + .form, .look-form { margin-top: 1.2rem; }
+.hand-form textarea, .labels { font-family: ui-monospace, 'DejaVu Sans Mono', monospace; }
+.labels { columns: 9rem; padding: 0; list-style: none; max-width: 60rem; overflow-wrap: anywhere; }
+@media (max-width: 40rem) { .hand-form { grid-template-columns: minmax(0, 1fr); } }
 @media (max-width: 60rem) { .two { grid-template-columns: minmax(0, 1fr); } }
 `;

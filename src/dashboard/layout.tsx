@@ -1,4 +1,5 @@
 import type { ComponentChildren, JSX } from 'preact';
+import { ANNOUNCE_PATH } from './announce-path.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { Moment } from './marks.js';
 import { ICON_PATH, STYLE_PATH } from './page-style.js';
@@ -49,7 +50,7 @@ export function Layout({
               <strong>{site.title}</strong> <span>{ENVIRONMENT_WORDS[site.environment]}</span>
             </p>
           )}
-          {site === null ? null : <Places canReadTrail={signedIn?.canReadTrail ?? true} />}
+          {site === null ? null : <Places signedIn={signedIn} />}
           {asOf === null ? null : (
             <p class="as-of">
               As of <Moment at={asOf} />
@@ -66,13 +67,15 @@ export function Layout({
 }
 
 /** Where to go from here. Before there are people, everything is open at the machine itself. */
-function Places({ canReadTrail }: { readonly canReadTrail: boolean }): JSX.Element {
+function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Element {
+  const canReadTrail = signedIn?.canReadTrail ?? true;
   return (
     <nav class="places" aria-label="Pages">
       <a href="/review">Held results</a>
       <a href="/deliveries">Stopped deliveries</a>
       <a href="/discrepancies">Discrepancies</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
+      {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}
     </nav>
   );
 }

@@ -96,6 +96,7 @@ export class PeopleViews {
       printedName: caller.name,
       canManagePeople: false,
       canReadTrail: false,
+      canAnnounce: false,
     };
     const asOf = this.#moment(this.clock.now());
     return { site: this.site.view, asOf, signedIn, formToken, notice };

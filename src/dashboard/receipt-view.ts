@@ -7,7 +7,7 @@ import type {
   StatementRecord,
 } from '../records/statement-record.js';
 import type { ShownSignature } from '../statements/review-view.js';
-import type { DeliveryRow } from '../storage/tables.js';
+import type { DeliveryRow, ReceiptRevisionRow } from '../storage/tables.js';
 import type { DiscrepancyGroupView, MomentView, SiteView } from './day-view.js';
 import { moment, momentOf } from './local-time.js';
 import { inPlainWords } from './plain-text.js';
@@ -23,6 +23,18 @@ export interface ReceiptView {
   readonly deliveries: readonly DeliveryView[];
   readonly reviews: readonly ReceiptReviewView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
+  /** Revisions of the announcement, the latest first; none where nobody announced it. */
+  readonly history: readonly ReceiptRevisionView[];
+  /** False once it is cancelled, split or merged, and while only a scan named it. */
+  readonly isOpen: boolean;
+}
+
+export interface ReceiptRevisionView {
+  readonly revision: number;
+  readonly at: MomentView;
+  /** How it came: by hand by whom and why, from which source and document, or the reason of a change. */
+  readonly how: string;
+  readonly who: string;
 }
 
 /** A result of the receipt that is held, or that somebody signed about. */
@@ -107,7 +119,13 @@ export interface ReceiptFacts {
   /** None when left out. */
   readonly reviews?: readonly ReceiptReviewView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
+  /** None when left out. */
+  readonly revisions?: readonly ShownRevision[];
+  /** Announced and neither cancelled, split nor merged; false when left out. */
+  readonly isOpen?: boolean;
 }
+
+export type ShownRevision = Pick<ReceiptRevisionRow, 'revision' | 'source' | 'actor' | 'at'>;
 
 export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
   const zone = facts.site.timeZone;
@@ -120,6 +138,13 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     deliveries: facts.deliveries.map((row) => deliveryView(row, facts.resultNames, zone)),
     reviews: facts.reviews ?? [],
     discrepancies: facts.discrepancies,
+    isOpen: facts.isOpen ?? false,
+    history: (facts.revisions ?? []).map(({ revision, source, actor, at }) => ({
+      revision,
+      at: moment(at, zone),
+      how: source,
+      who: actor,
+    })),
   };
 }
 

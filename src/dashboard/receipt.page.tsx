@@ -3,6 +3,7 @@ import { render } from 'preact-render-to-string';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
 import type { NoticeView } from './account-view.js';
+import { announcePath } from './announce-path.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
 import { DeliveryTable } from './delivery-table.js';
@@ -10,6 +11,7 @@ import { DiscrepancyList } from './discrepancy-list.js';
 import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
+import { ReceiptHistory } from './receipt-history.js';
 import { receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
@@ -52,6 +54,11 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
         </Notice>
       )}
       <Identity view={view} />
+      {signedIn?.canAnnounce && view.isOpen ? (
+        <p>
+          <a href={announcePath(view.receipt.receiptId)}>Change or cancel it by hand</a>
+        </p>
+      ) : null}
       {view.statement === null ? (
         <section class="statement statement-none">
           <h2>Statement</h2>
@@ -81,6 +88,12 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
         <h2>Deliveries</h2>
         <DeliveryTable deliveries={view.deliveries} />
       </section>
+      {view.history.length === 0 ? null : (
+        <section id="history">
+          <h2>What was announced</h2>
+          <ReceiptHistory history={view.history} />
+        </section>
+      )}
       {view.reviews.length === 0 ? null : (
         <section id="reviews">
           <h2>Reviews</h2>

@@ -6,6 +6,7 @@ export interface SignedIn {
   readonly printedName: string;
   readonly canManagePeople: boolean;
   readonly canReadTrail: boolean;
+  readonly canAnnounce: boolean;
 }
 
 /** null for programs, and at the machine itself before there are people. */
@@ -16,5 +17,6 @@ export function signedInOf(caller: Caller | undefined): SignedIn | null {
     printedName: caller.name,
     canManagePeople: may('people.manage'),
     canReadTrail: may('trail.read'),
+    canAnnounce: may('expectation.write'),
   };
 }

@@ -1,6 +1,21 @@
 import { canonicalElementString, readElementString } from '../formats/gs1-element-string.js';
 import { gs1LabelFault, LABEL_LENGTH_MAX, normaliseLabel } from './label.js';
 
+/**
+ * Labels of one list that a person could take for one another: different labels that read the same once case, hyphens
+ * and signs such as O and 0 are not told apart. At most five groups.
+ */
+export function lookAlikes(labels: readonly string[]): string[][] {
+  const groups = new Map<string, string[]>();
+  for (const label of labels) {
+    const key = folded(label);
+    const held = groups.get(key);
+    if (held) held.push(label);
+    else groups.set(key, [label]);
+  }
+  return [...groups.values()].filter((g) => g.length > 1).slice(0, NEAR_MISSES_MAX);
+}
+
 const NEAR_MISSES_MAX = 5;
 const EDITS_MAX = 2;
 

@@ -23,6 +23,10 @@ export interface RequestFacts {
   readonly ifMatch: readonly string[] | '*' | null;
   /** True for `If-None-Match: *`: only if nobody announced it yet. */
   readonly onlyIfNew: boolean;
+  /** How it came; over the API as JSON when left out. */
+  readonly how?: string;
+  /** Printed name of a person who announces by hand. */
+  readonly byHand?: string;
 }
 
 export type RequestAnswer =
@@ -68,7 +72,8 @@ export class ReceiptRequestsService {
       }
       const { actor } = facts;
       const now = this.clock.now();
-      const announced = await this.receipts.announce(trx, [line], actor, now, 'json');
+      const how = facts.how ?? 'json';
+      const announced = await this.receipts.announce(trx, [line], actor, now, how, facts.byHand);
       if (!announced.ok) return { kind: 'faults', faults: announced.faults };
       return this.done(trx, receiptId, { ...announced.lines[0] });
     });

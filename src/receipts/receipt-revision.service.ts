@@ -28,6 +28,8 @@ export interface By {
   readonly now: Instant;
   /** How it came, or the reason given. */
   readonly source: string;
+  /** Printed name of a person who announces by hand; left out for systems. */
+  readonly byHand?: string;
 }
 
 /** What is in force of a receipt: its latest revision and the containers its plan asks for. */
@@ -90,7 +92,9 @@ export async function storeRevision(
   const { inForce: line, keptBack } = document;
   const columns = receiptColumns(line, planned.plan, revision);
   const status = change.status ?? 'open';
-  await updateReceipt(trx, site, line.receiptId, { ...columns, status });
+  // Other changes leave it as it is: the list is still the one that was announced.
+  const announced = change.action === undefined ? { by_hand: by.byHand ?? null } : {};
+  await updateReceipt(trx, site, line.receiptId, { ...columns, ...announced, status });
   // What a closed receipt listed went on with the receipts it became; its revisions keep the list.
   const isGone = status === 'split' || status === 'merged';
   const rows = isGone ? [] : containerRows(site, line, planned.required);

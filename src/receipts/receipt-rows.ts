@@ -40,6 +40,7 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     revision_floor: 0,
     status: 'open',
     linked: 0,
+    by_hand: null,
   };
 }
 

@@ -95,6 +95,7 @@ export class ReceiptsService {
     actor: Actor,
     now: Instant,
     source = 'expectation',
+    byHand?: string,
   ): Promise<AnnounceResult> {
     const site = this.settings.site.site;
     const before = await this.known(trx, lines);
@@ -103,7 +104,7 @@ export class ReceiptsService {
     const { byId, byScan, faults } = await this.lockAll(trx, lines, before, sources);
     if (faults.length > 0) return { ok: false, faults };
 
-    const by: By = { actor, now, source };
+    const by: By = { actor, now, source, ...(byHand === undefined ? {} : { byHand }) };
     const unowned = await this.unowned(trx);
     const done: AnnouncedLine[] = [];
     const touched = new Set<string>();

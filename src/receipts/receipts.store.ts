@@ -172,6 +172,24 @@ export async function latestAnnouncement(
   return row?.document ?? null;
 }
 
+const REVISIONS_SHOWN_MAX = 100;
+
+/** The latest revisions of a receipt, by whom and how each came. */
+export async function revisionsOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<Pick<ReceiptRevisionRow, 'revision' | 'source' | 'actor' | 'at'>[]> {
+  return await reader
+    .selectFrom('receipt_revision')
+    .select(['revision', 'source', 'actor', 'at'])
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .orderBy('revision', 'desc')
+    .limit(REVISIONS_SHOWN_MAX)
+    .execute();
+}
+
 /** Where and from when a receipt was announced, over all its revisions. */
 export async function announcedPlaces(
   reader: Reader,

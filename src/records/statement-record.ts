@@ -39,7 +39,7 @@ export type ConditionCode =
   | 'destination-unchanged';
 
 export interface EvidenceReference {
-  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`. */
+  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`, `announced-by-hand`. */
   readonly kind: string;
   readonly id: string;
 }

@@ -20,11 +20,18 @@ export function receiptKnown(facts: StatementFacts, receipt: ReceiptFacts): Cond
       `the receipt was changed after it conformed (expectation revision ${conformed}, now ${receipt.revision})`,
     );
   }
+  const { byHand, revision } = receipt;
+  const who = byHand === undefined ? '' : `, announced by hand by ${byHand}`;
   return metUnless(
     'receipt-known',
     against,
-    `expectation revision ${receipt.revision}, ${facts.containers.length} containers`,
-    { evidence: [{ kind: 'receipt-revision', id: String(receipt.revision) }] },
+    `expectation revision ${revision}, ${facts.containers.length} containers${who}`,
+    {
+      evidence: [
+        { kind: 'receipt-revision', id: String(revision) },
+        ...(byHand === undefined ? [] : [{ kind: 'announced-by-hand', id: byHand }]),
+      ],
+    },
   );
 }
 

@@ -67,6 +67,7 @@ export function receiptFacts(
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
     status: row.status,
+    ...(row.by_hand === null ? {} : { byHand: row.by_hand }),
     lineage,
   };
 }

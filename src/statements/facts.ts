@@ -53,6 +53,8 @@ export interface ReceiptFacts {
    */
   readonly evidenceFrom: Instant | null;
   readonly status: ReceiptStatus;
+  /** Printed name of who announced by hand what is in force; left out when a system did. */
+  readonly byHand?: string;
   readonly lineage: LineageFacts;
 }
 

@@ -302,6 +302,8 @@ export interface ReceiptRow {
   evaluation_due: 0 | 1 | 2;
   /** Highest statement revision that a destination was found to hold; the next one lies above it. */
   revision_floor: number;
+  /** Printed name of who announced what is in force by hand; null when a system did. */
+  by_hand: string | null;
   status: ReceiptStatus;
   /** 1 once a `receipt_link` names it, as source or as what came of one. */
   linked: 0 | 1;

@@ -105,8 +105,9 @@ describe('a document of a source', () => {
     const [entry] = await trailOf(id);
     expect(entry?.action).toBe('inbound.taken');
     expect(JSON.stringify(entry)).toContain(revision.digest);
-    const [ofReceipt] = await trailOf('0001/010');
-    expect(ofReceipt?.reason).toContain(id);
+    const ofReceipt = await trailOf('0001/010');
+    const announced = ofReceipt.filter(({ action }) => action === 'receipt.announced');
+    expect(announced.map(({ reason }) => reason)).toEqual([`erp, document ${id}`]);
   });
 
   it('does nothing twice under its key, and nothing else under it', async () => {

@@ -48,6 +48,8 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .on('inbound_line')
     .columns(['site', 'receipt_id', 'source', 'sequence'])
     .execute();
+  // Printed name of the person who announced what is in force by hand.
+  await db.schema.alterTable('receipt').addColumn('by_hand', 'text').execute();
   const { guardRows } = dialectOf(db);
   for (const table of ['inbound_document', 'inbound_line'] as const) {
     for (const action of ['update', 'delete'] as const) {

@@ -1,0 +1,194 @@
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
+import { asks, type Browser, makePerson, sends, signIn } from '../support/signed-in.js';
+
+/** Receipt lines that a person announces on the pages, against the whole wired gateway. */
+
+let world: GatewayWorld;
+let receiver: Browser;
+let viewer: Browser;
+
+beforeAll(async () => {
+  world = await GatewayWorld.open({});
+  await makePerson(world, 'admin', ['administrator']);
+  await makePerson(world, 'r.dock', ['receiver']);
+  await makePerson(world, 'v.looks', ['viewer']);
+  receiver = await signIn(world, 'r.dock');
+  viewer = await signIn(world, 'v.looks');
+});
+
+afterAll(async () => {
+  await world.close();
+});
+
+const fields = (id: string, changes: Readonly<Record<string, string>> = {}) => ({
+  receiptId: id,
+  material: 'NQ-1001',
+  receivedAt: '2026-03-04 09:15',
+  dockCount: '3',
+  countedBy: 'T. Ashby (simulated)',
+  containers: 'C-001..C-003',
+  reason: 'ERP is away (simulated)',
+  ...changes,
+});
+
+/** Hidden fields of the second look, as a browser sends them back. */
+function hidden(page: HttpAnswer): Record<string, string> {
+  const decode = (text: string) =>
+    text
+      .replace(/&quot;/g, '"')
+      .replace(/&lt;/g, '<')
+      .replace(/&gt;/g, '>')
+      .replace(/&amp;/g, '&');
+  const inputs = [...page.text.matchAll(/<input type="hidden" name="([^"]+)" value="([^"]*)"/g)];
+  const area = /<textarea name="containers" hidden[^>]*>([^<]*)<\/textarea>/.exec(page.text);
+  return {
+    ...Object.fromEntries(inputs.map(([, name = '', value = '']) => [name, decode(value)])),
+    containers: decode(area?.[1] ?? ''),
+  };
+}
+
+const look = (path: string, of: Record<string, string>) =>
+  sends(world, path, receiver, { ...of, step: 'look' });
+
+async function announced(id: string): Promise<HttpAnswer> {
+  const looked = await look('/announce', fields(id));
+  return sends(world, '/announce', receiver, { ...hidden(looked), step: 'save' });
+}
+
+const tagOf = async (id: string) =>
+  /name="tag" value="([0-9a-f]{64})"/.exec(
+    (await asks(world, `/announce/${id}`, receiver)).text,
+  )?.[1] ?? '';
+
+describe('a receipt line announced by hand', () => {
+  it('is shown before it is saved, with its plan, and nothing is stored by looking', async () => {
+    const looked = await look('/announce', fields('H-1', { containers: 'C-001..C-003\nC-OO1' }));
+    expect(looked.status).toBe(200);
+    expect(looked.text).toContain('4 containers');
+    expect(looked.text).toContain('every');
+    expect(looked.text).toContain('4 of 4 have to be identified');
+    expect(looked.text).toContain('Labels that look alike');
+    expect(looked.text).toContain('3 were counted and 4 are listed');
+    const rows = await world.db
+      .selectFrom('receipt')
+      .select('id')
+      .where('id', '=', 'H-1')
+      .execute();
+    expect(rows).toEqual([]);
+    const trail = await world.db
+      .selectFrom('audit_entry')
+      .select('id')
+      .where('subject_id', '=', 'H-1')
+      .execute();
+    expect(trail).toEqual([]);
+  });
+
+  it('is saved in the name of who announced it, with the reason, and marked so everywhere', async () => {
+    const saved = await announced('H-2');
+    expect(saved.status, saved.text).toBe(303);
+    expect(saved.headers['location']).toBe('/receipts/H-2#history');
+    const page = await asks(world, '/receipts/H-2', viewer);
+    expect(page.text).toContain('by hand by Person r.dock (simulated): ERP is away (simulated)');
+    expect(page.text).not.toContain('Change or cancel it by hand');
+    const entry = await world.db
+      .selectFrom('audit_entry')
+      .selectAll()
+      .where('subject_id', '=', 'H-2')
+      .where('action', '=', 'receipt.announced')
+      .executeTakeFirstOrThrow();
+    expect(entry.reason).toContain('by hand by Person r.dock (simulated)');
+    const statement = await world.statement('H-2');
+    const known = statement.conditions.find((c) => c.code === 'receipt-known');
+    expect(known?.found).toContain('announced by hand by Person r.dock (simulated)');
+    expect(known?.evidence).toContainEqual({
+      kind: 'announced-by-hand',
+      id: 'Person r.dock (simulated)',
+    });
+  });
+
+  it('is not saved if it is not what was shown, nor over a receipt that is there', async () => {
+    const looked = await look('/announce', fields('H-3'));
+    const altered = { ...hidden(looked), containers: 'C-001..C-002', step: 'save' };
+    const other = await sends(world, '/announce', receiver, altered);
+    expect(other.status).toBe(422);
+    expect(other.text).toContain('What would be saved is not what was shown');
+    await announced('H-4');
+    const again = await look('/announce', fields('H-4', { quantity: '1 kg' }));
+    expect(again.status).toBe(422);
+    expect(again.text).toContain('is announced already');
+    const wordless = await look('/announce', fields('H-3', { reason: ' ' }));
+    expect(wordless.text).toContain('Say why');
+    const rows = await world.db
+      .selectFrom('receipt')
+      .select('id')
+      .where('id', '=', 'H-3')
+      .execute();
+    expect(rows).toEqual([]);
+  });
+
+  it('names what is wrong and keeps what was written', async () => {
+    const wrong = await look(
+      '/announce',
+      fields('H-5', { containers: 'C-001\nC-001', material: '' }),
+    );
+    expect(wrong.status).toBe(422);
+    expect(wrong.text).toContain('Nothing was saved');
+    expect(wrong.text).toContain('stands 2 times');
+    expect(wrong.text).toContain('ERP is away (simulated)');
+  });
+
+  it('is changed with what changes shown, and only over what was seen', async () => {
+    await announced('H-6');
+    const tag = await tagOf('H-6');
+    const change = fields('H-6', { containers: 'C-001..C-002\nC-004', tag, reason: 'relisted' });
+    const looked = await look('/announce/H-6', change);
+    expect(looked.text).toContain('Containers added');
+    expect(looked.text).toContain('C-004');
+    const save = { ...hidden(looked), step: 'save' };
+    expect((await sends(world, '/announce/H-6', receiver, save)).status).toBe(303);
+    const late = await look('/announce/H-6', { ...change, quantity: '2 kg' });
+    const stale = await sends(world, '/announce/H-6', receiver, { ...hidden(late), step: 'save' });
+    expect(stale.status).toBe(422);
+    expect(stale.text).toContain('Nothing was saved');
+    expect((await asks(world, '/receipts/H-6', receiver)).text).toContain('relisted');
+  });
+
+  it('loses its mark once a system announces it, and keeps it through a cancelling', async () => {
+    await announced('H-7');
+    await world.http({
+      method: 'PUT',
+      path: '/api/v1/receipts/H-7',
+      headers: { 'content-type': 'application/json', 'if-match': '*' },
+      body: JSON.stringify({ material: 'NQ-1001', containers: ['C-001'] }),
+    });
+    const known = (await world.statement('H-7')).conditions.find((c) => c.code === 'receipt-known');
+    expect(known?.found).not.toContain('by hand');
+    await announced('H-8');
+    const tag = await tagOf('H-8');
+    const cancelling = await sends(world, '/announce/H-8/cancel', receiver, {
+      reason: 'sent back',
+      tag,
+      step: 'look',
+    });
+    expect(cancelling.text).toContain('Cancel the receipt');
+    const done = await sends(world, '/announce/H-8/cancel', receiver, {
+      ...hidden(cancelling),
+      step: 'save',
+    });
+    expect(done.status).toBe(303);
+    const row = await world.db
+      .selectFrom('receipt')
+      .select(['status', 'by_hand'])
+      .where('id', '=', 'H-8')
+      .executeTakeFirstOrThrow();
+    expect(row).toEqual({ status: 'cancelled', by_hand: 'Person r.dock (simulated)' });
+  });
+
+  it('is announced by nobody without the right', async () => {
+    expect((await asks(world, '/announce', viewer)).status).toBe(403);
+    expect((await sends(world, '/announce', viewer, fields('H-9'))).status).toBe(403);
+    const page = await world.http({ path: '/announce' });
+    expect(page.status).toBeGreaterThanOrEqual(400);
+  });
+});
