@@ -71,6 +71,8 @@ function Places({ canReadTrail }: { readonly canReadTrail: boolean }): JSX.Eleme
     <nav class="places" aria-label="Pages">
       <a href="/review">Held results</a>
       <a href="/discrepancies">Discrepancies</a>
+      <a href="/periods">Periods</a>
+      <a href="/trace">Trace</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
     </nav>
   );

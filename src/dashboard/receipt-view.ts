@@ -22,7 +22,18 @@ export interface ReceiptView {
   readonly statement: StatementView | null;
   readonly deliveries: readonly DeliveryView[];
   readonly reviews: readonly ReceiptReviewView[];
+  readonly contrary: readonly ContraryResultView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
+}
+
+/** A result that speaks against the receipt. */
+export interface ContraryResultView {
+  readonly rowId: string;
+  readonly name: string;
+  readonly decision: string | null;
+  readonly state: string;
+  /** Whether anybody signed its cause, in force or not. */
+  readonly isSigned: boolean;
 }
 
 /** A result of the receipt that is held, or that somebody signed about. */
@@ -106,6 +117,8 @@ export interface ReceiptFacts {
   readonly resultNames: ReadonlyMap<string, string>;
   /** None when left out. */
   readonly reviews?: readonly ReceiptReviewView[];
+  /** None when left out. */
+  readonly contrary?: readonly ContraryResultView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
 }
 
@@ -119,6 +132,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     statement: facts.statement === null ? null : statementView(facts.statement, zone, asOf),
     deliveries: facts.deliveries.map((row) => deliveryView(row, facts.resultNames, zone)),
     reviews: facts.reviews ?? [],
+    contrary: facts.contrary ?? [],
     discrepancies: facts.discrepancies,
   };
 }
