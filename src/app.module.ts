@@ -14,6 +14,7 @@ import { BundleReviewPagesController } from './dashboard/bundle-review-pages.con
 import { CausePagesController } from './dashboard/cause-pages.controller.js';
 import { CAUSE_SOURCE } from './dashboard/cause-source.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
@@ -30,6 +31,8 @@ import { TRACE_SOURCE } from './dashboard/trace-source.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DeliveriesController } from './delivery/deliveries.controller.js';
+import { DeliveryActs } from './delivery/delivery-acts.service.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
@@ -40,6 +43,8 @@ import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InboundController } from './pipeline/inbound.controller.js';
+import { InboundService } from './pipeline/inbound.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
@@ -85,11 +90,14 @@ export const CONTROLLERS = [
   AssignedCauseController,
   CausePagesController,
   BundlesController,
+  DeliveriesController,
+  DeliveryPagesController,
   DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
+  InboundController,
   InstanceController,
   KeysController,
   LabelReviewController,
@@ -156,12 +164,14 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DeliveryActs, useValue: gateway.deliveryActs },
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: InboundService, useValue: gateway.inbound },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DestinationWatch, useValue: gateway.watch },
