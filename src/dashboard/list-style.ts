@@ -80,7 +80,7 @@ h3 .late { font-size: .8125rem; }
 .count-list dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums; }
 .digest { overflow-wrap: anywhere; }
 .period-days td p { margin: 0; }
-.changes td:first-child, .story td:first-child { white-space: nowrap; }
+.changes td:first-child, .story td:nth-child(-n + 2) { white-space: nowrap; }
 .history td:nth-child(-n + 3) { white-space: nowrap; }
 div.group + p { margin-top: .8rem; }
 
@@ -111,7 +111,7 @@ div.group + p { margin-top: .8rem; }
   tbody tr:first-child { border-top: 0; }
   tbody th, tbody td { border-top: 0; padding: .3rem .8rem; }
   tbody td::before { content: attr(data-label); display: block; font-size: .8125rem; color: var(--soft); }
-  .changes td:first-child, .story td:first-child { white-space: normal; }
+  .changes td:first-child, .story td:nth-child(-n + 2) { white-space: normal; }
   .period-days td:has(> .none:only-child) { display: none; }
   .period-days tbody td::before { display: inline; margin-right: .5rem; }
   .period-days td p { display: inline; }

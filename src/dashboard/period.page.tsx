@@ -11,6 +11,7 @@ import type { SignatureManifest } from '../signatures/signature.js';
 import type { PeriodProposal } from '../statements/period-view.js';
 import type { NoticeView } from './account-view.js';
 import { ClosingForm } from './closing-form.js';
+import { deliveryPath } from './delivery-path.js';
 import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { moment, momentOf } from './local-time.js';
@@ -236,7 +237,9 @@ function Deliveries(props: {
         {deliveries.map((d) => (
           <tr key={d.id}>
             <th scope="row">
-              <Verbatim>{d.destination}</Verbatim>
+              <a href={deliveryPath(d.id)}>
+                <Verbatim>{d.destination}</Verbatim>
+              </a>
             </th>
             <td data-label="Message">{revisionWords(d.revision)}</td>
             <td data-label="State">

@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { Trace, TraceCandidate, TraceEvent, TraceStory } from '../statements/trace-view.js';
+import { deliveryPath } from './delivery-path.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -254,7 +255,7 @@ function hrefOf({ kind, id }: TraceEvent, of: TraceCandidate): string | null {
     case 'delivery':
     case 'attempt':
     case 'read-back':
-      return of.kind === 'receipt' ? `${receiptPath(of.id)}#deliveries` : null;
+      return deliveryPath(id);
     case 'addendum':
       return of.kind === 'period' ? periodPath(of.id) : null;
     default:

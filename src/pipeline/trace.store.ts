@@ -156,6 +156,10 @@ function newStory(): { readonly add: Add; inOrder(): TraceEvent[] } {
   };
 }
 
+function messageWords(d: Pick<DeliveryRow, 'message' | 'subject_revision'>): string {
+  return `${d.message} revision ${d.subject_revision}`;
+}
+
 /** Deliveries with every send and question, and what their destinations showed. */
 async function addDeliveries(
   reader: Reader,
@@ -163,21 +167,22 @@ async function addDeliveries(
   add: Add,
 ): Promise<void> {
   for (const d of deliveries) {
-    const what = `${d.message} revision ${d.subject_revision} for ${d.destination}, now ${d.state}`;
-    add(d.created_at, 'delivery', d.id, what);
+    add(d.created_at, 'delivery', d.id, `${messageWords(d)} for ${d.destination}, now ${d.state}`);
     add(
       d.confirmed_at,
       'read-back',
       d.id,
-      `${d.destination} shows it as ${d.destination_reference ?? 'unnumbered'}`,
+      `${d.destination} shows ${messageWords(d)} as ${d.destination_reference ?? 'unnumbered'}`,
     );
   }
-  const ids = deliveries.map((d) => d.id);
-  for (const a of await inChunks(ids, (some) =>
+  const byId = new Map(deliveries.map((d) => [d.id, d]));
+  for (const a of await inChunks([...byId.keys()], (some) =>
     reader.selectFrom('attempt').selectAll().where('delivery_id', 'in', some).execute(),
   )) {
     const answer = `${a.outcome ?? 'no outcome'}${a.status === null ? '' : `, status ${a.status}`}`;
-    add(a.started_at, 'attempt', a.delivery_id, `${a.kind} ${a.number}: ${answer}`);
+    const d = byId.get(a.delivery_id);
+    const about = d === undefined ? '' : ` ${messageWords(d)} at ${d.destination}`;
+    add(a.started_at, 'attempt', a.delivery_id, `${a.kind} ${a.number}${about}: ${answer}`);
   }
 }
 

@@ -1,6 +1,5 @@
 /** What a story is told of. A result tells its own only while it belongs to no receipt. */
 export type TracedKind = 'receipt' | 'bundle' | 'result' | 'period';
-export const TRACED_KINDS: readonly TracedKind[] = ['receipt', 'bundle', 'result', 'period'];
 
 /** What a term stands for. */
 export interface TraceCandidate {
