@@ -12,17 +12,23 @@ import { AccountController } from './dashboard/account.controller.js';
 import { AnnouncePagesController } from './dashboard/announce-pages.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
+import { CausePagesController } from './dashboard/cause-pages.controller.js';
+import { CAUSE_SOURCE } from './dashboard/cause-source.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
+import { PeriodPagesController } from './dashboard/period-pages.controller.js';
+import { PERIOD_SOURCE, PERIOD_VIEW_SOURCE } from './dashboard/period-source.js';
 import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { BUNDLE_REVIEW_SOURCE, REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
 import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
+import { TracePagesController } from './dashboard/trace-pages.controller.js';
+import { TRACE_SOURCE } from './dashboard/trace-source.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
@@ -56,6 +62,7 @@ import { ReviewService } from './pipeline/review.service.js';
 import { StopLiftController } from './pipeline/stop-lift.controller.js';
 import { StopLiftService } from './pipeline/stop-lift.service.js';
 import { TraceController } from './pipeline/trace.controller.js';
+import { TraceService } from './pipeline/trace.service.js';
 import { TrailReviewController } from './pipeline/trail-review.controller.js';
 import { TrailReviewService } from './pipeline/trail-review.service.js';
 import { AnnounceByHand } from './receipts/announce-by-hand.service.js';
@@ -84,6 +91,7 @@ export const CONTROLLERS = [
   BundleReviewController,
   BundleReviewPagesController,
   AssignedCauseController,
+  CausePagesController,
   BundlesController,
   DeliveriesController,
   DeliveryPagesController,
@@ -100,6 +108,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  PeriodPagesController,
   PeriodsController,
   ReceiptReviewController,
   ReconciliationController,
@@ -112,6 +121,7 @@ export const CONTROLLERS = [
   TrailReviewController,
   TrailReviewPagesController,
   TraceController,
+  TracePagesController,
 ] as const;
 
 /** The HTTP rim around a gateway that is wired already. */
@@ -184,14 +194,19 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: PERIOD_SOURCE, useValue: gateway.periods },
         { provide: PeriodViews, useValue: gateway.periodViews },
+        { provide: PERIOD_VIEW_SOURCE, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
+        { provide: CAUSE_SOURCE, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: BundleReviewService, useValue: gateway.bundleReviews },
         { provide: BUNDLE_REVIEW_SOURCE, useValue: gateway.bundleReviews },
+        { provide: TraceService, useValue: gateway.tracing },
+        { provide: TRACE_SOURCE, useValue: gateway.tracing },
         { provide: TrailReviewService, useValue: gateway.trailReviews },
         { provide: TRAIL_REVIEW_SOURCE, useValue: gateway.trailReviews },
         { provide: ReconciliationService, useValue: gateway.reconciliation },

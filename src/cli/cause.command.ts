@@ -1,6 +1,6 @@
 import type { Command } from 'commander';
-import type { CauseView } from '../pipeline/assigned-cause.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { CauseView } from '../statements/cause-view.js';
 import {
   commandSettings,
   type GatewayOptions,

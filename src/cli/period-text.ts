@@ -1,5 +1,5 @@
-import type { PeriodProposal } from '../pipeline/periods.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { PeriodProposal } from '../statements/period-view.js';
 
 interface ClosedPeriodAnswer {
   readonly id: string;

@@ -1,6 +1,6 @@
 import { type Command, Option } from 'commander';
-import type { PeriodProposal } from '../pipeline/periods.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { PeriodProposal } from '../statements/period-view.js';
 import {
   commandSettings,
   type GatewayOptions,

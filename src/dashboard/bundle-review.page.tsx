@@ -52,7 +52,7 @@ function BundlePage(props: {
       </p>
       <section id="findings">
         <h2>Held by</h2>
-        <ul>
+        <ul class="plain-list">
           {about.findings.map((f) => (
             <li key={`${f.code} ${f.pointer}`}>
               <strong>{f.code}</strong> <Verbatim>{`${f.message} (${f.pointer})`}</Verbatim>
@@ -76,7 +76,7 @@ function BundlePage(props: {
             : `Not open: ${refuse.because.join('; ')}.`}
         </p>
         {refuse.effects.length === 0 ? null : (
-          <ul>
+          <ul class="plain-list">
             {refuse.effects.map((effect) => (
               <li key={effect}>{effect}</li>
             ))}
@@ -144,7 +144,7 @@ function Form(props: {
       <SigningFields components={signer.components} />
       <p class="small">
         Your signature means refused, and binds what is shown above by its SHA-256{' '}
-        <code>{view.sha256}</code>.
+        <code class="digest">{view.sha256}</code>.
       </p>
     </OwnForm>
   );

@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import type { StatementContainer } from '../records/statement-record.js';
 import { ContainerMark } from './marks.js';
+import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
 /** The containers a statement lists; it says nothing of any other. */
@@ -37,9 +38,9 @@ export function ContainerTable({
                 <ul class="evidence">
                   {container.resultIds.map((id) => (
                     <li key={id}>
-                      <code>
+                      <a href={tracePath(id)}>
                         <Verbatim>{id}</Verbatim>
-                      </code>
+                      </a>
                     </li>
                   ))}
                 </ul>

@@ -31,7 +31,7 @@ import {
 import { discrepancyListPath } from './discrepancy-path.js';
 import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
-import { resultNames, reviewsOfReceipt } from './result-names.store.js';
+import { contraryOfReceipt, resultNames, reviewsOfReceipt } from './result-names.store.js';
 import {
   nextPage,
   readTrailQuery,
@@ -92,6 +92,7 @@ export class DashboardService implements DayViewSource {
     const open = await this.openOf(receiptId, now);
     const resultsNamed = await resultNames(this.reader, site, receiptId);
     const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
+    const contrary = await contraryOfReceipt(this.reader, site, receiptId);
     return buildReceiptView({
       site: siteView(this.site),
       now,
@@ -100,6 +101,7 @@ export class DashboardService implements DayViewSource {
       deliveries: await deliveriesOfReceipt(this.reader, site, receiptId),
       resultNames: resultsNamed,
       reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
+      contrary: contrary.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: discrepanciesByClass(open, timeZone, now),
       isOpen: row.announced === 1 && row.status === 'open',
       revisions: await revisionsOf(this.reader, site, receiptId),

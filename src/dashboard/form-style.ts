@@ -35,7 +35,14 @@ button.grave { background: var(--bad); border-color: var(--bad); }
 .two { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 1rem 1.5rem; align-items: start; }
 .two .form + .form { margin-top: 0; }
 .review-form { max-width: 48rem; }
-.signatures li { background: var(--sheet); border: 1px solid var(--line); border-left: 4px solid var(--accent); padding: .6rem 1rem .4rem; margin: 0 0 .6rem; max-width: 48rem; }
+.signatures > li { background: var(--sheet); border: 1px solid var(--line); border-left: 4px solid var(--accent); padding: .6rem 1rem .4rem; margin: 0 0 .6rem; max-width: 48rem; }
+.this-one > * { background: var(--open-ground); }
+.signatures > li > ul li { padding: .15rem 0; }
+.plain-list + .form { margin-top: .8rem; }
+.plain-list li { padding-left: 1rem; position: relative; }
+.plain-list li::before { content: '·'; position: absolute; left: .2rem; font-weight: 700; }
+.trace-form div { flex: 1 1 18rem; max-width: 34rem; }
+.trace-form input { width: 100%; }
 .facts-table { max-width: 60rem; }
 .facts-table th { width: 18rem; font-weight: 400; color: var(--soft); }
 .facts-table th, .facts-table td { padding: .25rem .8rem; font-size: .875rem; }

@@ -74,6 +74,8 @@ function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Eleme
       <a href="/review">Held results</a>
       <a href="/deliveries">Stopped deliveries</a>
       <a href="/discrepancies">Discrepancies</a>
+      <a href="/periods">Periods</a>
+      <a href="/trace">Trace</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
       {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}
     </nav>

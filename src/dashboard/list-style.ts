@@ -74,6 +74,13 @@ h3 .late { font-size: .8125rem; }
 .late { color: var(--bad); font-weight: 600; }
 .group .small span + span::before { content: ' · '; }
 
+.count-list { display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: 0 1.5rem; margin: 0; background: var(--sheet); border: 1px solid var(--line); padding: .5rem 1rem; }
+.count-list div { display: flex; justify-content: space-between; gap: 1rem; padding: .25rem 0; border-bottom: 1px solid var(--line); }
+.count-list dt { color: var(--soft); }
+.count-list dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums; }
+.digest { overflow-wrap: anywhere; }
+.period-days td p { margin: 0; }
+.changes td:first-child, .story td:nth-child(-n + 2) { white-space: nowrap; }
 .history td:nth-child(-n + 3) { white-space: nowrap; }
 div.group + p { margin-top: .8rem; }
 
@@ -104,6 +111,10 @@ div.group + p { margin-top: .8rem; }
   tbody tr:first-child { border-top: 0; }
   tbody th, tbody td { border-top: 0; padding: .3rem .8rem; }
   tbody td::before { content: attr(data-label); display: block; font-size: .8125rem; color: var(--soft); }
+  .changes td:first-child, .story td:nth-child(-n + 2) { white-space: normal; }
+  .period-days td:has(> .none:only-child) { display: none; }
+  .period-days tbody td::before { display: inline; margin-right: .5rem; }
+  .period-days td p { display: inline; }
   .groups { grid-template-columns: minmax(0, 1fr); }
   .statement { padding: .2rem .8rem .8rem; }
 }

@@ -22,6 +22,7 @@ export interface ReceiptView {
   readonly statement: StatementView | null;
   readonly deliveries: readonly DeliveryView[];
   readonly reviews: readonly ReceiptReviewView[];
+  readonly contrary: readonly ContraryResultView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
   /** Revisions of the announcement, the latest first; none where nobody announced it. */
   readonly history: readonly ReceiptRevisionView[];
@@ -35,6 +36,16 @@ export interface ReceiptRevisionView {
   /** How it came: by hand by whom and why, from which source and document, or the reason of a change. */
   readonly how: string;
   readonly who: string;
+}
+
+/** A result that speaks against the receipt. */
+export interface ContraryResultView {
+  readonly rowId: string;
+  readonly name: string;
+  readonly decision: string | null;
+  readonly state: string;
+  /** Whether anybody signed its cause, in force or not. */
+  readonly isSigned: boolean;
 }
 
 /** A result of the receipt that is held, or that somebody signed about. */
@@ -118,6 +129,8 @@ export interface ReceiptFacts {
   readonly resultNames: ReadonlyMap<string, string>;
   /** None when left out. */
   readonly reviews?: readonly ReceiptReviewView[];
+  /** None when left out. */
+  readonly contrary?: readonly ContraryResultView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
   /** None when left out. */
   readonly revisions?: readonly ShownRevision[];
@@ -137,6 +150,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     statement: facts.statement === null ? null : statementView(facts.statement, zone, asOf),
     deliveries: facts.deliveries.map((row) => deliveryView(row, facts.resultNames, zone)),
     reviews: facts.reviews ?? [],
+    contrary: facts.contrary ?? [],
     discrepancies: facts.discrepancies,
     isOpen: facts.isOpen ?? false,
     history: (facts.revisions ?? []).map(({ revision, source, actor, at }) => ({

@@ -6,6 +6,7 @@ import type { NoticeView } from './account-view.js';
 import { announcePath } from './announce-path.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
+import { ContraryResults } from './contrary-results.js';
 import { DeliveryTable } from './delivery-table.js';
 import { DiscrepancyList } from './discrepancy-list.js';
 import { Notice } from './form-parts.js';
@@ -19,6 +20,7 @@ import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
 import type { ReviewSigner } from './review-form.js';
 import type { SignedIn } from './signed-in.js';
+import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
 /** What a receipt's page has beside its view. */
@@ -43,7 +45,7 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
   return (
     <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <p class="crumb">
-        <a href="/">The day</a>
+        <a href="/">The day</a> · <a href={tracePath(view.receipt.receiptId)}>Its whole story</a>
       </p>
       <h1>
         Receipt line <Verbatim>{title}</Verbatim>
@@ -78,6 +80,12 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
         <section id="second-person">
           <h2>Second person</h2>
           <SecondPerson review={review} signer={signer} timeZone={view.site.timeZone} />
+        </section>
+      )}
+      {view.contrary.length === 0 ? null : (
+        <section id="contrary">
+          <h2>Contrary results</h2>
+          <ContraryResults results={view.contrary} />
         </section>
       )}
       <section id="containers">

@@ -1,7 +1,7 @@
 import { shownSignature } from '../statements/review-view.js';
 import { loadReviews } from '../statements/reviews.store.js';
 import type { Reader } from '../storage/database.js';
-import type { ReceiptReviewView } from './receipt-view.js';
+import type { ContraryResultView, ReceiptReviewView } from './receipt-view.js';
 
 /** Results of a receipt as people know them, `NQ-R-0001-1-R2, container D-02`, by row id. */
 export async function resultNames(
@@ -44,3 +44,36 @@ export async function reviewsOfReceipt(
     return { rowId: id, state, signature };
   });
 }
+
+/** Results that speak against a receipt, in the order they were stored; whether their cause was ever signed. */
+export async function contraryOfReceipt(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<Omit<ContraryResultView, 'name'>[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select(['id', 'decision', 'state'])
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where('contrary', '=', 1)
+    .orderBy('id')
+    .limit(CONTRARY_SHOWN_MAX)
+    .execute();
+  const signed = await reader
+    .selectFrom('signature')
+    .select('subject_id')
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'cause')
+    .where('subject_id', 'in', ['', ...rows.map((row) => row.id)])
+    .execute();
+  const ids = new Set(signed.map((row) => row.subject_id));
+  return rows.map(({ id, decision, state }) => ({
+    rowId: id,
+    decision,
+    state,
+    isSigned: ids.has(id),
+  }));
+}
+
+const CONTRARY_SHOWN_MAX = 500;

@@ -6,3 +6,8 @@ export function reviewPath(rowId: string): string {
 export function bundleReviewPath(rowId: string): string {
   return `/review/bundles/${encodeURIComponent(rowId)}`;
 }
+
+/** Address of the page on which the cause of a contrary result is signed, with the series of its container. */
+export function causePath(rowId: string): string {
+  return `${reviewPath(rowId)}/cause`;
+}

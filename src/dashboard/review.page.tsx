@@ -12,9 +12,10 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
 import { ReviewForm, type ReviewSigner } from './review-form.js';
-import { reviewPath } from './review-path.js';
+import { causePath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
 import type { SignedIn } from './signed-in.js';
+import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
 export interface ReviewFrame {
@@ -139,7 +140,9 @@ function ReviewPage(props: {
           <a href={receiptPath(view.receiptId)}>
             Receipt <Verbatim>{view.receiptId}</Verbatim>
           </a>
-        )}
+        )}{' '}
+        <a href={causePath(view.rowId)}>Every attempt on its container</a> ·{' '}
+        <a href={tracePath(view.resultId)}>its whole story</a>
       </p>
       <section id="findings">
         <h2>Findings</h2>

@@ -78,7 +78,7 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
     'Look at the deliveries below; one that is rejected, parked or uncertain needs a person.',
   'no-open-discrepancy': 'Close what is named by the evidence that its class asks for.',
   'no-stop-in-force':
-    'The stop stands until a signed act names it, which this version does not have. The quality unit decides.',
+    'The stop stands until somebody with the right to lifts it by signature, under an investigation. The quality unit decides.',
   'further-identity-tests':
     'The quality unit decides by the other tests this material needs; Raman is a part only.',
   'retest-date': 'The retest date has come: the site’s procedure decides what is tested again.',

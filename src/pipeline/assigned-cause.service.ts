@@ -2,25 +2,15 @@ import type { Duty } from '../access/duties.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
-import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
-import {
-  type Signature,
-  type SignatureManifest,
-  signatureManifest,
-} from '../signatures/signature.js';
+import { bindShown } from '../signatures/shown-document.js';
+import { type Components, signatureManifest } from '../signatures/signature.js';
 import { signaturesOf } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import {
-  type Attempt,
-  causeDocument,
-  causeOption,
-  causeSubject,
-} from '../statements/assigned-cause.js';
+import { causeDocument, causeOption, causeSubject } from '../statements/assigned-cause.js';
+import type { CauseAnswer, CauseRequest, CauseView } from '../statements/cause-view.js';
 import { loadCauseCase } from '../statements/causes.store.js';
-import type { NotSigned } from '../statements/review-answer.js';
-import type { ReviewOption } from '../statements/review-option.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
@@ -35,27 +25,6 @@ export interface AssignedCauseParts {
   /** After a cause was committed: deliveries may be due. */
   readonly onSigned: () => void;
 }
-
-export interface CauseRequest {
-  readonly shownSha256: string;
-  readonly reason: string;
-  readonly investigation: string;
-}
-
-export interface CauseView {
-  readonly rowId: string;
-  readonly resultId: string;
-  readonly receiptId: string | null;
-  readonly container: string | null;
-  /** Every attempt on the container, in the order they were stored. */
-  readonly series: readonly Attempt[];
-  readonly cause: ReviewOption;
-  readonly shown: ShownDocument;
-  readonly sha256: string;
-  readonly signatures: readonly SignatureManifest[];
-}
-
-export type CauseAnswer = { readonly kind: 'signed'; readonly signature: Signature } | NotSigned;
 
 interface Asked {
   readonly rowId: string;
@@ -83,12 +52,19 @@ export class AssignedCauseService {
       resultId: result.result_id,
       receiptId: result.receipt_id,
       container: result.container_label,
+      state: result.state,
+      decision: result.decision,
       series: about.series,
       cause: causeOption(about),
       shown,
       sha256: bindShown(shown).sha256,
       signatures: signatures.map(signatureManifest),
     };
+  }
+
+  /** Which components the next signature of a person takes. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   async sign(rowId: string, request: CauseRequest, who: SigningRequest): Promise<CauseAnswer> {

@@ -40,6 +40,7 @@ import type { RecoveryService } from './recovery.service.js';
 import type { ReviewService } from './review.service.js';
 import type { StopEscalationService } from './stop-escalation.service.js';
 import type { StopLiftService } from './stop-lift.service.js';
+import type { TraceService } from './trace.service.js';
 import type { TrailReviewService } from './trail-review.service.js';
 import type { WorkerService } from './worker.service.js';
 
@@ -86,6 +87,7 @@ export interface GatewayParts {
   readonly discrepancies: DiscrepanciesService;
   readonly periods: PeriodsService;
   readonly periodViews: PeriodViews;
+  readonly tracing: TraceService;
   readonly reconciliation: ReconciliationService;
   readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;

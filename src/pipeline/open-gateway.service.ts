@@ -62,6 +62,7 @@ import { SettleBundleService } from './settle-bundle.service.js';
 import { StopEscalationService } from './stop-escalation.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
+import { TraceService } from './trace.service.js';
 import { TrailReviewService } from './trail-review.service.js';
 import { openUnowned, UnreadableEvidence } from './unreadable-evidence.service.js';
 import { WorkerService } from './worker.service.js';
@@ -403,6 +404,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       onClosed: ringOthers,
     }),
     periodViews: new PeriodViews(database, clock, site),
+    tracing: new TraceService(database, site.site),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(

@@ -1,12 +1,12 @@
 import type { Instant } from '../formats/instant.js';
-import { type ResultSums, sumDaysBy } from '../reconciliation/day-counts.store.js';
+import { sumDaysBy } from '../reconciliation/day-counts.store.js';
 import {
   type ClosedPeriod,
   dayAfter,
   daysBefore,
   isOneDay,
   judgeDay,
-  type PeriodDay,
+  type PeriodDays,
 } from '../reconciliation/period-days.js';
 import { signedPeriod } from '../reconciliation/period-record.js';
 import type { PeriodReport } from '../reconciliation/period-report.js';
@@ -28,20 +28,6 @@ import type { OpenDatabase } from '../storage/database.js';
 const DAYS_LISTED = 28;
 /** Changes shown of one addendum. */
 const CHANGES_MAX = 20_000;
-
-export interface ListedDay extends PeriodDay {
-  /** Results measured on it; null when there are none. */
-  readonly results: ResultSums | null;
-}
-
-export interface PeriodDays {
-  readonly days: readonly ListedDay[];
-  /** Closed periods of that time that are no single day, the latest first. */
-  readonly others: readonly ClosedPeriod[];
-  /** The day that the next page lies before; it is not in this list's continuation. */
-  readonly next: string;
-  readonly isLatest: boolean;
-}
 
 /** Reads what is shown of days and closed periods. */
 export class PeriodViews {

@@ -5,22 +5,17 @@ import { readJsonObject } from '../access/read-json-object.files.js';
 import { formatInstant } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import type { ClosedPeriod } from '../reconciliation/period-days.js';
+import { writePeriod } from '../reconciliation/period-forms.files.js';
 import { readPeriod } from '../reconciliation/period-query.js';
-import { type PeriodReport, periodJson } from '../reconciliation/period-report.js';
-import { periodCsv } from '../reconciliation/period-report-csv.js';
-import { periodReportDocument } from '../reconciliation/period-report-document.js';
 import { ReconciliationZone } from '../reconciliation/reconciliation-zone.js';
-import {
-  type ReportWriters,
-  readReportFormat,
-  writeReport,
-} from '../reconciliation/report-forms.files.js';
+import { readReportFormat } from '../reconciliation/report-forms.files.js';
 import { siteDay } from '../reconciliation/site-day.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { signerOf } from '../statements/review-request.js';
+import { type ClosingAnswer, closingProblem } from '../statements/period-view.js';
+import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import type { PeriodRow } from '../storage/tables.js';
 import { PeriodViews } from './period-views.service.js';
-import { type ClosingAnswer, PeriodsService } from './periods.service.js';
+import { PeriodsService } from './periods.service.js';
 
 const BODY_BYTES_MAX = 20_000;
 
@@ -87,7 +82,7 @@ export class PeriodsController {
     const form = readReportFormat(format);
     const report = await this.views.report(id);
     if (report === null) throw new Problem('not-found', 'no period has this id');
-    const { type, body } = await writeReport(report, form, WRITERS);
+    const { type, body } = await writePeriod(report, form);
     await reply.header('content-type', type).header('cache-control', 'no-store').send(body);
   }
 
@@ -129,43 +124,23 @@ export class PeriodsController {
   }
 }
 
-const WRITERS: ReportWriters<PeriodReport> = {
-  json: periodJson,
-  csv: periodCsv,
-  document: periodReportDocument,
-};
-
 function body(request: AuthenticatedRequest) {
   return readJsonObject(request.raw, BODY_BYTES_MAX);
 }
 
 function readClosing(fields: Readonly<Record<string, unknown>>, request: AuthenticatedRequest) {
-  const { shown, reason, userName, password } = fields;
-  if (typeof shown !== 'string' || !/^[0-9a-f]{64}$/.test(shown)) {
-    throw new Problem('query-invalid', 'shown: expected the SHA-256 of what was shown');
-  }
-  if (typeof reason !== 'string') throw new Problem('query-invalid', 'reason: expected a text');
-  if (typeof password !== 'string') throw new Problem('query-invalid', 'password: expected a text');
-  const name = typeof userName === 'string' && userName.trim() !== '' ? userName.trim() : null;
+  const { shownSha256, text, userName, password } = readSignedText(fields, 'reason', REASON_MAX);
   return {
-    closing: { shownSha256: shown, reason },
-    who: signerOf(request.caller, name, password),
+    closing: { shownSha256, reason: text },
+    who: signerOf(request.caller, userName, password),
   };
 }
 
 function answered(answer: ClosingAnswer): unknown {
-  switch (answer.kind) {
-    case 'closed':
-      return { id: answer.id, signature: signatureManifest(answer.signature) };
-    case 'unknown':
-      throw new Problem('not-found', 'no open addendum has this number');
-    case 'not-closable':
-      throw new Problem('period-refused', answer.message, { rule: answer.rule });
-    case 'not-proven':
-      throw new Problem('signature-not-proven', answer.why, { why: answer.why });
-    case 'refused':
-      throw new Problem(answer.why, answer.detail);
-  }
+  const problem = closingProblem(answer);
+  if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
+  if (answer.kind !== 'closed') throw new Error('a problem was not told');
+  return { id: answer.id, signature: signatureManifest(answer.signature) };
 }
 
 function closedPeriod({ id, from, to, signedAddenda, openAddendum }: ClosedPeriod) {

@@ -18,41 +18,15 @@ import { ReconciliationService } from '../reconciliation/reconciliation.service.
 import type { Period } from '../reconciliation/site-day.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
-import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { Components, Signature, SignatureSubject } from '../signatures/signature.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import type { ClosingAnswer, ClosingRequest, PeriodProposal } from '../statements/period-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
-import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
+import type { PeriodRow } from '../storage/tables.js';
 import type { PeriodMessages } from './period-messages.service.js';
-
-/** A period as it would be signed now. */
-export interface PeriodProposal {
-  readonly subject: SignatureSubject;
-  readonly document: Readonly<Record<string, JsonValue>>;
-  /** SHA-256 that the signer names. */
-  readonly sha256: string;
-}
-
-export interface PeriodWithAddenda extends PeriodRow {
-  readonly addenda: readonly (PeriodAddendumRow & {
-    readonly changes: readonly PeriodChangeRow[];
-  })[];
-}
-
-export interface ClosingRequest {
-  /** SHA-256 of what the signer was shown. */
-  readonly shownSha256: string;
-  readonly reason: string;
-}
-
-export type ClosingAnswer =
-  | { readonly kind: 'closed'; readonly id: string; readonly signature: Signature }
-  | { readonly kind: 'unknown' }
-  | ({ readonly kind: 'not-closable' } & PeriodRefusal)
-  | { readonly kind: 'not-proven'; readonly why: string }
-  | Refused;
 
 export interface PeriodsParts {
   readonly database: OpenDatabase;
@@ -91,19 +65,9 @@ export class PeriodsService {
     return latestPeriods(this.parts.database.db, this.parts.site.site, PERIODS_SHOWN_MAX);
   }
 
-  /** A closed period with its addenda and what each lists; null when there is none of this id. */
-  async find(id: string): Promise<PeriodWithAddenda | null> {
-    const { db } = this.parts.database;
-    const row = await findPeriod(db, this.parts.site.site, id);
-    if (!row) return null;
-    const addenda = [];
-    for (const addendum of await addendaOf(db, row.site, id)) {
-      addenda.push({
-        ...addendum,
-        changes: await changesOf(db, row.site, addendum.id, CHANGES_MAX),
-      });
-    }
-    return { ...row, addenda };
+  /** Which components the next signature of a person takes. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   async close(

@@ -1,8 +1,7 @@
 import { Controller, Get, Query } from '@nestjs/common';
-import { GatewaySite, RequireRight } from '../access/access.guard.js';
+import { RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
-import { OpenDatabase } from '../storage/database.js';
-import { traceCandidates, traceEvents } from './trace.store.js';
+import { TraceService } from './trace.service.js';
 
 const TERM_MAX = 200;
 const LIMIT_MAX = 200;
@@ -10,36 +9,34 @@ const LIMIT_MAX = 200;
 /** From any name of a thing to its whole story. */
 @Controller('api/v1/trace')
 export class TraceController {
-  constructor(
-    private readonly database: OpenDatabase,
-    private readonly gateway: GatewaySite,
-  ) {}
+  constructor(private readonly tracing: TraceService) {}
 
-  /** One candidate: its story, `limit` events from `from` on. Several, or none: the candidates. */
+  /**
+   * One candidate, or the one that `as` names as `kind:id`: its story, `limit` events from `from` on. Several, or
+   * none: the candidates.
+   */
   @Get()
   @RequireRight('pages.read')
   async trace(
     @Query('term') term: string | undefined,
     @Query('from') from: string | undefined,
     @Query('limit') limit: string | undefined,
+    @Query('as') as: string | undefined,
   ): Promise<unknown> {
     if (typeof term !== 'string' || term === '' || term.length > TERM_MAX) {
       throw new Problem('query-invalid', `term: expected 1 to ${TERM_MAX} characters`);
     }
     const start = whole('from', from, 0, Number.MAX_SAFE_INTEGER);
     const count = whole('limit', limit, LIMIT_MAX, LIMIT_MAX);
-    const { db } = this.database;
-    const { site } = this.gateway;
-    const candidates = await traceCandidates(db, site, term);
-    const [only, ...others] = candidates;
-    if (only === undefined || others.length > 0) {
-      return { term, candidates, events: [], total: 0, next: null };
-    }
-    const events = await traceEvents(db, site, only);
+    const { candidates, story } = await this.tracing.trace(term, as ?? null);
+    const events = story?.events ?? [];
     const end = start + count;
     return {
       term,
       candidates,
+      of: story?.of ?? null,
+      related: story?.related ?? [],
+      isCut: story?.isCut ?? false,
       events: events.slice(start, end),
       total: events.length,
       next: end < events.length ? end : null,

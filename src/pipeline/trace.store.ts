@@ -1,138 +1,26 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
+import { signaturesByIds } from '../signatures/signatures.store.js';
+import type { TraceCandidate, TraceEvent } from '../statements/trace-view.js';
 import type { Reader } from '../storage/database.js';
+import type { DeliveryRow } from '../storage/tables.js';
+import { COLUMN_OF } from './trace-candidates.store.js';
 
-/** What a term stands for. */
-export interface TraceCandidate {
-  readonly kind: 'receipt' | 'bundle';
-  readonly id: string;
-  /** Why it is one: the column in which the term stands. */
-  readonly by: string;
-}
-
-/** One thing that happened, in the order in which it did. */
-export interface TraceEvent {
-  /** RFC 3339 in UTC. */
-  readonly at: string;
-  readonly kind: string;
-  readonly id: string;
-  readonly what: string;
-}
-
-/** More candidates than anybody reads; whoever has more names a longer term. */
-const CANDIDATES_MAX = 50;
 /** Rows of one kind; a story that has more is cut there, and says so. */
 export const TRACE_ROWS_MAX = 5000;
 
-/**
- * Receipts that a term names, exactly as it is written: by receipt id, number, scan text or lot, container label,
- * result id or row, delivery id, idempotency key or destination's number, stop; else bundles of that id.
- */
-export async function traceCandidates(
-  reader: Reader,
-  site: string,
-  term: string,
-): Promise<TraceCandidate[]> {
-  const found = new Map<string, TraceCandidate>();
-  const add = (by: string, ids: readonly (string | null)[]) => {
-    for (const id of ids) {
-      if (id !== null && !found.has(id)) found.set(id, { kind: 'receipt', id, by });
-    }
-  };
-  const receipts = await reader
-    .selectFrom('receipt')
-    .select('id')
-    .where('site', '=', site)
-    .where((e) =>
-      e.or([
-        e('id', '=', term),
-        e('receipt_number', '=', term),
-        e('scan_text', '=', term),
-        e('site_lot', '=', term),
-        e('supplier_lot', '=', term),
-      ]),
-    )
-    .orderBy('id')
-    .limit(CANDIDATES_MAX)
-    .execute();
-  add(
-    'receipt or lot',
-    receipts.map((r) => r.id),
-  );
-  const containers = await reader
-    .selectFrom('container')
-    .select('receipt_id')
-    .where('site', '=', site)
-    .where('label', '=', term)
-    .orderBy('receipt_id')
-    .limit(CANDIDATES_MAX)
-    .execute();
-  add(
-    'container',
-    containers.map((r) => r.receipt_id),
-  );
-  const results = await reader
-    .selectFrom('result')
-    .select('receipt_id')
-    .distinct()
-    .where('site', '=', site)
-    .where((e) => e.or([e('id', '=', term), e('result_id', '=', term)]))
-    .limit(CANDIDATES_MAX)
-    .execute();
-  add(
-    'result',
-    results.map((r) => r.receipt_id),
-  );
-  const deliveries = await reader
-    .selectFrom('delivery')
-    .select('receipt_id')
-    .distinct()
-    .where('site', '=', site)
-    .where((e) =>
-      e.or([
-        e('id', '=', term),
-        e('idempotency_key', '=', term),
-        e('destination_reference', '=', term),
-      ]),
-    )
-    .limit(CANDIDATES_MAX)
-    .execute();
-  add(
-    'delivery',
-    deliveries.map((r) => r.receipt_id),
-  );
-  const stops = await reader
-    .selectFrom('stop')
-    .select('receipt_id')
-    .where('site', '=', site)
-    .where('id', '=', term)
-    .execute();
-  add(
-    'stop',
-    stops.map((r) => r.receipt_id),
-  );
-  const bundles = await reader
-    .selectFrom('bundle')
-    .select('id')
-    .where('site', '=', site)
-    .where((e) => e.or([e('id', '=', term), e('bundle_id', '=', term)]))
-    .orderBy('id')
-    .limit(CANDIDATES_MAX)
-    .execute();
-  for (const { id } of bundles) found.set(id, { kind: 'bundle', id, by: 'bundle' });
-  return [...found.values()].slice(0, CANDIDATES_MAX);
-}
-
-/** Everything that is kept of a receipt or of a bundle, in the order in which it happened. */
+/** Everything that is kept of a receipt, a bundle or a result, in the order in which it happened. */
 export async function traceEvents(
   reader: Reader,
   site: string,
-  of: TraceCandidate,
+  of: Pick<TraceCandidate, 'kind' | 'id'>,
 ): Promise<TraceEvent[]> {
+  if (of.kind === 'period') return periodEvents(reader, site, of.id);
   const results = await reader
     .selectFrom('result')
     .select(['id', 'result_id', 'bundle_row_id', 'state', 'decision', 'container_label'])
     .where('site', '=', site)
-    .where(of.kind === 'receipt' ? 'receipt_id' : 'bundle_row_id', '=', of.id)
+    .where(COLUMN_OF[of.kind], '=', of.id)
     .orderBy('id')
     .limit(TRACE_ROWS_MAX)
     .execute();
@@ -140,10 +28,7 @@ export async function traceEvents(
   if (of.kind === 'bundle') bundleIds.add(of.id);
   const rowIds = results.map((r) => r.id);
   const receipt = of.kind === 'receipt' ? of.id : null;
-  const events: [Instant, TraceEvent][] = [];
-  const add = (at: Instant | null, kind: string, id: string, what: string) => {
-    if (at !== null) events.push([at, { at: formatInstant(at), kind, id, what }]);
-  };
+  const { add, inOrder } = newStory();
   const settledAt = new Map<string, Instant>();
   for (const bundle of await inChunks([...bundleIds], (ids) =>
     reader
@@ -184,6 +69,7 @@ export async function traceEvents(
           .where('receipt_id', '=', receipt)
           .limit(TRACE_ROWS_MAX)
           .execute()),
+    ...(await withdrawalsOf(reader, site, rowIds)),
     ...(await inChunks(rowIds, (ids) =>
       reader
         .selectFrom('delivery')
@@ -195,57 +81,11 @@ export async function traceEvents(
     )),
   ];
   const byId = new Map(deliveries.map((d) => [d.id, d]));
-  for (const d of byId.values()) {
-    const what = `${d.message} revision ${d.subject_revision} for ${d.destination}, now ${d.state}`;
-    add(d.created_at, 'delivery', d.id, what);
-    add(
-      d.confirmed_at,
-      'read-back',
-      d.id,
-      `${d.destination} shows it as ${d.destination_reference ?? 'unnumbered'}`,
-    );
-  }
-  for (const a of await inChunks([...byId.keys()], (ids) =>
-    reader.selectFrom('attempt').selectAll().where('delivery_id', 'in', ids).execute(),
-  )) {
-    const answer = `${a.outcome ?? 'no outcome'}${a.status === null ? '' : `, status ${a.status}`}`;
-    add(a.started_at, 'attempt', a.delivery_id, `${a.kind} ${a.number}: ${answer}`);
-  }
+  await addDeliveries(reader, [...byId.values()], add);
   const subjects = [...rowIds, of.id];
   if (receipt !== null) subjects.push(...(await receiptEvents(reader, site, receipt, add)));
-  for (const e of await inChunks(subjects, (ids) =>
-    reader
-      .selectFrom('audit_entry')
-      .select(['id', 'at', 'actor', 'action', 'subject_id', 'reason'])
-      .where('site', '=', site)
-      .where('subject_id', 'in', ids)
-      .execute(),
-  )) {
-    add(
-      e.at,
-      'trail',
-      e.id,
-      `${e.action} by ${e.actor}${e.reason === null ? '' : `: ${e.reason}`}`,
-    );
-  }
-  for (const s of await inChunks(subjects, (ids) =>
-    reader
-      .selectFrom('signature')
-      .selectAll()
-      .where('site', '=', site)
-      .where('subject_id', 'in', ids)
-      .execute(),
-  )) {
-    add(
-      s.at,
-      'signature',
-      s.id,
-      `${s.meaning} ${s.subject_kind} by ${s.printed_name}: ${s.reason}`,
-    );
-  }
-  return events
-    .sort(([a, x], [b, y]) => a - b || (`${x.kind} ${x.id}` < `${y.kind} ${y.id}` ? -1 : 1))
-    .map(([, event]) => event);
+  await addTrail(reader, site, subjects, add);
+  return inOrder();
 }
 
 /** Statements, stops and pulls of a receipt; returns the ids of its stops. */
@@ -253,7 +93,7 @@ async function receiptEvents(
   reader: Reader,
   site: string,
   receiptId: string,
-  add: (at: Instant | null, kind: string, id: string, what: string) => void,
+  add: Add,
 ): Promise<string[]> {
   const ofReceipt = { site, receipt_id: receiptId };
   for (const s of await reader
@@ -299,4 +139,119 @@ async function inChunks<R>(
   const rows: R[] = [];
   for (let i = 0; i < ids.length; i += 500) rows.push(...(await load(ids.slice(i, i + 500))));
   return rows;
+}
+
+type Add = (at: Instant | null, kind: string, id: string, what: string) => void;
+
+function newStory(): { readonly add: Add; inOrder(): TraceEvent[] } {
+  const events: [Instant, TraceEvent][] = [];
+  return {
+    add: (at, kind, id, what) => {
+      if (at !== null) events.push([at, { at: formatInstant(at), kind, id, what }]);
+    },
+    inOrder: () =>
+      events
+        .sort(([a, x], [b, y]) => a - b || (`${x.kind} ${x.id}` < `${y.kind} ${y.id}` ? -1 : 1))
+        .map(([, event]) => event),
+  };
+}
+
+function messageWords(d: Pick<DeliveryRow, 'message' | 'subject_revision'>): string {
+  return `${d.message} revision ${d.subject_revision}`;
+}
+
+/** Deliveries with every send and question, and what their destinations showed. */
+async function addDeliveries(
+  reader: Reader,
+  deliveries: readonly DeliveryRow[],
+  add: Add,
+): Promise<void> {
+  for (const d of deliveries) {
+    add(d.created_at, 'delivery', d.id, `${messageWords(d)} for ${d.destination}, now ${d.state}`);
+    add(
+      d.confirmed_at,
+      'read-back',
+      d.id,
+      `${d.destination} shows ${messageWords(d)} as ${d.destination_reference ?? 'unnumbered'}`,
+    );
+  }
+  const byId = new Map(deliveries.map((d) => [d.id, d]));
+  for (const a of await inChunks([...byId.keys()], (some) =>
+    reader.selectFrom('attempt').selectAll().where('delivery_id', 'in', some).execute(),
+  )) {
+    const answer = `${a.outcome ?? 'no outcome'}${a.status === null ? '' : `, status ${a.status}`}`;
+    const d = byId.get(a.delivery_id);
+    const about = d === undefined ? '' : ` ${messageWords(d)} at ${d.destination}`;
+    add(a.started_at, 'attempt', a.delivery_id, `${a.kind} ${a.number}${about}: ${answer}`);
+  }
+}
+
+/** What the trail and signatures say of these subjects. */
+async function addTrail(
+  reader: Reader,
+  site: string,
+  subjects: readonly string[],
+  add: Add,
+): Promise<void> {
+  for (const e of await inChunks(subjects, (ids) =>
+    reader
+      .selectFrom('audit_entry')
+      .select(['id', 'at', 'actor', 'action', 'subject_id', 'reason'])
+      .where('site', '=', site)
+      .where('subject_id', 'in', ids)
+      .execute(),
+  )) {
+    const reason = e.reason === null ? '' : `: ${e.reason}`;
+    add(e.at, 'trail', e.id, `${e.action} by ${e.actor}${reason}`);
+  }
+  for (const s of await inChunks(subjects, (ids) =>
+    reader
+      .selectFrom('signature')
+      .selectAll()
+      .where('site', '=', site)
+      .where('subject_id', 'in', ids)
+      .execute(),
+  )) {
+    const what = `${s.meaning} ${s.subject_kind} by ${s.printed_name}: ${s.reason}`;
+    add(s.at, 'signature', s.id, what);
+  }
+}
+
+/** Withdrawals of results, whether they belong to a receipt or not. */
+function withdrawalsOf(reader: Reader, site: string, rowIds: readonly string[]) {
+  return inChunks(rowIds, (ids) =>
+    reader
+      .selectFrom('delivery')
+      .innerJoin('withdrawal', 'withdrawal.id', 'delivery.subject_id')
+      .selectAll('delivery')
+      .where('delivery.site', '=', site)
+      .where('delivery.subject_kind', '=', 'withdrawal')
+      .where('withdrawal.result_row_id', 'in', ids)
+      .execute(),
+  );
+}
+
+/** A closed period: its signatures, its addenda, and what its destinations were told. */
+async function periodEvents(reader: Reader, site: string, id: string): Promise<TraceEvent[]> {
+  const { add, inOrder } = newStory();
+  const period = await findPeriod(reader, site, id);
+  if (!period) return [];
+  const signed = [period.signature];
+  for (const a of await addendaOf(reader, site, id)) {
+    add(a.opened_at, 'addendum', a.id, `addendum ${a.number} opened`);
+    if (a.signature !== null) signed.push(a.signature);
+  }
+  for (const s of await signaturesByIds(reader, site, signed)) {
+    const what = `${s.meaning} ${s.subject.kind} by ${s.printedName}: ${s.reason}`;
+    add(s.at, 'signature', s.id, what);
+  }
+  const deliveries = await reader
+    .selectFrom('delivery')
+    .selectAll()
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'period')
+    .where('subject_id', '=', id)
+    .execute();
+  await addDeliveries(reader, deliveries, add);
+  return inOrder();
 }

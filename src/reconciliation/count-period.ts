@@ -7,6 +7,16 @@ export interface DeliveryCount {
   readonly confirmed: number;
 }
 
+/** Counts of results by what became of them. */
+export interface ResultSums {
+  readonly accepted: number;
+  readonly held: number;
+  readonly refused: number;
+  readonly superseded: number;
+  readonly delivered: number;
+  readonly confirmed: number;
+}
+
 export interface PeriodCounts {
   readonly receipts: number;
   /** Containers a plan asks for. */

@@ -1,19 +1,10 @@
 import type { Reader } from '../storage/database.js';
-import type { DeliveryCount } from './count-period.js';
+import type { DeliveryCount, ResultSums } from './count-period.js';
 
 export interface Days {
   /** `YYYY-MM-DD`, both included. */
   readonly first: string;
   readonly last: string;
-}
-
-export interface ResultSums {
-  readonly accepted: number;
-  readonly held: number;
-  readonly refused: number;
-  readonly superseded: number;
-  readonly delivered: number;
-  readonly confirmed: number;
 }
 
 const COUNTS = ['accepted', 'held', 'refused', 'superseded', 'delivered', 'confirmed'] as const;

@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import type { ResultSums } from './count-period.js';
 import { dayOf, neighbourDay, type Period, siteDay } from './site-day.js';
 
 /** What a list of periods needs to know of one that is closed. */
@@ -23,6 +24,21 @@ export interface PeriodDay extends Period {
   readonly state: DayState;
   /** Closed periods that share time with it, the earliest first. */
   readonly periods: readonly ClosedPeriod[];
+}
+
+export interface ListedDay extends PeriodDay {
+  /** Results measured on it; null when there are none. */
+  readonly results: ResultSums | null;
+}
+
+export interface PeriodDays {
+  readonly days: readonly ListedDay[];
+  /** Closed periods of that time that are no single day, the latest first. */
+  readonly others: readonly ClosedPeriod[];
+  /** The next page lists the days before this one. */
+  readonly next: string;
+  /** Whether it begins with today. */
+  readonly isLatest: boolean;
 }
 
 const HOUR_US = 3_600_000_000;

@@ -18,6 +18,7 @@ export function periodReportDocument(report: PeriodReport): ReportDocument {
       {
         title: 'Signatures',
         columns: ['What', 'Who and when', 'Meaning', 'Reason, and the SHA-256 of what was signed'],
+        wide: [3],
         rows: [
           signatureRow('The close', signature),
           ...addenda.flatMap((a) =>
@@ -46,12 +47,14 @@ export function periodReportDocument(report: PeriodReport): ReportDocument {
       {
         title: 'Carried over: open at its end and when it was closed; they still count',
         columns: ['Class', 'What', 'Owner', 'Open since'],
+        wide: [1],
         rows: period.carriedOver.map((d) => [d.class, d.detail, d.owner, atText(d.openedAt)]),
         none: 'Nothing was carried over.',
       },
       {
         title: 'Resolved: open at its end, closed by evidence before it was signed',
         columns: ['Class', 'What', 'Owner', 'Open since', 'Closed by'],
+        wide: [1, 4],
         rows: period.resolved.map((d) => [
           d.class,
           d.detail,
@@ -64,12 +67,14 @@ export function periodReportDocument(report: PeriodReport): ReportDocument {
       ...addenda.map((a) => ({
         title: `Addendum ${a.number}${a.signature === null ? ', open: nobody has signed it' : ', signed'}`,
         columns: ['Noted', 'What changed', 'About'],
+        wide: [1],
         rows: a.changes.map((c) => [at(c.at), c.detail, c.subject]),
         none: 'It lists no change.',
       })),
       {
         title: 'Sent to destinations',
         columns: ['Destination', 'Message', 'State', 'Its number there, or why'],
+        wide: [3],
         rows: deliveries.map((d) => [
           d.destination,
           revisionWords(d.revision),

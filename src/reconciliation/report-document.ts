@@ -24,6 +24,8 @@ export interface ReportTable {
   readonly title: string;
   readonly columns: readonly string[];
   readonly rows: readonly (readonly string[])[];
+  /** Indices of the columns that take the room on paper; by default all but the first and the third. */
+  readonly wide?: readonly number[];
   /** In place of the rows when there are none. */
   readonly none: string;
 }

@@ -53,6 +53,9 @@ export async function documentPdf(report: ReportDocument): Promise<Buffer> {
       margin: [40, 12, 40, 0],
       fontSize: 8,
     }),
+    // A heading goes with what it heads.
+    pageBreakBefore: (node, queries) =>
+      node.headlineLevel === 1 && queries.getFollowingNodesOnPage().length === 0,
     content: [
       { text: shown(report.title), style: 'title' },
       {
@@ -74,11 +77,15 @@ export async function documentPdf(report: ReportDocument): Promise<Buffer> {
   return pdfmake.createPdf(definition).getBuffer();
 }
 
-function tableContent({ title, columns, rows, none }: ReportTable): Content[] {
+/** A first cell up to this length stays in one line: class names are broken at their hyphens otherwise. */
+const ONE_LINE_MAX = 28;
+
+function tableContent({ title, columns, rows, none, wide }: ReportTable): Content[] {
   const count = rows.length > 0 ? ` (${rows.length})` : '';
   const heading = { text: shown(`${title}${count}`), style: 'heading', headlineLevel: 1 };
   if (rows.length === 0) return [heading, { text: shown(none) }];
   const more = rows.length - ROWS_MAX;
+  const isWide = (i: number) => wide?.includes(i) ?? (columns.length > 2 && i > 0 && i !== 2);
   return [
     heading,
     {
@@ -86,10 +93,10 @@ function tableContent({ title, columns, rows, none }: ReportTable): Content[] {
       table: {
         headerRows: 1,
         dontBreakRows: true,
-        widths: columns.map((_, i) => (columns.length > 2 && i > 0 && i !== 2 ? '*' : 'auto')),
+        widths: columns.map((_, i) => (isWide(i) ? '*' : 'auto')),
         body: [
           columns.map((c) => ({ text: shown(c), style: 'head' })),
-          ...rows.slice(0, ROWS_MAX).map((cells) => cells.map(shown)),
+          ...rows.slice(0, ROWS_MAX).map((cells) => cells.map(cell)),
         ],
       },
     },
@@ -97,6 +104,10 @@ function tableContent({ title, columns, rows, none }: ReportTable): Content[] {
       ? [{ text: `${more} more are left out here; the report as CSV or JSON holds them.` }]
       : []),
   ];
+}
+
+function cell(text: string, column: number): Content {
+  return { text: shown(text), noWrap: column === 0 && text.length <= ONE_LINE_MAX };
 }
 
 /**

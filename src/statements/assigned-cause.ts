@@ -7,6 +7,7 @@ import { type ReviewedParts, reviewedRecord } from './reviewed-record.js';
 
 /** One measurement of the container that a contrary result is of. */
 export interface Attempt {
+  readonly rowId: string;
   readonly resultId: string;
   readonly state: ResultRow['state'];
   readonly decision: string | null;

@@ -56,13 +56,22 @@ async function series(
 ): Promise<Attempt[]> {
   const rows = await reader
     .selectFrom('result')
-    .select(['result_id', 'state', 'decision', 'operator_id', 'instrument_serial', 'measured_text'])
+    .select([
+      'id',
+      'result_id',
+      'state',
+      'decision',
+      'operator_id',
+      'instrument_serial',
+      'measured_text',
+    ])
     .where('site', '=', site)
     .where('receipt_id', '=', receiptId)
     .where('container_label', '=', label)
     .orderBy('id')
     .execute();
   return rows.map((row) => ({
+    rowId: row.id,
     resultId: row.result_id,
     state: row.state,
     decision: row.decision,

@@ -1,5 +1,5 @@
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import type { CauseView } from '../../src/pipeline/assigned-cause.service.js';
+import type { CauseView } from '../../src/statements/cause-view.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';

@@ -1,0 +1,118 @@
+import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { Problem } from '../problem-details.js';
+import type { CauseAnswer } from '../statements/cause-view.js';
+import { reviewProblem } from '../statements/review-answer.js';
+import {
+  REASON_MAX,
+  readInvestigation,
+  readSignedText,
+  signerOf,
+} from '../statements/review-request.js';
+import { Clock } from '../storage/clock.js';
+import type { NoticeView } from './account-view.js';
+import { renderCause } from './cause.page.js';
+import { CAUSE_SOURCE, type CauseSource } from './cause-source.js';
+import { moment } from './local-time.js';
+import { FORM_PAGE_HEADERS } from './page-policy.js';
+import { PageSite } from './page-site.js';
+import type { ReviewSigner } from './review-form.js';
+import { causePath } from './review-path.js';
+import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
+
+const ID_LENGTH_MAX = 100;
+
+const SIGNED: NoticeView = {
+  tone: 'good',
+  title: 'Signed',
+  text: 'The cause is signed. It stands below, in the trail, and in the statement.',
+};
+
+/** The cause of a contrary result: the series of its container, and the form that signs it. */
+@Controller('/review')
+export class CausePagesController {
+  readonly #causes: CauseSource;
+
+  constructor(
+    @Inject(CAUSE_SOURCE) causes: CauseSource,
+    private readonly site: PageSite,
+    private readonly clock: Clock,
+  ) {
+    this.#causes = causes;
+  }
+
+  @Get(':id/cause')
+  @RequireRight('pages.read', { isForMachine: true })
+  async page(
+    @Param('id') id: string,
+    @Query('done') done: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+  }
+
+  @Post(':id/cause')
+  @RequireRight('result.review')
+  async sign(
+    @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const rowId = id.slice(0, ID_LENGTH_MAX);
+    let answer: CauseAnswer;
+    try {
+      const fields = Object.fromEntries(request.form ?? []);
+      const investigation = readInvestigation(fields);
+      const asked = readSignedText(fields, 'reason', REASON_MAX);
+      const { shownSha256, text, userName, password } = asked;
+      const who = signerOf(request.caller, userName, password);
+      answer = await this.#causes.sign(rowId, { shownSha256, reason: text, investigation }, who);
+    } catch (error) {
+      if (!(error instanceof Problem)) throw error;
+      await this.#show(id, request, reply, 422, unreadNotice(error.detail));
+      return;
+    }
+    const problem = reviewProblem(answer, rowId);
+    if (problem === null) {
+      await reply
+        .status(303)
+        .header('location', `${causePath(rowId)}?done=signed`)
+        .send();
+      return;
+    }
+    const { status, notice } = refusedNotice(problem);
+    await this.#show(id, request, reply, status, notice);
+  }
+
+  async #show(
+    id: string,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    status: number,
+    notice: NoticeView | null,
+  ): Promise<void> {
+    const view = id.length > ID_LENGTH_MAX ? null : await this.#causes.show(id);
+    if (view === null) throw new Problem('not-found', 'no result has this id');
+    const site = this.site.view;
+    const page = renderCause({
+      view,
+      frame: {
+        site,
+        asOf: moment(this.clock.now(), site.timeZone),
+        signedIn: signedInOf(request.caller),
+      },
+      signer: await this.#signer(request),
+      notice,
+    });
+    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+  }
+
+  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
+    if (caller.kind !== 'person' || formToken === null) return null;
+    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
+    return { formToken, components: await this.#causes.needed(caller.id, caller.sessionId) };
+  }
+}

@@ -1,0 +1,260 @@
+import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
+import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import { Problem } from '../problem-details.js';
+import { writePeriod } from '../reconciliation/period-forms.files.js';
+import { readPeriod } from '../reconciliation/period-query.js';
+import { readReportFormat } from '../reconciliation/report-forms.files.js';
+import { siteDay } from '../reconciliation/site-day.js';
+import type { SigningRequest } from '../signatures/signing-request.js';
+import {
+  type ClosingAnswer,
+  type ClosingRequest,
+  closingProblem,
+} from '../statements/period-view.js';
+import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
+import { Clock } from '../storage/clock.js';
+import type { NoticeView } from './account-view.js';
+import { moment } from './local-time.js';
+import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
+import { PageSite } from './page-site.js';
+import { renderClosing, renderPeriod } from './period.page.js';
+import { renderPeriodList } from './period-list.page.js';
+import { periodPath } from './period-path.js';
+import {
+  PERIOD_SOURCE,
+  PERIOD_VIEW_SOURCE,
+  type PeriodSource,
+  type PeriodViewSource,
+} from './period-source.js';
+import { inPlainWords } from './plain-text.js';
+import type { ReviewFrame } from './review.page.js';
+import type { ReviewSigner } from './review-form.js';
+import { signedInOf } from './signed-in.js';
+import { refusedNotice, unreadNotice } from './signing-notice.js';
+
+const ID_LENGTH_MAX = 100;
+
+const SIGNED: NoticeView = {
+  tone: 'good',
+  title: 'Signed',
+  text: 'It is closed. The signature stands below, and in the trail.',
+};
+
+/** Days and periods: what is closed, what closing one signs, and the forms that sign. */
+@Controller('/periods')
+export class PeriodPagesController {
+  readonly #periods: PeriodSource;
+  readonly #views: PeriodViewSource;
+
+  constructor(
+    @Inject(PERIOD_SOURCE) periods: PeriodSource,
+    @Inject(PERIOD_VIEW_SOURCE) views: PeriodViewSource,
+    private readonly site: PageSite,
+    private readonly clock: Clock,
+  ) {
+    this.#periods = periods;
+    this.#views = views;
+  }
+
+  @Get()
+  @RequireRight('pages.read', { isForMachine: true })
+  async list(
+    @Query('before') before: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    if (before !== undefined && siteDay(before, this.site.view.timeZone) === null) {
+      throw new Problem('query-invalid', 'before: expected a day (2026-11-25)');
+    }
+    await this.#list(before ?? null, request, reply, 200, null, null);
+  }
+
+  /** What closing a period would sign; a period that may not be closed is told on the list. */
+  @Get('close')
+  @RequireRight('pages.read', { isForMachine: true })
+  async closing(
+    @Query('from') from: string | undefined,
+    @Query('to') to: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    await this.#propose(from, to, request, reply, 200, null);
+  }
+
+  @Post('close')
+  @RequireRight('period.close')
+  async close(
+    @Query('from') from: string | undefined,
+    @Query('to') to: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const done = await this.#signed(request, (closing, who) =>
+      this.#periods.close(readPeriod(from, to, this.site.view.timeZone), closing, who),
+    );
+    if ('notice' in done) await this.#propose(from, to, request, reply, done.status, done.notice);
+    else await goTo(reply, `${periodPath(done.id)}?done=signed`);
+  }
+
+  @Get(':id')
+  @RequireRight('pages.read', { isForMachine: true })
+  async page(
+    @Param('id') id: string,
+    @Query('done') done: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+  }
+
+  /** The same as a file, in one of the forms of a report. */
+  @Get(':id/document')
+  @RequireRight('pages.read', { isForMachine: true })
+  async document(
+    @Param('id') id: string,
+    @Query('format') format: string | undefined,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const form = readReportFormat(format);
+    const report = id.length > ID_LENGTH_MAX ? null : await this.#views.report(id);
+    if (report === null) throw new Problem('not-found', 'no period has this id');
+    const { type, body } = await writePeriod(report, form);
+    const name = `period-${report.period.from.slice(0, 10)}-${report.id}.${form}`;
+    await reply
+      .headers({
+        ...PAGE_HEADERS,
+        'content-type': type,
+        'content-disposition': `attachment; filename="${name}"`,
+      })
+      .send(body);
+  }
+
+  @Post(':id/addenda/:number')
+  @RequireRight('period.close')
+  async closeAddendum(
+    @Param('id') id: string,
+    @Param('number') number: string,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const periodId = id.slice(0, ID_LENGTH_MAX);
+    const done = await this.#signed(request, (closing, who) =>
+      this.#periods.closeAddendum(periodId, Number(number), closing, who),
+    );
+    if ('notice' in done) await this.#show(id, request, reply, done.status, done.notice);
+    else await goTo(reply, `${periodPath(periodId)}?done=signed`);
+  }
+
+  /** Reads a form and has the act signed; a notice says why it was not. */
+  async #signed(
+    request: AuthenticatedRequest,
+    sign: (closing: ClosingRequest, who: SigningRequest) => Promise<ClosingAnswer>,
+  ): Promise<{ readonly id: string } | { readonly status: number; readonly notice: NoticeView }> {
+    let answer: ClosingAnswer;
+    try {
+      const fields = Object.fromEntries(request.form ?? []);
+      const { shownSha256, text, userName, password } = readSignedText(
+        fields,
+        'reason',
+        REASON_MAX,
+      );
+      const who = signerOf(request.caller, userName, password);
+      answer = await sign({ shownSha256, reason: text }, who);
+    } catch (error) {
+      if (!(error instanceof Problem)) throw error;
+      return { status: 422, notice: unreadNotice(error.detail) };
+    }
+    if (answer.kind === 'closed') return { id: answer.id };
+    const problem = closingProblem(answer);
+    if (problem === null) throw new Error('a problem was not told');
+    const detail = inPlainWords(problem.detail, this.site.view.timeZone);
+    return refusedNotice({ ...problem, detail });
+  }
+
+  async #list(
+    before: string | null,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    status: number,
+    asked: { readonly from: string; readonly to: string } | null,
+    notice: NoticeView | null,
+  ): Promise<void> {
+    const list = await this.#views.days(before);
+    const page = renderPeriodList({ list, frame: this.#frame(request), asked, notice });
+    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+  }
+
+  async #propose(
+    from: string | undefined,
+    to: string | undefined,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    status: number,
+    notice: NoticeView | null,
+  ): Promise<void> {
+    const asked = { from: (from ?? '').slice(0, 64), to: (to ?? '').slice(0, 64) };
+    const refuse = (why: NoticeView) =>
+      this.#list(null, request, reply, notice === null ? 422 : status, asked, why);
+    let period: ReturnType<typeof readPeriod>;
+    try {
+      period = readPeriod(from, to, this.site.view.timeZone);
+    } catch (error) {
+      if (!(error instanceof Problem)) throw error;
+      const why = { tone: 'bad', title: 'No period', text: error.detail } as const;
+      return refuse(why);
+    }
+    const proposal = await this.#periods.propose(period);
+    if ('rule' in proposal) {
+      const detail = inPlainWords(proposal.message, this.site.view.timeZone);
+      return refuse(notice ?? refusedNotice({ code: 'period-refused', detail }).notice);
+    }
+    const signer = await this.#signer(request);
+    const page = renderClosing({ proposal, asked, frame: this.#frame(request), signer, notice });
+    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+  }
+
+  async #show(
+    id: string,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    status: number,
+    notice: NoticeView | null,
+  ): Promise<void> {
+    const report = id.length > ID_LENGTH_MAX ? null : await this.#views.report(id);
+    if (report === null) throw new Problem('not-found', 'no period has this id');
+    const open = report.addenda.find((a) => a.signature === null);
+    const proposal =
+      open === undefined ? null : await this.#periods.proposeAddendum(id, open.number);
+    const page = renderPeriod({
+      report,
+      addendum:
+        open === undefined || proposal === null
+          ? null
+          : { number: open.number, sha256: proposal.sha256 },
+      frame: this.#frame(request),
+      signer: await this.#signer(request),
+      notice,
+    });
+    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+  }
+
+  #frame(request: AuthenticatedRequest): ReviewFrame {
+    const site = this.site.view;
+    return {
+      site,
+      asOf: moment(this.clock.now(), site.timeZone),
+      signedIn: signedInOf(request.caller),
+    };
+  }
+
+  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
+    if (caller.kind !== 'person' || formToken === null) return null;
+    if (!caller.rights.has('period.close') || !caller.rights.has('signature.make')) return null;
+    return { formToken, components: await this.#periods.needed(caller.id, caller.sessionId) };
+  }
+}
+
+async function goTo(reply: FastifyReply, path: string): Promise<void> {
+  await reply.status(303).header('location', path).send();
+}

@@ -1,0 +1,29 @@
+import type { ShownDocument } from '../signatures/shown-document.js';
+import type { Signature, SignatureManifest } from '../signatures/signature.js';
+import type { ResultState } from '../storage/tables.js';
+import type { Attempt } from './assigned-cause.js';
+import type { NotSigned } from './review-answer.js';
+import type { ReviewOption } from './review-option.js';
+
+export interface CauseRequest {
+  readonly shownSha256: string;
+  readonly reason: string;
+  readonly investigation: string;
+}
+
+export interface CauseView {
+  readonly rowId: string;
+  readonly resultId: string;
+  readonly receiptId: string | null;
+  readonly container: string | null;
+  readonly state: ResultState;
+  readonly decision: string | null;
+  /** Every attempt on the container, in the order they were stored. */
+  readonly series: readonly Attempt[];
+  readonly cause: ReviewOption;
+  readonly shown: ShownDocument;
+  readonly sha256: string;
+  readonly signatures: readonly SignatureManifest[];
+}
+
+export type CauseAnswer = { readonly kind: 'signed'; readonly signature: Signature } | NotSigned;
