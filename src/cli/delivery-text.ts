@@ -1,7 +1,10 @@
 import type { ActReport } from '../delivery/delivery-act-answer.js';
-import type { DeliveryPage } from '../delivery/delivery-acts.service.js';
-import type { StoppedCount } from '../delivery/delivery-acts.store.js';
-import type { PossibleAct, ShownDelivery } from '../delivery/shown-delivery.js';
+import type {
+  DeliveryPage,
+  PossibleAct,
+  ShownDelivery,
+  StoppedCount,
+} from '../delivery/shown-delivery.js';
 
 export function countsText(counts: readonly StoppedCount[]): string {
   if (counts.length === 0) return 'no delivery waits for a person';

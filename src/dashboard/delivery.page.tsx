@@ -1,9 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ActReport } from '../delivery/delivery-act-answer.js';
-import type { DeliveryPage } from '../delivery/delivery-acts.service.js';
-import type { StoppedCount } from '../delivery/delivery-acts.store.js';
-import type { ShownDelivery } from '../delivery/shown-delivery.js';
+import type { DeliveryPage, ShownDelivery, StoppedCount } from '../delivery/shown-delivery.js';
 import type { NoticeView } from './account-view.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { ActForms, BulkForm } from './delivery-forms.js';

@@ -23,7 +23,6 @@ import {
   isRecovering,
   lockDelivery,
   overtakenBy,
-  type StoppedCount,
   type StoppedQuery,
   stoppedCounts,
   stoppedDeliveries,
@@ -34,6 +33,7 @@ import {
 import {
   canBeAsked,
   type DeliveryMapping,
+  factReceipts,
   keyHoldsAt,
   keyIsHonoured,
   messageName,
@@ -42,10 +42,10 @@ import { attemptsOf, firstSentAt } from './delivery-report.store.js';
 import { type Standing, standingOf } from './delivery-standing.js';
 import { nextSequence } from './outbox.store.js';
 import {
+  type DeliveryPage,
   possibleAct,
-  type ShownAct,
-  type ShownAttempt,
   type ShownDelivery,
+  type StoppedCount,
   shownAct,
   shownAttempt,
   versionOf,
@@ -75,17 +75,6 @@ export interface AskedAct {
   readonly version: string;
   readonly reason: string;
   readonly actor: Actor;
-}
-
-export interface DeliveryPage {
-  readonly delivery: ShownDelivery;
-  readonly builds: readonly {
-    readonly id: string;
-    readonly build: number;
-    readonly state: string;
-  }[];
-  readonly attempts: readonly ShownAttempt[];
-  readonly acts: readonly ShownAct[];
 }
 
 interface Weighed {
@@ -171,9 +160,7 @@ export class DeliveryActs {
     const now = this.parts.clock.now();
     const written = await this.#write(trx, row, decision, weighed, asked, now);
     await this.#record(trx, row, written, asked, now);
-    if (row.message !== 'statement' && row.receipt_id !== null) {
-      await markEvaluationDue(trx, row.site, [row.receipt_id]);
-    }
+    await markEvaluationDue(trx, row.site, factReceipts(row));
     const { done, deliveryId } = written;
     return { kind: 'done', done, deliveryId, isRepeated: false };
   }

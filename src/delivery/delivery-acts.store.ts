@@ -6,6 +6,7 @@ import { preparedInsert } from '../storage/prepared.js';
 import type { DeliveryActRow, DeliveryRow } from '../storage/tables.js';
 import { HOLDING_KEY } from './open-deliveries.store.js';
 import { rowOf } from './outbox.store.js';
+import type { StoppedCount } from './shown-delivery.js';
 
 /** What waits for a person: parked and rejected ones, and stops that cannot get through. */
 const WAITS_FOR_A_PERSON = sql<SqlBool>`(state in ('parked', 'rejected') or (message = 'stop' and fault is not null
@@ -32,13 +33,6 @@ export async function stoppedDeliveries(reader: Reader, of: StoppedQuery): Promi
     query = query.where('fault', '=', of.fault as DeliveryRow['fault'] & string);
   if (of.after !== null) query = query.where('id', '>', of.after);
   return await query.orderBy('id').limit(of.limit).execute();
-}
-
-export interface StoppedCount {
-  readonly destination: string;
-  readonly state: string;
-  readonly fault: string | null;
-  readonly count: number;
 }
 
 /** How many stopped, for each destination, state and fault. */
@@ -135,6 +129,8 @@ export async function overtakenBy(reader: Reader, row: DeliveryRow): Promise<str
       return await statementOvertaken(reader, row);
     case 'stop':
       return await stopOvertaken(reader, row);
+    case 'stop-escalation':
+      return await escalationOvertaken(reader, row);
   }
 }
 
@@ -201,6 +197,18 @@ async function stopOvertaken(reader: Reader, row: DeliveryRow): Promise<string |
     .limit(1)
     .executeTakeFirst();
   return later === undefined ? null : `a stop of revision ${later.subject_revision} says the same`;
+}
+
+async function escalationOvertaken(reader: Reader, row: DeliveryRow): Promise<string | null> {
+  const stop = await reader
+    .selectFrom('stop_escalation')
+    .innerJoin('stop', 'stop.id', 'stop_escalation.stop_id')
+    .select(['stop.effective_at', 'stop.lifted_at'])
+    .where('stop_escalation.id', '=', row.subject_id)
+    .executeTakeFirst();
+  if (stop === undefined) return 'the stop is not there any more';
+  if (stop.lifted_at !== null) return 'the stop was lifted by signature';
+  return stop.effective_at === null ? null : 'the stop is effective';
 }
 
 /** True until a restored or copied database was resumed. */

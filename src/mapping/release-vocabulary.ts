@@ -4,7 +4,13 @@ import type { RuleFault } from '../site/site-fault.js';
 import { DECISIONS, ENVIRONMENTS, type Origin } from '../site/vocabulary.js';
 import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
-import { sampleResult, sampleStatement, sampleStop, sampleWithdrawal } from './sample-subjects.js';
+import {
+  sampleEscalation,
+  sampleResult,
+  sampleStatement,
+  sampleStop,
+  sampleWithdrawal,
+} from './sample-subjects.js';
 import { mayPermitRelease, type Subject } from './subjects.js';
 
 /** One word of the vocabulary, as a subject that says it. */
@@ -39,6 +45,7 @@ export function vocabularyCases(): VocabularyCase[] {
       known(`result in ${environment}`, sampleResult({ environment })),
       known(`withdrawal in ${environment}`, sampleWithdrawal({ environment })),
       known(`stop in ${environment}`, sampleStop({}, { environment })),
+      known(`stop escalation in ${environment}`, sampleEscalation({ environment })),
       known(
         `statement incomplete in ${environment}`,
         sampleStatement({ environment, outcome: 'incomplete' }),
@@ -51,6 +58,7 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`stop ${kind} after ${outcome}`, sampleStop({ kind }, { outcome })),
       ),
     ]),
+    ...STOP_KINDS.map((kind) => known(`stop escalation ${kind}`, sampleEscalation({ kind }))),
     ...UNKNOWN.flatMap((word) => {
       // Deliberately outside the types: a later version, or damaged data, could hold such a word.
       const outside = <T>(value: string | null): T => value as T;
@@ -58,6 +66,11 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`decision ${word ?? 'null'}`, sampleResult({ decision: outside(word) }), false),
         known(`statement ${word ?? 'null'}`, sampleStatement({ outcome: outside(word) }), false),
         known(`stop ${word ?? 'null'}`, sampleStop({ kind: outside(word) }), false),
+        known(
+          `stop escalation ${word ?? 'null'}`,
+          sampleEscalation({ kind: outside(word) }),
+          false,
+        ),
       ];
     }),
   ];

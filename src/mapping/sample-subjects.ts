@@ -2,7 +2,9 @@ import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 import {
+  escalationSubject,
   resultSubject,
   type StatementSubject,
   type Subject,
@@ -156,6 +158,23 @@ const STOP: StopRecord = {
   statementRevision: 3,
 };
 
+const ESCALATION: StopEscalationRecord = {
+  schema: 'drumline-stop-escalation',
+  version: '1.0',
+  site: 'sample',
+  environment: 'training',
+  stopId: STOP.stopId,
+  kind: STOP.kind,
+  receiptId: RECEIPT.receiptId,
+  statementRevision: STOP.statementRevision,
+  reason: STOP.reason,
+  issuedAt: AT,
+  number: 1,
+  person: 'Duty officer (invented)',
+  why: 'not shown by sample-erp',
+  escalatedAt: AT,
+};
+
 export function sampleResult(change: Partial<ResultRecord> = {}): Subject {
   return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT);
 }
@@ -182,7 +201,11 @@ export function sampleStop(
   return stopSubject(HEAD, { ...STATEMENT, ...about }, stop);
 }
 
+export function sampleEscalation(change: Partial<StopEscalationRecord> = {}): Subject {
+  return escalationSubject(HEAD, { ...ESCALATION, ...change });
+}
+
 /** One full subject of each message. */
 export function sampleSubjects(): Subject[] {
-  return [sampleResult(), sampleWithdrawal(), sampleStatement(), sampleStop()];
+  return [sampleResult(), sampleWithdrawal(), sampleStatement(), sampleStop(), sampleEscalation()];
 }

@@ -21,6 +21,12 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
     'statement.outcome',
   ],
   stop: ['statement.environment', 'statement.receipt.receiptId', 'statement.revision', 'stop.kind'],
+  'stop-escalation': [
+    'escalation.environment',
+    'escalation.receiptId',
+    'escalation.stopId',
+    'escalation.kind',
+  ],
 };
 
 const RECEIPT = ['receiptId', 'receiptNumber', 'line', 'material', 'supplierLot', 'siteLot'];
@@ -48,6 +54,9 @@ export const IDENTIFIER_SOURCES: ReadonlySet<string> = new Set([
   'coveredContainers',
   'stop.stopId',
   'stop.statementRevision',
+  'escalation.stopId',
+  'escalation.receiptId',
+  'escalation.statementRevision',
 ]);
 
 /** Functions that would make the same subject yield another payload next time, or run text as code. */

@@ -1,5 +1,6 @@
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 
 /** What every message says about itself. */
 export interface SubjectHead {
@@ -29,8 +30,13 @@ export interface StatementSubject extends SubjectHead {
   readonly coveredContainers: readonly string[];
 }
 
+export interface EscalationSubject extends SubjectHead {
+  readonly message: 'stop-escalation';
+  readonly escalation: StopEscalationRecord;
+}
+
 /** The input of every mapping expression: exactly one shape for each message name. */
-export type Subject = ResultSubject | WithdrawalSubject | StatementSubject;
+export type Subject = ResultSubject | WithdrawalSubject | StatementSubject | EscalationSubject;
 
 export function resultSubject(
   head: SubjectHead,
@@ -45,6 +51,13 @@ export function withdrawalSubject(
   withdrawal: WithdrawalRecord,
 ): WithdrawalSubject {
   return { message: 'withdrawal', ...head, withdrawal };
+}
+
+export function escalationSubject(
+  head: SubjectHead,
+  escalation: StopEscalationRecord,
+): EscalationSubject {
+  return { message: 'stop-escalation', ...head, escalation };
 }
 
 export function statementSubject(head: SubjectHead, statement: StatementRecord): StatementSubject {

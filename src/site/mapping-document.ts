@@ -7,8 +7,14 @@ import type { RoundingRule } from '../formats/decimal.js';
  */
 export type Path = string;
 
-export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop';
-export const MESSAGE_NAMES: readonly MessageName[] = ['result', 'withdrawal', 'statement', 'stop'];
+export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop' | 'stop-escalation';
+export const MESSAGE_NAMES: readonly MessageName[] = [
+  'result',
+  'withdrawal',
+  'statement',
+  'stop',
+  'stop-escalation',
+];
 
 export interface MappingDocument {
   readonly destination: string;

@@ -592,7 +592,10 @@ export interface StopEscalationRow {
   why: string;
   at: Instant;
   finished_at: Instant | null;
-  /** null while it is sent, and for good when the process ended meanwhile. */
+  /**
+   * null while it is sent, and for good when the process ended meanwhile; null too for a destination, whose delivery
+   * says what came of it.
+   */
   outcome: 'sent' | 'failed' | null;
   detail: string | null;
 }
@@ -770,15 +773,18 @@ export type DeliveryFault =
   | 'duplicate'
   | 'not-effective';
 
-export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop';
+export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop' | 'stop-escalation';
 
 export interface DeliveryRow {
   id: string;
   site: string;
   subject_kind: SubjectKind;
-  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`. */
+  /**
+   * result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; stop-escalation:
+   * `stop_escalation.id`.
+   */
   subject_id: string;
-  /** result and withdrawal: the result's revision; statement and stop: the statement's revision. */
+  /** result and withdrawal: the result's revision; the others: the statement's revision. */
   subject_revision: number;
   receipt_id: string | null;
   destination: string;

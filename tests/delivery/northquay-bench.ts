@@ -18,6 +18,7 @@ import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
+  sampleEscalation,
   sampleResult,
   sampleStatement,
   sampleStop,
@@ -162,6 +163,8 @@ function subjectOf(row: DeliveryRow): Subject {
       };
     case 'stop':
       return { ...sampleStop(), ...head };
+    case 'stop-escalation':
+      return { ...sampleEscalation(), ...head };
   }
 }
 
