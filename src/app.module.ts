@@ -37,12 +37,15 @@ import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InboundController } from './pipeline/inbound.controller.js';
+import { InboundService } from './pipeline/inbound.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
@@ -86,6 +89,7 @@ export const CONTROLLERS = [
   DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
+  InboundController,
   InstanceController,
   KeysController,
   LabelReviewController,
@@ -157,6 +161,7 @@ export class AppModule {
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: InboundService, useValue: gateway.inbound },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DestinationWatch, useValue: gateway.watch },
@@ -166,6 +171,7 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: PeriodViews, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },

@@ -134,6 +134,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'method-version-changed': entry(
+    'The site folder gives a version of a method another content than it is registered with; results were judged by what is registered.',
+    'Write it back as it was (`drumline method show` prints it), and give the new content a version of its own.',
+    null,
+    'fatal',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',
@@ -407,6 +413,18 @@ export const ERRORS = {
   'receipt-unknown': entry(
     'Nobody announced this receipt.',
     'Correct the receipt id, or announce the receipt first.',
+    404,
+    'info',
+  ),
+  'source-unknown': entry(
+    'No inbound mapping of the site folder is for this source.',
+    'Correct the name, or add `<source>.inbound.yaml` to the site folder and start again.',
+    404,
+    'info',
+  ),
+  'document-unknown': entry(
+    'The source sent no such document.',
+    'Correct the id; it is in the answer to the document.',
     404,
     'info',
   ),

@@ -123,7 +123,9 @@ export async function overtakenBy(reader: Reader, row: DeliveryRow): Promise<str
   switch (row.subject_kind) {
     case 'result':
       return await resultOvertaken(reader, row);
+    // Neither changes any more: an addendum is a revision of its own, and goes out behind the close.
     case 'withdrawal':
+    case 'period':
       return null;
     case 'statement':
       return await statementOvertaken(reader, row);

@@ -1,3 +1,4 @@
+import { PERIOD_MESSAGE_KINDS } from '../records/period-record.js';
 import { STATEMENT_OUTCOMES, STOP_KINDS } from '../records/statement-record.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { RuleFault } from '../site/site-fault.js';
@@ -5,7 +6,9 @@ import { DECISIONS, ENVIRONMENTS, type Origin } from '../site/vocabulary.js';
 import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
 import {
+  sampleAddendum,
   sampleEscalation,
+  samplePeriod,
   sampleResult,
   sampleStatement,
   sampleStop,
@@ -28,7 +31,7 @@ const UNKNOWN = [null, 'a-word-nobody-knows'] as const;
 
 /**
  * The whole closed vocabulary: every decision (with every answer of the recheck), origin and environment,
- * every outcome, both kinds of stop, and for each of them nothing and a word nobody knows.
+ * every outcome, both kinds of stop, a period's close and addendum, and for each of them nothing and a word nobody knows.
  */
 export function vocabularyCases(): VocabularyCase[] {
   return [
@@ -44,6 +47,7 @@ export function vocabularyCases(): VocabularyCase[] {
     ...ENVIRONMENTS.flatMap((environment) => [
       known(`result in ${environment}`, sampleResult({ environment })),
       known(`withdrawal in ${environment}`, sampleWithdrawal({ environment })),
+      known(`period in ${environment}`, samplePeriod({ environment })),
       known(`stop in ${environment}`, sampleStop({}, { environment })),
       known(`stop escalation in ${environment}`, sampleEscalation({ environment })),
       known(
@@ -59,6 +63,9 @@ export function vocabularyCases(): VocabularyCase[] {
       ),
     ]),
     ...STOP_KINDS.map((kind) => known(`stop escalation ${kind}`, sampleEscalation({ kind }))),
+    ...PERIOD_MESSAGE_KINDS.map((kind) =>
+      known(`period ${kind}`, kind === 'close' ? samplePeriod() : sampleAddendum()),
+    ),
     ...UNKNOWN.flatMap((word) => {
       // Deliberately outside the types: a later version, or damaged data, could hold such a word.
       const outside = <T>(value: string | null): T => value as T;
@@ -71,6 +78,7 @@ export function vocabularyCases(): VocabularyCase[] {
           sampleEscalation({ kind: outside(word) }),
           false,
         ),
+        known(`period ${word ?? 'null'}`, samplePeriod({ kind: outside(word) }), false),
       ];
     }),
   ];

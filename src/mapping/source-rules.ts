@@ -27,6 +27,7 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
     'escalation.stopId',
     'escalation.kind',
   ],
+  period: ['period.environment', 'period.periodId', 'period.revision', 'period.kind'],
 };
 
 const RECEIPT = ['receiptId', 'receiptNumber', 'line', 'material', 'supplierLot', 'siteLot'];
@@ -57,6 +58,9 @@ export const IDENTIFIER_SOURCES: ReadonlySet<string> = new Set([
   'escalation.stopId',
   'escalation.receiptId',
   'escalation.statementRevision',
+  'period.periodId',
+  'period.revision',
+  'period.signatureId',
 ]);
 
 /** Functions that would make the same subject yield another payload next time, or run text as code. */

@@ -1,3 +1,4 @@
+import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
@@ -35,8 +36,18 @@ export interface EscalationSubject extends SubjectHead {
   readonly escalation: StopEscalationRecord;
 }
 
+export interface PeriodSubject extends SubjectHead {
+  readonly message: 'period';
+  readonly period: PeriodRecord;
+}
+
 /** The input of every mapping expression: exactly one shape for each message name. */
-export type Subject = ResultSubject | WithdrawalSubject | StatementSubject | EscalationSubject;
+export type Subject =
+  | ResultSubject
+  | WithdrawalSubject
+  | StatementSubject
+  | EscalationSubject
+  | PeriodSubject;
 
 export function resultSubject(
   head: SubjectHead,
@@ -71,6 +82,11 @@ export function stopSubject(
   stop: StopRecord,
 ): StatementSubject {
   return { message: 'stop', ...head, statement, stop, ...covered(statement) };
+}
+
+/** A closed period, or what was signed about it since; it speaks of no receipt and permits nothing. */
+export function periodSubject(head: SubjectHead, period: PeriodRecord): PeriodSubject {
+  return { message: 'period', ...head, period };
 }
 
 /** Only this subject may yield a payload that permits release (release-safety rule 23). */

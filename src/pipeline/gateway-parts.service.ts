@@ -29,9 +29,11 @@ import type { AssignedCauseService } from './assigned-cause.service.js';
 import type { BundleReviewService } from './bundle-review.service.js';
 import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
+import type { InboundService } from './inbound.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
+import type { PeriodViews } from './period-views.service.js';
 import type { PeriodsService } from './periods.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { RecoveryService } from './recovery.service.js';
@@ -69,6 +71,7 @@ export interface GatewayParts {
   readonly escalations: StopEscalationService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;
+  readonly inbound: InboundService;
   readonly statements: StatementsService;
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
@@ -82,6 +85,7 @@ export interface GatewayParts {
   readonly comparison: ComparisonService;
   readonly discrepancies: DiscrepanciesService;
   readonly periods: PeriodsService;
+  readonly periodViews: PeriodViews;
   readonly reconciliation: ReconciliationService;
   readonly recomputation: RecomputeService;
   readonly dashboard: DashboardService;

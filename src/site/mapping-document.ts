@@ -7,13 +7,20 @@ import type { RoundingRule } from '../formats/decimal.js';
  */
 export type Path = string;
 
-export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop' | 'stop-escalation';
+export type MessageName =
+  | 'result'
+  | 'withdrawal'
+  | 'statement'
+  | 'stop'
+  | 'stop-escalation'
+  | 'period';
 export const MESSAGE_NAMES: readonly MessageName[] = [
   'result',
   'withdrawal',
   'statement',
   'stop',
   'stop-escalation',
+  'period',
 ];
 
 export interface MappingDocument {
@@ -54,6 +61,8 @@ export interface HeldList {
   } | null;
   readonly receipt: Path | null;
   readonly result: Path | null;
+  /** Where a message about a closed period has the period's id. */
+  readonly period: Path | null;
   readonly revision: Path | null;
 }
 

@@ -19,6 +19,7 @@ import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
   sampleEscalation,
+  samplePeriod,
   sampleResult,
   sampleStatement,
   sampleStop,
@@ -77,6 +78,7 @@ export function siteFolder(destinations: readonly Destination[]): SiteFolder {
     destinations,
     secondPerson: { required: true },
     escalation: null,
+    performance: null,
     digest: '0'.repeat(64) as Sha256,
   };
 }
@@ -165,6 +167,8 @@ function subjectOf(row: DeliveryRow): Subject {
       return { ...sampleStop(), ...head };
     case 'stop-escalation':
       return { ...sampleEscalation(), ...head };
+    case 'period':
+      return { ...samplePeriod(), ...head };
   }
 }
 
