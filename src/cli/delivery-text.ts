@@ -21,7 +21,7 @@ export function deliveryLine(d: ShownDelivery): string {
   ].filter((act) => act !== null);
   return [
     d.id,
-    `${d.destination} ${d.message} revision ${d.revision} build ${d.build}`,
+    `${d.destination} ${d.message} of ${d.about} revision ${d.revision} build ${d.build}`,
     `${d.state} ${d.fault ?? ''}`.trim(),
     d.standing,
     `open: ${acts.join(', ') || 'nothing'}`,
@@ -32,6 +32,7 @@ export function pageText({ delivery: d, builds, attempts, acts }: DeliveryPage):
   return [
     `delivery  ${d.id}`,
     `message   ${d.message} revision ${d.revision}, build ${d.build} of ${builds.length}, for ${d.destination}`,
+    `about     ${d.about}`,
     `receipt   ${d.receiptId ?? 'none'}`,
     `state     ${d.state}${d.fault === null ? '' : ` (${d.fault})`}: ${d.reason ?? 'no reason kept'}`,
     `known     ${d.standing}`,

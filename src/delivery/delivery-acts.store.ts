@@ -118,6 +118,26 @@ export async function whatFollows(
   };
 }
 
+/** What a delivery speaks of, as people know it: `NQ-R-0001-1-R2, container D-02`; else the subject's id. */
+export async function subjectName(
+  reader: Reader,
+  row: Pick<DeliveryRow, 'subject_kind' | 'subject_id'>,
+): Promise<string> {
+  if (row.subject_kind !== 'result' && row.subject_kind !== 'withdrawal') return row.subject_id;
+  const results = reader
+    .selectFrom('result')
+    .select(['result.result_id', 'result.container_label']);
+  const found = await (row.subject_kind === 'result'
+    ? results.where('result.id', '=', row.subject_id)
+    : results
+        .innerJoin('withdrawal', 'withdrawal.result_row_id', 'result.id')
+        .where('withdrawal.id', '=', row.subject_id)
+  ).executeTakeFirst();
+  if (found === undefined) return row.subject_id;
+  const { result_id: id, container_label: label } = found;
+  return label === null ? id : `${id}, container ${label}`;
+}
+
 /** Why what a delivery says is not what stands now (rules 21 and 25); null while it is. */
 export async function overtakenBy(reader: Reader, row: DeliveryRow): Promise<string | null> {
   switch (row.subject_kind) {

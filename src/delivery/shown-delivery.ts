@@ -22,6 +22,8 @@ export interface ShownDelivery {
   readonly destination: string;
   readonly message: string;
   readonly subjectId: string;
+  /** What it speaks of, as people know it. */
+  readonly about: string;
   readonly revision: number;
   readonly receiptId: string | null;
   readonly build: number;
