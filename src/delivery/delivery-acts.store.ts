@@ -9,7 +9,7 @@ import { rowOf } from './outbox.store.js';
 import type { StoppedCount } from './shown-delivery.js';
 
 /** What waits for a person: parked and rejected ones, and stops that cannot get through. */
-const WAITS_FOR_A_PERSON = sql<SqlBool>`(state in ('parked', 'rejected') or (message = 'stop' and fault is not null
+const WAITS_FOR_A_PERSON = sql<SqlBool>`(state in ('parked', 'rejected') or (message = 'stop' and fault <> 'not-effective'
   and state in ('due', 'uncertain')))`;
 export interface StoppedQuery {
   readonly site: string;

@@ -371,7 +371,7 @@ describe('loadSiteFolder reports', () => {
   ])('a destination whose keys are forgotten: %s', async (rule, found, by) => {
     const faults = await faultsWith({ 'site.yaml': replacing(found, by) });
     expect(faults.map((f) => f.rule)).toEqual([rule]);
-    const long = by.replace('4000', '86400000').replace('honoursKey: false', 'honoursKey: true');
+    const long = 'honoursKey: true\n    keyLifetimeMs: 86400000\n';
     expect(await faultsWith({ 'site.yaml': replacing(found, long) })).toEqual([]);
   });
 
