@@ -1,7 +1,10 @@
 import type { ActReport } from '../delivery/delivery-act-answer.js';
-import type { DeliveryPage } from '../delivery/delivery-acts.service.js';
-import type { StoppedCount } from '../delivery/delivery-acts.store.js';
-import type { PossibleAct, ShownDelivery } from '../delivery/shown-delivery.js';
+import type {
+  DeliveryPage,
+  PossibleAct,
+  ShownDelivery,
+  StoppedCount,
+} from '../delivery/shown-delivery.js';
 
 export function countsText(counts: readonly StoppedCount[]): string {
   if (counts.length === 0) return 'no delivery waits for a person';
@@ -18,7 +21,7 @@ export function deliveryLine(d: ShownDelivery): string {
   ].filter((act) => act !== null);
   return [
     d.id,
-    `${d.destination} ${d.message} revision ${d.revision} build ${d.build}`,
+    `${d.destination} ${d.message} of ${d.about} revision ${d.revision} build ${d.build}`,
     `${d.state} ${d.fault ?? ''}`.trim(),
     d.standing,
     `open: ${acts.join(', ') || 'nothing'}`,
@@ -29,6 +32,7 @@ export function pageText({ delivery: d, builds, attempts, acts }: DeliveryPage):
   return [
     `delivery  ${d.id}`,
     `message   ${d.message} revision ${d.revision}, build ${d.build} of ${builds.length}, for ${d.destination}`,
+    `about     ${d.about}`,
     `receipt   ${d.receiptId ?? 'none'}`,
     `state     ${d.state}${d.fault === null ? '' : ` (${d.fault})`}: ${d.reason ?? 'no reason kept'}`,
     `known     ${d.standing}`,

@@ -1,8 +1,6 @@
 import type { Command } from 'commander';
 import type { ActReport } from '../delivery/delivery-act-answer.js';
-import type { DeliveryPage } from '../delivery/delivery-acts.service.js';
-import type { StoppedCount } from '../delivery/delivery-acts.store.js';
-import type { ShownDelivery } from '../delivery/shown-delivery.js';
+import type { DeliveryPage, ShownDelivery, StoppedCount } from '../delivery/shown-delivery.js';
 import type { DeliveryAct } from '../storage/tables.js';
 import { countsText, deliveryLine, pageText, reportText } from './delivery-text.js';
 import {

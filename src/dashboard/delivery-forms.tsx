@@ -37,13 +37,13 @@ export function ActForms(props: {
         <ActForm key={act} act={act} delivery={delivery} token={token} />
       ))}
       {closed.length === 0 ? null : (
-        <ul class="plain-list">
+        <div>
           {closed.map((act) => (
-            <li key={act}>
+            <p key={act}>
               <strong>{TITLES[act]}</strong> is not open: {refusalText(delivery[act])}
-            </li>
+            </p>
           ))}
-        </ul>
+        </div>
       )}
     </section>
   );
@@ -93,33 +93,35 @@ export function BulkForm(props: {
   const open = ACTS.filter((act) => deliveries.some((d) => d[act].can));
   if (open.length === 0) return null;
   return (
-    <OwnForm action="/deliveries" token={token}>
-      <h2>All {deliveries.length} on this page</h2>
-      <p class="small">
-        Each is decided by itself; what may not be done with one is named and does not hold up the
-        others.
-      </p>
-      <input type="hidden" name="destination" value={destination} />
-      <input type="hidden" name="fault" value={fault} />
-      {deliveries.map((d) => (
-        <input key={d.id} type="hidden" name="delivery" value={`${d.id} ${d.version}`} />
-      ))}
-      <Field
-        id="bulk-reason"
-        name="reason"
-        label="Why"
-        hint="It stands in the trail under your name."
-      />
-      <p>
-        {open.map((act) => (
-          <>
-            <button type="submit" name="act" value={act}>
-              {TITLES[act]} all
-            </button>{' '}
-          </>
+    <section aria-labelledby="all-title">
+      <h2 id="all-title">All {deliveries.length} on this page</h2>
+      <OwnForm action="/deliveries" token={token}>
+        <p class="small">
+          Each is decided by itself; what may not be done with one is named and does not hold up the
+          others.
+        </p>
+        <input type="hidden" name="destination" value={destination} />
+        <input type="hidden" name="fault" value={fault} />
+        {deliveries.map((d) => (
+          <input key={d.id} type="hidden" name="delivery" value={`${d.id} ${d.version}`} />
         ))}
-      </p>
-    </OwnForm>
+        <Field
+          id="bulk-reason"
+          name="reason"
+          label="Why"
+          hint="It stands in the trail under your name."
+        />
+        <p>
+          {open.map((act) => (
+            <>
+              <button type="submit" name="act" value={act}>
+                {TITLES[act]} all
+              </button>{' '}
+            </>
+          ))}
+        </p>
+      </OwnForm>
+    </section>
   );
 }
 

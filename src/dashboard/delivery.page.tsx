@@ -1,9 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ActReport } from '../delivery/delivery-act-answer.js';
-import type { DeliveryPage } from '../delivery/delivery-acts.service.js';
-import type { StoppedCount } from '../delivery/delivery-acts.store.js';
-import type { ShownDelivery } from '../delivery/shown-delivery.js';
+import type { DeliveryPage, ShownDelivery, StoppedCount } from '../delivery/shown-delivery.js';
 import type { NoticeView } from './account-view.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { ActForms, BulkForm } from './delivery-forms.js';
@@ -143,9 +141,10 @@ function StoppedTable(props: {
         <tr>
           <th scope="col">Delivery</th>
           <th scope="col">Destination</th>
+          <th scope="col">Since</th>
           <th scope="col">State and cause</th>
           <th scope="col">Receipt</th>
-          <th scope="col">Open to you</th>
+          <th scope="col">Open acts</th>
         </tr>
       </thead>
       <tbody>
@@ -155,12 +154,14 @@ function StoppedTable(props: {
               <a href={deliveryPath(d.id)}>
                 {d.message}, revision {d.revision}, build {d.build}
               </a>
-              <br />
-              <span class="small">
-                since <Moment at={momentOf(d.createdAt, frame.site.timeZone)} />
-              </span>
+              <p class="small">
+                <Verbatim>{d.about}</Verbatim>
+              </p>
             </th>
             <td data-label="Destination">{d.destination}</td>
+            <td data-label="Since">
+              <Moment at={momentOf(d.createdAt, frame.site.timeZone)} />
+            </td>
             <td data-label="State and cause">
               <strong>{d.state}</strong>
               {d.fault === null || d.fault === d.state ? '' : `, ${d.fault}`}
@@ -174,7 +175,7 @@ function StoppedTable(props: {
             <td data-label="Receipt">
               <Receipt id={d.receiptId} />
             </td>
-            <td data-label="Open to you">{openActs(d) || <span class="none">nothing</span>}</td>
+            <td data-label="Open acts">{openActs(d) || <span class="none">nothing</span>}</td>
           </tr>
         ))}
       </tbody>
@@ -242,7 +243,8 @@ function Facts({ page }: { readonly page: DeliveryPage }): JSX.Element {
     ['What is known', STANDING_WORDS[d.standing]],
     ['Cause', d.fault ?? 'none named'],
     ['In words', d.reason === null ? 'none' : <Verbatim>{d.reason}</Verbatim>],
-    ['Subject', <Verbatim>{`${d.subjectId}, revision ${d.revision}`}</Verbatim>],
+    ['Subject', <Verbatim>{`${d.about}, revision ${d.revision}`}</Verbatim>],
+    ['Subject id', <code>{d.subjectId}</code>],
     ['Receipt', <Receipt id={d.receiptId} />],
     ['Reference and key', <code>{`${d.id}, ${d.idempotencyKey}`}</code>],
     ['Number there', d.destinationReference ?? 'none'],

@@ -88,7 +88,14 @@ function Told(props: { readonly stop: StopView; readonly timeZone: string }): JS
         <li key={e.number}>
           Second channel, {e.number}: {e.channel} to <Verbatim>{e.person}</Verbatim> (
           <Verbatim>{e.recipient}</Verbatim>) <Moment at={momentOf(e.at, timeZone)} />,{' '}
-          <strong>{e.outcome}</strong>: {e.why}
+          <strong>{e.outcome}</strong>
+          {e.confirmedAt === null ? null : (
+            <>
+              {' '}
+              <Moment at={momentOf(e.confirmedAt, timeZone)} />
+            </>
+          )}
+          : {e.why}
           {e.detail === null ? '' : `; ${e.detail}`}.
         </li>
       ))}

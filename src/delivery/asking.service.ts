@@ -5,7 +5,7 @@ import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
-import { canBeAsked, messageName } from './delivery-mapping.js';
+import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
@@ -102,7 +102,7 @@ export class Asking {
     asked: Asked,
   ): Promise<readonly string[]> {
     const { row, fence, startedAt } = claimed;
-    const receipts = row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
+    const receipts = factReceipts(row);
     // One equal message confirms the delivery, which is news; marked for nothing, it is evaluated for nothing.
     const marked = new Set(asked.answer.kind === 'one' ? receipts : []);
     await lockReceiptsMarking(trx, row.site, receipts, marked);

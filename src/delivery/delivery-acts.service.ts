@@ -2,9 +2,8 @@ import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
-import type { Destination, SiteFolder } from '../site/site-folder.js';
-import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import type { Destination } from '../site/site-folder.js';
+import type { Trx } from '../storage/database.js';
 import type { DeliveryAct, DeliveryActRow, DeliveryRow } from '../storage/tables.js';
 import { holdReceipts } from './claim.store.js';
 import {
@@ -20,51 +19,27 @@ import {
   deliveryById,
   insertAct,
   insertNextBuild,
-  isRecovering,
   lockDelivery,
-  overtakenBy,
-  type StoppedCount,
   type StoppedQuery,
   stoppedCounts,
   stoppedDeliveries,
   type TakenUp,
   takeUp,
-  whatFollows,
 } from './delivery-acts.store.js';
-import {
-  canBeAsked,
-  type DeliveryMapping,
-  keyHoldsAt,
-  keyIsHonoured,
-  messageName,
-} from './delivery-mapping.js';
-import { attemptsOf, firstSentAt } from './delivery-report.store.js';
-import { type Standing, standingOf } from './delivery-standing.js';
+import { factReceipts } from './delivery-mapping.js';
+import { attemptsOf } from './delivery-report.store.js';
 import { nextSequence } from './outbox.store.js';
 import {
-  possibleAct,
-  type ShownAct,
-  type ShownAttempt,
+  type DeliveryPage,
   type ShownDelivery,
+  type StoppedCount,
   shownAct,
   shownAttempt,
-  versionOf,
 } from './shown-delivery.js';
-import { type ActDecision, decideAct, type StoppedFacts } from './stopped-delivery.js';
+import { type ActDecision, decideAct } from './stopped-delivery.js';
+import { type Weighed, Weighing, type WeighingParts } from './weighing.service.js';
 
-export interface DeliveryActParts {
-  readonly database: OpenDatabase;
-  readonly clock: Clock;
-  readonly site: SiteFolder;
-  /** What new builds are pinned to. */
-  readonly mappings: ReadonlyMap<
-    string,
-    { readonly digest: string; readonly messages: readonly string[] }
-  >;
-  readonly mapping: Pick<DeliveryMapping, 'forDigest'>;
-  readonly epoch: number;
-  /** When this life of the database began; what an earlier one created may have been sent by it until then. */
-  readonly epochSince: Instant;
+export interface DeliveryActParts extends WeighingParts {
   /** Called after the commit: something may leave, or is to be asked about. */
   readonly onMoved: (destination: string) => void;
 }
@@ -77,27 +52,13 @@ export interface AskedAct {
   readonly actor: Actor;
 }
 
-export interface DeliveryPage {
-  readonly delivery: ShownDelivery;
-  readonly builds: readonly {
-    readonly id: string;
-    readonly build: number;
-    readonly state: string;
-  }[];
-  readonly attempts: readonly ShownAttempt[];
-  readonly acts: readonly ShownAct[];
-}
-
-interface Weighed {
-  readonly facts: StoppedFacts;
-  readonly version: string;
-  readonly mappingInForce: string | null;
-  readonly doubtfulSince: Instant | null;
-}
-
 /** Lets people have stopped deliveries sent again, built anew or given up, within what cannot double or mislead. */
 export class DeliveryActs {
-  constructor(private readonly parts: DeliveryActParts) {}
+  readonly #weighing: Weighing;
+
+  constructor(private readonly parts: DeliveryActParts) {
+    this.#weighing = new Weighing(parts);
+  }
 
   /** Deliveries that stopped, the oldest first. */
   async list(of: Omit<StoppedQuery, 'site'>): Promise<ShownDelivery[]> {
@@ -105,7 +66,7 @@ export class DeliveryActs {
     const rows = await stoppedDeliveries(database.db, { ...of, site: site.site });
     const shown: ShownDelivery[] = [];
     for (const row of rows) {
-      const delivery = await this.#shown(row);
+      const delivery = await this.#weighing.shown(row);
       if (delivery !== null) shown.push(delivery);
     }
     return shown;
@@ -119,7 +80,7 @@ export class DeliveryActs {
   async show(id: string): Promise<DeliveryPage | null> {
     const { database, site } = this.parts;
     const row = await deliveryById(database.db, site.site, id);
-    const delivery = row === null ? null : await this.#shown(row);
+    const delivery = row === null ? null : await this.#weighing.shown(row);
     if (row === null || delivery === null) return null;
     return {
       delivery,
@@ -133,9 +94,9 @@ export class DeliveryActs {
   async act(id: string, asked: AskedAct): Promise<ActAnswer> {
     const { database, site, onMoved } = this.parts;
     const seen = await deliveryById(database.db, site.site, id);
-    const destination = seen === null ? null : this.#destination(seen);
+    const destination = seen === null ? null : this.#weighing.destination(seen);
     if (seen === null || destination === null) return { kind: 'unknown' };
-    const askable = await this.#askable(seen, destination);
+    const askable = await this.#weighing.askable(seen, destination);
     const answer = await database.transact((trx) =>
       this.#act(trx, seen, destination, askable, asked),
     );
@@ -164,16 +125,14 @@ export class DeliveryActs {
   ): Promise<ActAnswer> {
     await this.#lockReceipt(trx, seen);
     const row = await lockDelivery(trx, seen.id);
-    const weighed = await this.#weigh(trx, row, destination, askable);
+    const weighed = await this.#weighing.weigh(trx, row, destination, askable);
     if (weighed.version !== asked.version) return await changedSince(trx, row, asked);
     const decision = decideAct(asked.act, weighed.facts);
     if (decision.kind === 'refused') return decision;
     const now = this.parts.clock.now();
     const written = await this.#write(trx, row, decision, weighed, asked, now);
     await this.#record(trx, row, written, asked, now);
-    if (row.message !== 'statement' && row.receipt_id !== null) {
-      await markEvaluationDue(trx, row.site, [row.receipt_id]);
-    }
+    await markEvaluationDue(trx, row.site, factReceipts(row));
     const { done, deliveryId } = written;
     return { kind: 'done', done, deliveryId, isRepeated: false };
   }
@@ -276,96 +235,6 @@ export class DeliveryActs {
       after: { state, ...(made === null ? {} : { build: row.build + 1, delivery: made }) },
     });
   }
-
-  async #shown(row: DeliveryRow): Promise<ShownDelivery | null> {
-    const destination = this.#destination(row);
-    if (destination === null) return null;
-    const askable = await this.#askable(row, destination);
-    const { db } = this.parts.database;
-    const { facts, version, mappingInForce } = await this.#weigh(db, row, destination, askable);
-    return {
-      id: row.id,
-      version: version as ShownDelivery['version'],
-      destination: row.destination,
-      message: row.message,
-      subjectId: row.subject_id,
-      revision: row.subject_revision,
-      receiptId: row.receipt_id,
-      build: row.build,
-      state: row.state,
-      fault: row.fault,
-      reason: row.reason,
-      standing: facts.standing,
-      attempts: row.attempts,
-      createdAt: formatInstant(row.created_at),
-      idempotencyKey: row.idempotency_key,
-      destinationReference: row.destination_reference,
-      mapping: row.mapping_digest,
-      mappingInForce,
-      resend: possibleAct(decideAct('resend', facts)),
-      rebuild: possibleAct(decideAct('rebuild', facts)),
-      retire: possibleAct(decideAct('retire', facts)),
-    };
-  }
-
-  async #weigh(
-    reader: Reader,
-    row: DeliveryRow,
-    destination: Destination,
-    askable: boolean,
-  ): Promise<Weighed> {
-    const { clock, mappings } = this.parts;
-    const active = mappings.get(row.destination);
-    const mappingInForce = active?.messages.includes(messageName(row)) ? active.digest : null;
-    const builds = await buildsOf(reader, row);
-    const latestBuild = Math.max(...builds.map(({ build }) => build));
-    const doubtfulSince = this.#doubtfulSince(row);
-    const sentAt = await firstSentAt(reader, row.id);
-    const follows = row.message === 'stop' ? NOTHING_FOLLOWS : await whatFollows(reader, row);
-    const facts: StoppedFacts = {
-      state: row.state,
-      fault: row.fault,
-      message: row.message,
-      build: row.build,
-      latestBuild,
-      standing: await this.#standing(reader, row, destination, doubtfulSince),
-      honoursKey: keyIsHonoured(destination),
-      keyHolds: keyHoldsAt(destination, sentAt ?? doubtfulSince, clock.now()),
-      askable,
-      overtakenBy: await overtakenBy(reader, row),
-      ...follows,
-      isMapped: mappingInForce !== null,
-      isRecovering: await isRecovering(reader),
-    };
-    const version = versionOf(row, { latestBuild, mappingInForce });
-    return { facts, version, mappingInForce, doubtfulSince };
-  }
-
-  async #standing(
-    reader: Reader,
-    row: DeliveryRow,
-    { timing }: Destination,
-    doubtfulSince: Instant | null,
-  ): Promise<Standing> {
-    return standingOf(await attemptsOf(reader, row.id), timing, doubtfulSince);
-  }
-
-  /** What an earlier life of the database created, that life may have sent until this one began (rule 28). */
-  #doubtfulSince(row: DeliveryRow): Instant | null {
-    const { epoch, epochSince } = this.parts;
-    const createdIn = Number(row.idempotency_key.split('.').at(-1));
-    if (createdIn === epoch) return row.ask_since;
-    return Math.max(epochSince, row.ask_since ?? epochSince) as Instant;
-  }
-
-  async #askable(row: DeliveryRow, destination: Destination): Promise<boolean> {
-    const { document } = await this.parts.mapping.forDigest(row.mapping_digest);
-    return canBeAsked(destination, document.messages[messageName(row)]?.readBack ?? null);
-  }
-
-  #destination(row: DeliveryRow): Destination | null {
-    return this.parts.site.destinations.find((d) => d.name === row.destination) ?? null;
-  }
 }
 
 interface Written {
@@ -373,9 +242,6 @@ interface Written {
   readonly deliveryId: string;
   readonly state: DeliveryRow['state'];
 }
-
-/** Stops never wait for one another. */
-const NOTHING_FOLLOWS = { isFollowed: false, laterHasLeft: false };
 
 /** What has no payload yet cannot be asked about: it is built first, and asked about then (`savePayloads`). */
 function askingFirst(row: DeliveryRow, doubtfulSince: Instant | null, now: Instant): TakenUp {

@@ -6,9 +6,10 @@ import { preparedInsert } from '../storage/prepared.js';
 import type { DeliveryActRow, DeliveryRow } from '../storage/tables.js';
 import { HOLDING_KEY } from './open-deliveries.store.js';
 import { rowOf } from './outbox.store.js';
+import type { StoppedCount } from './shown-delivery.js';
 
 /** What waits for a person: parked and rejected ones, and stops that cannot get through. */
-const WAITS_FOR_A_PERSON = sql<SqlBool>`(state in ('parked', 'rejected') or (message = 'stop' and fault is not null
+const WAITS_FOR_A_PERSON = sql<SqlBool>`(state in ('parked', 'rejected') or (message = 'stop' and fault <> 'not-effective'
   and state in ('due', 'uncertain')))`;
 export interface StoppedQuery {
   readonly site: string;
@@ -32,13 +33,6 @@ export async function stoppedDeliveries(reader: Reader, of: StoppedQuery): Promi
     query = query.where('fault', '=', of.fault as DeliveryRow['fault'] & string);
   if (of.after !== null) query = query.where('id', '>', of.after);
   return await query.orderBy('id').limit(of.limit).execute();
-}
-
-export interface StoppedCount {
-  readonly destination: string;
-  readonly state: string;
-  readonly fault: string | null;
-  readonly count: number;
 }
 
 /** How many stopped, for each destination, state and fault. */
@@ -96,113 +90,6 @@ export async function buildsOf(
     .where('message', '=', of.message)
     .orderBy('build')
     .execute();
-}
-
-/** Messages about other revisions or of other kinds that come after it in its key: whether any, and whether any left. */
-export async function whatFollows(
-  reader: Reader,
-  row: DeliveryRow,
-): Promise<{ readonly isFollowed: boolean; readonly laterHasLeft: boolean }> {
-  const later = await reader
-    .selectFrom('delivery')
-    .select(['subject_kind', 'subject_id', 'subject_revision', 'state', 'attempts'])
-    .where('site', '=', row.site)
-    .where('destination', '=', row.destination)
-    .where('ordering_key', '=', row.ordering_key)
-    .where('seq', '>', row.seq)
-    .execute();
-  const others = later.filter(
-    (d) =>
-      d.subject_kind !== row.subject_kind ||
-      d.subject_id !== row.subject_id ||
-      d.subject_revision !== row.subject_revision,
-  );
-  const standing = others.filter((d) => d.state !== 'cancelled' && d.state !== 'superseded');
-  return {
-    isFollowed: standing.length > 0,
-    laterHasLeft: others.some((d) => d.attempts > 0 || d.state === 'confirmed'),
-  };
-}
-
-/** Why what a delivery says is not what stands now (rules 21 and 25); null while it is. */
-export async function overtakenBy(reader: Reader, row: DeliveryRow): Promise<string | null> {
-  switch (row.subject_kind) {
-    case 'result':
-      return await resultOvertaken(reader, row);
-    // Neither changes any more: an addendum is a revision of its own, and goes out behind the close.
-    case 'withdrawal':
-    case 'period':
-      return null;
-    case 'statement':
-      return await statementOvertaken(reader, row);
-    case 'stop':
-      return await stopOvertaken(reader, row);
-  }
-}
-
-async function resultOvertaken(reader: Reader, row: DeliveryRow): Promise<string | null> {
-  const result = await reader
-    .selectFrom('result')
-    .select(['state', 'revision'])
-    .where('id', '=', row.subject_id)
-    .executeTakeFirst();
-  if (result === undefined) return 'the result is not there any more';
-  if (result.state !== 'accepted') return `the result is ${result.state}`;
-  if (result.revision === row.subject_revision) return null;
-  return `revision ${result.revision} of the result stands`;
-}
-
-async function statementOvertaken(reader: Reader, row: DeliveryRow): Promise<string | null> {
-  const { revision } = await reader
-    .selectFrom('statement')
-    .select((eb) => eb.fn.max('revision').as('revision'))
-    .where('site', '=', row.site)
-    .where('receipt_id', '=', row.subject_id)
-    .executeTakeFirstOrThrow();
-  if (revision !== null && Number(revision) > row.subject_revision) {
-    return `revision ${revision} of the statement stands`;
-  }
-  const receipt = await reader
-    .selectFrom('receipt')
-    .select('revision_floor')
-    .where('site', '=', row.site)
-    .where('id', '=', row.subject_id)
-    .executeTakeFirst();
-  if (receipt !== undefined && receipt.revision_floor >= row.subject_revision) {
-    return `revision ${receipt.revision_floor} is held there from before a restore`;
-  }
-  if (row.barrier === 0) return null;
-  const stop = await reader
-    .selectFrom('stop')
-    .select('id')
-    .where('site', '=', row.site)
-    .where('receipt_id', '=', row.subject_id)
-    .where('lifted_at', 'is', null)
-    .limit(1)
-    .executeTakeFirst();
-  return stop === undefined ? null : `stop ${stop.id} is in force`;
-}
-
-async function stopOvertaken(reader: Reader, row: DeliveryRow): Promise<string | null> {
-  const stop = await reader
-    .selectFrom('stop')
-    .select('lifted_at')
-    .where('id', '=', row.subject_id)
-    .executeTakeFirst();
-  if (stop === undefined) return 'the stop is not there any more';
-  if (stop.lifted_at !== null) return 'the stop was lifted by signature';
-  const later = await reader
-    .selectFrom('delivery')
-    .select('subject_revision')
-    .where('site', '=', row.site)
-    .where('receipt_id', '=', row.receipt_id)
-    .where('destination', '=', row.destination)
-    .where('message', '=', 'stop')
-    .where('subject_revision', '>', row.subject_revision)
-    .orderBy('subject_revision', 'desc')
-    .limit(1)
-    .executeTakeFirst();
-  return later === undefined ? null : `a stop of revision ${later.subject_revision} says the same`;
 }
 
 /** True until a restored or copied database was resumed. */

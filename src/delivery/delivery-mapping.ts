@@ -18,6 +18,15 @@ export function messageName(row: Pick<DeliveryRow, 'subject_kind'>): MessageName
   return row.subject_kind;
 }
 
+/**
+ * Receipts whose facts a delivery's outcome changes: a statement's own delivery is none of its conditions (rule 17),
+ * nor is what a person is told over a second channel.
+ */
+export function factReceipts(row: Pick<DeliveryRow, 'message' | 'receipt_id'>): readonly string[] {
+  const isNoFact = row.message === 'statement' || row.message === 'stop-escalation';
+  return isNoFact || row.receipt_id === null ? [] : [row.receipt_id];
+}
+
 /** A file drop is created only if absent, which is as good as a key that is honoured. */
 export function keyIsHonoured(destination: Destination): boolean {
   return destination.honoursKey || destination.endpoint.kind === 'file-drop';

@@ -1,4 +1,4 @@
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -38,7 +38,10 @@ export async function withoutForgottenKeys<Row extends DeliveryRow>(
     const { id, state, fence } = row;
     if (state !== 'uncertain' || (await keyHolds(trx, destination, id, now))) {
       leaving.push(row);
-    } else await changeDelivery(trx, { id, state, fence }, { state, next_ask_at: now });
+      continue;
+    }
+    // A moment later, so that whoever looks for what becomes due next finds it.
+    await changeDelivery(trx, { id, state, fence }, { state, next_ask_at: addMs(now, 1) });
   }
   return leaving;
 }

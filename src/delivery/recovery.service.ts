@@ -3,7 +3,7 @@ import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { canBeAsked, messageName } from './delivery-mapping.js';
+import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
@@ -87,7 +87,7 @@ export class Recovery {
   ): Promise<readonly string[]> {
     const { random, site } = this.#parts.options;
     const { timing } = this.#parts.destination(row.destination);
-    const receipts = row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
+    const receipts = factReceipts(row);
     await lockReceipts(trx, row.site, receipts);
     const full = {
       ...facts,

@@ -5,6 +5,7 @@ import type { Trx } from '../storage/database.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter } from './breaker.js';
 import type { Claim } from './claim.store.js';
+import { factReceipts } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import {
   askForLook,
@@ -76,8 +77,8 @@ export class Settling {
   ): Promise<readonly string[]> {
     const { clock, site } = this.#parts.options;
     // What was accepted is news as a rule; marked for nothing, a receipt is evaluated for nothing.
-    const marked = new Set(all.filter(isAccepted).flatMap(factReceipts));
-    await lockReceiptsMarking(trx, site.site, all.flatMap(factReceipts), marked);
+    const marked = new Set(all.filter(isAccepted).flatMap(receiptsOf));
+    await lockReceiptsMarking(trx, site.site, all.flatMap(receiptsOf), marked);
     const now = clock.now();
     const outcomes = all.map(({ sent }) => sent.outcome.kind);
     await this.#countForBreaker(trx, destination, outcomes, now);
@@ -107,7 +108,7 @@ export class Settling {
       ({ claim: { row, was }, change: after }) =>
         changed.has(row.id) && isNews({ state: was, fault: row.fault }, after),
     );
-    const receipts = news.flatMap(factReceipts);
+    const receipts = news.flatMap(receiptsOf);
     const unmarked = receipts.filter((id) => !marked.has(id));
     await markEvaluationDue(trx, site.site, unmarked);
     return receipts;
@@ -214,7 +215,6 @@ function isAccepted({ sent }: Ended): boolean {
   return sent.outcome.kind === 'accepted';
 }
 
-/** Receipts whose facts the outcome changes: a statement's own delivery is none of its conditions (rule 17). */
-function factReceipts({ claim: { row } }: Ended): readonly string[] {
-  return row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
+function receiptsOf({ claim: { row } }: Ended): readonly string[] {
+  return factReceipts(row);
 }

@@ -22,6 +22,8 @@ export interface ShownDelivery {
   readonly destination: string;
   readonly message: string;
   readonly subjectId: string;
+  /** What it speaks of, as people know it. */
+  readonly about: string;
   readonly revision: number;
   readonly receiptId: string | null;
   readonly build: number;
@@ -42,6 +44,14 @@ export interface ShownDelivery {
   readonly retire: PossibleAct;
 }
 
+/** How many stopped for one cause. */
+export interface StoppedCount {
+  readonly destination: string;
+  readonly state: string;
+  readonly fault: string | null;
+  readonly count: number;
+}
+
 export interface ShownAttempt {
   readonly kind: string;
   readonly number: number;
@@ -60,6 +70,18 @@ export interface ShownAct {
   readonly actor: string;
   readonly reason: string;
   readonly at: string;
+}
+
+/** One delivery with everything that bears on a decision about it. */
+export interface DeliveryPage {
+  readonly delivery: ShownDelivery;
+  readonly builds: readonly {
+    readonly id: string;
+    readonly build: number;
+    readonly state: string;
+  }[];
+  readonly attempts: readonly ShownAttempt[];
+  readonly acts: readonly ShownAct[];
 }
 
 /**

@@ -27,20 +27,18 @@ export interface StoppedFacts {
   readonly isRecovering: boolean;
 }
 
-export const REFUSALS = [
-  'recovering',
-  'not-stopped',
-  'replaced',
-  'overtaken',
-  'not-overtaken',
-  'out-of-order',
-  'cannot-tell',
-  'not-known-absent',
-  'repeats-by-itself',
-  'not-mapped',
-] as const;
-
-export type Refusal = (typeof REFUSALS)[number];
+/** Why an act is not open. */
+export type Refusal =
+  | 'recovering'
+  | 'not-stopped'
+  | 'replaced'
+  | 'overtaken'
+  | 'not-overtaken'
+  | 'out-of-order'
+  | 'cannot-tell'
+  | 'not-known-absent'
+  | 'repeats-by-itself'
+  | 'not-mapped';
 
 export type ActDecision =
   /** Known not to be there, or sent again under a key that is honoured: it leaves again. */

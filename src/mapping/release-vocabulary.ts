@@ -7,6 +7,7 @@ import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
 import {
   sampleAddendum,
+  sampleEscalation,
   samplePeriod,
   sampleResult,
   sampleStatement,
@@ -48,6 +49,7 @@ export function vocabularyCases(): VocabularyCase[] {
       known(`withdrawal in ${environment}`, sampleWithdrawal({ environment })),
       known(`period in ${environment}`, samplePeriod({ environment })),
       known(`stop in ${environment}`, sampleStop({}, { environment })),
+      known(`stop escalation in ${environment}`, sampleEscalation({ environment })),
       known(
         `statement incomplete in ${environment}`,
         sampleStatement({ environment, outcome: 'incomplete' }),
@@ -60,6 +62,7 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`stop ${kind} after ${outcome}`, sampleStop({ kind }, { outcome })),
       ),
     ]),
+    ...STOP_KINDS.map((kind) => known(`stop escalation ${kind}`, sampleEscalation({ kind }))),
     ...PERIOD_MESSAGE_KINDS.map((kind) =>
       known(`period ${kind}`, kind === 'close' ? samplePeriod() : sampleAddendum()),
     ),
@@ -70,6 +73,11 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`decision ${word ?? 'null'}`, sampleResult({ decision: outside(word) }), false),
         known(`statement ${word ?? 'null'}`, sampleStatement({ outcome: outside(word) }), false),
         known(`stop ${word ?? 'null'}`, sampleStop({ kind: outside(word) }), false),
+        known(
+          `stop escalation ${word ?? 'null'}`,
+          sampleEscalation({ kind: outside(word) }),
+          false,
+        ),
         known(`period ${word ?? 'null'}`, samplePeriod({ kind: outside(word) }), false),
       ];
     }),

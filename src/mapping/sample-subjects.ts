@@ -3,7 +3,9 @@ import type { Decimal } from '../formats/decimal.js';
 import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 import {
+  escalationSubject,
   periodSubject,
   resultSubject,
   type StatementSubject,
@@ -158,6 +160,23 @@ const STOP: StopRecord = {
   statementRevision: 3,
 };
 
+const ESCALATION: StopEscalationRecord = {
+  schema: 'drumline-stop-escalation',
+  version: '1.0',
+  site: 'sample',
+  environment: 'training',
+  stopId: STOP.stopId,
+  kind: STOP.kind,
+  receiptId: RECEIPT.receiptId,
+  statementRevision: STOP.statementRevision,
+  reason: STOP.reason,
+  issuedAt: AT,
+  number: 1,
+  person: 'Duty officer (invented)',
+  why: 'not shown by sample-erp',
+  escalatedAt: AT,
+};
+
 const PERIOD: PeriodRecord = {
   schema: 'drumline-period-close',
   version: '1.0',
@@ -256,6 +275,10 @@ export function sampleStop(
   return stopSubject(HEAD, { ...STATEMENT, ...about }, stop);
 }
 
+export function sampleEscalation(change: Partial<StopEscalationRecord> = {}): Subject {
+  return escalationSubject(HEAD, { ...ESCALATION, ...change });
+}
+
 /** One full subject of each message; no period is a close and an addendum at once, but a mapping is for both. */
 export function sampleSubjects(): Subject[] {
   const { carriedOver, carriedOverCount } = PERIOD;
@@ -264,6 +287,7 @@ export function sampleSubjects(): Subject[] {
     sampleWithdrawal(),
     sampleStatement(),
     sampleStop(),
+    sampleEscalation(),
     sampleAddendum({ carriedOver, carriedOverCount }),
   ];
 }

@@ -21,6 +21,12 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
     'statement.outcome',
   ],
   stop: ['statement.environment', 'statement.receipt.receiptId', 'statement.revision', 'stop.kind'],
+  'stop-escalation': [
+    'escalation.environment',
+    'escalation.receiptId',
+    'escalation.stopId',
+    'escalation.kind',
+  ],
   period: ['period.environment', 'period.periodId', 'period.revision', 'period.kind'],
 };
 
@@ -49,6 +55,9 @@ export const IDENTIFIER_SOURCES: ReadonlySet<string> = new Set([
   'coveredContainers',
   'stop.stopId',
   'stop.statementRevision',
+  'escalation.stopId',
+  'escalation.receiptId',
+  'escalation.statementRevision',
   'period.periodId',
   'period.revision',
   'period.signatureId',

@@ -1,6 +1,7 @@
 import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 
 /** What every message says about itself. */
 export interface SubjectHead {
@@ -30,13 +31,23 @@ export interface StatementSubject extends SubjectHead {
   readonly coveredContainers: readonly string[];
 }
 
+export interface EscalationSubject extends SubjectHead {
+  readonly message: 'stop-escalation';
+  readonly escalation: StopEscalationRecord;
+}
+
 export interface PeriodSubject extends SubjectHead {
   readonly message: 'period';
   readonly period: PeriodRecord;
 }
 
 /** The input of every mapping expression: exactly one shape for each message name. */
-export type Subject = ResultSubject | WithdrawalSubject | StatementSubject | PeriodSubject;
+export type Subject =
+  | ResultSubject
+  | WithdrawalSubject
+  | StatementSubject
+  | EscalationSubject
+  | PeriodSubject;
 
 export function resultSubject(
   head: SubjectHead,
@@ -51,6 +62,13 @@ export function withdrawalSubject(
   withdrawal: WithdrawalRecord,
 ): WithdrawalSubject {
   return { message: 'withdrawal', ...head, withdrawal };
+}
+
+export function escalationSubject(
+  head: SubjectHead,
+  escalation: StopEscalationRecord,
+): EscalationSubject {
+  return { message: 'stop-escalation', ...head, escalation };
 }
 
 export function statementSubject(head: SubjectHead, statement: StatementRecord): StatementSubject {

@@ -138,7 +138,7 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
   for (const { endpoint } of folder.site.destinations) {
     if (endpoint.kind === 'http' && endpoint.bearer) secrets.bearer(endpoint.bearer);
   }
-  const password = folder.site.escalation?.email.password;
+  const password = folder.site.escalation?.email?.password;
   if (password !== undefined) secrets.password(password);
 }
 
@@ -347,6 +347,9 @@ async function wire(ground: Ground): Promise<Gateway> {
       site,
       log,
       secrets: (reference) => ground.secrets.password(reference),
+      mappings,
+      epoch,
+      onEnqueued: (name) => queue.ring(`deliveries:${name}`),
     }),
     intake: openIntake(ground, unreadable, queue),
     bundles,

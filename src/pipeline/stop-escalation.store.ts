@@ -1,7 +1,8 @@
+import { type SqlBool, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { StopToEscalate } from '../statements/escalation.js';
 import type { Reader, Trx } from '../storage/database.js';
-import type { StopEscalationRow } from '../storage/tables.js';
+import type { DeliveryState, StopEscalationRow } from '../storage/tables.js';
 
 /** Stops looked at in one round, the oldest first. */
 const STOPS_MAX = 200;
@@ -68,6 +69,89 @@ export async function stopsToEscalate(
   });
 }
 
+/** Whether a destination can be told of a stop now: not while it is paused, nor while it is being told already. */
+export async function channelState(
+  reader: Reader,
+  site: string,
+  destination: string,
+  stopId: string,
+): Promise<'free' | 'busy' | 'paused'> {
+  const underWay = await reader
+    .selectFrom('delivery')
+    .innerJoin('stop_escalation', 'stop_escalation.id', 'delivery.subject_id')
+    .select('delivery.id')
+    .where('stop_escalation.stop_id', '=', stopId)
+    .where('stop_escalation.channel', '=', 'destination')
+    .where('delivery.subject_kind', '=', 'stop-escalation')
+    .where('delivery.site', '=', site)
+    .where('delivery.state', 'in', ['due', 'building', 'sending', 'uncertain'])
+    .limit(1)
+    .executeTakeFirst();
+  if (underWay !== undefined) return 'busy';
+  const row = await reader
+    .selectFrom('destination')
+    .select('paused')
+    .where('site', '=', site)
+    .where('name', '=', destination)
+    .executeTakeFirst();
+  return row?.paused === 1 ? 'paused' : 'free';
+}
+
+/** In the words of the index of what holds its key. */
+const IS_UNSENT_ESCALATION = sql<SqlBool>`message = 'stop-escalation'
+  and state in ('due', 'rejected', 'parked')
+  and state not in ('accepted', 'confirmed', 'cancelled', 'superseded')`;
+
+function needless(reader: Reader) {
+  return reader
+    .selectFrom('stop_escalation')
+    .innerJoin('stop', 'stop.id', 'stop_escalation.stop_id')
+    .select('stop_escalation.id')
+    .where((e) =>
+      e.or([e('stop.effective_at', 'is not', null), e('stop.lifted_at', 'is not', null)]),
+    );
+}
+
+/** A first look, which locks nothing. */
+export async function hasNeedlessEscalations(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .where(IS_UNSENT_ESCALATION)
+    .where('subject_id', 'in', needless(reader))
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+/** Ends what was not sent about stops that are effective or lifted by now; returns what it ended. */
+export async function supersedeNeedlessEscalations(
+  trx: Trx,
+  site: string,
+  destination: string,
+): Promise<readonly { readonly id: string; readonly reason: string | null }[]> {
+  return await trx
+    .updateTable('delivery')
+    .set((eb) => ({
+      state: 'superseded',
+      reason: 'the stop is effective or lifted, and nobody has to be told any more',
+      fence: eb('fence', '+', 1),
+      next_ask_at: null,
+    }))
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .where(IS_UNSENT_ESCALATION)
+    .where('subject_id', 'in', needless(trx))
+    .returning(['id', 'reason'])
+    .execute();
+}
+
 /** Begins a try; false when another process has begun the same one. */
 export async function beginEscalation(
   trx: Trx,
@@ -94,19 +178,47 @@ export async function finishEscalation(
     .execute();
 }
 
+/** A use of the second channel; where it is a destination, with what became of its delivery. */
+export type ShownEscalation = StopEscalationRow & {
+  readonly delivery_state: DeliveryState | null;
+  readonly delivery_reason: string | null;
+  readonly confirmed_at: Instant | null;
+};
+
 /** Tries over the second channel of these stops, in order. */
-export function escalationsOf(
+export async function escalationsOf(
   reader: Reader,
   stopIds: readonly string[],
-): Promise<StopEscalationRow[]> {
-  if (stopIds.length === 0) return Promise.resolve([]);
-  return reader
+): Promise<ShownEscalation[]> {
+  if (stopIds.length === 0) return [];
+  const rows = await reader
     .selectFrom('stop_escalation')
     .selectAll()
     .where('stop_id', 'in', stopIds)
     .orderBy('stop_id')
     .orderBy('number')
     .execute();
+  const sent = rows.filter((row) => row.channel === 'destination').map((row) => row.id);
+  const deliveries =
+    sent.length === 0
+      ? []
+      : await reader
+          .selectFrom('delivery')
+          .select(['subject_id', 'state', 'reason', 'confirmed_at'])
+          .where('subject_kind', '=', 'stop-escalation')
+          .where('subject_id', 'in', sent)
+          .orderBy('build')
+          .execute();
+  const latest = new Map(deliveries.map((d) => [d.subject_id, d]));
+  return rows.map((row) => {
+    const delivery = latest.get(row.id);
+    return {
+      ...row,
+      delivery_state: delivery?.state ?? null,
+      delivery_reason: delivery?.reason ?? null,
+      confirmed_at: delivery?.confirmed_at ?? null,
+    };
+  });
 }
 
 export interface StopTold {

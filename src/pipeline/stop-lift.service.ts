@@ -22,9 +22,13 @@ import {
 } from '../statements/stop-lift-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import type { StopEscalationRow } from '../storage/tables.js';
 import { operatorsOfReceipt } from './review.store.js';
-import { escalationsOf, type StopTold, stopDeliveries } from './stop-escalation.store.js';
+import {
+  escalationsOf,
+  type ShownEscalation,
+  type StopTold,
+  stopDeliveries,
+} from './stop-escalation.store.js';
 
 export interface StopLiftParts {
   readonly database: OpenDatabase;
@@ -173,10 +177,44 @@ function toldView(told: StopTold): StopView['told'][number] {
   };
 }
 
-function escalationView(row: StopEscalationRow): StopView['escalations'][number] {
-  const { number, channel, person, recipient, why, detail } = row;
-  const outcome = row.outcome ?? 'unknown';
-  return { number, at: formatInstant(row.at), channel, person, recipient, why, outcome, detail };
+function escalationView(row: ShownEscalation): StopView['escalations'][number] {
+  const { number, channel, person, recipient, why } = row;
+  const outcome = row.outcome ?? outcomeOfDelivery(row.delivery_state);
+  const detail = row.detail ?? row.delivery_reason;
+  const confirmedAt = textOf(row.confirmed_at);
+  return {
+    confirmedAt,
+    number,
+    at: formatInstant(row.at),
+    channel,
+    person,
+    recipient,
+    why,
+    outcome,
+    detail,
+  };
+}
+
+/** What came of telling a destination: told is what a read-back showed. */
+function outcomeOfDelivery(
+  state: ShownEscalation['delivery_state'],
+): StopView['escalations'][number]['outcome'] {
+  switch (state) {
+    case null:
+      return 'unknown';
+    case 'confirmed':
+      return 'told';
+    case 'accepted':
+      return 'sent';
+    case 'rejected':
+    case 'parked':
+      return 'failed';
+    case 'cancelled':
+    case 'superseded':
+      return 'ended';
+    default:
+      return 'on its way';
+  }
 }
 
 function textOf(at: Instant | null): string | null {

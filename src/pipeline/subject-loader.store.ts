@@ -1,4 +1,6 @@
+import { formatInstant } from '../formats/instant.js';
 import {
+  escalationSubject,
   periodSubject,
   resultSubject,
   type Subject,
@@ -12,6 +14,7 @@ import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
 import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import { statementAtRevision } from '../statements/statements.store.js';
 import type { Reader } from '../storage/database.js';
@@ -42,6 +45,8 @@ export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Su
       const { statement, record } = await loadStop(db, delivery);
       return stopSubject(head, statement, record);
     }
+    case 'stop-escalation':
+      return escalationSubject(head, await loadEscalation(db, delivery));
   }
 }
 
@@ -122,6 +127,36 @@ async function loadStop(
   const record = issuing?.stopInForce;
   if (!record) throw new Error(`stop ${row.id} is not in force in its own statement revision`);
   return { statement, record };
+}
+
+/** A use of the second channel, as its row and its stop say it. */
+async function loadEscalation(db: Reader, delivery: DeliveryRow): Promise<StopEscalationRecord> {
+  const row = await db
+    .selectFrom('stop_escalation')
+    .selectAll()
+    .where('id', '=', delivery.subject_id)
+    .executeTakeFirstOrThrow();
+  const [stop] = (await stopById(db, { id: row.stop_id })).rows;
+  if (!stop) throw new Error(`stop ${row.stop_id} is not there`);
+  const { receipt_id: receiptId, statement_revision: statementRevision } = stop;
+  const issuing = await statementAtRevision(db, stop.site, receiptId, statementRevision);
+  if (!issuing) throw new Error(`receipt ${receiptId} has no revision ${statementRevision}`);
+  return {
+    schema: 'drumline-stop-escalation',
+    version: '1.0',
+    site: stop.site,
+    environment: issuing.environment,
+    stopId: stop.id,
+    kind: stop.kind,
+    receiptId,
+    statementRevision,
+    reason: stop.reason,
+    issuedAt: formatInstant(stop.issued_at),
+    number: row.number,
+    person: row.person,
+    why: row.why,
+    escalatedAt: formatInstant(row.at),
+  };
 }
 
 const stopById = prepared((db, of: { readonly id: string }) =>

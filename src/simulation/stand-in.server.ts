@@ -57,6 +57,7 @@ export const MESSAGE_TYPES: ReadonlySet<string> = new Set([
   'withdrawal',
   'statement',
   'stop',
+  'stop-escalation',
   'period',
 ]);
 

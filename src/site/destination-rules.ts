@@ -26,6 +26,7 @@ export function destinationFaults(
       ];
     }),
     ...actingFaults(destinations),
+    ...escalationFaults(site, mappings),
   ];
 }
 
@@ -245,6 +246,47 @@ function validityFaults(
       rule: 'statement-expires-on-the-way',
       message: `a statement is valid for ${validMs} ms, and sending and applying it may take ${needed} ms`,
       remedy: 'Raise limits.statementValidMs, or lower deadlineMs and processingMs.',
+    },
+  ];
+}
+
+/** The second channel must be there, be another one than the stop itself takes, and know the message. */
+function escalationFaults(
+  { escalation, destinations }: Partial<SiteFile>,
+  mappings: ReadonlyMap<string, MappingDocument | null>,
+): RuleFault[] {
+  const name = escalation?.destination;
+  if (name === undefined || destinations === undefined) return [];
+  const path = ['escalation', 'destination'];
+  const destination = destinations.find((d) => d.name === name);
+  if (destination === undefined) {
+    return [
+      {
+        path,
+        rule: 'unknown-destination',
+        message: `there is no destination ${name}`,
+        remedy: `Name one that is listed: ${destinations.map((d) => d.name).join(', ')}.`,
+      },
+    ];
+  }
+  if (destination.acts) {
+    return [
+      {
+        path,
+        rule: 'escalation-to-the-same',
+        message: `${name} acts, and is where the stop itself is to be shown`,
+        remedy: 'Name a destination that does not act, or write email.',
+      },
+    ];
+  }
+  const mapping = mappings.get(name);
+  if (!mapping || mapping.messages['stop-escalation'] !== undefined) return [];
+  return [
+    {
+      path,
+      rule: 'message-missing',
+      message: `${name}.mapping.yaml has no stop-escalation message, and ${name} is the second channel for stops`,
+      remedy: 'Map the stop-escalation message.',
     },
   ];
 }

@@ -7,12 +7,19 @@ import type { RoundingRule } from '../formats/decimal.js';
  */
 export type Path = string;
 
-export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop' | 'period';
+export type MessageName =
+  | 'result'
+  | 'withdrawal'
+  | 'statement'
+  | 'stop'
+  | 'stop-escalation'
+  | 'period';
 export const MESSAGE_NAMES: readonly MessageName[] = [
   'result',
   'withdrawal',
   'statement',
   'stop',
+  'stop-escalation',
   'period',
 ];
 

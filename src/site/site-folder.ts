@@ -182,7 +182,9 @@ export interface Escalation {
   readonly repeatMs: number;
   /** Who is told, as the site names them. */
   readonly person: string;
-  readonly email: EscalationMail;
+  readonly email?: EscalationMail;
+  /** Name of a destination that gets `stop-escalation` messages; never one that acts. */
+  readonly destination?: string;
 }
 
 export interface EscalationMail {

@@ -183,6 +183,16 @@ function secondPersonFaults(site: Partial<SiteFile>, known: KnownIds): RuleFault
 }
 
 function escalationFaults({ environment, escalation }: Partial<SiteFile>): RuleFault[] {
+  if (escalation && escalation.email === undefined && escalation.destination === undefined) {
+    return [
+      {
+        path: ['escalation'],
+        rule: 'escalation-to-nobody',
+        message: 'the second channel for stops names neither email nor a destination',
+        remedy: 'Write email, destination or both.',
+      },
+    ];
+  }
   if (environment !== 'production' || escalation?.email?.tls !== 'none') return [];
   return [
     {

@@ -10,7 +10,10 @@ export interface EscalationTimes {
 }
 
 export interface StopToEscalate {
-  readonly stop: Pick<StopRow, 'id' | 'receipt_id' | 'kind' | 'reason' | 'issued_at'>;
+  readonly stop: Pick<
+    StopRow,
+    'id' | 'receipt_id' | 'kind' | 'reason' | 'issued_at' | 'statement_revision'
+  >;
   /** Acting destinations that have not shown it. */
   readonly waitingFor: readonly string[];
   /** Of those, the ones that are paused. */
@@ -34,6 +37,11 @@ export function escalationWhy({ waitingFor, paused }: StopToEscalate): string {
   return paused.length > 0
     ? `${paused.join(' and ')} is paused; not shown by ${names}`
     : `not shown by ${names}`;
+}
+
+/** Every use has an order of its own: one that is refused holds up none after it. */
+export function escalationKey(escalationId: string): string {
+  return `stop-escalation:${escalationId}`;
 }
 
 const REASON_MAX = 2000;

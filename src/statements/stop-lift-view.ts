@@ -38,8 +38,13 @@ export interface StopView {
     readonly person: string;
     readonly recipient: string;
     readonly why: string;
-    /** `sent`: the server took it, which does not say that anybody read it. */
-    readonly outcome: 'sent' | 'failed' | 'unknown';
+    /**
+     * `sent`: the server took it, which does not say that anybody read it; `told`: the destination showed it when it
+     * was asked; `ended`: it was not sent any more, since the stop is effective or lifted.
+     */
+    readonly outcome: 'sent' | 'told' | 'on its way' | 'failed' | 'ended' | 'unknown';
+    /** When the destination showed it; null for a mail. */
+    readonly confirmedAt: string | null;
     readonly detail: string | null;
   }[];
 }

@@ -650,7 +650,10 @@ export interface StopEscalationRow {
   why: string;
   at: Instant;
   finished_at: Instant | null;
-  /** null while it is sent, and for good when the process ended meanwhile. */
+  /**
+   * null while it is sent, and for good when the process ended meanwhile; null too for a destination, whose delivery
+   * says what came of it.
+   */
   outcome: 'sent' | 'failed' | null;
   detail: string | null;
 }
@@ -828,15 +831,27 @@ export type DeliveryFault =
   | 'duplicate'
   | 'not-effective';
 
-export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop' | 'period';
+export type SubjectKind =
+  | 'result'
+  | 'withdrawal'
+  | 'statement'
+  | 'stop'
+  | 'stop-escalation'
+  | 'period';
 
 export interface DeliveryRow {
   id: string;
   site: string;
   subject_kind: SubjectKind;
-  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; period: `period.id`. */
+  /**
+   * result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; stop-escalation:
+   * `stop_escalation.id`; period: `period.id`.
+   */
   subject_id: string;
-  /** result and withdrawal: the result's; statement and stop: the statement's; period: 1, and n + 1 for addendum n. */
+  /**
+   * result and withdrawal: the result's; statement, stop and stop-escalation: the statement's; period: 1, and n + 1
+   * for addendum n.
+   */
   subject_revision: number;
   receipt_id: string | null;
   destination: string;

@@ -83,6 +83,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/outcome.store.ts',
       'delivery/overlong-waits.store.ts',
       'delivery/recovery-doubt.store.ts',
+      'pipeline/stop-escalation.store.ts',
       'receipts/receipts.store.ts',
     ],
     entries: [
@@ -93,6 +94,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
       ['delivery/asking.service.ts', 'delivery.superseded'],
+      ['pipeline/stop-escalation.service.ts', 'delivery.superseded'],
       ['delivery/delivery-acts.service.ts', 'delivery.$'],
       ['delivery/recovery.service.ts', 'delivery.interrupted'],
       ['receipts/receipts.service.ts', 'result.attributed'],

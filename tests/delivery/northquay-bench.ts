@@ -18,6 +18,7 @@ import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
+  sampleEscalation,
   samplePeriod,
   sampleResult,
   sampleStatement,
@@ -164,6 +165,8 @@ function subjectOf(row: DeliveryRow): Subject {
       };
     case 'stop':
       return { ...sampleStop(), ...head };
+    case 'stop-escalation':
+      return { ...sampleEscalation(), ...head };
     case 'period':
       return { ...samplePeriod(), ...head };
   }

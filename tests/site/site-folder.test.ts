@@ -27,6 +27,11 @@ async function faultsWith(edits: FileEdits): Promise<readonly SiteFault[]> {
   return await faultsOf(northquayWith(edits));
 }
 
+function escalatingTo(channel: string): (text: string) => string {
+  return (text) =>
+    `${text}\nescalation:\n  afterMs: 1000\n  repeatMs: 1000\n  person: Duty officer (simulated)\n${channel}`;
+}
+
 describe('the Northquay site folder', () => {
   it('loads, is labelled simulated and runs as training', async () => {
     const site = await northquay();
@@ -332,6 +337,42 @@ describe('loadSiteFolder reports', () => {
     ]);
     expect(faults.map((f) => f.rule)).toContain('simulated-in-production');
     expect(faults.map((f) => f.rule)).toContain('plain-http-in-production');
+  });
+
+  it.each([
+    ['escalation-to-nobody', ''],
+    ['unknown-destination', '  destination: pager\n'],
+    ['escalation-to-the-same', '  destination: erp\n'],
+  ])('a second channel for stops that could tell nobody: %s', async (rule, channel) => {
+    const faults = await faultsWith({ 'site.yaml': escalatingTo(channel) });
+    expect(faults.map((f) => f.rule)).toEqual([rule]);
+    expect(await faultsWith({ 'site.yaml': escalatingTo('  destination: lims\n') })).toEqual([]);
+  });
+
+  it('a second channel for stops whose mapping does not know the message', async () => {
+    const faults = await faultsWith({
+      'site.yaml': escalatingTo('  destination: lims\n'),
+      'lims.mapping.yaml': (text) => {
+        const [before = '', message = ''] = text.split('\n  stop-escalation:\n');
+        const after = message.slice(message.indexOf('\n# Everything it got'));
+        return `${before}${after}`.replace(', stop-escalation: stop-escalation', '');
+      },
+    });
+    expect(faults.map((f) => f.rule)).toContain('message-missing');
+  });
+
+  it.each([
+    [
+      'key-lifetime-without-key',
+      'honoursKey: false\n',
+      'honoursKey: false\n    keyLifetimeMs: 86400000\n',
+    ],
+    ['key-lifetime-too-short', 'honoursKey: true\n', 'honoursKey: true\n    keyLifetimeMs: 4000\n'],
+  ])('a destination whose keys are forgotten: %s', async (rule, found, by) => {
+    const faults = await faultsWith({ 'site.yaml': replacing(found, by) });
+    expect(faults.map((f) => f.rule)).toEqual([rule]);
+    const long = 'honoursKey: true\n    keyLifetimeMs: 86400000\n';
+    expect(await faultsWith({ 'site.yaml': replacing(found, long) })).toEqual([]);
   });
 
   it('an acting destination that has no stop message', async () => {

@@ -16,6 +16,7 @@ const about: StopToEscalate = {
     kind: 'withdraw',
     reason: 'a drum failed',
     issued_at: issued,
+    statement_revision: 3,
   },
   waitingFor: ['erp'],
   paused: [],

@@ -566,6 +566,25 @@ describe('the other conditions', () => {
     expect(verdict({ ...facts, results })).toContain('deliveries-confirmed unmet');
   });
 
+  it('is not improved by having what stopped sent again, until it is there', () => {
+    const further = pass('D-01', { rowId: 'further', measuredAt: time('09:30') });
+    const sentAgain = (state: DeliveryFact['state']) =>
+      verdict({
+        ...facts,
+        results: [...facts.results, further],
+        deliveries: [
+          ...facts.deliveries,
+          ...confirmedDeliveries([further]).map((d) => ({ ...d, state, isSentAgain: true })),
+        ],
+      });
+    for (const state of ['due', 'building', 'sending', 'uncertain'] as const) {
+      expect(sentAgain(state)).toContain('no-open-discrepancy unmet');
+      expect(sentAgain(state)).toContain('deliveries-confirmed unmet');
+    }
+    expect(sentAgain('accepted')).toContain('deliveries-confirmed unmet');
+    expect(sentAgain('confirmed')).toBe('conforms');
+  });
+
   it('rests on no pass that is on its way itself', () => {
     const further = pass('D-01', { rowId: 'further', measuredAt: time('09:30') });
     const deliveries = [

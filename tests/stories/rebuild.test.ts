@@ -1,8 +1,7 @@
 import { copyFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { afterEach, describe, expect, it, vi } from 'vitest';
-import type { DeliveryPage } from '../../src/delivery/delivery-acts.service.js';
-import type { ShownDelivery } from '../../src/delivery/shown-delivery.js';
+import type { DeliveryPage, ShownDelivery } from '../../src/delivery/shown-delivery.js';
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
