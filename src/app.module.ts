@@ -13,6 +13,8 @@ import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
+import { MethodPagesController } from './dashboard/method-pages.controller.js';
+import { METHODS_SOURCE } from './dashboard/methods-source.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
@@ -38,6 +40,8 @@ import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
+import { MethodsController } from './pipeline/methods.controller.js';
+import { MethodsService } from './pipeline/methods.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
@@ -84,6 +88,8 @@ export const CONTROLLERS = [
   InstanceController,
   KeysController,
   LabelReviewController,
+  MethodPagesController,
+  MethodsController,
   OriginReviewController,
   PeopleController,
   PeoplePagesController,
@@ -163,6 +169,8 @@ export class AppModule {
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },
+        { provide: MethodsService, useValue: gateway.methods },
+        { provide: METHODS_SOURCE, useValue: gateway.methods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: BundleReviewService, useValue: gateway.bundleReviews },

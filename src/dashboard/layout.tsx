@@ -71,6 +71,7 @@ function Places({ canReadTrail }: { readonly canReadTrail: boolean }): JSX.Eleme
     <nav class="places" aria-label="Pages">
       <a href="/review">Held results</a>
       <a href="/discrepancies">Discrepancies</a>
+      <a href="/methods">Methods</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
     </nav>
   );

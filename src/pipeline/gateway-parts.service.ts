@@ -30,6 +30,7 @@ import type { BundlesService } from './bundles.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { LabelReviewService } from './label-review.service.js';
+import type { MethodsService } from './methods.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { PeriodsService } from './periods.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
@@ -63,6 +64,7 @@ export interface GatewayParts {
   readonly originReviews: OriginReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly methods: MethodsService;
   readonly trailReviews: TrailReviewService;
   readonly causes: AssignedCauseService;
   readonly escalations: StopEscalationService;
