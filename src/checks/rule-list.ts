@@ -43,7 +43,20 @@ import { methodUnknown } from './rules/method-unknown.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
 import { partDigest } from './rules/part-digest.js';
+import { performanceAction } from './rules/performance-action.js';
+import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { performanceNotConfigured } from './rules/performance-not-configured.js';
+import { performanceOutOfTolerance } from './rules/performance-out-of-tolerance.js';
+import { performanceOutcomeDisagrees } from './rules/performance-outcome-disagrees.js';
+import { performancePeakDouble } from './rules/performance-peak-double.js';
+import { performancePeakMissing } from './rules/performance-peak-missing.js';
+import { performancePeakUnknown } from './rules/performance-peak-unknown.js';
+import { performanceSpectrumDisagrees } from './rules/performance-spectrum-disagrees.js';
+import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unreadable.js';
+import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
+import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
+import { performanceWarning } from './rules/performance-warning.js';
 import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
 import { recheckDisagrees } from './rules/recheck-disagrees.js';
 import { recheckNotPossible } from './rules/recheck-not-possible.js';
@@ -113,6 +126,19 @@ export const BUNDLE_RULES: readonly BundleRule[] = [
   runOrder,
   timeRunsBackwards,
   performanceCheckFailed,
+  performanceTimeUnreadable,
+  performanceNotConfigured,
+  performanceStandardUnknown,
+  performanceCertificateExpired,
+  performancePeakDouble,
+  performancePeakMissing,
+  performancePeakUnknown,
+  performanceOutOfTolerance,
+  performanceSpectrumUnreadable,
+  performanceSpectrumDisagrees,
+  performanceOutcomeDisagrees,
+  performanceAction,
+  performanceWarning,
 ];
 
 export const RESULT_RULES: readonly ResultRule[] = [

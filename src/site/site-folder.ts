@@ -1,6 +1,7 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { Instant } from '../formats/instant.js';
+import type { PerformanceSettings } from './performance-settings.js';
 import type { Environment, Mode } from './vocabulary.js';
 
 /**
@@ -29,6 +30,8 @@ export interface SiteFolder {
   readonly serviceTargetHours?: Readonly<Record<string, number>>;
   /** The second channel for stops that are not effective in time; null where the site has none. */
   readonly escalation: Escalation | null;
+  /** By what performance checks are judged; null where the site has written nothing about it. */
+  readonly performance: PerformanceSettings | null;
   /** SHA-256 over the sorted list of file names and their digests. */
   readonly digest: Sha256;
 }
@@ -259,6 +262,8 @@ export interface Destination {
   readonly endpoint: EndpointConfig;
   /** True when the destination stores a message once per idempotency key. */
   readonly honoursKey: boolean;
+  /** How long it remembers a key after it was first used; for good when left out. */
+  readonly keyLifetimeMs?: number;
   /** True for systems that release or block on what they are told; they receive stops. */
   readonly acts: boolean;
   /** Results must be confirmed here before a receipt can conform. */

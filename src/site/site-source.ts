@@ -3,6 +3,7 @@ import { parseTimestamp } from '../formats/instant.js';
 import { destinationFaults } from './destination-rules.js';
 import type { MappingDocument } from './mapping-document.js';
 import { checkedInstant, methodOf } from './method-of-entry.js';
+import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
 import { rangeFaults } from './reference-range.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
@@ -75,9 +76,11 @@ export function buildSite(
   file: SiteFile,
   references: ReadonlyMap<string, ReferenceSpectrum>,
   digest: Sha256,
+  performance: PerformanceSettings | null,
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    performance,
     instruments: file.instruments.map(buildInstrument),
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },

@@ -226,7 +226,7 @@ export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
 
 export type DeliveryEvidenceRow = Pick<
   DeliveryRow,
-  'id' | 'destination' | 'state' | 'fault' | 'build'
+  'id' | 'destination' | 'state' | 'fault' | 'build' | 'attempts_before'
 > & { readonly subject_kind: 'result' | 'withdrawal'; readonly result_row_id: string };
 
 /** The latest build of each message counts; rows come in the order of their builds. */
@@ -240,6 +240,7 @@ export function deliveryFacts(rows: readonly DeliveryEvidenceRow[]): DeliveryFac
       destination: row.destination,
       state: row.state,
       fault: row.fault,
+      isSentAgain: row.build > 1 || row.attempts_before > 0,
     });
   }
   return [...latest.values()];

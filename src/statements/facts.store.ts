@@ -166,7 +166,15 @@ async function resultDeliveriesOf(
 const resultDeliveries = prepared((db, of: OfReceipt) =>
   db
     .selectFrom('delivery')
-    .select(['id', 'destination', 'state', 'fault', 'build', 'subject_id as result_row_id'])
+    .select([
+      'id',
+      'destination',
+      'state',
+      'fault',
+      'build',
+      'attempts_before',
+      'subject_id as result_row_id',
+    ])
     .where('site', '=', of.site)
     .where('subject_kind', '=', 'result')
     // Not a join: that would be free to start from every result that was ever delivered.
@@ -201,6 +209,7 @@ const withdrawalDeliveries = prepared((db, of: OfReceipt) =>
       'delivery.state',
       'delivery.fault',
       'delivery.build',
+      'delivery.attempts_before',
       'result.id as result_row_id',
     ])
     .where('delivery.site', '=', of.site)

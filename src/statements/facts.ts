@@ -30,6 +30,7 @@ export type SiteRules = Pick<
   | 'limits'
   | 'secondPerson'
   | 'destinations'
+  | 'performance'
 >;
 
 export interface ReceiptFacts {
@@ -143,6 +144,8 @@ export interface DeliveryFact {
   readonly destination: string;
   readonly state: DeliveryState;
   readonly fault: DeliveryFault | null;
+  /** It had stopped, and a person had it sent again or built anew. */
+  readonly isSentAgain?: boolean;
 }
 
 export interface DiscrepancyFact {

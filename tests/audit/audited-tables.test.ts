@@ -76,6 +76,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/ask.store.ts',
       'delivery/build.store.ts',
       'delivery/claim.store.ts',
+      'delivery/delivery-acts.store.ts',
       'delivery/outbox.store.ts',
       'delivery/outbox-rows.store.ts',
       'receipts/lineage.store.ts',
@@ -92,12 +93,17 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
       ['delivery/asking.service.ts', 'delivery.superseded'],
+      ['delivery/delivery-acts.service.ts', 'delivery.$'],
       ['delivery/recovery.service.ts', 'delivery.interrupted'],
       ['receipts/receipts.service.ts', 'result.attributed'],
       // What a statement, a stop or a superseded result takes back stands in their entries.
       ['statements/revision-messages.service.ts', 'takenBack'],
       ['pipeline/result-messages.service.ts', 'cancelled'],
     ],
+  },
+  delivery_act: {
+    writers: ['delivery/delivery-acts.store.ts'],
+    entries: [['delivery/delivery-acts.service.ts', 'delivery.$']],
   },
   destination: {
     writers: [
@@ -178,6 +184,23 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['methods/import-methods.store.ts', 'method.listed'],
       ['methods/import-methods.store.ts', 'method.left'],
       ['signatures/signing.service.ts', 'entry.action'],
+    ],
+  },
+  inbound_document: {
+    writers: ['pipeline/inbound.store.ts'],
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_line: {
+    writers: ['pipeline/inbound.store.ts'],
+    // What a line did to its receipt has entries of its own.
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_revision: {
+    // Taking a document locks the revision in force and changes nothing of it.
+    writers: ['mapping/inbound-revision.store.ts', 'pipeline/inbound.store.ts'],
+    entries: [
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.activated'],
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.retired'],
     ],
   },
   period: {
