@@ -71,7 +71,7 @@ function MethodsPage(props: {
       {list.length === 0 ? (
         <p>No method is registered.</p>
       ) : (
-        <table>
+        <table class="methods">
           <caption>Every version, also those that are retired or left the site folder</caption>
           <thead>
             <tr>
@@ -134,7 +134,7 @@ function MethodPage(props: {
         <strong>{word}</strong>: {means}.
       </p>
       <p>
-        <InForce of={view} timeZone={timeZone} />
+        In force: <InForce of={view} timeZone={timeZone} />
       </p>
       <section id="approvals">
         <h2>Approvals</h2>
@@ -173,10 +173,11 @@ function Crumb(): JSX.Element {
 function InForce(props: { readonly of: MethodSummary; readonly timeZone: string }): JSX.Element {
   const { of, timeZone } = props;
   const at = (text: string) => <Moment at={momentOf(text, timeZone)} />;
+  const sinceWhen = of.state === 'proposed' ? 'from its approval on' : 'since ever';
   const gaps = of.notListed.filter((gap) => gap.from !== null);
   return (
     <>
-      {of.effectiveFrom === null ? 'since ever' : <>from {at(of.effectiveFrom)}</>}
+      {of.effectiveFrom === null ? sinceWhen : <>from {at(of.effectiveFrom)}</>}
       {of.retiredAt === null ? null : <> to {at(of.retiredAt)}</>}
       {gaps.map((gap) => (
         <span class="small" key={gap.from}>

@@ -147,9 +147,10 @@ function versionFaults(
   );
 }
 
-/** The rules of the site folder speak of `/methods/0/…`. */
+/** The rules of the site folder speak of `/methods/0/…`, and of the file they are in. */
 function inBody(fault: RuleFault): RuleFault {
-  return { ...fault, path: fault.path.slice(2) };
+  const message = fault.message.replace(/is not in this file$/, 'is not in the site folder');
+  return { ...fault, message, path: fault.path.slice(2) };
 }
 
 function placed({ path, rule, message, remedy }: RuleFault): ProposalFault {
