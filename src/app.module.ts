@@ -17,6 +17,8 @@ import { CAUSE_SOURCE } from './dashboard/cause-source.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
+import { MethodPagesController } from './dashboard/method-pages.controller.js';
+import { METHODS_SOURCE } from './dashboard/methods-source.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
@@ -50,6 +52,8 @@ import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
+import { MethodsController } from './pipeline/methods.controller.js';
+import { MethodsService } from './pipeline/methods.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { PeriodViews } from './pipeline/period-views.service.js';
@@ -104,6 +108,8 @@ export const CONTROLLERS = [
   InstanceController,
   KeysController,
   LabelReviewController,
+  MethodPagesController,
+  MethodsController,
   OriginReviewController,
   PeopleController,
   PeoplePagesController,
@@ -201,6 +207,8 @@ export class AppModule {
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: CAUSE_SOURCE, useValue: gateway.causes },
         { provide: StopLiftService, useValue: gateway.stopLifts },
+        { provide: MethodsService, useValue: gateway.methods },
+        { provide: METHODS_SOURCE, useValue: gateway.methods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
         { provide: BundleReviewService, useValue: gateway.bundleReviews },

@@ -410,6 +410,18 @@ export const ERRORS = {
     422,
     'info',
   ),
+  'method-invalid': entry(
+    'The proposed version of a method breaks a rule; nothing was registered.',
+    'Correct what the faults name, each at its place in the body, and propose it again.',
+    422,
+    'info',
+  ),
+  'method-version-exists': entry(
+    'This version of the method is registered with another content or other dates; results may have been judged by it.',
+    'Give the new content a version of its own.',
+    409,
+    'info',
+  ),
   'receipt-unknown': entry(
     'Nobody announced this receipt.',
     'Correct the receipt id, or announce the receipt first.',

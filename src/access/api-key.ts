@@ -1,10 +1,16 @@
 import { type Sha256, sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 
-export type Scope = 'bundle:write' | 'expectation:write' | 'statement:read' | 'read';
+export type Scope =
+  | 'bundle:write'
+  | 'expectation:write'
+  | 'method:write'
+  | 'statement:read'
+  | 'read';
 export const SCOPES: readonly Scope[] = [
   'bundle:write',
   'expectation:write',
+  'method:write',
   'statement:read',
   'read',
 ];

@@ -14,7 +14,7 @@ export type Duty =
   /** Approving what somebody proposed. */
   | {
       readonly kind: 'approve';
-      readonly right: 'mapping.approve';
+      readonly right: 'mapping.approve' | 'method.approve';
       /** Account id, or whoever else the trail names. */
       readonly proposedBy: string;
     }

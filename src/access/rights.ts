@@ -11,6 +11,8 @@ export const RIGHTS = [
   'signature.make',
   'mapping.propose',
   'mapping.approve',
+  'method.propose',
+  'method.approve',
   'people.manage',
   'keys.manage',
   'trail.read',
@@ -69,10 +71,11 @@ export const RIGHTS_OF_ROLE: Readonly<Record<Role, readonly Right[]>> = {
     'discrepancy.comment',
     'period.close',
     'stop.lift',
+    'method.approve',
   ],
   // Says what should have arrived and judges nothing of it.
   receiver: ['pages.read', 'expectation.write'],
-  'mapping-editor': ['pages.read', 'mapping.propose'],
+  'mapping-editor': ['pages.read', 'mapping.propose', 'method.propose'],
   'mapping-approver': ['pages.read', 'mapping.approve', 'signature.make'],
   administrator: ['pages.read', 'trail.read', 'people.manage', 'keys.manage', 'destination.pause'],
   'sync-pc': ['bundle.write'],
@@ -82,6 +85,7 @@ export const RIGHTS_OF_ROLE: Readonly<Record<Role, readonly Right[]>> = {
 export const RIGHTS_OF_SCOPE: Readonly<Record<Scope, readonly Right[]>> = {
   'bundle:write': RIGHTS_OF_ROLE['sync-pc'],
   'expectation:write': ['expectation.write'],
+  'method:write': ['method.propose'],
   'statement:read': RIGHTS_OF_ROLE['statement-reader'],
   read: ['pages.read'],
 };
@@ -96,6 +100,7 @@ export const RIGHTS_OF_CONTROL: ReadonlySet<Right> = new Set([
   'statement.read',
   'bundle.write',
   'expectation.write',
+  'method.propose',
   'people.manage',
   'keys.manage',
   'trail.read',

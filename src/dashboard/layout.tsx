@@ -76,6 +76,7 @@ function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Eleme
       <a href="/discrepancies">Discrepancies</a>
       <a href="/periods">Periods</a>
       <a href="/trace">Trace</a>
+      <a href="/methods">Methods</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
       {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}
     </nav>

@@ -9,6 +9,11 @@ tbody th { font-weight: 600; }
 .receipts th:nth-child(1) { width: 19%; }
 .receipts th:nth-child(2) { width: 15%; }
 .receipts th:nth-child(3) { width: 31%; }
+.methods { table-layout: fixed; }
+.methods th:nth-child(1) { width: 38%; }
+.methods th:nth-child(2) { width: 11%; }
+.methods th:nth-child(3) { width: 12%; }
+.methods th:nth-child(4) { width: 22%; }
 .trail { table-layout: fixed; }
 .trail th:nth-child(1) { width: 14%; }
 .trail th:nth-child(2) { width: 15%; }

@@ -5,9 +5,12 @@ import { PROGRAM_ROLES, ROLES, type Role } from '../access/rights.js';
 const ROLE_WORDS: Readonly<Record<Role, readonly [name: string, gives: string]>> = {
   viewer: ['Viewer', 'sees the pages'],
   reviewer: ['Reviewer', 'clears or refuses held results and attributes them, under signature'],
-  signer: ['Signer', 'signs statements, reviews of the trail and the close of a period'],
+  signer: [
+    'Signer',
+    'signs statements, versions of methods, reviews of the trail and the close of a period',
+  ],
   receiver: ['Receiver', 'announces receipt lines by hand; signs and judges nothing'],
-  'mapping-editor': ['Mapping editor', 'proposes mappings'],
+  'mapping-editor': ['Mapping editor', 'proposes mappings and versions of methods'],
   'mapping-approver': ['Mapping approver', 'approves mappings that somebody else proposed'],
   administrator: ['Administrator', 'manages people and keys; signs and judges nothing'],
   'sync-pc': ['Sync PC', 'sends bundles'],

@@ -37,6 +37,8 @@ export async function importMethods(
   const known = new Map(
     site.methods.flatMap(({ reference: r }) => (r === null ? [] : [[r.sha256, r] as const])),
   );
+  // Nobody evaluates while the registry changes, and of two that start at once the second finds what the first did.
+  await lockSiteEvidence(trx, site.site);
   const before = await registryEntries(trx, site.site, known);
   const entries = new Map(before.map((entry) => [keyOf(entry.version.content), entry]));
   refuseChanged(site.methods, entries);
@@ -104,11 +106,10 @@ class Importing {
     await this.#enter(version.content, 'method.left', { listed: true }, { listed: false });
   }
 
-  /** Before the first change: nobody evaluates while the registry changes. */
+  /** Before the first change. */
   async #begin(): Promise<void> {
     if (this.#isBegun) return;
     this.#isBegun = true;
-    await lockSiteEvidence(this.trx, this.site.site);
     await changeRegistry(this.trx, this.site.site);
   }
 

@@ -32,6 +32,7 @@ import type { CurrentStatements } from './current-statements.service.js';
 import type { InboundService } from './inbound.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { LabelReviewService } from './label-review.service.js';
+import type { MethodsService } from './methods.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { PeriodViews } from './period-views.service.js';
 import type { PeriodsService } from './periods.service.js';
@@ -67,6 +68,7 @@ export interface GatewayParts {
   readonly originReviews: OriginReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly methods: MethodsService;
   readonly trailReviews: TrailReviewService;
   readonly causes: AssignedCauseService;
   readonly escalations: StopEscalationService;

@@ -37,7 +37,6 @@ export function openInstance(
   return database.transact(async (trx) => {
     await refuseWhatNobodyWouldDeliver(trx, folder);
     await activateSite(trx, folder, now);
-    await importMethods(trx, folder, now);
     const row = await lockInstance(trx, now);
     const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
     const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now);
@@ -49,6 +48,8 @@ export function openInstance(
       .set({ place: where.place, tick })
       .where('id', '=', row.id)
       .execute();
+    // Last: it locks the site's evidence, which comes after every receipt.
+    await importMethods(trx, folder, now);
     return { ...living, place: where.place, tick };
   });
 }

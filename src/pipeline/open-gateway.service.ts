@@ -48,6 +48,7 @@ import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
 import { LabelReviewService } from './label-review.service.js';
+import { MethodsService } from './methods.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
@@ -318,6 +319,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     receiptReviews,
     stopLifts,
+    methods: new MethodsService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
     bundleReviews: new BundleReviewService({
       database,
       clock,

@@ -7,9 +7,17 @@ const FAULTS_MAX = 500;
 
 /** Compiles one of the project's own schemas (`schemas/NAME.schema.json`), beside `src` and `dist` alike. */
 function compileSchema(name: string): SchemaCheck {
+  return compile(readSchema(name));
+}
+
+function readSchema(name: string): object {
   const url = new URL(`../../schemas/${name}.schema.json`, import.meta.url);
+  return JSON.parse(readFileSync(url, 'utf8')) as object;
+}
+
+function compile(schema: object): SchemaCheck {
   const ajv = new Ajv2020({ allErrors: true, verbose: true, strict: true, ownProperties: true });
-  const validate = ajv.compile(JSON.parse(readFileSync(url, 'utf8')) as object);
+  const validate = ajv.compile(schema);
   return (value) => (validate(value) ? [] : (validate.errors ?? []).slice(0, FAULTS_MAX));
 }
 
@@ -24,6 +32,58 @@ function schema(name: string): SchemaCheck {
 /** Shape of `site.yaml`. */
 export function siteSchema(): SchemaCheck {
   return schema('site');
+}
+
+/**
+ * Shape of a proposed version of a method: that of an entry of `site.yaml`, with the reference in it. Dates that end
+ * a version and its approvals are not proposed but signed.
+ */
+export function methodProposalSchema(): SchemaCheck {
+  const held = compiled.get(PROPOSAL) ?? compile(proposalSchema());
+  compiled.set(PROPOSAL, held);
+  return held;
+}
+
+const PROPOSAL = 'method-proposal';
+const SIGNED = ['approvals', 'retiredAt', 'invalidatedAt', 'invalidation'];
+
+function proposalSchema(): object {
+  const { $schema, $defs, properties } = readSchema('site') as {
+    readonly $schema: string;
+    readonly $defs: object;
+    readonly properties: {
+      readonly methods: {
+        readonly items: {
+          readonly required: readonly string[];
+          readonly properties: Readonly<Record<string, object>>;
+        };
+      };
+    };
+  };
+  const entry = properties.methods.items;
+  const proposed = Object.entries(entry.properties).filter(([key]) => !SIGNED.includes(key));
+  return {
+    $schema,
+    $defs,
+    ...entry,
+    required: entry.required.filter((key) => !SIGNED.includes(key)),
+    properties: {
+      ...Object.fromEntries(proposed),
+      reference: {
+        type: ['object', 'null'],
+        additionalProperties: false,
+        properties: {
+          csv: { type: 'string', maxLength: 2_000_000 },
+          points: {
+            type: 'array',
+            maxItems: 20_000,
+            items: { type: 'array', minItems: 2, maxItems: 2, items: { type: 'number' } },
+          },
+        },
+      },
+      supersedes: { type: 'array', maxItems: 100, items: { $ref: '#/$defs/id' } },
+    },
+  };
 }
 
 /** Shape of `performance-checks.yaml`. */

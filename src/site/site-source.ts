@@ -5,6 +5,7 @@ import type { MappingDocument } from './mapping-document.js';
 import { checkedInstant, methodOf } from './method-of-entry.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
+import { rangeFaults } from './reference-range.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
@@ -161,25 +162,6 @@ function readReferences(methods: readonly MethodEntry[], folder: FolderContent):
     }
   }
   return { found, inSite, inFiles };
-}
-
-/** A curve is never extrapolated: the reference has to cover the method's region in full. */
-function rangeFaults(
-  method: MethodEntry,
-  reference: ReferenceSpectrum,
-  path: RuleFault['path'],
-): RuleFault[] {
-  const first = reference.axis[0] ?? Number.NaN;
-  const last = reference.axis.at(-1) ?? Number.NaN;
-  if (first <= Number(method.range.from) && last >= Number(method.range.to)) return [];
-  return [
-    {
-      path,
-      rule: 'reference-too-short',
-      message: `the reference runs from ${first} to ${last} cm-1, the method from ${method.range.from} to ${method.range.to}`,
-      remedy: 'Store a longer curve, or narrow the range.',
-    },
-  ];
 }
 
 function strayMappings(

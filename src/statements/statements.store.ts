@@ -336,6 +336,29 @@ export function conformingReceipts(reader: Reader, site: string, scope: Conformi
     .execute();
 }
 
+/** Conforming receipts with a result by one of these versions of a method. */
+export async function conformingByMethod(
+  reader: Reader,
+  site: string,
+  id: string,
+  versions: readonly string[],
+): Promise<string[]> {
+  if (versions.length === 0) return [];
+  const rows = await conforming(reader, site)
+    .where(({ exists, selectFrom }) =>
+      exists(
+        selectFrom('result')
+          .select('result.id')
+          .whereRef('result.site', '=', 'receipt.site')
+          .whereRef('result.receipt_id', '=', 'receipt.id')
+          .where('result.method_id', '=', id)
+          .where('result.method_version', 'in', versions),
+      ),
+    )
+    .execute();
+  return rows.map((r) => r.id);
+}
+
 /** Conforming receipts whose retest date is reached. */
 export async function conformingPastRetest(
   reader: Reader,

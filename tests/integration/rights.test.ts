@@ -12,7 +12,7 @@ import { type Browser, makePerson, signIn } from '../support/signed-in.js';
 /** docs/rights.md against the running gateway: every address that it registered, asked as everybody. */
 
 const PEOPLE = ROLES.filter((role) => !PROGRAM_ROLES.has(role));
-const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
+const SCOPES = ['bundle:write', 'expectation:write', 'method:write', 'statement:read', 'read'];
 const CALLERS = ['nobody', ...PEOPLE, ...SCOPES.map((scope) => `key ${scope}`), 'command line'];
 /** How the guard says no; whatever else is answered came from behind it. */
 const REFUSALS = ['key-missing', 'key-invalid', 'scope-missing', 'right-missing', 'session-over'];

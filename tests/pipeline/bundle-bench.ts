@@ -16,7 +16,7 @@ import type { OpenDatabase } from '../../src/storage/database.js';
 import { NOW, SITE, validateSchema } from '../checks/fixture.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
-export type Examine = (task: ExamineTask) => Promise<ExaminedUnit>;
+export type Examine = (task: ExamineTask, site?: SiteFolder) => Promise<ExaminedUnit>;
 
 /** Intake, examination and settling over one database, without threads, HTTP or destinations. */
 export class BundleBench {
@@ -82,13 +82,13 @@ export class BundleBench {
   }
 
   /** What a thread of the pool does, in this one. */
-  readonly examine: Examine = (task) =>
-    Promise.resolve(examineUnit(task, this.site, validateSchema));
+  readonly examine = (task: ExamineTask, site: SiteFolder = this.site): Promise<ExaminedUnit> =>
+    Promise.resolve(examineUnit(task, site, validateSchema));
 
   /** The same, dying on bundles that hold a text. */
   dyingOn(text: string, seen: string[] = []): Examine {
-    return async (task) => {
-      const unit = await this.examine(task);
+    return async (task, site) => {
+      const unit = await this.examine(task, site);
       const bundleId = unit.kind === 'readable' ? unit.examination.header.bundleId : '';
       seen.push(bundleId);
       if (Buffer.from(task.bytes).includes(text)) throw new UnitDied(new Error('out of memory'));

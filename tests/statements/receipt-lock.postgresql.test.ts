@@ -1,8 +1,12 @@
 import type { CompiledQuery, QueryResult } from 'kysely';
 import { describe, expect, it } from 'vitest';
+import { importMethods } from '../../src/methods/import-methods.store.js';
+import { type MethodActAnswer, MethodsService } from '../../src/pipeline/methods.service.js';
 import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
 import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
+import type { SigningService } from '../../src/signatures/signing.service.js';
+import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import { until } from '../support/until.js';
 import { time } from './conforming-facts.js';
@@ -188,6 +192,65 @@ describe('news that a receipt waits for', () => {
     await Promise.all([ended, passing]);
     await world.statements.evaluateDue(10);
     expect((await world.told()).at(-1)).toMatch(/ conforms$/);
+  });
+});
+
+/** Invalidates version 1 of the receipt's method; the signature is another test's. */
+async function findWrong(world: StatementWorld): Promise<MethodActAnswer> {
+  const signed = { kind: 'signed', signature: { id: 'signature-1' } };
+  const signing = {
+    prove: () => Promise.resolve({ kind: 'proven', proof: {} }),
+    judge: () => Promise.resolve(null),
+    sign: () => Promise.resolve(signed),
+  };
+  const methods = new MethodsService({
+    database: world.database,
+    clock: world.clock,
+    site: world.site,
+    statements: world.statements,
+    signing: signing as unknown as SigningService,
+    onSigned: () => undefined,
+  });
+  const name = { id: 'ID-NQ-1001', version: '1' };
+  const request = {
+    act: 'invalidate',
+    at: null,
+    shownSha256: '',
+    reason: 'told by the test',
+  } as const;
+  return methods.sign(name, request, {} as SigningRequest);
+}
+
+async function aboutToConformByRegistry(): Promise<StatementWorld> {
+  const world = await aboutToConform();
+  const folder = { site: world.site, referenceBytes: new Map<string, Uint8Array>() };
+  await world.database.transact((trx) => importMethods(trx, folder, time('08:00')));
+  return world;
+}
+
+describe('a method found wrong and an evaluation of a receipt that rests on it', () => {
+  it('miss each other where the evaluation does not share the evidence of the site', async () => {
+    const world = await aboutToConformByRegistry();
+    const { at, ended } = await evaluating(world, { lock: true, without: SHARES_EVIDENCE });
+    expect(await findWrong(world)).toMatchObject({ kind: 'signed', stopped: [] });
+    at.open();
+    await ended;
+    expect((await world.told()).at(-1)).toMatch(/ conforms$/);
+    expect(await world.stops()).toEqual([]);
+  });
+
+  it('wait for each other with it: the act comes behind the conforms and stops it', async () => {
+    const world = await aboutToConformByRegistry();
+    const { at, ended } = await evaluating(world, { lock: true });
+    const finding = findWrong(world);
+    await until('the act waits for the evaluation', async () => {
+      return (await waitingSessions(world.database)) > 0;
+    });
+    at.open();
+    const [, found] = await Promise.all([ended, finding]);
+    expect(found).toMatchObject({ kind: 'signed', stopped: ['R-1'] });
+    expect((await world.told()).at(-1)).toMatch(/ incomplete$/);
+    expect((await world.stops()).at(-1)).toMatch(/suspend$/);
   });
 });
 

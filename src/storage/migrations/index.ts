@@ -25,7 +25,7 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0009-sweeps': m0009,
   '0010-receipts': m0010,
   '0011-second-person': m0011,
-  '0019-methods': m0019,
   '0014-delivery-acts': m0014,
   '0018-inbound': m0018,
+  '0019-methods': m0019,
 };

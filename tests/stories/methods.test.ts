@@ -1,0 +1,288 @@
+import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { afterEach, describe, expect, it } from 'vitest';
+import { addMs, formatInstant, type Instant } from '../../src/formats/instant.js';
+import { anchoredClock } from '../../src/storage/clock.js';
+import { Dock, EAST, receiptOf } from '../support/dock.js';
+import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
+import { PASSWORD } from '../support/people.js';
+import { makePerson, signIn } from '../support/signed-in.js';
+import { found, toldErp } from './observe.js';
+
+/** Release-safety rules 5 and 20 with the whole gateway: which version of a method counts, and what ends it. */
+
+const [FIRST] = EAST;
+const METHOD = 'ID-NQ-1001';
+
+let world: GatewayWorld;
+let dock: Dock;
+
+afterEach(async () => {
+  await world.close();
+});
+
+async function open(edit: (siteYaml: string) => string): Promise<void> {
+  world = await GatewayWorld.open({ edits: { 'site.yaml': edit } });
+  dock = new Dock(world);
+  await makePerson(world, 'ada', ['administrator']);
+  await makePerson(world, 'quinn', ['signer']);
+}
+
+/** Version 1 of the paracetamol method hands over to version 2, which has the same content, at an instant. */
+function handingOver(at: Instant): (siteYaml: string) => string {
+  return (siteYaml) => {
+    const entry = /^ {2}- id: ID-NQ-1001\n(?: {4}.*\n)+/m.exec(siteYaml)?.[0];
+    if (entry === undefined) throw new Error('Northquay has the method');
+    const dated = (key: string) => `${entry}    ${key}: "${formatInstant(at)}"\n`;
+    const second = dated('effectiveFrom').replace('version: "1"', 'version: "2"');
+    return siteYaml.replace(entry, () => `${dated('retiredAt')}${second}`);
+  };
+}
+
+function ask(path: string, body?: object, method: 'PUT' | 'POST' = 'POST'): Promise<HttpAnswer> {
+  return world.http({
+    path: `/api/v1/methods${path}`,
+    key: world.controlToken,
+    ...(body === undefined
+      ? {}
+      : {
+          method,
+          headers: { 'content-type': 'application/json' },
+          body: JSON.stringify(body),
+        }),
+  });
+}
+
+async function sign(
+  version: string,
+  act: 'approve' | 'retire' | 'invalidate',
+  fields: Record<string, string> = {},
+): Promise<HttpAnswer> {
+  const at = fields['at'] === undefined ? '' : `?at=${encodeURIComponent(fields['at'])}`;
+  const shown = await ask(`/${METHOD}/${version}/acts/${act}${at}`);
+  return ask(`/${METHOD}/${version}/acts/${act}`, {
+    shown: shown.json['sha256'],
+    reason: 'decided under QA-26-031 (simulated)',
+    userName: 'quinn',
+    password: PASSWORD,
+    ...fields,
+  });
+}
+
+/** Measures both drums of a receipt by a version of the method, and syncs every handheld of the dock. */
+async function measureBy(version: string, n: number, at: Instant) {
+  const receipt = receiptOf(n);
+  await dock.announce(receipt);
+  for (const [index, { label }] of receipt.drums.entries()) {
+    const says = { method: { id: METHOD, version } };
+    dock.measure(FIRST, receipt, label, { says, at: addMs(at, index * 1000) });
+  }
+  const digest = world.site.methods.find((m) => m.id === METHOD)?.contentDigest ?? '';
+  const methods = ['1', '2'].map((v) => ({ id: METHOD, version: v, digest }));
+  const bundle = await dock.sync(FIRST, { methods });
+  for (const serial of EAST.slice(1)) await dock.sync(serial);
+  // The bundle was made anew around what it says of methods, so the next one names another digest: a remark.
+  const codes = bundle.findings.map((f) => f.code).filter((code) => code !== 'chain-broken');
+  return { receipt, codes };
+}
+
+describe('a method whose version 1 was superseded by version 2', () => {
+  it('judges before by version 1, afterwards by version 2, and stops by version 1 found wrong', async () => {
+    const now = anchoredClock().now();
+    const handover = addMs(now, -20 * 60_000);
+    const [before, after] = [addMs(handover, -300_000), addMs(handover, 300_000)];
+    await open(handingOver(handover));
+
+    const byFirst = await measureBy('1', 1, before);
+    const early = await measureBy('2', 4, addMs(before, 60_000));
+    const bySecond = await measureBy('2', 2, after);
+    const late = await measureBy('1', 3, addMs(after, 60_000));
+    expect([byFirst.codes, bySecond.codes]).toEqual([[], []]);
+    for (const { codes } of [late, early]) {
+      expect(new Set(codes)).toEqual(new Set(['method-not-in-force']));
+    }
+    await world.says(byFirst.receipt.id, 'conforms');
+    await world.says(bySecond.receipt.id, 'conforms');
+    await world.quiet();
+    for (const { receipt } of [late, early]) {
+      const statement = await world.statement(receipt.id);
+      expect(statement.outcome).toBe('incomplete');
+      expect(found(statement, 'coverage').state).toBe('unmet');
+    }
+
+    // Retired is not found wrong: nothing happened to what version 1 said before.
+    const view = await ask(`/${METHOD}/1/acts/invalidate`);
+    expect(view.json).toMatchObject({ resting: [byFirst.receipt.id] });
+    const signed = await sign('1', 'invalidate');
+    expect(signed.json).toMatchObject({
+      method: { state: 'invalidated' },
+      stopped: [byFirst.receipt.id],
+      signature: { meaning: 'invalidated', userName: 'quinn' },
+    });
+    const stopped = await world.statement(byFirst.receipt.id);
+    expect(stopped.outcome).toBe('incomplete');
+    expect(found(stopped, 'methods-by-content').state).toBe('unmet');
+    expect((await world.statement(bySecond.receipt.id)).outcome).toBe('conforms');
+    await world.quiet();
+    const stops = await world.db.selectFrom('stop').select(['receipt_id', 'kind']).execute();
+    expect(stops).toEqual([{ receipt_id: byFirst.receipt.id, kind: 'suspend' }]);
+    const [stop, permitting] = [byFirst, bySecond].map((by) =>
+      toldErp(world, by.receipt.id).at(-1),
+    );
+    expect(stop).not.toBe(permitting);
+
+    // What it was judged by stays to be read, and the act to be verified.
+    const shown = (await ask(`/${METHOD}/1`)).json;
+    expect(shown).toMatchObject({ content: { threshold: '0.90' }, state: 'invalidated' });
+    expect((await sign('1', 'invalidate')).json).toMatchObject({ code: 'act-not-possible' });
+  });
+});
+
+describe('a version proposed over the API', () => {
+  const reference = readFileSync(
+    join(import.meta.dirname, '../../mappings/northquay/references/NQ-1001.csv'),
+    'utf8',
+  );
+  const proposal = {
+    id: METHOD,
+    version: '2',
+    title: 'Identity of paracetamol by Raman, revised (simulated)',
+    material: 'NQ-1001',
+    mode: 'verification',
+    algorithm: 'squared-correlation',
+    threshold: '0.90',
+    scoreTolerance: '0.02',
+    range: { from: '250', to: '1800' },
+    gridStep: '1',
+    derivative: { points: 15, polynomialOrder: 2, order: 1 },
+    reference: { csv: reference },
+    supersedes: ['1'],
+  };
+  const propose = (over: object = {}) => {
+    const body = { ...proposal, ...over };
+    return ask(`/${METHOD}/${body.version}`, body, 'PUT');
+  };
+
+  it('is judged by from its approval on, by every process, and ends the one it supersedes', async () => {
+    await open((siteYaml) => siteYaml);
+    const proposed = await propose();
+    expect([proposed.status, proposed.json['state']]).toEqual([201, 'proposed']);
+    expect((await propose()).status).toBe(200);
+    expect((await propose({ threshold: '0.91' })).json).toMatchObject({
+      code: 'method-version-exists',
+    });
+    const unapproved = await measureBy('2', 1, addMs(world.clock.now(), -60_000));
+    expect(new Set(unapproved.codes)).toEqual(new Set(['method-unknown']));
+
+    const first = receiptOf(2);
+    await dock.conform(first);
+    const approved = await sign('2', 'approve');
+    expect(approved.json).toMatchObject({ method: { state: 'in-force' }, stopped: [] });
+    const list = (await ask('')).json['methods'] as {
+      id: string;
+      version: string;
+      state: string;
+    }[];
+    const states = list.filter((m) => m.id === METHOD).map((m) => `${m.version} ${m.state}`);
+    expect(states).toEqual(['1 retired', '2 in-force']);
+    // What version 1 said before the approval goes on to count.
+    expect((await world.statement(first.id)).outcome).toBe('conforms');
+
+    const at = addMs(world.clock.now(), 5);
+    const margin = world.site.limits.syncMarginMs + 1_500;
+    await world.until('the sync margin is over', () => world.clock.now() > addMs(at, margin));
+    const bySecond = await measureBy('2', 3, at);
+    expect(bySecond.codes).toEqual([]);
+    await world.says(bySecond.receipt.id, 'conforms');
+    const byFirst = await measureBy('1', 4, at);
+    expect(new Set(byFirst.codes)).toEqual(new Set(['method-not-in-force']));
+  });
+
+  it('is refused at the place of each fault, by rule and with a remedy', async () => {
+    await open((siteYaml) => siteYaml);
+    const later = '2026-03-04T12:00:00Z';
+    const rows: readonly [object, string, string][] = [
+      [{ threshold: '1.2' }, '/threshold', 'method-numbers'],
+      [{ material: 'NQ-9' }, '/material', 'unknown-material'],
+      [{ reference: null }, '/reference', 'method-without-reference'],
+      [{ reference: {} }, '/reference', 'reference-form'],
+      [{ reference: { csv: '200,1\n100,2\n' } }, '/reference/csv', 'reference-spectrum'],
+      [
+        {
+          reference: {
+            points: [
+              [200, 1],
+              [100, 2],
+            ],
+          },
+        },
+        '/reference/points/1',
+        'reference-spectrum',
+      ],
+      [{ range: { from: '250', to: '9000' } }, '/reference', 'reference-too-short'],
+      [{ effectiveFrom: '2026-03-04' }, '/effectiveFrom', 'instant-unreadable'],
+      [{ supersedes: ['7'] }, '/supersedes/0', 'unknown-version'],
+      [{ retiredAt: later }, '/retiredAt', 'schema-unknown-key'],
+      [{ approvals: [] }, '/approvals', 'schema-unknown-key'],
+    ];
+    for (const [over, pointer, rule] of rows) {
+      const answer = await propose(over);
+      expect(answer.status, pointer).toBe(422);
+      expect(answer.json['faults'], JSON.stringify(over)).toEqual(
+        expect.arrayContaining([expect.objectContaining({ pointer, rule })]),
+      );
+    }
+    expect((await ask(`/${METHOD}/2`)).status).toBe(404);
+  });
+
+  it('is approved by somebody who may, who saw it as it is, and only when no other is in force', async () => {
+    await open((siteYaml) => siteYaml);
+    await makePerson(world, 'vera', ['viewer']);
+    await makePerson(world, 'mia', ['mapping-editor', 'signer']);
+    await propose({ supersedes: [] });
+    expect((await sign('2', 'approve')).json).toMatchObject({ code: 'act-not-possible' });
+    expect((await sign('2', 'retire', { at: '2026-01-01T00:00:00Z' })).json).toMatchObject({
+      code: 'act-not-possible',
+    });
+    await propose({ version: '3' });
+    expect((await sign('3', 'approve', { userName: 'vera' })).json).toMatchObject({
+      code: 'right-missing',
+    });
+    expect((await sign('3', 'approve', { shown: '0'.repeat(64) })).json).toMatchObject({
+      code: 'signature-stale',
+    });
+    expect((await sign('3', 'approve', { password: 'wrong' })).json).toMatchObject({
+      code: 'signature-not-proven',
+    });
+    expect((await ask(`/${METHOD}/9/acts/approve`)).status).toBe(404);
+    const { cookie, token } = await signIn(world, 'mia');
+    const own = await world.http({
+      path: `/api/v1/methods/${METHOD}/4`,
+      method: 'PUT',
+      key: null,
+      headers: {
+        cookie,
+        'x-form-token': token,
+        'content-type': 'application/json',
+        origin: new URL(world.url).origin,
+        'sec-fetch-site': 'same-origin',
+      },
+      body: JSON.stringify({ ...proposal, version: '4' }),
+    });
+    expect(own.status, own.text).toBe(201);
+    expect((await sign('4', 'approve', { userName: 'mia' })).json).toMatchObject({
+      code: 'duty-own-proposal',
+    });
+    const left = await world.db.selectFrom('method_event').select('kind').execute();
+    expect(new Set(left.map((e) => e.kind))).toEqual(new Set(['listed']));
+  });
+
+  it('goes on to count after a restart from a folder that does not know it', async () => {
+    await open((siteYaml) => siteYaml);
+    await propose();
+    await sign('2', 'approve');
+    await world.restart();
+    const shown = (await ask(`/${METHOD}/2`)).json;
+    expect(shown).toMatchObject({ state: 'in-force', approvals: [{ by: 'signature' }] });
+  });
+});
