@@ -16,6 +16,9 @@ export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFa
       unknownId(known.areas, instrument.area, ['instruments', index, 'area'], 'area'),
     ),
     ...(site.methods ?? []).flatMap((method, index) => methodFaults(method, index, known)),
+    ...(site.references ?? []).flatMap((reference, index) =>
+      unknownId(known.materials, reference.material, ['references', index, 'material'], 'material'),
+    ),
     ...(site.plans ?? []).flatMap((plan, index) => planFaults(plan, index, known)),
     ...decisionFaults(site),
     ...secondPersonFaults(site, known),

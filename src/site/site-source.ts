@@ -4,16 +4,17 @@ import { destinationFaults } from './destination-rules.js';
 import type { MappingDocument } from './mapping-document.js';
 import { methodContentDigest } from './method-content.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
-import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
-import type { MethodEntry, SiteFile } from './site-file.js';
+import type { MethodEntry, ReferenceEntry, SiteFile } from './site-file.js';
 import {
   DEFAULT_SESSIONS,
   type Method,
   type ReferenceSpectrum,
   type SiteFolder,
+  type SiteReference,
 } from './site-folder.js';
+import { marginFaults, readReferences } from './site-references.js';
 import { siteRuleFaults } from './site-rules.js';
 import { type EnvironmentVariables, misplacedPlaceholders, substituted } from './substitution.js';
 import { placed, readYaml, type YamlSource } from './yaml-source.js';
@@ -50,7 +51,7 @@ export function readSite(
   const raw = readableParts(source.value, broken);
   const filled = substituted(raw.destinations ?? [], env);
   const site: Partial<SiteFile> = { ...raw, destinations: filled.destinations };
-  const references = readReferences(raw.methods ?? [], folder);
+  const references = readReferences(raw, folder);
   const restore = originalIndexes(source.value, broken);
   const rules = [
     ...misplacedPlaceholders(raw),
@@ -59,6 +60,7 @@ export function readSite(
     ...destinationFaults(site, mappings),
     ...strayMappings(site, mappings, source),
     ...references.inSite,
+    ...marginFaults(site, references.found),
   ].map((fault) => ({ ...fault, path: restore(fault.path) }));
   const faults = [...schema, ...rules].map((fault) => placed(source, fault));
   return {
@@ -79,6 +81,7 @@ export function buildSite(
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
+    references: (file.references ?? []).map((entry) => buildReference(entry, references)),
     plans: file.plans.map((plan) => {
       const expires = parseTimestamp(plan.expires);
       if (!expires) throw new Error(`plan expiry was not checked: ${plan.expires}`);
@@ -105,61 +108,13 @@ function buildMethod(
   return { ...entry, reference, contentDigest };
 }
 
-interface References {
-  readonly found: ReadonlyMap<string, ReferenceSpectrum>;
-  readonly inSite: readonly RuleFault[];
-  readonly inFiles: readonly SiteFault[];
-}
-
-function readReferences(methods: readonly MethodEntry[], folder: FolderContent): References {
-  const found = new Map<string, ReferenceSpectrum>();
-  const inSite: RuleFault[] = [];
-  const inFiles: SiteFault[] = [];
-  for (const [index, method] of methods.entries()) {
-    const name = method.reference;
-    if (name === null) continue;
-    const path = ['methods', index, 'reference'];
-    const bytes = folder.bytes.get(name);
-    const text = Object.hasOwn(folder.texts, name) ? folder.texts[name] : undefined;
-    if (bytes === undefined || text === undefined) {
-      const message = `there is no file ${name} in the site folder`;
-      inSite.push({
-        path,
-        rule: 'unknown-file',
-        message,
-        remedy: 'Add the file, or correct its name.',
-      });
-      continue;
-    }
-    const read = readReferenceSpectrum(bytes, text);
-    if (read.ok) {
-      found.set(name, read.reference);
-      inSite.push(...rangeFaults(method, read.reference, path));
-    } else {
-      const { line, message, remedy } = read;
-      inFiles.push({ file: name, line, column: 1, rule: 'reference-spectrum', message, remedy });
-    }
-  }
-  return { found, inSite, inFiles };
-}
-
-/** A curve is never extrapolated: the reference has to cover the method's region in full. */
-function rangeFaults(
-  method: MethodEntry,
-  reference: ReferenceSpectrum,
-  path: RuleFault['path'],
-): RuleFault[] {
-  const first = reference.axis[0] ?? Number.NaN;
-  const last = reference.axis.at(-1) ?? Number.NaN;
-  if (first <= Number(method.range.from) && last >= Number(method.range.to)) return [];
-  return [
-    {
-      path,
-      rule: 'reference-too-short',
-      message: `the reference runs from ${first} to ${last} cm-1, the method from ${method.range.from} to ${method.range.to}`,
-      remedy: 'Store a longer curve, or narrow the range.',
-    },
-  ];
+function buildReference(
+  entry: ReferenceEntry,
+  references: ReadonlyMap<string, ReferenceSpectrum>,
+): SiteReference {
+  const spectrum = references.get(entry.file);
+  if (spectrum === undefined) throw new Error(`reference was not checked: ${entry.file}`);
+  return { material: entry.material, file: entry.file, models: entry.models ?? null, spectrum };
 }
 
 function strayMappings(
