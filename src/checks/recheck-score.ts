@@ -1,0 +1,134 @@
+import { compareDecimals, type Decimal, distanceOfDecimals } from '../formats/decimal.js';
+import type { BundleResult } from '../intake/result-bundle.js';
+import type { Method, ReferenceSpectrum } from '../site/site-folder.js';
+import { stepsWithin } from './even-grid.js';
+import { type Disagreement, shownScore } from './recheck.js';
+import {
+  type RankedMaterial,
+  rankMaterials,
+  referencesOfOthers,
+  type SetReference,
+} from './reference-set.js';
+import { type Sample, scoreAgainst, treatSample } from './spectral-score.js';
+import type { SpectrumValues } from './spectrum-values.js';
+
+/** True for the decisions that a recheck has to bear out before anything may rest on them. */
+export function saysYes(result: BundleResult): boolean {
+  return result.decision === 'pass' || result.decision === 'match';
+}
+
+/** How the recomputed score stands to the reported decision and score; null when nothing speaks against them. */
+export function scoreDisagreement(
+  result: BundleResult,
+  method: Method,
+  score: Decimal,
+): Disagreement | null {
+  const isEnough = compareDecimals(score, method.threshold) >= 0;
+  const against = (message: string): Disagreement => ({
+    test: 'score',
+    pointer: result.score === null ? '/decision' : '/score/value',
+    message,
+    numbers: scoreNumbers(result, method, score),
+  });
+  if (saysYes(result) && !isEnough) {
+    return against(`recomputed ${score} is below the threshold ${method.threshold}`);
+  }
+  if (result.score !== null) {
+    const distance = distanceOfDecimals(score, result.score.value);
+    if (compareDecimals(distance, method.scoreTolerance) <= 0) return null;
+    const found = `reported ${result.score.value}, recomputed ${score}`;
+    return against(`${found}: ${distance} apart, tolerance ${method.scoreTolerance}`);
+  }
+  const isDenied = result.decision === 'fail' || result.decision === 'no-match';
+  if (!isDenied || !isEnough) return null;
+  return against(`reported ${result.decision} without a score, recomputed ${score}`);
+}
+
+/** How far beyond its allowance a curve is moved to find out whether its axis explains a disagreement, cm-1. */
+const LOOK_FURTHER = 15;
+/** A shift below this explains nothing that the tolerance of an axis would not, cm-1. */
+const SHIFT_MIN = 2;
+
+/**
+ * What most likely lies behind a positive result that its own spectrum does not bear out, said by a code of its own:
+ * the spectrum is that of another material, or it would bear out the score if its axis were moved. Whatever it is,
+ * the result does not stand.
+ */
+export function explained(
+  disagreement: Disagreement,
+  result: BundleResult,
+  method: Method,
+  values: SpectrumValues,
+  references: readonly SetReference[],
+): Disagreement {
+  if (!saysYes(result) || method.reference === null) return disagreement;
+  const sample = treatSample(method, values.axis, values.intensity);
+  if ('kind' in sample) return disagreement;
+  const other = otherMaterial(sample, method, references);
+  if (other !== undefined) return ofOther(disagreement, method, other);
+  return ofAxis(disagreement, result, method, method.reference, values) ?? disagreement;
+}
+
+function otherMaterial(
+  sample: Sample,
+  method: Method,
+  references: readonly SetReference[],
+): RankedMaterial | undefined {
+  const [best] = rankMaterials(sample, referencesOfOthers(method, references)).ranked;
+  return best !== undefined && best.score >= Number(method.threshold) ? best : undefined;
+}
+
+function ofOther(
+  disagreement: Disagreement,
+  method: Method,
+  { material, name, score }: RankedMaterial,
+): Disagreement {
+  const shown = shownScore(score);
+  return {
+    test: 'other-material',
+    pointer: '/spectrum',
+    message: `${disagreement.message}; against ${name} of ${material} the spectrum scores ${shown}, expected ${method.material}`,
+    numbers: { ...disagreement.numbers, otherMaterial: material, otherScore: shown },
+  };
+}
+
+function ofAxis(
+  disagreement: Disagreement,
+  result: BundleResult,
+  method: Method,
+  reference: ReferenceSpectrum,
+  values: SpectrumValues,
+): Disagreement | null {
+  const more = stepsWithin(LOOK_FURTHER, Number(method.gridStep));
+  const wide = treatSample(method, values.axis, values.intensity, more);
+  if ('kind' in wide) return null;
+  const moved = scoreAgainst(wide, reference);
+  if (moved.kind === 'no-score' || Math.abs(moved.shift) < SHIFT_MIN) return null;
+  const shown = shownScore(moved.score);
+  const reported = result.score?.value ?? null;
+  const isBorneOut =
+    compareDecimals(shown, method.threshold) >= 0 &&
+    (reported === null ||
+      compareDecimals(distanceOfDecimals(shown, reported), method.scoreTolerance) <= 0);
+  if (!isBorneOut) return null;
+  const shift = String(Number(moved.shift.toFixed(4)));
+  return {
+    test: 'axis',
+    pointer: '/spectrum/axis',
+    message: `${disagreement.message}; with its bands ${shift} cm-1 away from those of the reference taken off, the spectrum scores ${shown}`,
+    numbers: { ...disagreement.numbers, shift, scoreMoved: shown },
+  };
+}
+
+export function scoreNumbers(
+  result: BundleResult,
+  method: Method,
+  score: Decimal | null,
+): Record<string, string> {
+  return {
+    recomputed: score ?? 'none',
+    reported: result.score?.value ?? 'none',
+    threshold: method.threshold,
+    tolerance: method.scoreTolerance,
+  };
+}
