@@ -19,9 +19,10 @@ export function testResidual(
 ): TestOutcome {
   const treated = referenceCurve(sample.plan, reference);
   if (typeof treated === 'string') return { kind: 'unclear', message: `residual: ${treated}` };
-  const x = treated.curve.plain;
-  const from = sample.offset + Math.round(measured.shift / sample.plan.grid.step);
-  const y = sample.curve.plain.subarray(from, from + x.length);
+  const x = treated.plain;
+  const steps = Math.round(measured.shift / sample.plan.grid.step);
+  const { plain: y, unit: divisor } =
+    sample.moved.find((one) => one.steps === steps)?.curve ?? sample.curve;
   const fit = scaledFit(x, y);
   if (fit === null || !(fit.scale > 0)) {
     return {
@@ -33,7 +34,7 @@ export function testResidual(
   const found = fit[test.statistic];
   const unit =
     test.unit === 'noise'
-      ? noiseOf(measured.axis, measured.intensity, sample.plan.grid) / sample.curve.unit
+      ? noiseOf(measured.axis, measured.intensity, sample.plan.grid) / divisor
       : fit.scale * spanOf(x);
   if (!(unit > 0) && found > 0) {
     return { kind: 'unclear', message: `residual: the spectrum shows no ${test.unit} to count in` };

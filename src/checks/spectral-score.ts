@@ -1,9 +1,10 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { Method, ReferenceSpectrum, ScoreAlgorithm } from '../site/site-folder.js';
 import {
+  CONSTANT_WITHIN,
+  deviationsOf,
   largest,
   lengthOf,
-  meanOf,
   planOf,
   type Treated,
   type TreatmentPlan,
@@ -35,16 +36,10 @@ export interface NoScore {
 export interface Sample {
   readonly plan: TreatmentPlan;
   readonly algorithm: ScoreAlgorithm;
+  /** As it was measured. */
   readonly curve: Treated;
-  /** Index on the sample's grid of the first point of the method's range. */
-  readonly offset: number;
-  /** Length of the curve over the range, by the grid steps it is moved. */
-  readonly lengths: ReadonlyMap<number, number>;
-}
-
-interface ReferenceCurve {
-  readonly curve: Treated;
-  readonly length: number;
+  /** Moved by whole grid steps, the smallest moves first; with the one as it was measured. */
+  readonly moved: readonly { readonly steps: number; readonly curve: Treated }[];
 }
 
 /** Scores a spectrum against the method's own reference. Its axis must be strictly ascending, all values finite. */
@@ -65,7 +60,11 @@ export function spectralScore(
   return 'kind' in sample ? sample : scoreAgainst(sample, method.reference);
 }
 
-/** @param stepsMore grid steps that the spectrum is moved by beyond the method's allowance, to find out why it disagrees */
+/**
+ * Treats a spectrum once for every shift that the method allows and its axis covers.
+ *
+ * @param stepsMore grid steps beyond the method's allowance, to find out why a spectrum disagrees
+ */
 export function treatSample(
   method: Method,
   axis: FloatValues,
@@ -75,14 +74,18 @@ export function treatSample(
   const plan = planOf(method);
   if (typeof plan === 'string') return noScore(plan);
   if (method.algorithm === 'undisclosed') return noScore('the algorithm is undisclosed');
-  const steps = plan.stepsEachWay + stepsMore;
-  const treated = treatCurve(plan, axis, intensity, 'the spectrum', steps);
+  const treated = treatCurve(plan, axis, intensity, 'the spectrum');
   if (!treated.ok) return noScore(treated.reason);
   const { curve } = treated;
-  const offset = Math.round((plan.grid.from - curve.grid.from) / plan.grid.step);
-  const lengths = lengthsByShift(curve, offset, plan, steps);
-  if (!lengths.has(0)) return noScore('the spectrum is constant over the range of the method');
-  return { plan, algorithm: method.algorithm, curve, offset, lengths };
+  const moved = [{ steps: 0, curve }];
+  for (let far = 1; far <= plan.stepsEachWay + stepsMore; far++) {
+    for (const steps of [far, -far]) {
+      const by = steps * plan.grid.step;
+      const other = treatCurve(plan, axis, intensity, 'the spectrum', by);
+      if (other.ok) moved.push({ steps, curve: other.curve });
+    }
+  }
+  return { plan, algorithm: method.algorithm, curve, moved };
 }
 
 /** Scores a treated spectrum against one reference. */
@@ -90,12 +93,9 @@ export function scoreAgainst(sample: Sample, reference: ReferenceSpectrum): Spec
   const known = referenceCurve(sample.plan, reference);
   if (typeof known === 'string') return noScore(known);
   let best = { value: Number.NEGATIVE_INFINITY, steps: 0 };
-  for (const [steps, length] of sample.lengths) {
-    const product = productAt(sample.curve.values, sample.offset + steps, known.curve.values);
-    const value = product / (length * known.length);
-    if (value > best.value || (value === best.value && Math.abs(steps) < Math.abs(best.steps))) {
-      best = { value, steps };
-    }
+  for (const { steps, curve } of sample.moved) {
+    const value = productAt(curve.values, 0, known.values) / (curve.length * known.length);
+    if (value > best.value) best = { value, steps };
   }
   const score = asScore(Math.min(1, Math.max(-1, best.value)), sample.algorithm);
   return { kind: 'scored', score, shift: best.steps * sample.plan.grid.step };
@@ -104,18 +104,22 @@ export function scoreAgainst(sample: Sample, reference: ReferenceSpectrum): Spec
 /** Square of Pearson's r with r < 0 → 0, in two passes; null when one of the curves is constant. */
 export function squaredCorrelation(a: Float64Array, b: Float64Array): number | null {
   if (a.length !== b.length) throw new RangeError(`${a.length} values against ${b.length}`);
-  const [left, right] = [deviationsOf(a), deviationsOf(b)];
+  const [left, right] = [spreadOf(a), spreadOf(b)];
   if (left === null || right === null) return null;
-  const r = productAt(left, 0, right) / (lengthOf(left) * lengthOf(right));
+  const r = productAt(left.deviations, 0, right.deviations) / (left.length * right.length);
   return asScore(Math.min(1, r), 'squared-correlation');
 }
 
-function deviationsOf(values: Float64Array): Float64Array | null {
-  const mean = meanOf(values);
-  const deviations = values.map((value) => value - mean);
+function spreadOf(values: Float64Array): Spread | null {
+  const deviations = deviationsOf(values);
   const length = lengthOf(deviations);
-  const least = 1e-14 * largest(values) * Math.sqrt(values.length);
-  return Number.isFinite(length) && length > least ? deviations : null;
+  const least = CONSTANT_WITHIN * largest(values) * Math.sqrt(values.length);
+  return Number.isFinite(length) && length > least ? { deviations, length } : null;
+}
+
+interface Spread {
+  readonly deviations: Float64Array;
+  readonly length: number;
 }
 
 /** The sign counts: -1 squared is no match. */
@@ -125,7 +129,8 @@ function asScore(value: number, algorithm: ScoreAlgorithm): number {
   return value <= 0 ? 0 : value * value;
 }
 
-function productAt(values: Float64Array, from: number, reference: Float64Array): number {
+/** Product of a reference with a curve, from a point of the curve on. */
+export function productAt(values: Float64Array, from: number, reference: Float64Array): number {
   let sum = 0;
   for (let i = 0, k = from; i < reference.length; i++, k++) {
     sum += (values[k] as number) * (reference[i] as number);
@@ -133,56 +138,25 @@ function productAt(values: Float64Array, from: number, reference: Float64Array):
   return sum;
 }
 
-/**
- * Length of the part of the curve that lies on the method's range, for every shift that the axis covers. The
- * deviations are those from the mean of the whole curve; what the part's own mean differs from it is taken off
- * here, and plays no part in the product with a reference whose deviations sum to 0.
- */
-function lengthsByShift(
-  curve: Treated,
-  offset: number,
-  plan: TreatmentPlan,
-  most: number,
-): ReadonlyMap<number, number> {
-  const lengths = new Map<number, number>();
-  const { count } = plan.grid;
-  const first = Math.max(-most, -offset);
-  const last = Math.min(most, curve.grid.count - count - offset);
-  for (let steps = first; steps <= last; steps++) {
-    const part = curve.values.subarray(offset + steps, offset + steps + count);
-    const mean = plan.isCentred ? meanOf(part) : 0;
-    let squares = 0;
-    for (let i = 0; i < count; i++) {
-      const value = (part[i] as number) - mean;
-      squares += value * value;
-    }
-    const length = Math.sqrt(squares);
-    if (length > curve.nothing) lengths.set(steps, length);
-  }
-  return lengths;
-}
-
 const CURVES_KEPT_POINTS = 4_000_000;
-let references = new WeakMap<ReferenceSpectrum, Map<string, ReferenceCurve | string>>();
+let references = new WeakMap<ReferenceSpectrum, Map<string, Treated | string>>();
 let pointsKept = 0;
 
 /** A reference as the plan treats it, or why it cannot be; kept, since it is the same for every spectrum. */
 export function referenceCurve(
   plan: TreatmentPlan,
   reference: ReferenceSpectrum,
-): ReferenceCurve | string {
+): Treated | string {
   const known = references.get(reference)?.get(plan.key);
   if (known !== undefined) return known;
   const treated = treatCurve(plan, reference.axis, reference.intensity, 'the reference');
-  const curve = treated.ok
-    ? { curve: treated.curve, length: lengthOf(treated.curve.values) }
-    : treated.reason;
+  const curve = treated.ok ? treated.curve : treated.reason;
   pointsKept += 2 * plan.grid.count;
   if (pointsKept > CURVES_KEPT_POINTS) {
     references = new WeakMap();
     pointsKept = 2 * plan.grid.count;
   }
-  const ofReference = references.get(reference) ?? new Map<string, ReferenceCurve | string>();
+  const ofReference = references.get(reference) ?? new Map<string, Treated | string>();
   references.set(reference, ofReference.set(plan.key, curve));
   return curve;
 }

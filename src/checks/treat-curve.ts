@@ -1,12 +1,11 @@
 import type { FloatValues } from '../formats/float-array.js';
-import { type BaselineSetting, PLAIN_TREATMENT, type Treatment } from '../site/method-treatment.js';
+import { PLAIN_TREATMENT, type Treatment } from '../site/method-treatment.js';
 import type { DerivativeSetting, Method } from '../site/site-folder.js';
 import { subtractBaseline } from './baseline.js';
 import {
   covers,
   type Grid,
   gridOf,
-  gridValue,
   interpolateLinear,
   interpolateSpline,
   stepsWithin,
@@ -27,15 +26,14 @@ export interface TreatmentPlan {
 }
 
 export interface Treated {
-  readonly grid: Grid;
   /** Deviations from their mean where the plan is centred, otherwise the treated values. */
   readonly values: Float64Array;
+  /** Square root of the sum of squares of `values`. */
+  readonly length: number;
   /** The curve before the derivative, its largest value in size 1 before the baseline was taken off. */
   readonly plain: Float64Array;
   /** What `plain` was divided by. */
   readonly unit: number;
-  /** Length of `values` that counts as none. */
-  readonly nothing: number;
 }
 
 export type TreatedOrNot =
@@ -43,7 +41,7 @@ export type TreatedOrNot =
   | { readonly ok: false; readonly reason: string };
 
 /** Deviation from the mean, beside the largest value, below which a curve counts as constant. */
-const CONSTANT_WITHIN = 1e-14;
+export const CONSTANT_WITHIN = 1e-14;
 /** The same behind a baseline correction, which solves a system and so rounds more. */
 const CONSTANT_WITHOUT_BASELINE = 1e-9;
 /** A baseline needs more points than this. */
@@ -88,57 +86,38 @@ function makePlan(method: Method): TreatmentPlan | string {
 
 /**
  * Brings a curve to the grid of the plan and treats it: interpolation, division by its largest value in size,
- * baseline, derivative. The axis has to ascend strictly and to cover the range; of `stepsMore` more grid steps
- * at both ends those are taken that it covers.
+ * baseline, derivative. The axis has to ascend strictly and to cover the range.
+ *
+ * @param moved cm-1 that the curve is moved down by before anything else
  */
 export function treatCurve(
   plan: TreatmentPlan,
   axis: FloatValues,
   intensity: FloatValues,
   what: string,
-  stepsMore = 0,
+  moved = 0,
 ): TreatedOrNot {
-  if (!covers(axis, plan.grid)) {
-    return { ok: false, reason: `${what} does not cover the range of the method` };
-  }
-  const grid = widened(plan.grid, axis, stepsMore);
-  const isSpline = plan.treatment.interpolation === 'spline';
-  const plain = (isSpline ? interpolateSpline : interpolateLinear)(axis, intensity, grid);
+  const { baseline, interpolation } = plan.treatment;
+  const grid = moved === 0 ? plan.grid : { ...plan.grid, from: plan.grid.from + moved };
+  if (!covers(axis, grid)) return none(`${what} does not cover the range of the method`);
+  const interpolate = interpolation === 'spline' ? interpolateSpline : interpolateLinear;
+  const plain = interpolate(axis, intensity, grid);
   const unit = largest(plain);
-  if (!Number.isFinite(unit)) {
-    return { ok: false, reason: `${what} holds values that cannot be interpolated` };
-  }
-  const constant = `${what} is constant over the range of the method`;
+  if (!Number.isFinite(unit)) return none(`${what} holds values that cannot be interpolated`);
   if (unit > 0) for (let i = 0; i < plain.length; i++) plain[i] = (plain[i] as number) / unit;
-  const { baseline } = plan.treatment;
   if (baseline !== null) subtractBaseline(plain, baseline);
   const { derivative } = plan;
   const values = derivative === null ? plain.slice() : savitzkyGolay(plain, derivative, grid.step);
-  const mean = meanOf(values);
-  const nothing = nothingOf(baseline) * Math.sqrt(plan.grid.count);
-  const deviations = values.map((value) => value - mean);
-  if (!(lengthOf(deviations) > nothing)) return { ok: false, reason: constant };
-  const used = plan.isCentred ? deviations : values;
-  return { ok: true, curve: { grid, values: used, plain, unit, nothing } };
-}
-
-function nothingOf(baseline: BaselineSetting | null): number {
-  return baseline === null ? CONSTANT_WITHIN : CONSTANT_WITHOUT_BASELINE;
-}
-
-function widened(grid: Grid, axis: FloatValues, stepsMore: number): Grid {
-  if (stepsMore === 0) return grid;
-  const { step } = grid;
-  const below = grid.from - (axis[0] as number);
-  const above = (axis[axis.length - 1] as number) - gridValue(grid, grid.count - 1);
-  // One by one: a step that the axis covers but for a rounding error would have to be extrapolated.
-  let before = Math.min(stepsMore, Math.floor(below / step));
-  while (before > 0 && grid.from - before * step < (axis[0] as number)) before--;
-  let after = Math.min(stepsMore, Math.floor(above / step));
-  const from = grid.from - before * step;
-  const at = (count: number) => from + (before + grid.count - 1 + count) * step;
-  while (after > 0 && at(after) > (axis[axis.length - 1] as number)) after--;
-  return { from, step, count: before + grid.count + after };
+  const least = baseline === null ? CONSTANT_WITHIN : CONSTANT_WITHOUT_BASELINE;
+  const deviations = deviationsOf(values);
+  const spread = lengthOf(deviations);
+  if (!(spread > least * Math.sqrt(grid.count))) {
+    return none(`${what} is constant over the range of the method`);
+  }
+  const used = plan.isCentred
+    ? { values: deviations, length: spread }
+    : { values, length: lengthOf(values) };
+  return { ok: true, curve: { ...used, plain, unit } };
 }
 
 export function largest(values: FloatValues): number {
@@ -153,9 +132,21 @@ export function meanOf(values: Float64Array): number {
   return sum / values.length;
 }
 
+/** What each value differs from the mean of all. */
+export function deviationsOf(values: Float64Array): Float64Array {
+  const mean = meanOf(values);
+  const out = new Float64Array(values.length);
+  for (let i = 0; i < values.length; i++) out[i] = (values[i] as number) - mean;
+  return out;
+}
+
 /** Square root of the sum of squares. */
 export function lengthOf(values: Float64Array): number {
   let squares = 0;
   for (let i = 0; i < values.length; i++) squares += (values[i] as number) * (values[i] as number);
   return Math.sqrt(squares);
+}
+
+function none(reason: string): TreatedOrNot {
+  return { ok: false, reason };
 }
