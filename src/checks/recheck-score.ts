@@ -1,7 +1,6 @@
 import { compareDecimals, type Decimal, distanceOfDecimals } from '../formats/decimal.js';
 import type { BundleResult } from '../intake/result-bundle.js';
 import type { Method, ReferenceSpectrum } from '../site/site-folder.js';
-import { stepsWithin } from './even-grid.js';
 import { type Disagreement, shownScore } from './recheck.js';
 import {
   type RankedMaterial,
@@ -9,7 +8,7 @@ import {
   referencesOfOthers,
   type SetReference,
 } from './reference-set.js';
-import { type Sample, scoreAgainst, treatSample } from './spectral-score.js';
+import { bestSlide, type Sample, treatSample } from './spectral-score.js';
 import type { SpectrumValues } from './spectrum-values.js';
 
 /** True for the decisions that a recheck has to bear out before anything may rest on them. */
@@ -66,7 +65,7 @@ export function explained(
   if ('kind' in sample) return disagreement;
   const other = otherMaterial(sample, method, references);
   if (other !== undefined) return ofOther(disagreement, method, other);
-  return ofAxis(disagreement, result, method, method.reference, values) ?? disagreement;
+  return ofAxis(disagreement, result, method, sample, method.reference) ?? disagreement;
 }
 
 function otherMaterial(
@@ -96,14 +95,11 @@ function ofAxis(
   disagreement: Disagreement,
   result: BundleResult,
   method: Method,
+  sample: Sample,
   reference: ReferenceSpectrum,
-  values: SpectrumValues,
 ): Disagreement | null {
-  const more = stepsWithin(LOOK_FURTHER, Number(method.gridStep));
-  const wide = treatSample(method, values.axis, values.intensity, more);
-  if ('kind' in wide) return null;
-  const moved = scoreAgainst(wide, reference);
-  if (moved.kind === 'no-score' || Math.abs(moved.shift) < SHIFT_MIN) return null;
+  const moved = bestSlide(sample, reference, LOOK_FURTHER);
+  if (moved === null || Math.abs(moved.shift) < SHIFT_MIN) return null;
   const shown = shownScore(moved.score);
   const reported = result.score?.value ?? null;
   const isBorneOut =
@@ -115,7 +111,7 @@ function ofAxis(
   return {
     test: 'axis',
     pointer: '/spectrum/axis',
-    message: `${disagreement.message}; with its bands ${shift} cm-1 away from those of the reference taken off, the spectrum scores ${shown}`,
+    message: `${disagreement.message}; its bands lie ${shift} cm-1 beside those of the reference, and with that taken off it scores about ${shown}`,
     numbers: { ...disagreement.numbers, shift, scoreMoved: shown },
   };
 }

@@ -1,5 +1,6 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { Method, ReferenceSpectrum, ScoreAlgorithm } from '../site/site-folder.js';
+import { stepsWithin } from './even-grid.js';
 import {
   CONSTANT_WITHIN,
   deviationsOf,
@@ -60,16 +61,11 @@ export function spectralScore(
   return 'kind' in sample ? sample : scoreAgainst(sample, method.reference);
 }
 
-/**
- * Treats a spectrum once for every shift that the method allows and its axis covers.
- *
- * @param stepsMore grid steps beyond the method's allowance, to find out why a spectrum disagrees
- */
+/** Treats a spectrum once for every shift that the method allows and its axis covers. */
 export function treatSample(
   method: Method,
   axis: FloatValues,
   intensity: FloatValues,
-  stepsMore = 0,
 ): Sample | NoScore {
   const plan = planOf(method);
   if (typeof plan === 'string') return noScore(plan);
@@ -78,7 +74,7 @@ export function treatSample(
   if (!treated.ok) return noScore(treated.reason);
   const { curve } = treated;
   const moved = [{ steps: 0, curve }];
-  for (let far = 1; far <= plan.stepsEachWay + stepsMore; far++) {
+  for (let far = 1; far <= plan.stepsEachWay; far++) {
     for (const steps of [far, -far]) {
       const by = steps * plan.grid.step;
       const other = treatCurve(plan, axis, intensity, 'the spectrum', by);
@@ -99,6 +95,38 @@ export function scoreAgainst(sample: Sample, reference: ReferenceSpectrum): Spec
   }
   const score = asScore(Math.min(1, Math.max(-1, best.value)), sample.algorithm);
   return { kind: 'scored', score, shift: best.steps * sample.plan.grid.step };
+}
+
+/**
+ * The shift up to `furthest` cm-1, about every 1 cm-1, at which a treated spectrum scores best, and that score, over
+ * the part of the range that both curves still share. Nothing is treated anew: good enough to say why a spectrum
+ * disagrees, and not a score of the method.
+ */
+export function bestSlide(
+  sample: Sample,
+  reference: ReferenceSpectrum,
+  furthest: number,
+): { readonly score: number; readonly shift: number } | null {
+  const known = referenceCurve(sample.plan, reference);
+  if (typeof known === 'string') return null;
+  const { grid, isCentred } = sample.plan;
+  const stride = Math.max(1, Math.round(1 / grid.step));
+  const most = Math.min(stepsWithin(furthest, grid.step), grid.count >> 1);
+  let best = { value: Number.NEGATIVE_INFINITY, steps: 0 };
+  for (let far = 0; far <= most; far += stride) {
+    for (const steps of far === 0 ? [0] : [far, -far]) {
+      const shared = grid.count - far;
+      const [up, down] = [Math.max(0, steps), Math.max(0, -steps)];
+      const a = sample.curve.values.subarray(up, up + shared);
+      const b = known.values.subarray(down, down + shared);
+      const [x, y] = isCentred ? [deviationsOf(a), deviationsOf(b)] : [a, b];
+      const value = productAt(x, 0, y) / (lengthOf(x) * lengthOf(y));
+      if (value > best.value) best = { value, steps };
+    }
+  }
+  if (best.value === Number.NEGATIVE_INFINITY) return null;
+  const score = asScore(Math.min(1, best.value), sample.algorithm);
+  return { score, shift: best.steps * grid.step };
 }
 
 /** Square of Pearson's r with r < 0 → 0, in two passes; null when one of the curves is constant. */

@@ -9,6 +9,7 @@ interface Declared {
   readonly treatment?: Treatment;
   readonly asks?: IdentityTests;
   readonly range: { readonly from: Decimal; readonly to: Decimal };
+  readonly gridStep: Decimal;
   readonly algorithm: string;
 }
 
@@ -19,6 +20,7 @@ export function treatmentFaults(
 ): RuleFault[] {
   const found = [
     ...(method.treatment ? ofTreatment(method.treatment) : []),
+    ...(method.treatment ? ofCost(method.treatment, method) : []),
     ...(method.asks ? ofAsks(method.asks, method) : []),
   ];
   return found.map(([path, message, remedy]) => ({
@@ -50,6 +52,34 @@ function ofTreatment({ shiftAllowance, baseline }: Treatment): NumberFault[] {
     }
   }
   return faults;
+}
+
+/** Steps of computing that one spectrum may take, about a nanosecond each: a bundle may hold thousands. */
+const WORK_MAX = 20_000_000;
+
+/** A fine grid, many shifts and a long baseline correction multiply. */
+function ofCost(treatment: Treatment, { range, gridStep }: Declared): NumberFault[] {
+  const { baseline, shiftAllowance } = treatment;
+  const step = Number(gridStep);
+  const points = (Number(range.to) - Number(range.from)) / step;
+  const shifts = 2 * Math.floor(Number(shiftAllowance) / step) + 1;
+  const work = points * shifts * (100 + workOf(baseline));
+  if (!(work > WORK_MAX)) return [];
+  const message = `${Math.round(points)} grid steps, ${shifts} shifts and the baseline ask for ${Math.round(work / 1e6)} million steps of computing a spectrum, at most ${WORK_MAX / 1e6} million`;
+  const remedy = 'Choose a wider gridStep, a smaller shiftAllowance or fewer iterations.';
+  return [[['treatment'], message, remedy]];
+}
+
+/** A point. */
+function workOf(baseline: Treatment['baseline']): number {
+  switch (baseline?.kind) {
+    case 'asymmetric-least-squares':
+      return 40 * baseline.iterations;
+    case 'clipped-polynomial':
+      return 4 * (baseline.order + 1) * baseline.iterations;
+    case undefined:
+      return 0;
+  }
 }
 
 function ofAsks({ peaks, residual, margin }: IdentityTests, method: Declared): NumberFault[] {
