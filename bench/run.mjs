@@ -5,6 +5,7 @@ import { AUDIT_ROWS, auditRows } from './audit.mjs';
 import { CONFUSION_ROWS, confusionRows } from './confusion.mjs';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
 import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
+import { EXAMINE_ROWS, examineRows } from './examine.mjs';
 import { FORMATS_ROWS, formatsRows } from './formats.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
 import { PAIR_ROWS, pairRows } from './pair.mjs';
@@ -23,6 +24,7 @@ const GROUPS = [
   { name: 'audit', rows: AUDIT_ROWS, measure: auditRows },
   { name: 'formats', rows: FORMATS_ROWS, measure: formatsRows },
   { name: 'recheck', rows: RECHECK_ROWS, measure: recheckRows },
+  { name: 'examine', rows: EXAMINE_ROWS, measure: examineRows },
   { name: 'confusion', rows: CONFUSION_ROWS, measure: confusionRows },
   { name: 'reconcile', rows: RECONCILE_ROWS, measure: reconcileRows },
 ];
