@@ -17,6 +17,7 @@ import type {
 } from './examination.js';
 import { examineResult, outlineResult } from './examine-result.js';
 import type { Finding } from './finding.js';
+import { judgePerformance } from './judge-performance.js';
 import { readHeader } from './read-bundle.js';
 import { type Fields, fieldsOf, instantOf, wholeNumberOf } from './read-fields.js';
 import { applyRule, asFinding } from './rule.js';
@@ -138,6 +139,7 @@ function outline(
       sha256: partAt(digested?.parts ?? [], pointer),
       check: null,
       checkedAt: instantOf(fieldsOf(element).checkedAt),
+      judgement: null,
     };
   });
   const runs = [
@@ -173,8 +175,26 @@ function examineDocument(
   );
   const declared = first === null ? [] : [{ from: first, to: last }];
   const missing = rangesOf(subtractSpans(declared, accounted), epoch);
-  const { readings, faults: fileFaults } = readSpectra(document, files, site.limits);
-  const about = bundleCase({ document, site: indexOfSite(site), parts, missing, fileFaults, now });
+  const { readings, checks, faults: fileFaults } = readSpectra(document, files, site.limits);
+  const performance = document.performanceChecks.map((check, index) =>
+    judgePerformance(
+      check,
+      instantOf(check.checkedAt),
+      document.instrument.serial,
+      site.performance,
+      checks[index] ?? { kind: 'none' },
+    ),
+  );
+  const index = indexOfSite(site);
+  const about = bundleCase({
+    document,
+    site: index,
+    parts,
+    missing,
+    fileFaults,
+    performance,
+    now,
+  });
   const results: ExaminedResult[] = document.results.map((result, index) => {
     const pointer = `/results/${index}`;
     const spectrum = readings[index] ?? { kind: 'none' };
@@ -192,6 +212,7 @@ function examineDocument(
       sha256: partAt(parts, `/performanceChecks/${index}`, results.length + index),
       check,
       checkedAt: instantOf(check.checkedAt),
+      judgement: performance[index] ?? null,
     })),
     accounted,
     missing,

@@ -4,6 +4,7 @@ import type { Instrument, Method } from '../site/site-folder.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type { Finding, FindingSeverity } from './finding.js';
 import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
+import type { PerformanceJudgement } from './judge-performance.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { RecheckDetail } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
@@ -51,6 +52,8 @@ export interface BundleCase {
   readonly operatorIds: ReadonlySet<string>;
   /** What is wrong with the files of a bundle that is a zip archive, or should be one. */
   readonly fileFaults: readonly FileFault[];
+  /** In the order of the performance checks. */
+  readonly performance: readonly PerformanceJudgement[];
   readonly now: Instant;
 }
 

@@ -48,9 +48,11 @@ export function referencesFor(index: SiteIndex, model: string | null): readonly 
 }
 
 function referenceSet(folder: SiteFolder): SiteIndex['references'] {
-  const ofMethods = folder.methods.flatMap(({ id, material, reference }) =>
-    reference === null ? [] : [{ material, name: id, spectrum: reference, models: null }],
-  );
+  const ofMethods = folder.methods
+    .filter(stands)
+    .flatMap(({ id, material, reference }) =>
+      reference === null ? [] : [{ material, name: id, spectrum: reference, models: null }],
+    );
   const others = (folder.references ?? []).map(({ material, file, models, spectrum }) => {
     return { material, name: file, spectrum, models };
   });
@@ -59,6 +61,13 @@ function referenceSet(folder: SiteFolder): SiteIndex['references'] {
     const key = JSON.stringify([material, spectrum.sha256, models]);
     return !seen.has(key) && seen.add(key);
   });
+}
+
+/** A version that was found wrong, that ends, or that the folder does not list any more lends its curve to nothing. */
+function stands({ force }: Method): boolean {
+  if (force === undefined) return true;
+  const { invalidatedAt, retiredAt, absent } = force;
+  return invalidatedAt === null && retiredAt === null && absent.every((gap) => gap.to !== null);
 }
 
 export function findMethod(index: SiteIndex, id: string, version: string): Method | null {

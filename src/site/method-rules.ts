@@ -1,5 +1,6 @@
 import { compareDecimals } from '../formats/decimal.js';
 import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
+import { methodDateFaults } from './method-date-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
 import type { MethodEntry } from './site-file.js';
 import { outside, treatmentFaults } from './treatment-rules.js';
@@ -27,7 +28,11 @@ export function methodFaults(method: MethodEntry, index: number, known: KnownIds
       });
     }
   }
-  faults.push(...numberFaults(method, at), ...treatmentFaults(method, at));
+  faults.push(
+    ...methodDateFaults(method, index, known),
+    ...numberFaults(method, at),
+    ...treatmentFaults(method, at),
+  );
   if (method.algorithm !== 'undisclosed' && method.reference === null) {
     faults.push({
       path: at('reference'),

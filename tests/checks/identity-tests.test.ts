@@ -248,6 +248,40 @@ describe('a margin', () => {
   });
 });
 
+describe('the reference set', () => {
+  const force = {
+    effectiveFrom: null,
+    retiredAt: null,
+    invalidatedAt: null,
+    invalidation: null,
+    absent: [],
+    beside: [],
+  };
+  const twin: Method = {
+    ...glycerinMethod(),
+    id: 'ID-TWIN',
+    material: 'M-2',
+    reference: referenceOf(GLYCERIN, 'twin'),
+  };
+
+  it.each<[string, Partial<typeof force> | { absent: object[] }, boolean]>([
+    ['in force', {}, true],
+    ['found wrong', { invalidatedAt: 5 as never }, false],
+    ['retired', { retiredAt: 5 as never }, false],
+    ['left out of the folder', { absent: [{ from: 5, to: null }] }, false],
+    ['back in the folder', { absent: [{ from: 5, to: 6 }] }, true],
+  ])('with a curve of a method that is %s', (_name, over, isThere) => {
+    const method = glycerinMethod({ ...NOTHING, margin: dec('0.1') });
+    const site = siteOf(method);
+    const other = { ...twin, force: { ...force, ...over } as never };
+    const { result } = passOf(method, pure);
+    const { id, version, contentDigest: digest } = method;
+    const parts = goodParts([result], { methods: [{ id, version, digest }] });
+    const found = findingsOf(examineParts(parts, { ...site, methods: [method, other] }));
+    expect(placesOf(found)).toEqual(isThere ? ['recheck-margin /results/0/spectrum'] : []);
+  });
+});
+
 describe('a peak test', () => {
   const look = (over: Partial<PeakTest>, trace = pure) =>
     testPeaks({ ...PEAKS, present: [], absent: [], ...over }, axis, trace, 2);
