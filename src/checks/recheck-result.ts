@@ -56,7 +56,7 @@ function recheckVerification(
   if (scored.kind === 'no-score') return notRecomputable(scored.reason);
   const shown = shownScore(scored.score);
   const found = scoreDisagreement(result, method, shown);
-  const ofScore = found === null ? [] : [explained(found, result, method, values, references)];
+  const ofScore = found === null ? [] : [explained(found, result, by, sample, references)];
   // A score that is not there speaks for itself; the tests are of what would pass by it.
   if (!saysYes(result) || ofScore.length > 0)
     return answered(shown, ofScore, agreement(result, method, shown));

@@ -8,8 +8,7 @@ import {
   referencesOfOthers,
   type SetReference,
 } from './reference-set.js';
-import { bestSlide, type Sample, treatSample } from './spectral-score.js';
-import type { SpectrumValues } from './spectrum-values.js';
+import { bestSlide, type Sample } from './spectral-score.js';
 
 /** True for the decisions that a recheck has to bear out before anything may rest on them. */
 export function saysYes(result: BundleResult): boolean {
@@ -56,16 +55,15 @@ const SHIFT_MIN = 2;
 export function explained(
   disagreement: Disagreement,
   result: BundleResult,
-  method: Method,
-  values: SpectrumValues,
+  by: { readonly method: Method; readonly reference: ReferenceSpectrum },
+  sample: Sample,
   references: readonly SetReference[],
 ): Disagreement {
-  if (!saysYes(result) || method.reference === null) return disagreement;
-  const sample = treatSample(method, values.axis, values.intensity);
-  if ('kind' in sample) return disagreement;
+  if (!saysYes(result)) return disagreement;
+  const { method, reference } = by;
   const other = otherMaterial(sample, method, references);
   if (other !== undefined) return ofOther(disagreement, method, other);
-  return ofAxis(disagreement, result, method, sample, method.reference) ?? disagreement;
+  return ofAxis(disagreement, result, method, sample, reference) ?? disagreement;
 }
 
 function otherMaterial(
