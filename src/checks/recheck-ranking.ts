@@ -1,4 +1,4 @@
-import { compareDecimals, type Decimal } from '../formats/decimal.js';
+import type { Decimal } from '../formats/decimal.js';
 import type { BundleResult } from '../intake/result-bundle.js';
 import type { Method } from '../site/site-folder.js';
 import { type Disagreement, shownScore } from './recheck.js';
@@ -42,7 +42,7 @@ export function recheckRanking(
     return { ...none, notRecomputable };
   }
   const score = shownScore(winner.score);
-  const ofScore = scoreDisagreement(result, method, score);
+  const ofScore = scoreDisagreement(result, method, winner.score);
   if (!saysYes(result)) {
     const disagreements = ofScore === null ? [] : [ofScore];
     return { score, notRecomputable: null, disagreements, withoutReference };
@@ -52,7 +52,10 @@ export function recheckRanking(
   const disagreements =
     beaten.length > 0
       ? beaten
-      : [...nearTie(winner, ranked, method.asks?.margin ?? null), ...belowThreshold(score, method)];
+      : [
+          ...nearTie(winner, ranked, method.asks?.margin ?? null),
+          ...belowThreshold(winner, method),
+        ];
   // What is said by a code of the ranking is not said again by the score.
   if (disagreements.length === 0 && ofScore !== null) disagreements.push(ofScore);
   return { score, notRecomputable: null, disagreements, withoutReference };
@@ -80,7 +83,7 @@ function nearTie(
   const next = ranked.find(({ material }) => material !== winner.material);
   if (margin === null || next === undefined) return [];
   const lead = shownScore(winner.score - next.score);
-  if (compareDecimals(lead, margin) >= 0) return [];
+  if (winner.score - next.score >= Number(margin)) return [];
   return [
     {
       test: 'near-tie',
@@ -91,8 +94,9 @@ function nearTie(
   ];
 }
 
-function belowThreshold(score: Decimal, method: Method): Disagreement[] {
-  if (compareDecimals(score, method.threshold) >= 0) return [];
+function belowThreshold(winner: RankedMaterial, method: Method): Disagreement[] {
+  if (winner.score >= Number(method.threshold)) return [];
+  const score = shownScore(winner.score);
   return [
     {
       test: 'below-threshold',

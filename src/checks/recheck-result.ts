@@ -55,7 +55,7 @@ function recheckVerification(
   const scored = scoreAgainst(sample, by.reference);
   if (scored.kind === 'no-score') return notRecomputable(scored.reason);
   const shown = shownScore(scored.score);
-  const found = scoreDisagreement(result, method, shown);
+  const found = scoreDisagreement(result, method, scored.score);
   const ofScore = found === null ? [] : [explained(found, result, by, sample, references)];
   // A score that is not there speaks for itself; the tests are of what would pass by it.
   if (!saysYes(result) || ofScore.length > 0)

@@ -15,13 +15,17 @@ export function saysYes(result: BundleResult): boolean {
   return result.decision === 'pass' || result.decision === 'match';
 }
 
-/** How the recomputed score stands to the reported decision and score; null when nothing speaks against them. */
+/**
+ * How the recomputed score stands to the reported decision and score; null when nothing speaks against them. The
+ * threshold is compared unrounded: 0.8999999 is below 0.90, however it is shown.
+ */
 export function scoreDisagreement(
   result: BundleResult,
   method: Method,
-  score: Decimal,
+  recomputed: number,
 ): Disagreement | null {
-  const isEnough = compareDecimals(score, method.threshold) >= 0;
+  const score = shownScore(recomputed);
+  const isEnough = recomputed >= Number(method.threshold);
   const against = (message: string): Disagreement => ({
     test: 'score',
     pointer: result.score === null ? '/decision' : '/score/value',
@@ -101,7 +105,7 @@ function ofAxis(
   const shown = shownScore(moved.score);
   const reported = result.score?.value ?? null;
   const isBorneOut =
-    compareDecimals(shown, method.threshold) >= 0 &&
+    moved.score >= Number(method.threshold) &&
     (reported === null ||
       compareDecimals(distanceOfDecimals(shown, reported), method.scoreTolerance) <= 0);
   if (!isBorneOut) return null;

@@ -192,6 +192,14 @@ describe('a high score is not identity: glycerin with diethylene glycol', () => 
     },
   );
 
+  it('is below a threshold that it misses by less than what is shown', () => {
+    const { score } = passOf(glycerinMethod(), pure);
+    const threshold = dec((score + 1e-9).toFixed(12));
+    const shownAlike = { ...glycerinMethod(), id: 'ID-NEAR', threshold };
+    const { findings } = examined(shownAlike, pure);
+    expect(only(findings)).toContain('recheck-disagrees /results/0/score/value');
+  });
+
   it('names every test that fails', () => {
     const asks: IdentityTests = {
       peaks: PEAKS,
