@@ -26,16 +26,18 @@ answerParent({
     const pool = new Pool(url, { connections: prepared.length, pipelining: 1 });
     const startedAt = now();
     const to = { pool, path, key };
+    const answers = [];
     if (pauseMs > 0) await sendInTurn(to, pauseMs);
-    else await Promise.all(prepared.map((bundles, i) => sendAll(to, bundles, i)));
+    else await Promise.all(prepared.map((bundles, i) => sendAll(to, bundles, i, answers)));
     const endedAt = now();
     await pool.close();
-    return { startedAt, endedAt };
+    return { startedAt, endedAt, answers };
   },
 });
 
-async function sendAll(to, bundles, sender) {
-  for (const [index, body] of bundles.entries()) await sendOne(to, body, `${sender}-${index}`);
+async function sendAll(to, bundles, sender, answers) {
+  for (const [index, body] of bundles.entries())
+    answers.push(await sendOne(to, body, `${sender}-${index}`));
 }
 
 async function sendInTurn(to, pauseMs) {
@@ -62,4 +64,5 @@ async function sendOne({ pool, path, key }, body, name) {
   });
   const text = await answer.body.text();
   if (answer.statusCode !== 202) throw new Error(`answered ${answer.statusCode}: ${text}`);
+  return text;
 }

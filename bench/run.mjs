@@ -2,11 +2,14 @@
 import { availableParallelism, loadavg } from 'node:os';
 import { parseArgs } from 'node:util';
 import { AUDIT_ROWS, auditRows } from './audit.mjs';
+import { CONFUSION_ROWS, confusionRows } from './confusion.mjs';
 import { DELIVERY_ROWS, deliveryRows } from './delivery.mjs';
 import { DELIVERY_POSTGRES_ROWS, deliveryPostgresRows } from './delivery-postgres.mjs';
+import { EXAMINE_ROWS, examineRows } from './examine.mjs';
 import { FORMATS_ROWS, formatsRows } from './formats.mjs';
 import { INTAKE_ROWS, intakeRows } from './intake.mjs';
 import { PAIR_ROWS, pairRows } from './pair.mjs';
+import { RECHECK_ROWS, recheckRows } from './recheck.mjs';
 import { RECONCILE_ROWS, reconcileRows } from './reconcile.mjs';
 import { RESUME_ROWS, resumeSqliteRows } from './resume.mjs';
 import { tableOf } from './rows.mjs';
@@ -20,6 +23,9 @@ const GROUPS = [
   { rows: RESUME_ROWS.filter((row) => !row.onServers), measure: resumeSqliteRows },
   { name: 'audit', rows: AUDIT_ROWS, measure: auditRows },
   { name: 'formats', rows: FORMATS_ROWS, measure: formatsRows },
+  { name: 'recheck', rows: RECHECK_ROWS, measure: recheckRows },
+  { name: 'examine', rows: EXAMINE_ROWS, measure: examineRows },
+  { name: 'confusion', rows: CONFUSION_ROWS, measure: confusionRows },
   { name: 'reconcile', rows: RECONCILE_ROWS, measure: reconcileRows },
 ];
 const NAMES = GROUPS.flatMap(({ name, rows }) => [

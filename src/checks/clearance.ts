@@ -31,6 +31,14 @@ const CLOCK: ClearanceRule = {
   clearance: 'reviewer',
   why: 'the clocks of instrument and sync PC can show when it was measured',
 };
+const DEMOTED: ClearanceRule = {
+  clearance: 'contrary',
+  why: 'a recheck may demote a result, nobody promotes one against it',
+};
+const UNCOMPUTED: ClearanceRule = {
+  clearance: 'contrary',
+  why: 'a result that cannot be recomputed counts only by a signed entry of the method registry',
+};
 const SEVERAL: ClearanceRule = {
   clearance: 'one-of-several',
   why: 'the instrument can show which of the results was measured; the others are refused by the same act',
@@ -38,6 +46,7 @@ const SEVERAL: ClearanceRule = {
 
 /** By code, every finding that holds a result; what is not listed here is never cleared. */
 export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
+  ['acquisition-impossible', { clearance: 'never', why: 'nobody can say how it was measured' }],
   ['candidates-order', CONTRADICTS],
   ['decision-mode', CONTRADICTS],
   ['decision-score', CONTRADICTS],
@@ -71,17 +80,17 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['method-not-in-force', METHOD],
   ['method-other-material', METHOD],
   ['method-unknown', METHOD],
-  [
-    'recheck-disagrees',
-    { clearance: 'contrary', why: 'a recheck may demote a result, nobody promotes one against it' },
-  ],
-  [
-    'recheck-not-possible',
-    {
-      clearance: 'contrary',
-      why: 'a result that cannot be recomputed counts only by a signed entry of the method registry',
-    },
-  ],
+  ['ranking-below-threshold', DEMOTED],
+  ['ranking-near-tie', DEMOTED],
+  ['ranking-not-recomputable', UNCOMPUTED],
+  ['ranking-winner', DEMOTED],
+  ['recheck-axis', DEMOTED],
+  ['recheck-disagrees', DEMOTED],
+  ['recheck-margin', DEMOTED],
+  ['recheck-not-possible', UNCOMPUTED],
+  ['recheck-other-material', DEMOTED],
+  ['recheck-peaks', DEMOTED],
+  ['recheck-residual', DEMOTED],
   ['result-conflict', SEVERAL],
   ['result-double', SEVERAL],
   ['result-repeats-held', SEVERAL],

@@ -7,7 +7,7 @@ import type { SpectrumReading } from './read-spectrum.js';
 import { recheckResult } from './recheck-result.js';
 import { applyRule, type BundleCase } from './rule.js';
 import { RESULT_RULES } from './rule-list.js';
-import { findMethod } from './site-index.js';
+import { findMethod, referencesFor } from './site-index.js';
 
 /** Recomputes the score from the spectrum as it was read and applies every result rule. */
 export function examineResult(
@@ -24,14 +24,20 @@ export function examineResult(
     method,
     spectrum,
     measuredAt: parseTimestamp(result.measuredAt),
-    recheck: recheckResult(result, method, spectrum),
+    recheck: recheckResult(
+      result,
+      method,
+      spectrum,
+      referencesFor(bundle.site, bundle.instrument?.model ?? null),
+    ),
   };
+  const { answer, score, reason } = about.recheck;
   return {
     pointer,
     reading: readResult(result),
     sha256,
     findings: RESULT_RULES.flatMap((rule) => applyRule(rule, about, pointer)),
-    recheck: about.recheck,
+    recheck: { answer, score, reason },
     spectrum: spectrum.kind === 'read' ? spectrum.summary : null,
     values: spectrum.kind === 'read' ? spectrum.values : null,
     result,

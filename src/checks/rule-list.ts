@@ -5,8 +5,10 @@ import type {
   ResultRule,
   RuleInfo,
 } from './rule.js';
+import { acquisitionImpossible } from './rules/acquisition-impossible.js';
 import { bundleConflict } from './rules/bundle-conflict.js';
 import { bundleTimeUnreadable } from './rules/bundle-time-unreadable.js';
+import { candidateWithoutReference } from './rules/candidate-without-reference.js';
 import { candidatesOrder } from './rules/candidates-order.js';
 import { chainBroken } from './rules/chain-broken.js';
 import { clockSkew } from './rules/clock-skew.js';
@@ -57,9 +59,18 @@ import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unre
 import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
 import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
 import { performanceWarning } from './rules/performance-warning.js';
+import { rankingBelowThreshold } from './rules/ranking-below-threshold.js';
+import { rankingNearTie } from './rules/ranking-near-tie.js';
+import { rankingNotRecomputable } from './rules/ranking-not-recomputable.js';
+import { rankingWinner } from './rules/ranking-winner.js';
 import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
+import { recheckAxis } from './rules/recheck-axis.js';
 import { recheckDisagrees } from './rules/recheck-disagrees.js';
+import { recheckMargin } from './rules/recheck-margin.js';
 import { recheckNotPossible } from './rules/recheck-not-possible.js';
+import { recheckOtherMaterial } from './rules/recheck-other-material.js';
+import { recheckPeaks } from './rules/recheck-peaks.js';
+import { recheckResidual } from './rules/recheck-residual.js';
 import { recheckUndisclosed } from './rules/recheck-undisclosed.js';
 import { refusals } from './rules/refusals.js';
 import { resultConflict } from './rules/result-conflict.js';
@@ -162,6 +173,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   decisionScore,
   matchWithoutCandidate,
   candidatesOrder,
+  acquisitionImpossible,
   timeUnreadable,
   timeFuture,
   timeOffset,
@@ -176,6 +188,16 @@ export const RESULT_RULES: readonly ResultRule[] = [
   spectrumRange,
   spectrumConstant,
   recheckDisagrees,
+  recheckAxis,
+  recheckOtherMaterial,
+  recheckPeaks,
+  recheckResidual,
+  recheckMargin,
+  rankingWinner,
+  rankingNearTie,
+  rankingBelowThreshold,
+  rankingNotRecomputable,
+  candidateWithoutReference,
   recheckNotPossible,
   recheckUndisclosed,
 ];

@@ -6,7 +6,7 @@ import type { Finding, FindingSeverity } from './finding.js';
 import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
 import type { PerformanceJudgement } from './judge-performance.js';
 import type { SpectrumReading } from './read-spectrum.js';
-import type { Recheck } from './recheck.js';
+import type { RecheckDetail } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
 import type { SiteIndex } from './site-index.js';
 import type { FileFault } from './spectrum-files.js';
@@ -64,7 +64,7 @@ export interface ResultCase {
   readonly method: Method | null;
   readonly measuredAt: ReportedTimestamp | null;
   readonly spectrum: SpectrumReading;
-  readonly recheck: Recheck;
+  readonly recheck: RecheckDetail;
 }
 
 export interface BundleHistoryCase {

@@ -1,4 +1,5 @@
 import type { Instrument, Material, Method, SiteFolder } from '../site/site-folder.js';
+import type { SetReference } from './reference-set.js';
 
 /** A site folder with its lists ready to be looked up; made once per folder. */
 export interface SiteIndex {
@@ -7,6 +8,10 @@ export interface SiteIndex {
   readonly materials: ReadonlyMap<string, Material>;
   /** Versions of a method by its id. */
   readonly methods: ReadonlyMap<string, ReadonlyMap<string, Method>>;
+  /** The reference set: curves of methods, and those besides, each with the instrument models it stands for. */
+  readonly references: readonly (SetReference & { readonly models: readonly string[] | null })[];
+  /** By model of an instrument, filled in as they are asked for. */
+  readonly referencesByModel: Map<string | null, readonly SetReference[]>;
 }
 
 const indexes = new WeakMap<SiteFolder, SiteIndex>();
@@ -24,9 +29,45 @@ export function indexOfSite(folder: SiteFolder): SiteIndex {
     instruments: new Map(folder.instruments.map((i) => [i.serial, i])),
     materials: new Map(folder.materials.map((m) => [m.code, m])),
     methods,
+    references: referenceSet(folder),
+    referencesByModel: new Map(),
   };
   indexes.set(folder, index);
   return index;
+}
+
+/** References that stand for instruments of a model; of a model nobody registered, those that stand for all. */
+export function referencesFor(index: SiteIndex, model: string | null): readonly SetReference[] {
+  const known = index.referencesByModel.get(model);
+  if (known !== undefined) return known;
+  const found = index.references.filter(
+    ({ models }) => models === null || (model !== null && models.includes(model)),
+  );
+  index.referencesByModel.set(model, found);
+  return found;
+}
+
+function referenceSet(folder: SiteFolder): SiteIndex['references'] {
+  const ofMethods = folder.methods
+    .filter(stands)
+    .flatMap(({ id, material, reference }) =>
+      reference === null ? [] : [{ material, name: id, spectrum: reference, models: null }],
+    );
+  const others = (folder.references ?? []).map(({ material, file, models, spectrum }) => {
+    return { material, name: file, spectrum, models };
+  });
+  const seen = new Set<string>();
+  return [...ofMethods, ...others].filter(({ material, spectrum, models }) => {
+    const key = JSON.stringify([material, spectrum.sha256, models]);
+    return !seen.has(key) && seen.add(key);
+  });
+}
+
+/** A version that was found wrong, that ends, or that the folder does not list any more lends its curve to nothing. */
+function stands({ force }: Method): boolean {
+  if (force === undefined) return true;
+  const { invalidatedAt, retiredAt, absent } = force;
+  return invalidatedAt === null && retiredAt === null && absent.every((gap) => gap.to !== null);
 }
 
 export function findMethod(index: SiteIndex, id: string, version: string): Method | null {

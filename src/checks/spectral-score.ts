@@ -1,142 +1,194 @@
 import type { FloatValues } from '../formats/float-array.js';
-import type { Method } from '../site/site-folder.js';
-import { derivativeFault, savitzkyGolay } from './savitzky-golay.js';
+import type { Method, ReferenceSpectrum, ScoreAlgorithm } from '../site/site-folder.js';
+import { stepsWithin } from './even-grid.js';
+import {
+  CONSTANT_WITHIN,
+  deviationsOf,
+  largest,
+  lengthOf,
+  planOf,
+  type Treated,
+  type TreatmentPlan,
+  treatCurve,
+} from './treat-curve.js';
 
 /**
- * The score that a registered method gives a spectrum: both curves cut to the method's range, interpolated
- * linearly to its even grid, differentiated by Savitzky–Golay where the method says so (ends fitted), then
- * the square of Pearson's correlation with its sign kept: a negative correlation scores 0.
+ * The score that a registered method gives a spectrum: both curves treated as the method declares
+ * (`treat-curve.ts`), then Pearson's correlation or the cosine of the two, as it is or squared. A square keeps
+ * the sign: of a negative value it is 0. With a shift allowance the best score of the measured curve, moved
+ * by whole grid steps, counts.
  */
 export type SpectralScore =
-  | { readonly kind: 'scored'; readonly score: number }
+  | {
+      readonly kind: 'scored';
+      readonly score: number;
+      /** How far the bands of the spectrum lie above those of the reference at that score, cm-1. */
+      readonly shift: number;
+    }
   /** A fact, not a fault: a constant curve correlates with nothing, a short axis covers no range. */
-  | { readonly kind: 'no-score'; readonly reason: string };
+  | NoScore;
 
-type Treated =
-  | { readonly ok: true; readonly centred: Float64Array; readonly norm: number }
-  | { readonly ok: false; readonly reason: string };
-
-interface Grid {
-  readonly from: number;
-  readonly step: number;
-  readonly count: number;
+export interface NoScore {
+  readonly kind: 'no-score';
+  readonly reason: string;
 }
 
-const GRID_POINTS_MAX = 100_000;
+/** A measured curve treated by a method's plan, to be scored against any number of references. */
+export interface Sample {
+  readonly plan: TreatmentPlan;
+  readonly algorithm: ScoreAlgorithm;
+  /** As it was measured. */
+  readonly curve: Treated;
+  /** Moved by whole grid steps, the smallest moves first; with the one as it was measured. */
+  readonly moved: readonly { readonly steps: number; readonly curve: Treated }[];
+}
 
-/** Deviation from the mean, beside the largest value, below which a curve counts as constant. */
-const CONSTANT_WITHIN = 1e-14;
-
-const references = new WeakMap<Method, Treated>();
-
-/** Scores a spectrum. Its axis must be strictly ascending and all values finite. */
+/** Scores a spectrum against the method's own reference. Its axis must be strictly ascending, all values finite. */
 export function spectralScore(
   method: Method,
   axis: FloatValues,
   intensity: FloatValues,
 ): SpectralScore {
-  const reference = references.get(method) ?? treatReference(method);
-  references.set(method, reference);
-  if (!reference.ok) return { kind: 'no-score', reason: reference.reason };
-  const sample = treat(method, axis, intensity, 'the spectrum');
-  if (!sample.ok) return { kind: 'no-score', reason: sample.reason };
-  return { kind: 'scored', score: signedSquare(sample, reference) };
+  if (method.reference === null) {
+    return noScore('the registry holds no reference spectrum for the method');
+  }
+  // The reference first: what is wrong with it is wrong for every spectrum.
+  const plan = planOf(method);
+  if (typeof plan === 'string') return noScore(plan);
+  const reference = referenceCurve(plan, method.reference);
+  if (typeof reference === 'string') return noScore(reference);
+  const sample = treatSample(method, axis, intensity);
+  return 'kind' in sample ? sample : scoreAgainst(sample, method.reference);
+}
+
+/** Treats a spectrum once for every shift that the method allows and its axis covers. */
+export function treatSample(
+  method: Method,
+  axis: FloatValues,
+  intensity: FloatValues,
+): Sample | NoScore {
+  const plan = planOf(method);
+  if (typeof plan === 'string') return noScore(plan);
+  if (method.algorithm === 'undisclosed') return noScore('the algorithm is undisclosed');
+  const treated = treatCurve(plan, axis, intensity, 'the spectrum');
+  if (!treated.ok) return noScore(treated.reason);
+  const { curve } = treated;
+  const moved = [{ steps: 0, curve }];
+  for (let far = 1; far <= plan.stepsEachWay; far++) {
+    for (const steps of [far, -far]) {
+      const by = steps * plan.grid.step;
+      const other = treatCurve(plan, axis, intensity, 'the spectrum', by);
+      if (other.ok) moved.push({ steps, curve: other.curve });
+    }
+  }
+  return { plan, algorithm: method.algorithm, curve, moved };
+}
+
+/** Scores a treated spectrum against one reference. */
+export function scoreAgainst(sample: Sample, reference: ReferenceSpectrum): SpectralScore {
+  const known = referenceCurve(sample.plan, reference);
+  if (typeof known === 'string') return noScore(known);
+  let best = { value: Number.NEGATIVE_INFINITY, steps: 0 };
+  for (const { steps, curve } of sample.moved) {
+    const value = productAt(curve.values, 0, known.values) / (curve.length * known.length);
+    if (value > best.value) best = { value, steps };
+  }
+  const score = asScore(Math.min(1, Math.max(-1, best.value)), sample.algorithm);
+  return { kind: 'scored', score, shift: best.steps * sample.plan.grid.step };
+}
+
+/**
+ * The shift up to `furthest` cm-1, about every 1 cm-1, at which a treated spectrum scores best, and that score, over
+ * the part of the range that both curves still share. Nothing is treated anew: good enough to say why a spectrum
+ * disagrees, and not a score of the method.
+ */
+export function bestSlide(
+  sample: Sample,
+  reference: ReferenceSpectrum,
+  furthest: number,
+): { readonly score: number; readonly shift: number } | null {
+  const known = referenceCurve(sample.plan, reference);
+  if (typeof known === 'string') return null;
+  const { grid, isCentred } = sample.plan;
+  const stride = Math.max(1, Math.round(1 / grid.step));
+  const most = Math.min(stepsWithin(furthest, grid.step), grid.count >> 1);
+  let best = { value: Number.NEGATIVE_INFINITY, steps: 0 };
+  for (let far = 0; far <= most; far += stride) {
+    for (const steps of far === 0 ? [0] : [far, -far]) {
+      const shared = grid.count - far;
+      const [up, down] = [Math.max(0, steps), Math.max(0, -steps)];
+      const a = sample.curve.values.subarray(up, up + shared);
+      const b = known.values.subarray(down, down + shared);
+      const [x, y] = isCentred ? [deviationsOf(a), deviationsOf(b)] : [a, b];
+      const value = productAt(x, 0, y) / (lengthOf(x) * lengthOf(y));
+      if (value > best.value) best = { value, steps };
+    }
+  }
+  if (best.value === Number.NEGATIVE_INFINITY) return null;
+  const score = asScore(Math.min(1, best.value), sample.algorithm);
+  return { score, shift: best.steps * grid.step };
 }
 
 /** Square of Pearson's r with r < 0 → 0, in two passes; null when one of the curves is constant. */
 export function squaredCorrelation(a: Float64Array, b: Float64Array): number | null {
   if (a.length !== b.length) throw new RangeError(`${a.length} values against ${b.length}`);
-  const left = centre(a, largest(a));
-  const right = centre(b, largest(b));
-  return left === null || right === null ? null : signedSquare(left, right);
+  const [left, right] = [spreadOf(a), spreadOf(b)];
+  if (left === null || right === null) return null;
+  const r = productAt(left.deviations, 0, right.deviations) / (left.length * right.length);
+  return asScore(Math.min(1, r), 'squared-correlation');
 }
 
-function signedSquare(
-  a: { readonly centred: Float64Array; readonly norm: number },
-  b: { readonly centred: Float64Array; readonly norm: number },
-): number {
-  const { centred: x } = a;
-  const { centred: y } = b;
+function spreadOf(values: Float64Array): Spread | null {
+  const deviations = deviationsOf(values);
+  const length = lengthOf(deviations);
+  const least = CONSTANT_WITHIN * largest(values) * Math.sqrt(values.length);
+  return Number.isFinite(length) && length > least ? { deviations, length } : null;
+}
+
+interface Spread {
+  readonly deviations: Float64Array;
+  readonly length: number;
+}
+
+/** The sign counts: -1 squared is no match. */
+function asScore(value: number, algorithm: ScoreAlgorithm): number {
+  const isSquared = algorithm === 'squared-correlation' || algorithm === 'squared-cosine';
+  if (!isSquared) return value;
+  return value <= 0 ? 0 : value * value;
+}
+
+/** Product of a reference with a curve, from a point of the curve on. */
+export function productAt(values: Float64Array, from: number, reference: Float64Array): number {
   let sum = 0;
-  for (let i = 0; i < x.length; i++) sum += (x[i] as number) * (y[i] as number);
-  const r = sum / (a.norm * b.norm);
-  return r <= 0 ? 0 : Math.min(1, r * r);
-}
-
-function treatReference(method: Method): Treated {
-  if (method.reference === null) {
-    return { ok: false, reason: 'the registry holds no reference spectrum for the method' };
+  for (let i = 0, k = from; i < reference.length; i++, k++) {
+    sum += (values[k] as number) * (reference[i] as number);
   }
-  return treat(method, method.reference.axis, method.reference.intensity, 'the reference');
+  return sum;
 }
 
-function treat(method: Method, axis: FloatValues, intensity: FloatValues, what: string): Treated {
-  const grid = gridOf(method);
-  if (grid === null) return { ok: false, reason: 'the range and grid of the method hold no grid' };
-  const last = grid.from + (grid.count - 1) * grid.step;
-  if (!((axis[0] as number) <= grid.from && (axis[axis.length - 1] as number) >= last)) {
-    return { ok: false, reason: `${what} does not cover the range of the method` };
+const CURVES_KEPT_POINTS = 4_000_000;
+let references = new WeakMap<ReferenceSpectrum, Map<string, Treated | string>>();
+let pointsKept = 0;
+
+/** A reference as the plan treats it, or why it cannot be; kept, since it is the same for every spectrum. */
+export function referenceCurve(
+  plan: TreatmentPlan,
+  reference: ReferenceSpectrum,
+): Treated | string {
+  const known = references.get(reference)?.get(plan.key);
+  if (known !== undefined) return known;
+  const treated = treatCurve(plan, reference.axis, reference.intensity, 'the reference');
+  const curve = treated.ok ? treated.curve : treated.reason;
+  pointsKept += 2 * plan.grid.count;
+  if (pointsKept > CURVES_KEPT_POINTS) {
+    references = new WeakMap();
+    pointsKept = 2 * plan.grid.count;
   }
-  const even = interpolate(axis, intensity, grid);
-  const scale = largest(even);
-  const { derivative } = method;
-  if (derivative !== null) {
-    const fault = derivativeFault(derivative);
-    if (fault !== null) return { ok: false, reason: `derivative: ${fault}` };
-    if (even.length < derivative.points) {
-      return { ok: false, reason: 'the grid of the method is shorter than its derivative window' };
-    }
-  }
-  const treated = derivative === null ? even : savitzkyGolay(even, derivative, grid.step);
-  const centred = centre(treated, scale);
-  return centred === null
-    ? { ok: false, reason: `${what} is constant over the range of the method` }
-    : { ok: true, ...centred };
+  const ofReference = references.get(reference) ?? new Map<string, Treated | string>();
+  references.set(reference, ofReference.set(plan.key, curve));
+  return curve;
 }
 
-function gridOf(method: Method): Grid | null {
-  const from = Number(method.range.from);
-  const step = Number(method.gridStep);
-  // Decimals such as 0.1 are no doubles; the hair keeps the last grid point where the division is exact.
-  const count = Math.floor((Number(method.range.to) - from) / step + 1e-9) + 1;
-  return step > 0 && count >= 2 && count <= GRID_POINTS_MAX ? { from, step, count } : null;
-}
-
-function interpolate(axis: FloatValues, values: FloatValues, grid: Grid): Float64Array {
-  const out = new Float64Array(grid.count);
-  let right = 1;
-  for (let i = 0; i < grid.count; i++) {
-    const x = grid.from + i * grid.step;
-    while (right < axis.length - 1 && (axis[right] as number) < x) right++;
-    const x0 = axis[right - 1] as number;
-    const y0 = values[right - 1] as number;
-    const share = (x - x0) / ((axis[right] as number) - x0);
-    out[i] = y0 + share * ((values[right] as number) - y0);
-  }
-  return out;
-}
-
-function centre(
-  values: Float64Array,
-  scale: number,
-): { readonly centred: Float64Array; readonly norm: number } | null {
-  let sum = 0;
-  for (let i = 0; i < values.length; i++) sum += values[i] as number;
-  const mean = sum / values.length;
-  const centred = new Float64Array(values.length);
-  let squares = 0;
-  for (let i = 0; i < values.length; i++) {
-    const deviation = (values[i] as number) - mean;
-    centred[i] = deviation;
-    squares += deviation * deviation;
-  }
-  const norm = Math.sqrt(squares);
-  if (!Number.isFinite(norm)) return null;
-  return norm > CONSTANT_WITHIN * scale * Math.sqrt(values.length) ? { centred, norm } : null;
-}
-
-function largest(values: Float64Array): number {
-  let max = 0;
-  for (let i = 0; i < values.length; i++) max = Math.max(max, Math.abs(values[i] as number));
-  return max;
+function noScore(reason: string): NoScore {
+  return { kind: 'no-score', reason };
 }

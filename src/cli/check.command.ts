@@ -20,7 +20,7 @@ interface CheckedFile {
   readonly outcome: 'accepted' | 'held' | 'refused';
   readonly findings: readonly Pick<
     Finding,
-    'code' | 'severity' | 'pointer' | 'message' | 'advice'
+    'code' | 'severity' | 'pointer' | 'message' | 'advice' | 'numbers'
   >[];
   /** Codes of rules that need what came before, and so were not applied. */
   readonly skipped: readonly string[];
@@ -90,8 +90,16 @@ function describe(file: string, examination: Examination): CheckedFile {
   return { file, outcome: isHeld ? 'held' : 'accepted', findings: findings.map(shown), skipped };
 }
 
-function shown({ code, severity, pointer, message, advice }: Finding): CheckedFile['findings'][0] {
-  return { code, severity, pointer, message, advice };
+function shown(finding: Finding): CheckedFile['findings'][0] {
+  const { code, severity, pointer, message, advice, numbers } = finding;
+  return {
+    code,
+    severity,
+    pointer,
+    message,
+    advice,
+    ...(numbers === undefined ? {} : { numbers }),
+  };
 }
 
 function printChecked({ file, outcome, findings, skipped }: CheckedFile): void {

@@ -1,8 +1,9 @@
-import { compareDecimals, isDecimal } from '../formats/decimal.js';
+import { compareDecimals } from '../formats/decimal.js';
 import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
 import { methodDateFaults } from './method-date-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
 import type { MethodEntry } from './site-file.js';
+import { outside, treatmentFaults } from './treatment-rules.js';
 
 /** References, approvals and numbers of one method. */
 export function methodFaults(method: MethodEntry, index: number, known: KnownIds): RuleFault[] {
@@ -27,12 +28,16 @@ export function methodFaults(method: MethodEntry, index: number, known: KnownIds
       });
     }
   }
-  faults.push(...methodDateFaults(method, index, known), ...numberFaults(method, at));
-  if (method.algorithm === 'squared-correlation' && method.reference === null) {
+  faults.push(
+    ...methodDateFaults(method, index, known),
+    ...numberFaults(method, at),
+    ...treatmentFaults(method, at),
+  );
+  if (method.algorithm !== 'undisclosed' && method.reference === null) {
     faults.push({
       path: at('reference'),
       rule: 'method-without-reference',
-      message: `method ${method.id} is recomputed by squared correlation and names no reference`,
+      message: `method ${method.id} is recomputed by ${method.algorithm} and names no reference`,
       remedy: 'Name the reference spectrum, a two-column CSV in the site folder.',
     });
   }
@@ -89,9 +94,4 @@ function isFilter(filter: NonNullable<MethodEntry['derivative']>): boolean {
     filter.polynomialOrder < filter.points &&
     filter.order <= filter.polynomialOrder
   );
-}
-
-function outside(value: string, low: string, high: string): boolean {
-  if (!isDecimal(value) || !isDecimal(low) || !isDecimal(high)) return true;
-  return compareDecimals(value, low) < 0 || compareDecimals(value, high) > 0;
 }

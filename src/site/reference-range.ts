@@ -8,9 +8,8 @@ export function rangeFaults(
   reference: ReferenceSpectrum,
   path: RuleFault['path'],
 ): RuleFault[] {
-  const first = reference.axis[0] ?? Number.NaN;
-  const last = reference.axis.at(-1) ?? Number.NaN;
-  if (first <= Number(method.range.from) && last >= Number(method.range.to)) return [];
+  if (coversRange(reference, method)) return [];
+  const [first, last] = [reference.axis[0], reference.axis.at(-1)];
   return [
     {
       path,
@@ -19,4 +18,12 @@ export function rangeFaults(
       remedy: 'Store a longer curve, or narrow the range.',
     },
   ];
+}
+
+export function coversRange(
+  { axis }: ReferenceSpectrum,
+  { range }: Pick<MethodEntry, 'range'>,
+): boolean {
+  const [first, last] = [axis[0] ?? Number.NaN, axis.at(-1) ?? Number.NaN];
+  return first <= Number(range.from) && last >= Number(range.to);
 }

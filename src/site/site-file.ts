@@ -1,4 +1,5 @@
 import type { Decimal } from '../formats/decimal.js';
+import type { IdentityTests, Treatment } from './method-treatment.js';
 import type {
   DecisionRecord,
   DerivativeSetting,
@@ -9,6 +10,7 @@ import type {
   PlanKind,
   PlanRounding,
   ReceivingArea,
+  ScoreAlgorithm,
   SecondPersonRule,
   SessionLimits,
   SiteLimits,
@@ -26,6 +28,7 @@ export interface SiteFile {
   readonly instruments: readonly InstrumentEntry[];
   readonly materials: readonly Material[];
   readonly methods: readonly MethodEntry[];
+  readonly references?: readonly ReferenceEntry[];
   readonly plans: readonly PlanEntry[];
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
@@ -71,7 +74,7 @@ export interface MethodEntry extends MethodDates {
   readonly title: string;
   readonly material: string;
   readonly mode: Mode;
-  readonly algorithm: 'squared-correlation' | 'undisclosed';
+  readonly algorithm: ScoreAlgorithm;
   readonly threshold: Decimal;
   readonly scoreTolerance: Decimal;
   readonly range: { readonly from: Decimal; readonly to: Decimal };
@@ -79,7 +82,17 @@ export interface MethodEntry extends MethodDates {
   readonly derivative: DerivativeSetting | null;
   /** File in the site folder. */
   readonly reference: string | null;
+  readonly treatment?: Treatment;
+  readonly asks?: IdentityTests;
   readonly approvals: readonly ApprovalEntry[];
+}
+
+export interface ReferenceEntry {
+  readonly material: string;
+  /** File in the site folder. */
+  readonly file: string;
+  /** Instrument models it stands for; all of them when left out. */
+  readonly models?: readonly string[];
 }
 
 export interface PlanEntry {

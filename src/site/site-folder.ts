@@ -1,6 +1,7 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { Instant } from '../formats/instant.js';
+import type { IdentityTests, Treatment } from './method-treatment.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import type { Environment, Mode } from './vocabulary.js';
 
@@ -20,6 +21,8 @@ export interface SiteFolder {
   readonly instruments: readonly Instrument[];
   readonly materials: readonly Material[];
   readonly methods: readonly Method[];
+  /** References besides those of the methods: what a margin and an unknown search compare with. */
+  readonly references?: readonly SiteReference[];
   readonly plans: readonly PlanRule[];
   readonly decisions: readonly DecisionRecord[];
   readonly limits: SiteLimits;
@@ -76,6 +79,24 @@ export interface ReferenceSpectrum {
   readonly sha256: Sha256;
 }
 
+/** A reference spectrum of the site's set that belongs to no method. */
+export interface SiteReference {
+  readonly material: string;
+  /** File in the site folder. */
+  readonly file: string;
+  /** Instrument models it stands for; null stands for all of them. */
+  readonly models: readonly string[] | null;
+  readonly spectrum: ReferenceSpectrum;
+}
+
+/** How a method scores; `docs/recheck.md` has the formulas. */
+export type ScoreAlgorithm =
+  | 'squared-correlation'
+  | 'correlation'
+  | 'cosine'
+  | 'squared-cosine'
+  | 'undisclosed';
+
 export interface DerivativeSetting {
   readonly points: number;
   readonly polynomialOrder: number;
@@ -89,7 +110,7 @@ export interface Method {
   /** Material code the method identifies. */
   readonly material: string;
   readonly mode: Mode;
-  readonly algorithm: 'squared-correlation' | 'undisclosed';
+  readonly algorithm: ScoreAlgorithm;
   readonly threshold: Decimal;
   /** How far the recomputed score may lie from the reported one. */
   readonly scoreTolerance: Decimal;
@@ -99,6 +120,10 @@ export interface Method {
   readonly gridStep: Decimal;
   readonly derivative: DerivativeSetting | null;
   readonly reference: ReferenceSpectrum | null;
+  /** Left out: interpolated linearly and nothing else, see `PLAIN_TREATMENT`. */
+  readonly treatment?: Treatment;
+  /** What a pass has to show besides its score. Left out: nothing. */
+  readonly asks?: IdentityTests;
   /** Digest of the content above, see `methodContentDigest` in `site/method-content.ts`. */
   readonly contentDigest: Sha256;
   /** Materials the method is approved for, each by a decision record or a signature. */

@@ -19,6 +19,9 @@ export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFa
     ),
     ...(site.methods ?? []).flatMap((method, index) => methodFaults(method, index, known)),
     ...overlappingVersions(site.methods ?? []),
+    ...(site.references ?? []).flatMap((reference, index) =>
+      unknownId(known.materials, reference.material, ['references', index, 'material'], 'material'),
+    ),
     ...(site.plans ?? []).flatMap((plan, index) => planFaults(plan, index, known)),
     ...decisionFaults(site),
     ...secondPersonFaults(site, known),

@@ -5,18 +5,18 @@ import type { MappingDocument } from './mapping-document.js';
 import { checkedInstant, methodOf } from './method-of-entry.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
-import { rangeFaults } from './reference-range.js';
-import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
-import type { InstrumentEntry, MethodEntry, SiteFile } from './site-file.js';
+import type { InstrumentEntry, MethodEntry, ReferenceEntry, SiteFile } from './site-file.js';
 import {
   DEFAULT_SESSIONS,
   type Instrument,
   type Method,
   type ReferenceSpectrum,
   type SiteFolder,
+  type SiteReference,
 } from './site-folder.js';
+import { marginFaults, readReferences } from './site-references.js';
 import { siteRuleFaults } from './site-rules.js';
 import { type EnvironmentVariables, misplacedPlaceholders, substituted } from './substitution.js';
 import { placed, readYaml, type YamlSource } from './yaml-source.js';
@@ -53,7 +53,7 @@ export function readSite(
   const raw = readableParts(source.value, broken);
   const filled = substituted(raw.destinations ?? [], env);
   const site: Partial<SiteFile> = { ...raw, destinations: filled.destinations };
-  const references = readReferences(raw.methods ?? [], folder);
+  const references = readReferences(raw, folder);
   const restore = originalIndexes(source.value, broken);
   const rules = [
     ...misplacedPlaceholders(raw),
@@ -62,6 +62,7 @@ export function readSite(
     ...destinationFaults(site, mappings),
     ...strayMappings(site, mappings, source),
     ...references.inSite,
+    ...marginFaults(site, references.found),
   ].map((fault) => ({ ...fault, path: restore(fault.path) }));
   const faults = [...schema, ...rules].map((fault) => placed(source, fault));
   return {
@@ -85,6 +86,7 @@ export function buildSite(
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
+    references: (file.references ?? []).map((entry) => buildReference(entry, references)),
     plans: file.plans.map((plan) => {
       const expires = parseTimestamp(plan.expires);
       if (!expires) throw new Error(`plan expiry was not checked: ${plan.expires}`);
@@ -126,42 +128,13 @@ function buildMethod(
   );
 }
 
-interface References {
-  readonly found: ReadonlyMap<string, ReferenceSpectrum>;
-  readonly inSite: readonly RuleFault[];
-  readonly inFiles: readonly SiteFault[];
-}
-
-function readReferences(methods: readonly MethodEntry[], folder: FolderContent): References {
-  const found = new Map<string, ReferenceSpectrum>();
-  const inSite: RuleFault[] = [];
-  const inFiles: SiteFault[] = [];
-  for (const [index, method] of methods.entries()) {
-    const name = method.reference;
-    if (name === null) continue;
-    const path = ['methods', index, 'reference'];
-    const bytes = folder.bytes.get(name);
-    const text = Object.hasOwn(folder.texts, name) ? folder.texts[name] : undefined;
-    if (bytes === undefined || text === undefined) {
-      const message = `there is no file ${name} in the site folder`;
-      inSite.push({
-        path,
-        rule: 'unknown-file',
-        message,
-        remedy: 'Add the file, or correct its name.',
-      });
-      continue;
-    }
-    const read = readReferenceSpectrum(bytes, text);
-    if (read.ok) {
-      found.set(name, read.reference);
-      inSite.push(...rangeFaults(method, read.reference, path));
-    } else {
-      const { line, message, remedy } = read;
-      inFiles.push({ file: name, line, column: 1, rule: 'reference-spectrum', message, remedy });
-    }
-  }
-  return { found, inSite, inFiles };
+function buildReference(
+  entry: ReferenceEntry,
+  references: ReadonlyMap<string, ReferenceSpectrum>,
+): SiteReference {
+  const spectrum = references.get(entry.file);
+  if (spectrum === undefined) throw new Error(`reference was not checked: ${entry.file}`);
+  return { material: entry.material, file: entry.file, models: entry.models ?? null, spectrum };
 }
 
 function strayMappings(

@@ -215,7 +215,7 @@ describe('one result', () => {
     [
       'a pass whose spectrum is of another material',
       { spectrum: encodeSpectrum(other.axis, other.intensity, 'float64') },
-      ['recheck-disagrees /results/0/score/value'],
+      ['recheck-other-material /results/0/spectrum'],
     ],
     [
       'a reported score far from the recomputed one',
@@ -335,7 +335,9 @@ describe('one result', () => {
       matchedMaterial: 'M-2',
       contrary: true,
     });
-    expect(placesOf(findingsOf(examination))).toEqual(['recheck-not-possible /results/0/spectrum']);
+    expect(placesOf(findingsOf(examination))).toEqual([
+      'ranking-winner /results/0/candidates/0/material',
+    ]);
   });
 
   it('keeps the width, digits and digest of its spectrum', () => {

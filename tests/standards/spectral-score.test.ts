@@ -7,7 +7,7 @@ import { derivativeFault, savitzkyGolay } from '../../src/checks/savitzky-golay.
 import { spectralScore, squaredCorrelation } from '../../src/checks/spectral-score.js';
 import type { Decimal } from '../../src/formats/decimal.js';
 import { readSpectrumTable, type SpectrumTable } from '../../src/formats/spectrum-table.js';
-import type { DerivativeSetting, Method } from '../../src/site/site-folder.js';
+import type { DerivativeSetting, Method, ScoreAlgorithm } from '../../src/site/site-folder.js';
 import { describeWithSpectra } from '../support/shared.js';
 
 const floats = (values: readonly number[]) => Float64Array.from(values);
@@ -40,6 +40,23 @@ describe('the squared correlation', () => {
     for (const value of [0, 7, 0.1, 1e9 / 3]) {
       expect(squaredCorrelation(floats([value, value, value]), curve)).toBeNull();
       expect(squaredCorrelation(curve, floats([value, value, value]))).toBeNull();
+    }
+  });
+
+  // The same six rows by every kind of score, worked by hand; a square of a negative value is 0. Row 5: 15² / (18 · 14).
+  it.each<[ScoreAlgorithm, number[]]>([
+    ['cosine', [1, 0.993999, 0.945611, 0.666667, 0.944911, 0]],
+    ['squared-cosine', [1, 0.988034, 0.89418, 0.444444, 0.892857, 0]],
+    ['correlation', [1, 0.982708, 1, -1, 0.910182, -0.25]],
+    ['squared-correlation', [1, 0.965714, 1, 0, 0.828431, 0]],
+  ])('is one of the scores: the worked table by %s', (algorithm, expected) => {
+    for (const [row, [a, b]] of WORKED.entries()) {
+      const axis = floats(a.map((_, i) => i + 1));
+      const reference = { axis, intensity: floats(a) };
+      const range = { from: dec('1'), to: dec(String(a.length)) };
+      const method = methodOn(reference, { algorithm, range, derivative: null });
+      const found = scoreOf(method, { axis, intensity: floats(b) });
+      expect(found, `row ${row + 1}`).toBeCloseTo(expected[row] ?? Number.NaN, 6);
     }
   });
 

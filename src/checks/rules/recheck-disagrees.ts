@@ -1,3 +1,4 @@
+import { recheckFound } from '../recheck-found.js';
 import type { ResultRule } from '../rule.js';
 
 /** Release-safety rule 5: a recheck may demote, never promote. A contrary result stays contrary. */
@@ -12,19 +13,5 @@ export const recheckDisagrees: ResultRule = {
     advice:
       'Do not rely on the result. Compare method and reference on the instrument with the registered ones, and measure again.',
   },
-  find: ({ method, recheck, result }) => {
-    if (recheck.answer !== 'disagrees' || method === null) return [];
-    return [
-      {
-        pointer: result.score === null ? '/decision' : '/score/value',
-        message: recheck.reason,
-        numbers: {
-          recomputed: recheck.score ?? 'none',
-          reported: result.score?.value ?? 'none',
-          threshold: method.threshold,
-          tolerance: method.scoreTolerance,
-        },
-      },
-    ];
-  },
+  find: (about) => recheckFound(about, 'score'),
 };
