@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { BundleTraces } from './bundle-traces.js';
 import { methodKey } from './method-key.js';
 import type { BundleCase } from './rule.js';
 import type { RunRange } from './run-ranges.js';
@@ -13,6 +14,7 @@ export function bundleCase(options: {
   readonly parts: readonly ManifestPart[];
   readonly missing: readonly RunRange[];
   readonly fileFaults: readonly FileFault[];
+  readonly traces: BundleTraces;
   readonly now: Instant;
 }): BundleCase {
   const { document, site } = options;

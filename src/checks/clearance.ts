@@ -31,6 +31,14 @@ const CLOCK: ClearanceRule = {
   clearance: 'reviewer',
   why: 'the clocks of instrument and sync PC can show when it was measured',
 };
+const BADLY_MEASURED: ClearanceRule = {
+  clearance: 'contrary',
+  why: 'a spectrum of this quality bears out no pass; what speaks against the receipt may go on',
+};
+const COPIED: ClearanceRule = {
+  clearance: 'never',
+  why: 'one measurement stands for two containers, and nobody can say for which: both are measured again',
+};
 const SEVERAL: ClearanceRule = {
   clearance: 'one-of-several',
   why: 'the instrument can show which of the results was measured; the others are refused by the same act',
@@ -62,6 +70,10 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['method-not-approved', METHOD],
   ['method-other-material', METHOD],
   ['method-unknown', METHOD],
+  ['noise-duplicate', COPIED],
+  ['packaging-match', BADLY_MEASURED],
+  ['packaging-not-validated', METHOD],
+  ['probe-cover-shared', BADLY_MEASURED],
   [
     'recheck-disagrees',
     { clearance: 'contrary', why: 'a recheck may demote a result, nobody promotes one against it' },
@@ -92,8 +104,12 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ],
   ['score-algorithm', METHOD],
   ['score-missing', CONTRADICTS],
+  ['signal-saturated', BADLY_MEASURED],
+  ['signal-to-noise', BADLY_MEASURED],
+  ['signal-weak', BADLY_MEASURED],
   ['spectrum-axis', SPECTRUM],
   ['spectrum-constant', SPECTRUM],
+  ['spectrum-duplicate', COPIED],
   ['spectrum-encoding', SPECTRUM],
   ['spectrum-file', SPECTRUM],
   ['spectrum-length', SPECTRUM],

@@ -8,6 +8,7 @@ import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { bundleCase } from './bundle-case.js';
 import { bundleContentDigest, contentParts, PART_ARRAYS } from './bundle-parts.js';
+import { bundleTraces } from './bundle-traces.js';
 import type {
   Examination,
   ExaminedCheck,
@@ -15,7 +16,7 @@ import type {
   HeaderReading,
   ReadableExamination,
 } from './examination.js';
-import { examineResult, outlineResult } from './examine-result.js';
+import { examineResult, measuredOf, outlineResult } from './examine-result.js';
 import type { Finding } from './finding.js';
 import { readHeader } from './read-bundle.js';
 import { type Fields, fieldsOf, instantOf, wholeNumberOf } from './read-fields.js';
@@ -174,11 +175,21 @@ function examineDocument(
   const declared = first === null ? [] : [{ from: first, to: last }];
   const missing = rangesOf(subtractSpans(declared, accounted), epoch);
   const { readings, faults: fileFaults } = readSpectra(document, files, site.limits);
-  const about = bundleCase({ document, site: indexOfSite(site), parts, missing, fileFaults, now });
-  const results: ExaminedResult[] = document.results.map((result, index) => {
-    const pointer = `/results/${index}`;
-    const spectrum = readings[index] ?? { kind: 'none' };
-    return examineResult(about, result, pointer, partAt(parts, pointer, index), spectrum);
+  const index = indexOfSite(site);
+  const measured = document.results.map((result, i) =>
+    measuredOf(result, readings[i] ?? { kind: 'none' }, index, document.instrument.serial),
+  );
+  const max = site.signal?.noiseCorrelationMax;
+  const traces = bundleTraces(
+    document.results,
+    readings,
+    measured.map(({ signal }) => signal),
+    max === undefined ? null : Number(max.value),
+  );
+  const about = bundleCase({ document, site: index, parts, missing, fileFaults, traces, now });
+  const results: ExaminedResult[] = measured.map((one, i) => {
+    const pointer = `/results/${i}`;
+    return examineResult(about, one, i, partAt(parts, pointer, i));
   });
   return {
     kind: 'readable',

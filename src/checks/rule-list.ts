@@ -5,21 +5,26 @@ import type {
   ResultRule,
   RuleInfo,
 } from './rule.js';
+import { ambientLight } from './rules/ambient-light.js';
 import { bundleConflict } from './rules/bundle-conflict.js';
 import { bundleTimeUnreadable } from './rules/bundle-time-unreadable.js';
+import { cadenceImpossible } from './rules/cadence-impossible.js';
 import { candidatesOrder } from './rules/candidates-order.js';
 import { chainBroken } from './rules/chain-broken.js';
 import { clockSkew } from './rules/clock-skew.js';
+import { cosmicSpikes } from './rules/cosmic-spikes.js';
 import { decisionMode } from './rules/decision-mode.js';
 import { decisionScore } from './rules/decision-score.js';
 import { environmentOther } from './rules/environment-other.js';
 import { epochChanged } from './rules/epoch-changed.js';
+import { exposureAtMaximum } from './rules/exposure-at-maximum.js';
 import { fileArchive } from './rules/file-archive.js';
 import { fileDamaged } from './rules/file-damaged.js';
 import { fileDigest } from './rules/file-digest.js';
 import { fileMissing } from './rules/file-missing.js';
 import { fileShared } from './rules/file-shared.js';
 import { fileUnnamed } from './rules/file-unnamed.js';
+import { fluorescenceHigh } from './rules/fluorescence-high.js';
 import { instrumentFirmware } from './rules/instrument-firmware.js';
 import { instrumentLaser } from './rules/instrument-laser.js';
 import { instrumentModel } from './rules/instrument-model.js';
@@ -27,6 +32,7 @@ import { instrumentOutOfService } from './rules/instrument-out-of-service.js';
 import { instrumentUnregistered } from './rules/instrument-unregistered.js';
 import { labelMissing } from './rules/label-missing.js';
 import { labelNotScanned } from './rules/label-not-scanned.js';
+import { laserPower } from './rules/laser-power.js';
 import { manifestCounts } from './rules/manifest-counts.js';
 import { manifestParts } from './rules/manifest-parts.js';
 import { matchWithoutCandidate } from './rules/match-without-candidate.js';
@@ -37,10 +43,15 @@ import { methodMode } from './rules/method-mode.js';
 import { methodNotApproved } from './rules/method-not-approved.js';
 import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
+import { noiseDuplicate } from './rules/noise-duplicate.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
+import { packagingBands } from './rules/packaging-bands.js';
+import { packagingMatch } from './rules/packaging-match.js';
+import { packagingNotValidated } from './rules/packaging-not-validated.js';
 import { partDigest } from './rules/part-digest.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { probeCoverShared } from './rules/probe-cover-shared.js';
 import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
 import { recheckDisagrees } from './rules/recheck-disagrees.js';
 import { recheckNotPossible } from './rules/recheck-not-possible.js';
@@ -57,12 +68,17 @@ import { runMissing } from './rules/run-missing.js';
 import { runOrder } from './rules/run-order.js';
 import { runOverlap } from './rules/run-overlap.js';
 import { runRange } from './rules/run-range.js';
+import { saturationNotCheckable } from './rules/saturation-not-checkable.js';
 import { schema } from './rules/schema.js';
 import { scoreAlgorithm } from './rules/score-algorithm.js';
 import { scoreMissing } from './rules/score-missing.js';
+import { signalSaturated } from './rules/signal-saturated.js';
+import { signalToNoise } from './rules/signal-to-noise.js';
+import { signalWeak } from './rules/signal-weak.js';
 import { siteOther } from './rules/site-other.js';
 import { spectrumAxis } from './rules/spectrum-axis.js';
 import { spectrumConstant } from './rules/spectrum-constant.js';
+import { spectrumDuplicate } from './rules/spectrum-duplicate.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
 import { spectrumFile } from './rules/spectrum-file.js';
 import { spectrumLength } from './rules/spectrum-length.js';
@@ -110,6 +126,7 @@ export const BUNDLE_RULES: readonly BundleRule[] = [
   runOrder,
   timeRunsBackwards,
   performanceCheckFailed,
+  cadenceImpossible,
 ];
 
 export const RESULT_RULES: readonly ResultRule[] = [
@@ -146,6 +163,23 @@ export const RESULT_RULES: readonly ResultRule[] = [
   recheckDisagrees,
   recheckNotPossible,
   recheckUndisclosed,
+  // Signal quality (docs/signal.md).
+  signalSaturated,
+  saturationNotCheckable,
+  signalWeak,
+  signalToNoise,
+  cosmicSpikes,
+  fluorescenceHigh,
+  packagingMatch,
+  packagingBands,
+  spectrumDuplicate,
+  noiseDuplicate,
+  // How it was measured (docs/signal.md).
+  laserPower,
+  packagingNotValidated,
+  ambientLight,
+  exposureAtMaximum,
+  probeCoverShared,
 ];
 
 export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [

@@ -1,12 +1,15 @@
 import type { Instant, ReportedTimestamp } from '../formats/instant.js';
 import type { BundleResult, ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { Limit } from '../site/signal-limits.js';
 import type { Instrument, Method } from '../site/site-folder.js';
+import type { BundleTraces, Trace } from './bundle-traces.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type { Finding, FindingSeverity } from './finding.js';
 import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
+import type { ResultLimits, Signal } from './signal.js';
 import type { SiteIndex } from './site-index.js';
 import type { FileFault } from './spectrum-files.js';
 
@@ -25,6 +28,8 @@ export interface RuleInfo {
   readonly meaning: string;
   /** What to do about it. */
   readonly advice: string;
+  /** Where its limit comes from, for a rule that has one: a key of `signal-limits.yaml` or `site.yaml`. */
+  readonly limit?: string;
 }
 
 /** One place a rule found, found against expected. */
@@ -33,6 +38,8 @@ export interface Found {
   readonly pointer: string;
   readonly message: string;
   readonly numbers?: Readonly<Record<string, string>>;
+  /** What it was held against; goes into the finding's numbers as `limit` and `limitSource`. */
+  readonly limit?: Limit;
 }
 
 export interface BundleCase {
@@ -51,6 +58,8 @@ export interface BundleCase {
   readonly operatorIds: ReadonlySet<string>;
   /** What is wrong with the files of a bundle that is a zip archive, or should be one. */
   readonly fileFaults: readonly FileFault[];
+  /** What its results have in common. */
+  readonly traces: BundleTraces;
   readonly now: Instant;
 }
 
@@ -62,6 +71,11 @@ export interface ResultCase {
   readonly measuredAt: ReportedTimestamp | null;
   readonly spectrum: SpectrumReading;
   readonly recheck: Recheck;
+  /** null when the spectrum was not read. */
+  readonly signal: Signal | null;
+  /** null where the site has no `signal-limits.yaml`. */
+  readonly limits: ResultLimits | null;
+  readonly trace: Trace;
 }
 
 export interface BundleHistoryCase {
@@ -119,6 +133,11 @@ export function asFinding(info: RuleInfo, found: Found): Finding {
     pointer: found.pointer,
     message: found.message,
     advice: info.advice,
-    ...(found.numbers === undefined ? {} : { numbers: found.numbers }),
+    ...numbersOf(found),
   };
+}
+
+function numbersOf({ numbers, limit }: Found): Pick<Finding, 'numbers'> {
+  if (limit === undefined) return numbers === undefined ? {} : { numbers };
+  return { numbers: { ...numbers, limit: limit.value, limitSource: limit.source } };
 }

@@ -2,7 +2,8 @@ import { canonicalDigest, type Sha256, sha256 } from '../formats/canonical-json.
 import { type FolderFiles, readFolderFiles } from './folder-files.files.js';
 import type { MappingDocument } from './mapping-document.js';
 import { MAPPING_SUFFIX, type MappingSource, readMapping } from './mapping-source.js';
-import { mappingSchema, siteSchema } from './schemas.files.js';
+import { mappingSchema, signalLimitsSchema, siteSchema } from './schemas.files.js';
+import { readSignalLimits } from './signal-limits-source.js';
 import { inReadingOrder, type SiteFault } from './site-fault.js';
 import type { SiteFolder } from './site-folder.js';
 import { buildSite, readSite } from './site-source.js';
@@ -28,8 +29,8 @@ export interface RefusedSiteFolder {
 
 /**
  * Reads a site folder: `site.yaml`, `<destination>.mapping.yaml`, code tables, contracts and reference
- * spectra. The digest is taken of the raw files; only then are environment variables filled in where a
- * destination lives. All faults are reported at once, each with file, line, rule and remedy.
+ * spectra, and the optional `signal-limits.yaml`. The digest is taken of the raw files; only then are environment
+ * variables filled in where a destination lives. All faults are reported at once, each with file, line, rule and remedy.
  */
 export async function loadSiteFolder(
   directory: string,
@@ -47,13 +48,14 @@ export async function loadSiteFolder(
     documents.set(destination, read.ok ? read.mapping.document : null);
   }
   const read = readSite(folder, documents, siteSchema(), env);
-  faults.push(...read.faults);
+  const signal = readSignalLimits(folder, signalLimitsSchema(), read.file);
+  faults.push(...read.faults, ...signal.faults);
   if (faults.length > 0 || read.file === null) {
     return { ok: false, faults: inReadingOrder(faults), mappingSources };
   }
   return {
     ok: true,
-    site: buildSite(read.file, read.references, folderDigest(folder)),
+    site: buildSite(read.file, read.references, signal.limits, folderDigest(folder)),
     files: folder.texts,
     mappings: new Map([...mappingSources].map(([name, source]) => [name, source.document])),
     mappingSources,

@@ -1,6 +1,7 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { Instant } from '../formats/instant.js';
+import type { SignalLimits } from './signal-limits.js';
 import type { Environment, Mode } from './vocabulary.js';
 
 /**
@@ -29,6 +30,8 @@ export interface SiteFolder {
   readonly serviceTargetHours?: Readonly<Record<string, number>>;
   /** The second channel for stops that are not effective in time; null where the site has none. */
   readonly escalation: Escalation | null;
+  /** Limits of signal, measurement and pace; null or left out where the site sets none. */
+  readonly signal?: SignalLimits | null;
   /** SHA-256 over the sorted list of file names and their digests. */
   readonly digest: Sha256;
 }

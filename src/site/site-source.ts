@@ -6,6 +6,7 @@ import { methodContentDigest } from './method-content.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
+import type { SignalLimits } from './signal-limits.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
 import type { MethodEntry, SiteFile } from './site-file.js';
 import {
@@ -72,10 +73,12 @@ export function readSite(
 export function buildSite(
   file: SiteFile,
   references: ReadonlyMap<string, ReferenceSpectrum>,
+  signal: SignalLimits | null,
   digest: Sha256,
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    signal,
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
