@@ -55,7 +55,7 @@ function traceOf(
   reading: SpectrumReading | undefined,
   signal: Signal | null | undefined,
 ): Trace {
-  const { receipt, container, presentation } = result;
+  const { receipt, container } = result;
   const pattern = signal?.pattern ?? null;
   return {
     index,
@@ -63,7 +63,7 @@ function traceOf(
     container: scannedContainer(receipt?.scanned ?? null, container?.scanned ?? null),
     place: `receipt ${receipt?.scanned ?? 'unknown'}, container ${container?.scanned ?? 'unknown'}`,
     material: result.material,
-    cover: presentation.kind === 'immersion-probe' ? coverKey(presentation.probeCover) : null,
+    cover: coverOf(result),
     sha256: reading?.kind === 'read' ? reading.summary.sha256 : null,
     pattern: pattern && { key: pattern.key, steps: patternSteps(pattern.steps) },
   };
@@ -75,8 +75,10 @@ export function scannedContainer(receipt: string | null, container: string | nul
   return keys.includes('') ? null : JSON.stringify(keys);
 }
 
-function coverKey(cover: string | undefined): string | null {
-  const key = normaliseLabel(cover ?? '');
+/** Number of the disposable cover of an immersion probe, normalised; null without one. */
+export function coverOf({ presentation }: Pick<BundleResult, 'presentation'>): string | null {
+  if (presentation.kind !== 'immersion-probe') return null;
+  const key = normaliseLabel(presentation.probeCover ?? '');
   return key === '' ? null : key;
 }
 

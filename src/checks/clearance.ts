@@ -71,8 +71,10 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['method-other-material', METHOD],
   ['method-unknown', METHOD],
   ['noise-duplicate', COPIED],
+  ['noise-duplicate-earlier', COPIED],
   ['packaging-match', BADLY_MEASURED],
   ['packaging-not-validated', METHOD],
+  ['probe-cover-reused', BADLY_MEASURED],
   ['probe-cover-shared', BADLY_MEASURED],
   [
     'recheck-disagrees',
@@ -110,6 +112,7 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['spectrum-axis', SPECTRUM],
   ['spectrum-constant', SPECTRUM],
   ['spectrum-duplicate', COPIED],
+  ['spectrum-duplicate-earlier', COPIED],
   ['spectrum-encoding', SPECTRUM],
   ['spectrum-file', SPECTRUM],
   ['spectrum-length', SPECTRUM],

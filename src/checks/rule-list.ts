@@ -44,6 +44,8 @@ import { methodNotApproved } from './rules/method-not-approved.js';
 import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
 import { noiseDuplicate } from './rules/noise-duplicate.js';
+import { noiseDuplicateEarlier } from './rules/noise-duplicate-earlier.js';
+import { operatorAtTwoPlaces } from './rules/operator-at-two-places.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
 import { packagingBands } from './rules/packaging-bands.js';
@@ -51,12 +53,14 @@ import { packagingMatch } from './rules/packaging-match.js';
 import { packagingNotValidated } from './rules/packaging-not-validated.js';
 import { partDigest } from './rules/part-digest.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { probeCoverReused } from './rules/probe-cover-reused.js';
 import { probeCoverShared } from './rules/probe-cover-shared.js';
 import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
 import { recheckDisagrees } from './rules/recheck-disagrees.js';
 import { recheckNotPossible } from './rules/recheck-not-possible.js';
 import { recheckUndisclosed } from './rules/recheck-undisclosed.js';
 import { refusals } from './rules/refusals.js';
+import { seriesRules } from './rules/remeasured.js';
 import { resultConflict } from './rules/result-conflict.js';
 import { resultDouble } from './rules/result-double.js';
 import { resultRepeated } from './rules/result-repeated.js';
@@ -79,6 +83,7 @@ import { siteOther } from './rules/site-other.js';
 import { spectrumAxis } from './rules/spectrum-axis.js';
 import { spectrumConstant } from './rules/spectrum-constant.js';
 import { spectrumDuplicate } from './rules/spectrum-duplicate.js';
+import { spectrumDuplicateEarlier } from './rules/spectrum-duplicate-earlier.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
 import { spectrumFile } from './rules/spectrum-file.js';
 import { spectrumLength } from './rules/spectrum-length.js';
@@ -88,6 +93,7 @@ import { spectrumValues } from './rules/spectrum-values.js';
 import { supersessionClaimed } from './rules/supersession-claimed.js';
 import { syncClockFuture } from './rules/sync-clock-future.js';
 import { thresholdOther } from './rules/threshold-other.js';
+import { timeAgainstRuns } from './rules/time-against-runs.js';
 import { timeAssumed } from './rules/time-assumed.js';
 import { timeBeforeReceipt } from './rules/time-before-receipt.js';
 import { timeFuture } from './rules/time-future.js';
@@ -187,6 +193,7 @@ export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
   runGap,
   chainBroken,
   epochChanged,
+  timeAgainstRuns,
 ];
 
 export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
@@ -198,6 +205,11 @@ export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
   materialOther,
   methodNotApproved,
   timeBeforeReceipt,
+  // Sense across a lot and a day (docs/signal.md).
+  spectrumDuplicateEarlier,
+  noiseDuplicateEarlier,
+  probeCoverReused,
+  operatorAtTwoPlaces,
 ];
 
 /** Every rule there is, in the order of docs/checks.md. */
@@ -209,6 +221,7 @@ export function listRules(): readonly RuleInfo[] {
     ...[...BUNDLE_RULES, ...RESULT_RULES, ...BUNDLE_HISTORY_RULES, ...RESULT_HISTORY_RULES].map(
       (rule) => rule.info,
     ),
+    ...seriesRules,
   ];
 }
 

@@ -9,6 +9,7 @@ import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
+import type { SenseFacts } from './sense-facts.js';
 import type { ResultLimits, Signal } from './signal.js';
 import type { SiteIndex } from './site-index.js';
 import type { FileFault } from './spectrum-files.js';
@@ -84,6 +85,7 @@ export interface BundleHistoryCase {
   readonly standing: Standing;
   /** Gaps that are there with this bundle and were not before, or lie inside it. */
   readonly newGaps: readonly RunRange[];
+  readonly sense: SenseFacts;
 }
 
 export interface ResultHistoryCase {
@@ -95,6 +97,9 @@ export interface ResultHistoryCase {
   readonly receipt: ReceiptFacts | null;
   /** True when the run number was accounted for before by something else. */
   readonly isOverlap: boolean;
+  /** Serial of the bundle's instrument. */
+  readonly instrument: string | null;
+  readonly sense: SenseFacts;
 }
 
 interface Rule<Case> {
