@@ -11,6 +11,7 @@ import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
+import { ChecksController } from './dashboard/checks.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
@@ -76,6 +77,7 @@ export const CONTROLLERS = [
   BundleReviewPagesController,
   AssignedCauseController,
   BundlesController,
+  ChecksController,
   DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,

@@ -224,8 +224,3 @@ export function listRules(): readonly RuleInfo[] {
     ...seriesRules,
   ];
 }
-
-/** What a finding's code means; null for a code no rule has. */
-export function explainRule(code: string): RuleInfo | null {
-  return listRules().find((rule) => rule.code === code) ?? null;
-}
