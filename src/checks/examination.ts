@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { BundleResult, PerformanceCheck, ResultBundle } from '../intake/result-bundle.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type { Finding } from './finding.js';
+import type { PerformanceJudgement } from './judge-performance.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
 import type { NoisePattern } from './signal-region.js';
@@ -100,6 +101,8 @@ export interface ExaminedCheck {
   readonly sha256: Sha256;
   readonly check: PerformanceCheck | null;
   readonly checkedAt: Instant | null;
+  /** null when the document does not have the shape of a bundle. */
+  readonly judgement: PerformanceJudgement | null;
 }
 
 /** True when one of the findings holds what it is about. */

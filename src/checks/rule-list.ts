@@ -28,6 +28,7 @@ import { fluorescenceHigh } from './rules/fluorescence-high.js';
 import { instrumentFirmware } from './rules/instrument-firmware.js';
 import { instrumentLaser } from './rules/instrument-laser.js';
 import { instrumentModel } from './rules/instrument-model.js';
+import { instrumentNotInService } from './rules/instrument-not-in-service.js';
 import { instrumentOutOfService } from './rules/instrument-out-of-service.js';
 import { instrumentUnregistered } from './rules/instrument-unregistered.js';
 import { labelMissing } from './rules/label-missing.js';
@@ -39,8 +40,10 @@ import { matchWithoutCandidate } from './rules/match-without-candidate.js';
 import { materialOther } from './rules/material-other.js';
 import { materialUnknown } from './rules/material-unknown.js';
 import { methodContent } from './rules/method-content.js';
+import { methodInvalidated } from './rules/method-invalidated.js';
 import { methodMode } from './rules/method-mode.js';
 import { methodNotApproved } from './rules/method-not-approved.js';
+import { methodNotInForce } from './rules/method-not-in-force.js';
 import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
 import { noiseDuplicate } from './rules/noise-duplicate.js';
@@ -52,7 +55,20 @@ import { packagingBands } from './rules/packaging-bands.js';
 import { packagingMatch } from './rules/packaging-match.js';
 import { packagingNotValidated } from './rules/packaging-not-validated.js';
 import { partDigest } from './rules/part-digest.js';
+import { performanceAction } from './rules/performance-action.js';
+import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { performanceNotConfigured } from './rules/performance-not-configured.js';
+import { performanceOutOfTolerance } from './rules/performance-out-of-tolerance.js';
+import { performanceOutcomeDisagrees } from './rules/performance-outcome-disagrees.js';
+import { performancePeakDouble } from './rules/performance-peak-double.js';
+import { performancePeakMissing } from './rules/performance-peak-missing.js';
+import { performancePeakUnknown } from './rules/performance-peak-unknown.js';
+import { performanceSpectrumDisagrees } from './rules/performance-spectrum-disagrees.js';
+import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unreadable.js';
+import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
+import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
+import { performanceWarning } from './rules/performance-warning.js';
 import { probeCoverReused } from './rules/probe-cover-reused.js';
 import { probeCoverShared } from './rules/probe-cover-shared.js';
 import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
@@ -133,6 +149,19 @@ export const BUNDLE_RULES: readonly BundleRule[] = [
   timeRunsBackwards,
   performanceCheckFailed,
   cadenceImpossible,
+  performanceTimeUnreadable,
+  performanceNotConfigured,
+  performanceStandardUnknown,
+  performanceCertificateExpired,
+  performancePeakDouble,
+  performancePeakMissing,
+  performancePeakUnknown,
+  performanceOutOfTolerance,
+  performanceSpectrumUnreadable,
+  performanceSpectrumDisagrees,
+  performanceOutcomeDisagrees,
+  performanceAction,
+  performanceWarning,
 ];
 
 export const RESULT_RULES: readonly ResultRule[] = [
@@ -141,8 +170,11 @@ export const RESULT_RULES: readonly ResultRule[] = [
   labelMissing,
   labelNotScanned,
   materialUnknown,
+  instrumentNotInService,
   methodUnknown,
   methodContent,
+  methodInvalidated,
+  methodNotInForce,
   methodMode,
   methodOtherMaterial,
   operatorUndeclared,

@@ -6,6 +6,7 @@ import type { BundleTraces, Trace } from './bundle-traces.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type { Finding, FindingSeverity } from './finding.js';
 import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
+import type { PerformanceJudgement } from './judge-performance.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
@@ -61,6 +62,8 @@ export interface BundleCase {
   readonly fileFaults: readonly FileFault[];
   /** What its results have in common. */
   readonly traces: BundleTraces;
+  /** In the order of the performance checks. */
+  readonly performance: readonly PerformanceJudgement[];
   readonly now: Instant;
 }
 

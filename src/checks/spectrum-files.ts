@@ -29,6 +29,8 @@ export interface FileFault {
 export interface Spectra {
   /** In the order of the results. */
   readonly readings: readonly SpectrumReading[];
+  /** In the order of the performance checks. */
+  readonly checks: readonly SpectrumReading[];
   readonly faults: readonly FileFault[];
 }
 
@@ -39,9 +41,9 @@ export interface Spectra {
 const PACKED_BYTES_A_POINT = 2;
 
 /**
- * Reads the spectrum of every result: from the document, or from the file it names in the archive. Files are taken
- * out one at a time, and each is let go of before the next one is inflated; the values stay, bounded by the points
- * that the document declares. Of performance checks the files are compared with their digests, not decoded.
+ * Reads the spectrum of every result and performance check: from the document, or from the file it names in the
+ * archive. Files are taken out one at a time, and each is let go of before the next one is inflated; the values stay,
+ * bounded by the points that the document declares.
  *
  * @param files null when the bundle is a document without an archive around it
  */
@@ -51,16 +53,15 @@ export function readSpectra(
   limits: SiteFolder['limits'],
 ): Spectra {
   const reader = new FilesReader(files, limits);
-  const readings = document.results.map(({ spectrum }, index) =>
+  const read = (spectrum: ResultBundle['results'][number]['spectrum'], pointer: string) =>
     spectrum !== null && isSpectrumFile(spectrum)
-      ? reader.result(spectrum, `/results/${index}`)
-      : readSpectrum(spectrum, limits.spectrumPointsMax),
+      ? reader.spectrum(spectrum, pointer)
+      : readSpectrum(spectrum, limits.spectrumPointsMax);
+  const readings = document.results.map((result, i) => read(result.spectrum, `/results/${i}`));
+  const checks = document.performanceChecks.map((check, i) =>
+    read(check.spectrum, `/performanceChecks/${i}`),
   );
-  for (const [index, { spectrum }] of document.performanceChecks.entries()) {
-    if (spectrum === null || !isSpectrumFile(spectrum)) continue;
-    reader.bytes(spectrum, `/performanceChecks/${index}`);
-  }
-  return { readings, faults: [...reader.faults, ...reader.unnamed()] };
+  return { readings, checks, faults: [...reader.faults, ...reader.unnamed()] };
 }
 
 class FilesReader {
@@ -77,8 +78,8 @@ class FilesReader {
     this.#pointsLeft = this.#pointsMax;
   }
 
-  /** The spectrum of a result. What it declares is looked at before anything is inflated. */
-  result(of: SpectrumFile, pointer: string): SpectrumReading {
+  /** The spectrum of a result or check. What it declares is looked at before anything is inflated. */
+  spectrum(of: SpectrumFile, pointer: string): SpectrumReading {
     const tooMany = pointsFault(of.points, this.limits.spectrumPointsMax) ?? this.#tooManyInAll(of);
     const size = this.files?.get(of.file)?.size ?? 0;
     if (tooMany !== null) {

@@ -132,5 +132,6 @@ export const SITE_OF_NOTHING: SiteFolder = {
   destinations: [],
   secondPerson: { required: true },
   escalation: null,
+  performance: null,
   digest: '0'.repeat(64) as Sha256,
 };

@@ -6,6 +6,7 @@ import { applyHistory } from '../checks/history-rules.js';
 import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
@@ -104,8 +105,11 @@ export class SettleBundleService {
     const { instrumentSerial } = unit.examination.header;
     const instrument = await loadInstrumentState(trx, site, instrumentSerial);
     const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets, instrument);
+    const judging = await siteInForce(trx, this.site);
+    // Judged by methods that are not in force any more: it is looked at again.
+    if (judging.state !== unit.registry) return null;
     const sense = await loadSense(trx, this.site, unit.examination);
-    const history = applyHistory(unit.examination, { ...facts, sense }, this.site);
+    const history = applyHistory(unit.examination, { ...facts, sense }, judging.site);
     const results =
       history.bundle === 'repeated'
         ? []

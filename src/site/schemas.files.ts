@@ -26,6 +26,11 @@ export function siteSchema(): SchemaCheck {
   return schema('site');
 }
 
+/** Shape of `performance-checks.yaml`. */
+export function performanceSchema(): SchemaCheck {
+  return schema('performance-checks');
+}
+
 /** Shape of a receipt line announced as JSON. */
 export function receiptSchema(): SchemaCheck {
   return schema('receipt-expectation');
@@ -44,4 +49,9 @@ export function signalLimitsSchema(): SchemaCheck {
 /** Shape of `<destination>.mapping.yaml`. */
 export function mappingSchema(): SchemaCheck {
   return schema('mapping');
+}
+
+/** Shape of `<source>.inbound.yaml`. */
+export function inboundSchema(): SchemaCheck {
+  return schema('inbound');
 }

@@ -1,5 +1,5 @@
+import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
-import type { ReferenceSpectrum } from './site-folder.js';
 
 /**
  * Limits of the checks on signal quality, on how a measurement was made and on its pace: `signal-limits.yaml` of the
@@ -73,10 +73,17 @@ export interface PackagingSignal {
   readonly bandsMin: number | null;
   /** With the range and the score from which a trace counts as that of the packaging. */
   readonly reference: {
-    readonly spectrum: ReferenceSpectrum;
+    readonly spectrum: PackagingCurve;
     readonly range: Region;
     readonly scoreMin: Limit;
   } | null;
+}
+
+/** On a strictly ascending axis, cm-1; the digest is that of the file's bytes. */
+export interface PackagingCurve {
+  readonly axis: Float64Array;
+  readonly intensity: Float64Array;
+  readonly sha256: Sha256;
 }
 
 export interface AmbientLimits {

@@ -5,6 +5,7 @@ import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
 import type { Signature } from '../signatures/signature.js';
+import type { MeasuredSpan } from '../site/method-force.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type {
@@ -29,6 +30,7 @@ export type SiteRules = Pick<
   | 'limits'
   | 'secondPerson'
   | 'destinations'
+  | 'performance'
 >;
 
 export interface ReceiptFacts {
@@ -112,6 +114,8 @@ export interface ResultFact {
   readonly methodDigest: string | null;
   readonly recheck: RecheckAnswer | null;
   readonly measuredAt: Instant | null;
+  /** With the doubt that an assumed offset leaves (rule 30); left out: none, it was stated. */
+  readonly measuredSpan?: MeasuredSpan | null;
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
@@ -140,6 +144,8 @@ export interface DeliveryFact {
   readonly destination: string;
   readonly state: DeliveryState;
   readonly fault: DeliveryFault | null;
+  /** It had stopped, and a person had it sent again or built anew. */
+  readonly isSentAgain?: boolean;
 }
 
 export interface DiscrepancyFact {

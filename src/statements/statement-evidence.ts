@@ -64,7 +64,9 @@ export function statementEvidence(
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = result;
+  // The span follows from the record, whose digest is the element's: it is no evidence of its own.
+  const { measuredSpan: _, ...stated } = result;
+  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = stated;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },

@@ -227,10 +227,11 @@ describe('a bundle as a whole', () => {
   });
 
   it('remarks on a performance check that failed', () => {
-    const over = { performanceChecks: [goodCheck(2, { outcome: 'fail' })] };
+    const over = { performanceChecks: [goodCheck(2, { outcome: 'fail', shifts: [] })] };
     const examination = examineParts(goodParts([goodResult(1)], over));
     expect(placesOf(findingsOf(examination))).toEqual([
       'performance-check-failed /performanceChecks/0/outcome',
+      'performance-peak-missing /performanceChecks/0/shifts',
     ]);
   });
 

@@ -116,6 +116,41 @@ export const SITE: SiteFolder = {
   destinations: [],
   secondPerson: { required: true },
   escalation: null,
+  performance: {
+    standards: [
+      {
+        id: 'polystyrene',
+        source: 'ASTM E1840 (list astm-e1840-polystyrene-1)',
+        shifts: [dec('620.9'), dec('1001.4')],
+        expires: null,
+      },
+    ],
+    sets: [
+      {
+        id: 'handheld',
+        instruments: ['I-1', 'I-2'],
+        from: at('2026-01-01T00:00:00Z'),
+        source: 'Invented procedure',
+        edition: '1',
+        intervalMs: 86_400_000,
+        repeats: { max: 1, withinMs: 3_600_000 },
+        spectrumTolerance: dec('1.0'),
+        standards: [
+          {
+            standard: 'polystyrene',
+            peaks: [
+              {
+                shift: dec('1001.4'),
+                tolerance: dec('2.5'),
+                warning: dec('1.5'),
+                action: dec('2.0'),
+              },
+            ],
+          },
+        ],
+      },
+    ],
+  },
   digest: sha256('site'),
 };
 

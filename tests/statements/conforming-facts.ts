@@ -117,6 +117,7 @@ export const site: SiteFolder = {
   })),
   secondPerson: { required: false, decision: 'D-001' },
   escalation: null,
+  performance: null,
   digest: 'site' as Sha256,
 };
 
