@@ -55,6 +55,8 @@ export function findPeaks(
     const top = intensity[i] as number;
     if (!(top > (intensity[i - 1] as number) && top >= (intensity[i + 1] as number))) continue;
     const before = lowestBeside(intensity, i, -1);
+    // Most of what noise heaps up ends here, which saves the way to the other side.
+    if (!(top - before >= prominenceMin)) continue;
     const behind = lowestBeside(intensity, i, 1);
     const prominence = top - Math.max(before, behind);
     if (!(prominence >= prominenceMin && prominence > 0 && Number.isFinite(prominence))) continue;

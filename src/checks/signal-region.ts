@@ -28,22 +28,20 @@ export interface Band {
  * The strongest band in a region, whatever the material is: the peak of the largest prominence (`findPeaks`), spikes
  * left out. Its height is that prominence, so that the local baseline is the higher one of the two lowest points
  * within 25 points on either side. Height 0 without any peak; null when the axis does not cover the region.
+ *
+ * @param known every peak from some prominence on, when they were found already: the strongest is among them
  */
 export function bandIn(
   axis: FloatValues,
   intensity: FloatValues,
   region: Region,
   resolutionCm1: number | null,
+  known: readonly Peak[] = [],
 ): Band | null {
   const span = spanOf(axis, region, 1);
   if (span === null) return null;
-  const inside = findPeaks(axis, intensity, 0).filter(
-    (peak) => peak.index >= span.first && peak.index < span.end && !isSpike(peak, resolutionCm1),
-  );
-  const strongest = inside.reduce<Peak | null>(
-    (best, peak) => (best === null || peak.prominence > best.prominence ? peak : best),
-    null,
-  );
+  const strongestOf = (peaks: readonly Peak[]) => strongestIn(peaks, span, resolutionCm1);
+  const strongest = strongestOf(known) ?? strongestOf(findPeaks(axis, intensity, 0));
   if (strongest === null) {
     return {
       shift: axis[span.first] as number,
@@ -53,6 +51,15 @@ export function bandIn(
   }
   const { index, prominence, shift } = strongest;
   return { shift, height: prominence, background: (intensity[index] as number) - prominence };
+}
+
+function strongestIn(peaks: readonly Peak[], { first, end }: Span, resolution: number | null) {
+  let strongest: Peak | null = null;
+  for (const peak of peaks) {
+    if (peak.index < first || peak.index >= end || isSpike(peak, resolution)) continue;
+    if (strongest === null || peak.prominence > strongest.prominence) strongest = peak;
+  }
+  return strongest;
 }
 
 /**

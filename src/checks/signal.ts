@@ -74,13 +74,15 @@ export function signalOf(
   const { resolutionCm1 } = limits.detector ?? {};
   const resolution = resolutionCm1 === undefined ? null : Number(resolutionCm1.value);
   const multiple = smallestMultiple(limits.all);
+  const peaks =
+    noise === null || multiple === null ? [] : findPeaks(axis, intensity, noise * multiple);
   const { peak, noise: quiet } = limits.method ?? {};
   const name = `${method?.id ?? ''} ${method?.version ?? ''}`;
   return {
     highest,
     roughNoise: noise,
-    peaks: noise === null || multiple === null ? [] : findPeaks(axis, intensity, noise * multiple),
-    band: peak === undefined ? null : bandIn(axis, intensity, peak, resolution),
+    peaks,
+    band: peak === undefined ? null : bandIn(axis, intensity, peak, resolution, peaks),
     noise: quiet === undefined ? null : noiseIn(axis, intensity, quiet),
     backgroundRise: riseOf(intensity),
     pattern:
