@@ -38,19 +38,14 @@ ${table(['Code', 'Meaning', 'What to do', 'HTTP', 'Log level'], rows)}
 `;
 }
 
-const HOLDS = { bundle: 'the bundle', result: 'the result' };
-
-function effectOf(rule) {
-  if (rule.refuses) return 'refuses the bytes';
-  return rule.severity === 'hold' ? `holds ${HOLDS[rule.scope]}` : `remark on ${HOLDS[rule.scope]}`;
-}
-
 async function checksPage() {
   const { listRules } = await built('checks/rule-list.js');
+  const { effectOf } = await built('checks/explain.js');
   const rows = listRules().map((rule) => [
     `\`${rule.code}\``,
     effectOf(rule),
     rule.needs,
+    rule.limit ?? '–',
     rule.meaning,
     rule.advice,
   ]);
@@ -65,11 +60,13 @@ rule's code, the place (a JSON Pointer into the bundle), found against expected,
 
 A contrary result counts against its receipt in every one of these states. *Needs* says what a rule has to
 know: the document alone, the site folder too, or what came before (\`history\`; \`drumline check\` lists those as
-skipped).
+skipped). *Limit* names the keys of \`signal-limits.yaml\` that a rule asks for, each with its source ([signal.md](signal.md)
+has the definitions; \`drumline check\` lists rules whose limit is not set as \`noLimit\`, and they are not run), or
+another place of the site folder. \`drumline check --explain CODE\` says the same of one code.
 
 Generated from \`src/checks/rules/\` by \`npm run docs\`; a test compares both ways.
 
-${table(['Code', 'Effect', 'Needs', 'Meaning', 'What to do'], rows)}
+${table(['Code', 'Effect', 'Needs', 'Limit', 'Meaning', 'What to do'], rows)}
 `;
 }
 

@@ -14,6 +14,7 @@ import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { CausePagesController } from './dashboard/cause-pages.controller.js';
 import { CAUSE_SOURCE } from './dashboard/cause-source.js';
+import { ChecksController } from './dashboard/checks.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
@@ -97,6 +98,7 @@ export const CONTROLLERS = [
   AssignedCauseController,
   CausePagesController,
   BundlesController,
+  ChecksController,
   DeliveriesController,
   DeliveryPagesController,
   DestinationsController,

@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { BundleTraces } from './bundle-traces.js';
 import type { PerformanceJudgement } from './judge-performance.js';
 import { methodKey } from './method-key.js';
 import type { BundleCase } from './rule.js';
@@ -14,6 +15,7 @@ export function bundleCase(options: {
   readonly parts: readonly ManifestPart[];
   readonly missing: readonly RunRange[];
   readonly fileFaults: readonly FileFault[];
+  readonly traces: BundleTraces;
   readonly performance: readonly PerformanceJudgement[];
   readonly now: Instant;
 }): BundleCase {

@@ -39,6 +39,14 @@ const UNCOMPUTED: ClearanceRule = {
   clearance: 'contrary',
   why: 'a result that cannot be recomputed counts only by a signed entry of the method registry',
 };
+const BADLY_MEASURED: ClearanceRule = {
+  clearance: 'contrary',
+  why: 'a spectrum of this quality bears out no pass; what speaks against the receipt may go on',
+};
+const COPIED: ClearanceRule = {
+  clearance: 'never',
+  why: 'one measurement stands for two containers, and nobody can say for which: both are measured again',
+};
 const SEVERAL: ClearanceRule = {
   clearance: 'one-of-several',
   why: 'the instrument can show which of the results was measured; the others are refused by the same act',
@@ -80,6 +88,12 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['method-not-in-force', METHOD],
   ['method-other-material', METHOD],
   ['method-unknown', METHOD],
+  ['noise-duplicate', COPIED],
+  ['noise-duplicate-earlier', COPIED],
+  ['packaging-match', BADLY_MEASURED],
+  ['packaging-not-validated', METHOD],
+  ['probe-cover-reused', BADLY_MEASURED],
+  ['probe-cover-shared', BADLY_MEASURED],
   ['ranking-below-threshold', DEMOTED],
   ['ranking-near-tie', DEMOTED],
   ['ranking-not-recomputable', UNCOMPUTED],
@@ -110,8 +124,13 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ],
   ['score-algorithm', METHOD],
   ['score-missing', CONTRADICTS],
+  ['signal-saturated', BADLY_MEASURED],
+  ['signal-to-noise', BADLY_MEASURED],
+  ['signal-weak', BADLY_MEASURED],
   ['spectrum-axis', SPECTRUM],
   ['spectrum-constant', SPECTRUM],
+  ['spectrum-duplicate', COPIED],
+  ['spectrum-duplicate-earlier', COPIED],
   ['spectrum-encoding', SPECTRUM],
   ['spectrum-file', SPECTRUM],
   ['spectrum-length', SPECTRUM],

@@ -6,6 +6,7 @@ import type { Finding } from './finding.js';
 import type { PerformanceJudgement } from './judge-performance.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
+import type { NoisePattern } from './signal-region.js';
 import type { SpectrumSummary, SpectrumValues } from './spectrum-values.js';
 
 /** What examining a bundle's bytes by itself and against the site folder brings out. */
@@ -88,6 +89,8 @@ export interface ExaminedResult {
   readonly recheck: Recheck;
   readonly spectrum: SpectrumSummary | null;
   readonly values: SpectrumValues | null;
+  /** Noise to be compared with that of other containers; null where the site does not ask for it. */
+  readonly pattern: NoisePattern | null;
   /** null when the document does not have the shape of a bundle. */
   readonly result: BundleResult | null;
 }

@@ -8,6 +8,7 @@ import type { ManifestPart, ResultBundle } from '../intake/result-bundle.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { bundleCase } from './bundle-case.js';
 import { bundleContentDigest, contentParts, PART_ARRAYS } from './bundle-parts.js';
+import { type BundleTraces, bundleTraces } from './bundle-traces.js';
 import type {
   Examination,
   ExaminedCheck,
@@ -15,11 +16,12 @@ import type {
   HeaderReading,
   ReadableExamination,
 } from './examination.js';
-import { examineResult, outlineResult } from './examine-result.js';
+import { examineResult, type Measured, measuredOf, outlineResult } from './examine-result.js';
 import type { Finding } from './finding.js';
 import { judgePerformance } from './judge-performance.js';
 import { readHeader } from './read-bundle.js';
 import { type Fields, fieldsOf, instantOf, wholeNumberOf } from './read-fields.js';
+import type { SpectrumReading } from './read-spectrum.js';
 import { applyRule, asFinding } from './rule.js';
 import { BUNDLE_RULES } from './rule-list.js';
 import { resultsLimit } from './rules/results-limit.js';
@@ -176,29 +178,32 @@ function examineDocument(
   const declared = first === null ? [] : [{ from: first, to: last }];
   const missing = rangesOf(subtractSpans(declared, accounted), epoch);
   const { readings, checks, faults: fileFaults } = readSpectra(document, files, site.limits);
-  const performance = document.performanceChecks.map((check, index) =>
+  const performance = document.performanceChecks.map((check, i) =>
     judgePerformance(
       check,
       instantOf(check.checkedAt),
       document.instrument.serial,
       site.performance,
-      checks[index] ?? { kind: 'none' },
+      checks[i] ?? { kind: 'none' },
     ),
   );
   const index = indexOfSite(site);
+  const measured = document.results.map((result, i) =>
+    measuredOf(result, readings[i] ?? { kind: 'none' }, index, document.instrument.serial),
+  );
   const about = bundleCase({
     document,
     site: index,
     parts,
     missing,
     fileFaults,
+    traces: tracesOf(document, readings, measured, site),
     performance,
     now,
   });
-  const results: ExaminedResult[] = document.results.map((result, index) => {
-    const pointer = `/results/${index}`;
-    const spectrum = readings[index] ?? { kind: 'none' };
-    return examineResult(about, result, pointer, partAt(parts, pointer, index), spectrum);
+  const results: ExaminedResult[] = measured.map((one, i) => {
+    const pointer = `/results/${i}`;
+    return examineResult(about, one, i, partAt(parts, pointer, i));
   });
   return {
     kind: 'readable',
@@ -218,6 +223,21 @@ function examineDocument(
     missing,
     resultsNotRead: 0,
   };
+}
+
+function tracesOf(
+  document: ResultBundle,
+  readings: readonly SpectrumReading[],
+  measured: readonly Measured[],
+  site: SiteFolder,
+): BundleTraces {
+  const max = site.signal?.noiseCorrelationMax;
+  return bundleTraces(
+    document.results,
+    readings,
+    measured.map(({ signal }) => signal),
+    max === undefined ? null : Number(max.value),
+  );
 }
 
 function accountedRuns(

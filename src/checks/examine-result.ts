@@ -1,28 +1,53 @@
 import { canonicalDigest, type Sha256 } from '../formats/canonical-json.js';
 import { parseTimestamp } from '../formats/instant.js';
 import type { BundleResult } from '../intake/result-bundle.js';
+import type { Method } from '../site/site-folder.js';
 import type { ExaminedResult } from './examination.js';
 import { readResult } from './read-bundle.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import { recheckResult } from './recheck-result.js';
 import { applyRule, type BundleCase } from './rule.js';
 import { RESULT_RULES } from './rule-list.js';
-import { findMethod, referencesFor } from './site-index.js';
+import { limitsOf, type ResultLimits, type Signal, signalOf } from './signal.js';
+import { findMethod, referencesFor, type SiteIndex } from './site-index.js';
+
+/** A result with its spectrum as it was read and looked at, once. */
+export interface Measured {
+  readonly result: BundleResult;
+  readonly spectrum: SpectrumReading;
+  readonly method: Method | null;
+  readonly limits: ResultLimits | null;
+  readonly signal: Signal | null;
+}
+
+export function measuredOf(
+  result: BundleResult,
+  spectrum: SpectrumReading,
+  site: SiteIndex,
+  serial: string,
+): Measured {
+  const method = findMethod(site, result.method.id, result.method.version);
+  const model = site.instruments.get(serial)?.model ?? null;
+  const limits = limitsOf(site.folder.signal, model, result);
+  const signal = spectrum.kind === 'read' ? signalOf(spectrum.values, limits, method) : null;
+  return { result, spectrum, method, limits, signal };
+}
 
 /** Recomputes the score from the spectrum as it was read and applies every result rule. */
 export function examineResult(
   bundle: BundleCase,
-  result: BundleResult,
-  pointer: string,
+  measured: Measured,
+  index: number,
   sha256: Sha256,
-  spectrum: SpectrumReading,
 ): ExaminedResult {
-  const method = findMethod(bundle.site, result.method.id, result.method.version);
+  const { result, method, spectrum } = measured;
+  const pointer = `/results/${index}`;
+  const trace = bundle.traces.all[index];
+  if (trace === undefined) throw new Error(`no trace was taken of ${pointer}`);
   const about = {
+    ...measured,
     bundle,
-    result,
-    method,
-    spectrum,
+    trace,
     measuredAt: parseTimestamp(result.measuredAt),
     recheck: recheckResult(
       result,
@@ -40,6 +65,7 @@ export function examineResult(
     recheck: { answer, score, reason },
     spectrum: spectrum.kind === 'read' ? spectrum.summary : null,
     values: spectrum.kind === 'read' ? spectrum.values : null,
+    pattern: measured.signal?.pattern ?? null,
     result,
   };
 }
@@ -62,6 +88,7 @@ export function outlineResult(
     },
     spectrum: null,
     values: null,
+    pattern: null,
     result: null,
   };
 }

@@ -11,5 +11,6 @@ export interface Finding {
   readonly message: string;
   /** What to do about it. */
   readonly advice: string;
+  /** By name. `limit` is what was held against, `limitSource` where the site has it from. */
   readonly numbers?: Readonly<Record<string, string>>;
 }

@@ -1,6 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import type { Finding } from './finding.js';
 import type { RunRange } from './run-ranges.js';
+import type { SenseFacts } from './sense-facts.js';
 
 /** What the store knows that bears on a bundle; loaded in the transaction that uses the answer. */
 export interface HistoryFacts {
@@ -14,6 +15,8 @@ export interface HistoryFacts {
   readonly performanceChecks: ReadonlyMap<string, string>;
   /** By the text a scan showed, exactly as the bundle has it. */
   readonly receipts: ReadonlyMap<string, ReceiptFacts>;
+  /** Nothing is compared with earlier measurements when it is left out. */
+  readonly sense?: SenseFacts;
 }
 
 export interface InstrumentHistory {

@@ -19,6 +19,7 @@ import {
   spansOfEpoch,
   subtractSpans,
 } from './run-ranges.js';
+import { NOTHING_KNOWN } from './sense-facts.js';
 import { indexOfSite, type SiteIndex } from './site-index.js';
 
 /**
@@ -33,11 +34,14 @@ export function applyHistory(
   const index = indexOfSite(site);
   const standing = standingOf(facts.sameBundleId, examination.canonicalDigest);
   const runs = judgeRuns(examination, facts);
-  const about = { examination, facts, standing, newGaps: runs.newGaps };
+  const sense = facts.sense ?? NOTHING_KNOWN;
+  const about = { examination, facts, standing, newGaps: runs.newGaps, sense };
   return {
     bundle: standing,
     bundleFindings: BUNDLE_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, '')),
-    results: examination.results.map((examined) => judgeResult(examined, facts, index, runs)),
+    results: examination.results.map((examined) =>
+      judgeResult(examined, examination.header.instrumentSerial, facts, index, runs),
+    ),
     gaps: runs.gaps,
     unjoinedEpoch: findUnjoinedEpoch(examination, facts),
     overlaps: runs.overlaps,
@@ -51,6 +55,7 @@ function standingOf(known: string | null | undefined, digest: string | null): St
 
 function judgeResult(
   examined: ExaminedResult,
+  instrument: string | null,
   facts: HistoryFacts,
   site: SiteIndex,
   runs: RunJudgement,
@@ -61,7 +66,8 @@ function judgeResult(
   const isOverlap = standing === 'new' && runs.isCovered(reading.runNumber);
   const repeatsHeld =
     standing === 'repeated' && facts.results.get(reading.resultId ?? '')?.isOutWithBundle === true;
-  const about = { examined, site, standing, repeatsHeld, receipt, isOverlap };
+  const sense = facts.sense ?? NOTHING_KNOWN;
+  const about = { examined, site, standing, repeatsHeld, receipt, isOverlap, instrument, sense };
   const expectedMaterial = receipt?.material ?? null;
   const compared = expectedMaterial ?? reading.material;
   return {

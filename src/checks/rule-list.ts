@@ -6,22 +6,27 @@ import type {
   RuleInfo,
 } from './rule.js';
 import { acquisitionImpossible } from './rules/acquisition-impossible.js';
+import { ambientLight } from './rules/ambient-light.js';
 import { bundleConflict } from './rules/bundle-conflict.js';
 import { bundleTimeUnreadable } from './rules/bundle-time-unreadable.js';
+import { cadenceImpossible } from './rules/cadence-impossible.js';
 import { candidateWithoutReference } from './rules/candidate-without-reference.js';
 import { candidatesOrder } from './rules/candidates-order.js';
 import { chainBroken } from './rules/chain-broken.js';
 import { clockSkew } from './rules/clock-skew.js';
+import { cosmicSpikes } from './rules/cosmic-spikes.js';
 import { decisionMode } from './rules/decision-mode.js';
 import { decisionScore } from './rules/decision-score.js';
 import { environmentOther } from './rules/environment-other.js';
 import { epochChanged } from './rules/epoch-changed.js';
+import { exposureAtMaximum } from './rules/exposure-at-maximum.js';
 import { fileArchive } from './rules/file-archive.js';
 import { fileDamaged } from './rules/file-damaged.js';
 import { fileDigest } from './rules/file-digest.js';
 import { fileMissing } from './rules/file-missing.js';
 import { fileShared } from './rules/file-shared.js';
 import { fileUnnamed } from './rules/file-unnamed.js';
+import { fluorescenceHigh } from './rules/fluorescence-high.js';
 import { instrumentFirmware } from './rules/instrument-firmware.js';
 import { instrumentLaser } from './rules/instrument-laser.js';
 import { instrumentModel } from './rules/instrument-model.js';
@@ -30,6 +35,7 @@ import { instrumentOutOfService } from './rules/instrument-out-of-service.js';
 import { instrumentUnregistered } from './rules/instrument-unregistered.js';
 import { labelMissing } from './rules/label-missing.js';
 import { labelNotScanned } from './rules/label-not-scanned.js';
+import { laserPower } from './rules/laser-power.js';
 import { manifestCounts } from './rules/manifest-counts.js';
 import { manifestParts } from './rules/manifest-parts.js';
 import { matchWithoutCandidate } from './rules/match-without-candidate.js';
@@ -42,8 +48,14 @@ import { methodNotApproved } from './rules/method-not-approved.js';
 import { methodNotInForce } from './rules/method-not-in-force.js';
 import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
+import { noiseDuplicate } from './rules/noise-duplicate.js';
+import { noiseDuplicateEarlier } from './rules/noise-duplicate-earlier.js';
+import { operatorAtTwoPlaces } from './rules/operator-at-two-places.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
+import { packagingBands } from './rules/packaging-bands.js';
+import { packagingMatch } from './rules/packaging-match.js';
+import { packagingNotValidated } from './rules/packaging-not-validated.js';
 import { partDigest } from './rules/part-digest.js';
 import { performanceAction } from './rules/performance-action.js';
 import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
@@ -59,6 +71,8 @@ import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unre
 import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
 import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
 import { performanceWarning } from './rules/performance-warning.js';
+import { probeCoverReused } from './rules/probe-cover-reused.js';
+import { probeCoverShared } from './rules/probe-cover-shared.js';
 import { rankingBelowThreshold } from './rules/ranking-below-threshold.js';
 import { rankingNearTie } from './rules/ranking-near-tie.js';
 import { rankingNotRecomputable } from './rules/ranking-not-recomputable.js';
@@ -73,6 +87,7 @@ import { recheckPeaks } from './rules/recheck-peaks.js';
 import { recheckResidual } from './rules/recheck-residual.js';
 import { recheckUndisclosed } from './rules/recheck-undisclosed.js';
 import { refusals } from './rules/refusals.js';
+import { seriesRules } from './rules/remeasured.js';
 import { resultConflict } from './rules/result-conflict.js';
 import { resultDouble } from './rules/result-double.js';
 import { resultRepeated } from './rules/result-repeated.js';
@@ -84,12 +99,18 @@ import { runMissing } from './rules/run-missing.js';
 import { runOrder } from './rules/run-order.js';
 import { runOverlap } from './rules/run-overlap.js';
 import { runRange } from './rules/run-range.js';
+import { saturationNotCheckable } from './rules/saturation-not-checkable.js';
 import { schema } from './rules/schema.js';
 import { scoreAlgorithm } from './rules/score-algorithm.js';
 import { scoreMissing } from './rules/score-missing.js';
+import { signalSaturated } from './rules/signal-saturated.js';
+import { signalToNoise } from './rules/signal-to-noise.js';
+import { signalWeak } from './rules/signal-weak.js';
 import { siteOther } from './rules/site-other.js';
 import { spectrumAxis } from './rules/spectrum-axis.js';
 import { spectrumConstant } from './rules/spectrum-constant.js';
+import { spectrumDuplicate } from './rules/spectrum-duplicate.js';
+import { spectrumDuplicateEarlier } from './rules/spectrum-duplicate-earlier.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
 import { spectrumFile } from './rules/spectrum-file.js';
 import { spectrumLength } from './rules/spectrum-length.js';
@@ -99,6 +120,7 @@ import { spectrumValues } from './rules/spectrum-values.js';
 import { supersessionClaimed } from './rules/supersession-claimed.js';
 import { syncClockFuture } from './rules/sync-clock-future.js';
 import { thresholdOther } from './rules/threshold-other.js';
+import { timeAgainstRuns } from './rules/time-against-runs.js';
 import { timeAssumed } from './rules/time-assumed.js';
 import { timeBeforeReceipt } from './rules/time-before-receipt.js';
 import { timeFuture } from './rules/time-future.js';
@@ -137,6 +159,7 @@ export const BUNDLE_RULES: readonly BundleRule[] = [
   runOrder,
   timeRunsBackwards,
   performanceCheckFailed,
+  cadenceImpossible,
   performanceTimeUnreadable,
   performanceNotConfigured,
   performanceStandardUnknown,
@@ -200,6 +223,23 @@ export const RESULT_RULES: readonly ResultRule[] = [
   candidateWithoutReference,
   recheckNotPossible,
   recheckUndisclosed,
+  // Signal quality (docs/signal.md).
+  signalSaturated,
+  saturationNotCheckable,
+  signalWeak,
+  signalToNoise,
+  cosmicSpikes,
+  fluorescenceHigh,
+  packagingMatch,
+  packagingBands,
+  spectrumDuplicate,
+  noiseDuplicate,
+  // How it was measured (docs/signal.md).
+  laserPower,
+  packagingNotValidated,
+  ambientLight,
+  exposureAtMaximum,
+  probeCoverShared,
 ];
 
 export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
@@ -207,6 +247,7 @@ export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
   runGap,
   chainBroken,
   epochChanged,
+  timeAgainstRuns,
 ];
 
 export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
@@ -218,6 +259,11 @@ export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
   materialOther,
   methodNotApproved,
   timeBeforeReceipt,
+  // Sense across a lot and a day (docs/signal.md).
+  spectrumDuplicateEarlier,
+  noiseDuplicateEarlier,
+  probeCoverReused,
+  operatorAtTwoPlaces,
 ];
 
 /** Every rule there is, in the order of docs/checks.md. */
@@ -229,10 +275,6 @@ export function listRules(): readonly RuleInfo[] {
     ...[...BUNDLE_RULES, ...RESULT_RULES, ...BUNDLE_HISTORY_RULES, ...RESULT_HISTORY_RULES].map(
       (rule) => rule.info,
     ),
+    ...seriesRules,
   ];
-}
-
-/** What a finding's code means; null for a code no rule has. */
-export function explainRule(code: string): RuleInfo | null {
-  return listRules().find((rule) => rule.code === code) ?? null;
 }

@@ -1,6 +1,8 @@
 import type { Instant, ReportedTimestamp } from '../formats/instant.js';
 import type { BundleResult, ManifestPart, ResultBundle } from '../intake/result-bundle.js';
+import type { Limit } from '../site/signal-limits.js';
 import type { Instrument, Method } from '../site/site-folder.js';
+import type { BundleTraces, Trace } from './bundle-traces.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type { Finding, FindingSeverity } from './finding.js';
 import type { HistoryFacts, ReceiptFacts, Standing } from './history-facts.js';
@@ -8,6 +10,8 @@ import type { PerformanceJudgement } from './judge-performance.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { RecheckDetail } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
+import type { SenseFacts } from './sense-facts.js';
+import type { ResultLimits, Signal } from './signal.js';
 import type { SiteIndex } from './site-index.js';
 import type { FileFault } from './spectrum-files.js';
 
@@ -26,6 +30,8 @@ export interface RuleInfo {
   readonly meaning: string;
   /** What to do about it. */
   readonly advice: string;
+  /** Where its limit comes from, for a rule that has one: a key of `signal-limits.yaml` or `site.yaml`. */
+  readonly limit?: string;
 }
 
 /** One place a rule found, found against expected. */
@@ -34,6 +40,8 @@ export interface Found {
   readonly pointer: string;
   readonly message: string;
   readonly numbers?: Readonly<Record<string, string>>;
+  /** What it was held against; goes into the finding's numbers as `limit` and `limitSource`. */
+  readonly limit?: Limit;
 }
 
 export interface BundleCase {
@@ -52,6 +60,8 @@ export interface BundleCase {
   readonly operatorIds: ReadonlySet<string>;
   /** What is wrong with the files of a bundle that is a zip archive, or should be one. */
   readonly fileFaults: readonly FileFault[];
+  /** What its results have in common. */
+  readonly traces: BundleTraces;
   /** In the order of the performance checks. */
   readonly performance: readonly PerformanceJudgement[];
   readonly now: Instant;
@@ -65,6 +75,11 @@ export interface ResultCase {
   readonly measuredAt: ReportedTimestamp | null;
   readonly spectrum: SpectrumReading;
   readonly recheck: RecheckDetail;
+  /** null when the spectrum was not read. */
+  readonly signal: Signal | null;
+  /** null where the site has no `signal-limits.yaml`. */
+  readonly limits: ResultLimits | null;
+  readonly trace: Trace;
 }
 
 export interface BundleHistoryCase {
@@ -73,6 +88,7 @@ export interface BundleHistoryCase {
   readonly standing: Standing;
   /** Gaps that are there with this bundle and were not before, or lie inside it. */
   readonly newGaps: readonly RunRange[];
+  readonly sense: SenseFacts;
 }
 
 export interface ResultHistoryCase {
@@ -84,6 +100,9 @@ export interface ResultHistoryCase {
   readonly receipt: ReceiptFacts | null;
   /** True when the run number was accounted for before by something else. */
   readonly isOverlap: boolean;
+  /** Serial of the bundle's instrument. */
+  readonly instrument: string | null;
+  readonly sense: SenseFacts;
 }
 
 interface Rule<Case> {
@@ -122,6 +141,11 @@ export function asFinding(info: RuleInfo, found: Found): Finding {
     pointer: found.pointer,
     message: found.message,
     advice: info.advice,
-    ...(found.numbers === undefined ? {} : { numbers: found.numbers }),
+    ...numbersOf(found),
   };
+}
+
+function numbersOf({ numbers, limit }: Found): Pick<Finding, 'numbers'> {
+  if (limit === undefined) return numbers === undefined ? {} : { numbers };
+  return { numbers: { ...numbers, limit: limit.value, limitSource: limit.source } };
 }

@@ -3,6 +3,7 @@ import { render } from 'preact-render-to-string';
 import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
 import type { NoticeView } from './account-view.js';
+import { checkPath } from './check-path.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { FactsTable } from './facts-table.js';
 import { Notice } from './form-parts.js';
@@ -190,11 +191,17 @@ function Findings({ view }: { readonly view: ReviewView }): JSX.Element {
         {view.findings.map((f) => (
           <tr key={`${f.code} ${f.pointer}`}>
             <th scope="row">
-              {f.code}
+              <a href={checkPath(f.code)}>{f.code}</a>
               <span class="small"> {f.severity === 'hold' ? 'holds it' : 'remark'}</span>
             </th>
             <td data-label="Found">
               <Verbatim>{f.message}</Verbatim>
+              {f.limit === null ? null : (
+                <p class="small">
+                  Limit <Verbatim>{f.limit.value}</Verbatim>, from:{' '}
+                  <Verbatim>{f.limit.source}</Verbatim>
+                </p>
+              )}
               <p class="small">{f.advice}</p>
             </td>
             <td data-label="May it be cleared?">

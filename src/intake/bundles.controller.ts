@@ -9,6 +9,7 @@ import { Problem } from '../problem-details.js';
 import { step } from '../step.js';
 import { OpenDatabase } from '../storage/database.js';
 import { findBundle, findingsOfBundle } from './bundles.store.js';
+import { readNumbers, shownNumbers } from './finding-numbers.js';
 import { IntakeService } from './intake.service.js';
 
 /** Largest body taken; the site's limit. */
@@ -88,12 +89,13 @@ export class BundlesController {
       source: { kind: row.source_kind, name: row.source_name, fileName: row.file_name },
       receivedAt: formatInstant(row.received_at),
       settledAt: row.settled_at === null ? null : formatInstant(row.settled_at),
-      findings: findings.map(({ code, severity, pointer, message, advice }) => ({
+      findings: findings.map(({ code, severity, pointer, message, advice, numbers }) => ({
         code,
         severity,
         pointer,
         message,
         advice,
+        ...shownNumbers(readNumbers(numbers)),
       })),
     };
   }

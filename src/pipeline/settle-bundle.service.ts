@@ -3,6 +3,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
+import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
@@ -27,6 +28,8 @@ import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.
 import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import type { ResultMessages } from './result-messages.service.js';
+import { insertTraces, loadSense } from './sense.store.js';
+import { findAcrossSeries } from './series.store.js';
 import { insertChecks, insertResults } from './settle.store.js';
 import {
   findingRow,
@@ -53,6 +56,8 @@ interface Settling {
   readonly instrument: InstrumentStateRow | undefined;
   readonly history: HistoryAnswer;
   readonly results: readonly SettledResult[];
+  /** About these results together with earlier ones; some are about the earlier ones. */
+  readonly inSeries: readonly SeriesFinding[];
   readonly unowned: readonly NewDiscrepancy[];
   readonly now: Instant;
 }
@@ -103,7 +108,8 @@ export class SettleBundleService {
     const judging = await siteInForce(trx, this.site);
     // Judged by methods that are not in force any more: it is looked at again.
     if (judging.state !== unit.registry) return null;
-    const history = applyHistory(unit.examination, facts, judging.site);
+    const sense = await loadSense(trx, this.site, unit.examination);
+    const history = applyHistory(unit.examination, { ...facts, sense }, judging.site);
     const results =
       history.bundle === 'repeated'
         ? []
@@ -114,7 +120,10 @@ export class SettleBundleService {
         ? []
         : unownedEvidence(identity, unit.examination, history, results, now);
     const { examination } = unit;
-    const settling = { bundle, examination, instrument, history, results, unowned, now };
+    const { runEpoch: epoch } = examination.header;
+    const series = { site, bundleRowId: bundle.id, instrument: instrumentSerial, epoch };
+    const inSeries = await findAcrossSeries(trx, series, results);
+    const settling = { bundle, examination, instrument, history, results, inSeries, unowned, now };
     if (!(await this.#settleRow(trx, settling))) return null;
     if (history.bundle === 'repeated') return { hasStop: false };
     return { hasStop: await this.#store(trx, locks, settling) };
@@ -175,6 +184,11 @@ export class SettleBundleService {
         results: settling.results.length,
         held: settling.results.filter((r) => r.state === 'held').length,
         findings: [...examination.bundleFindings, ...history.bundleFindings].map((f) => f.code),
+        ...(settling.inSeries.length === 0
+          ? {}
+          : {
+              inSeries: settling.inSeries.map(({ rowId, finding }) => `${finding.code} ${rowId}`),
+            }),
       },
     });
     step('S14');
@@ -187,6 +201,7 @@ export class SettleBundleService {
     const { site, timeZone: zone } = this.site;
     const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
+    await insertTraces(trx, site, results);
     await insertChecks(trx, examination, place);
     await insertFindings(trx, this.#findingRows(settling));
     const { origin } = examination.header;
@@ -234,7 +249,7 @@ export class SettleBundleService {
     return inDoubt;
   }
 
-  #findingRows({ bundle, examination, history, results }: Settling) {
+  #findingRows({ bundle, examination, history, results, inSeries }: Settling) {
     const at = { site: this.site.site, bundleRowId: bundle.id };
     return [
       ...[...examination.bundleFindings, ...history.bundleFindings].map((finding) =>
@@ -244,6 +259,9 @@ export class SettleBundleService {
         result.findings.map((finding) =>
           findingRow(finding, { ...at, id: uuidv7(), resultRowId: result.rowId }),
         ),
+      ),
+      ...inSeries.map(({ rowId, bundleRowId, finding }) =>
+        findingRow(finding, { site: at.site, bundleRowId, id: uuidv7(), resultRowId: rowId }),
       ),
     ];
   }

@@ -131,7 +131,7 @@ export class SimulatedInstrument {
       timeSource: 'instrument',
       place: 'dock',
       presentation: { kind: 'through-packaging', between: 'polyethylene liner (simulated)' },
-      acquisition: { integrationTimeMs: '800' as Decimal, accumulations: 3 },
+      acquisition: { integrationTimeMs: '800' as Decimal, accumulations: 1 },
       decision: decide(score, method.threshold),
       score:
         score === null

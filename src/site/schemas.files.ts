@@ -101,6 +101,11 @@ export function receiptChangeSchema(): SchemaCheck {
   return schema('receipt-change');
 }
 
+/** Shape of `signal-limits.yaml`. */
+export function signalLimitsSchema(): SchemaCheck {
+  return schema('signal-limits');
+}
+
 /** Shape of `<destination>.mapping.yaml`. */
 export function mappingSchema(): SchemaCheck {
   return schema('mapping');

@@ -4,7 +4,14 @@ import { INBOUND_SUFFIX, type InboundSource, readInbound } from './inbound-sourc
 import type { MappingDocument } from './mapping-document.js';
 import { MAPPING_SUFFIX, type MappingSource, readMapping } from './mapping-source.js';
 import { readPerformance } from './performance-source.js';
-import { inboundSchema, mappingSchema, performanceSchema, siteSchema } from './schemas.files.js';
+import {
+  inboundSchema,
+  mappingSchema,
+  performanceSchema,
+  signalLimitsSchema,
+  siteSchema,
+} from './schemas.files.js';
+import { readSignalLimits } from './signal-limits-source.js';
 import { inReadingOrder, type SiteFault } from './site-fault.js';
 import type { SiteFolder } from './site-folder.js';
 import { buildSite, readSite } from './site-source.js';
@@ -34,9 +41,10 @@ export interface RefusedSiteFolder {
 }
 
 /**
- * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `<destination>.mapping.yaml`, `<source>.inbound.yaml`,
- * code tables, contracts and reference spectra. The digest is taken of the raw files; only then are environment variables
- * filled in where a destination lives. All faults are reported at once, each with file, line, rule and remedy.
+ * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `signal-limits.yaml`, `<destination>.mapping.yaml`,
+ * `<source>.inbound.yaml`, code tables, contracts and reference spectra. The digest is taken of the raw files; only then
+ * are environment variables filled in where a destination lives. All faults are reported at once, each with file, line,
+ * rule and remedy.
  */
 export async function loadSiteFolder(
   directory: string,
@@ -64,13 +72,20 @@ export async function loadSiteFolder(
   faults.push(...read.faults);
   const serials = read.file && new Set(read.file.instruments.map(({ serial }) => serial));
   const performance = readPerformance(folder.texts, serials, performanceSchema());
-  faults.push(...performance.faults);
+  const signal = readSignalLimits(folder, signalLimitsSchema(), read.file);
+  faults.push(...performance.faults, ...signal.faults);
   if (faults.length > 0 || read.file === null) {
     return { ok: false, faults: inReadingOrder(faults), mappingSources, inboundSources };
   }
   return {
     ok: true,
-    site: buildSite(read.file, read.references, folderDigest(folder), performance.settings),
+    site: buildSite(
+      read.file,
+      read.references,
+      folderDigest(folder),
+      performance.settings,
+      signal.limits,
+    ),
     files: folder.texts,
     referenceBytes: new Map(
       [...read.references].map(([name, { sha256: digest }]) => [

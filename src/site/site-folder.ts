@@ -3,6 +3,7 @@ import type { Decimal } from '../formats/decimal.js';
 import type { Instant } from '../formats/instant.js';
 import type { IdentityTests, Treatment } from './method-treatment.js';
 import type { PerformanceSettings } from './performance-settings.js';
+import type { SignalLimits } from './signal-limits.js';
 import type { Environment, Mode } from './vocabulary.js';
 
 /**
@@ -33,6 +34,8 @@ export interface SiteFolder {
   readonly serviceTargetHours?: Readonly<Record<string, number>>;
   /** The second channel for stops that are not effective in time; null where the site has none. */
   readonly escalation: Escalation | null;
+  /** Limits of signal, measurement and pace; null or left out where the site sets none. */
+  readonly signal?: SignalLimits | null;
   /** By what performance checks are judged; null where the site has written nothing about it. */
   readonly performance: PerformanceSettings | null;
   /** SHA-256 over the sorted list of file names and their digests. */

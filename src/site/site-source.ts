@@ -6,6 +6,7 @@ import { checkedInstant, methodOf } from './method-of-entry.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
+import type { SignalLimits } from './signal-limits.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
 import type { InstrumentEntry, MethodEntry, ReferenceEntry, SiteFile } from './site-file.js';
 import {
@@ -78,9 +79,11 @@ export function buildSite(
   references: ReadonlyMap<string, ReferenceSpectrum>,
   digest: Sha256,
   performance: PerformanceSettings | null,
+  signal: SignalLimits | null,
 ): SiteFolder {
   return deepFreeze({
     ...file,
+    signal,
     performance,
     instruments: file.instruments.map(buildInstrument),
     escalation: file.escalation ?? null,

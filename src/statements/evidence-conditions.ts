@@ -6,6 +6,7 @@ import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
 import { decisionFaults } from './decisions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
+import { remeasuredSeries } from './remeasured-series.js';
 
 /** Rules 1 and 14: the subject is an announced receipt line with containers, judged as it was announced. */
 export function receiptKnown(facts: StatementFacts, receipt: ReceiptFacts): Condition {
@@ -85,8 +86,15 @@ export function coverage(facts: StatementFacts, assessment: Assessment): Conditi
   );
 }
 
-/** Rules 4 and 8: acceptance number 0, whatever became of the result's bundle. */
+/**
+ * Rules 4, 8 and 12: acceptance number 0, whatever became of the result's bundle, and whatever was measured after it.
+ */
 export function noContraryResult(assessment: Assessment): Condition {
+  const found = contraryResults(assessment);
+  return { ...found, found: `${found.found}${remeasuredSeries(assessment)}` };
+}
+
+function contraryResults(assessment: Assessment): Condition {
   return metUnless(
     'no-contrary-result',
     assessment.contrary.map(

@@ -1,4 +1,5 @@
 import { clearanceOf } from '../checks/clearance.js';
+import { readNumbers, type ShownNumbers, shownNumbers } from '../intake/finding-numbers.js';
 import type { Validity } from '../signatures/shown-document.js';
 import { bindShown, type ShownDocument, validityOf } from '../signatures/shown-document.js';
 import {
@@ -38,7 +39,8 @@ export interface ReviewView {
   readonly findings: readonly (Pick<
     FindingRow,
     'code' | 'severity' | 'pointer' | 'message' | 'advice'
-  > & { readonly clearance: string; readonly why: string })[];
+  > &
+    ShownNumbers & { readonly clearance: string; readonly why: string })[];
   /** The canonical record, JSON text; null when none could be built. */
   readonly record: string | null;
   readonly signatures: readonly ShownSignature[];
@@ -59,14 +61,17 @@ export function reviewView(
     shown,
     sha256: bindShown(shown).sha256,
     options: reviewOptions(about),
-    findings: findings.map(({ code, severity, pointer, message, advice, result_row_id: of }) => ({
-      code,
-      severity,
-      pointer,
-      message,
-      advice,
-      ...answerTo({ code, severity, isOfBundle: of === null }),
-    })),
+    findings: findings.map(
+      ({ code, severity, pointer, message, advice, numbers, result_row_id: of }) => ({
+        code,
+        severity,
+        pointer,
+        message,
+        advice,
+        ...shownNumbers(readNumbers(numbers)),
+        ...answerTo({ code, severity, isOfBundle: of === null }),
+      }),
+    ),
     record: result.record,
     signatures: signatures.map((signature) => {
       const validity =

@@ -18,7 +18,7 @@ export interface ReviewedParts {
   /** Of the result and those that hold its bundle, in the order they were found. */
   readonly findings: readonly Pick<
     FindingRow,
-    'code' | 'severity' | 'pointer' | 'message' | 'advice' | 'result_row_id'
+    'code' | 'severity' | 'pointer' | 'message' | 'advice' | 'numbers' | 'result_row_id'
   >[];
 }
 

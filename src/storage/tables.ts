@@ -18,6 +18,7 @@ export interface Tables {
   intake_key: IntakeKeyRow;
   finding: FindingRow;
   result: ResultRow;
+  measured_trace: MeasuredTraceRow;
   named_id: NamedIdRow;
   performance_check: PerformanceCheckRow;
   instrument_state: InstrumentStateRow;
@@ -239,6 +240,18 @@ export interface ResultRow {
   supersedes: string | null;
   /** `signature.id` of the signature that cleared or refused it last; null when nobody did. */
   review_signature_id: string | null;
+}
+
+/** What of a result later ones are compared with; no row where there is nothing. */
+export interface MeasuredTraceRow {
+  /** `result.id`. */
+  result_row_id: string;
+  site: string;
+  /** Noise is compared with noise of the same key only, see `NoisePattern`. */
+  noise_key: string | null;
+  noise: string | null;
+  /** Number of the disposable cover, normalised. */
+  probe_cover: string | null;
 }
 
 export interface PerformanceCheckRow {

@@ -333,10 +333,12 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   comparison_receipt: 'derived, as comparison_cell',
   comparison_state: 'derived, as comparison_cell',
   destination_holding: 'what a sweep saw; what it means is a discrepancy, which has its entries',
-  finding: 'written once with its bundle, whose entry counts them, and never changed',
+  finding:
+    'written once with the bundle that brought it to light, whose entry counts them, and never changed',
   instrument_state: 'derived from bundles, each of which has its entry',
   intake_key: 'which request a bundle came by; the bundle has its entry',
   lane: 'who works on what at the moment',
+  measured_trace: 'written once with its bundle, and never changed',
   method_reference: 'addressed by digest, never changed; the version names the digest',
   method_registry: 'names the state of the registry; what changed it has its entries',
   named_id: 'rows to lock, without content',

@@ -2,7 +2,7 @@ import { describe, expect, it } from 'vitest';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
 import { isHeld } from '../../src/checks/examination.js';
 import { examineBundle } from '../../src/checks/examine-bundle.js';
-import { explainRule } from '../../src/checks/rule-list.js';
+import { explainRule } from '../../src/checks/explain.js';
 import {
   examine,
   goodParts,

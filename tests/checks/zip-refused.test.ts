@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
 import { examineBundle } from '../../src/checks/examine-bundle.js';
-import { explainRule } from '../../src/checks/rule-list.js';
+import { explainRule } from '../../src/checks/explain.js';
 import { zipOf } from '../support/zip-bytes.js';
 import { goodParts, NOW, SITE, validateSchema } from './fixture.js';
 

@@ -6,7 +6,7 @@ import { tableRows } from '../support/markdown.js';
 import { repositoryRoot } from '../support/shared.js';
 
 const page = readFileSync(join(repositoryRoot(), 'docs', 'checks.md'), 'utf8');
-const rows = tableRows(page, ['Code', 'Effect', 'Needs', 'Meaning', 'What to do']);
+const rows = tableRows(page, ['Code', 'Effect', 'Needs', 'Limit', 'Meaning', 'What to do']);
 const rules = listRules();
 
 describe('rules and docs/checks.md', () => {
@@ -18,9 +18,10 @@ describe('rules and docs/checks.md', () => {
   });
 
   test('page and program say the same about each rule', () => {
-    for (const [index, [, effect, needs, meaning, advice]] of rows.entries()) {
+    for (const [index, [, effect, needs, limit, meaning, advice]] of rows.entries()) {
       const rule = rules[index];
-      expect({ needs, meaning, advice }).toEqual({
+      expect({ needs, limit, meaning, advice }).toEqual({
+        limit: rule?.limit ?? '–',
         needs: rule?.needs,
         meaning: rule?.meaning,
         advice: rule?.advice,

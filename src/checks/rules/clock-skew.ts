@@ -9,6 +9,7 @@ export const clockSkew: BundleRule = {
     needs: 'site',
     meaning: 'The clocks of instrument and sync PC are apart.',
     advice: 'Set the clock of the instrument; times of these results are off by as much.',
+    limit: 'site.yaml: limits.clockSkewMs',
   },
   find: ({ document, site }) => {
     const instrument = parseTimestamp(document.clocks.instrument);

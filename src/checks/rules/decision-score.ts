@@ -10,6 +10,7 @@ export const decisionScore: ResultRule = {
     needs: 'site',
     meaning: 'The decision does not follow from score and threshold.',
     advice: 'Find out at the instrument how it decided; do not correct either by hand.',
+    limit: "the method's threshold in site.yaml",
   },
   find: ({ method, result }) => {
     if (result.score === null) return [];

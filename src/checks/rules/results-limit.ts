@@ -9,4 +9,5 @@ export const resultsLimit: RuleInfo = {
   meaning: 'A list of the bundle is longer than the site takes.',
   advice:
     'Split the bundle at the source, or have limits.resultsPerBundleMax raised in the site folder.',
+  limit: 'site.yaml: limits.resultsPerBundleMax',
 };

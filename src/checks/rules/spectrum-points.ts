@@ -10,6 +10,7 @@ export const spectrumPoints: ResultRule = {
     meaning: 'The spectrum has too few points, or more than the site takes.',
     advice:
       'Check the resolution set on the instrument against limits.spectrumPointsMax of the site folder.',
+    limit: 'site.yaml: limits.spectrumPointsMax',
   },
   find: ({ spectrum }) => brokenSpectrum(spectrum, 'spectrum-points'),
 };

@@ -9,6 +9,7 @@ export const spectrumRange: ResultRule = {
     needs: 'site',
     meaning: 'The spectrum does not cover the range of the method.',
     advice: 'Measure again over the whole range with the registered settings.',
+    limit: "the method's range in site.yaml",
   },
   find: ({ method, spectrum }) => {
     if (method === null || spectrum.kind !== 'read') return [];

@@ -10,6 +10,7 @@ export const timeFuture: ResultRule = {
     meaning: 'The result was measured later than now.',
     advice:
       'Correct the clock of the instrument, and of the gateway if that is the one that is wrong.',
+    limit: 'site.yaml: limits.futureToleranceMs',
   },
   find: ({ bundle, measuredAt }) => {
     const ahead = measuredAt === null ? 0 : msBetween(bundle.now, measuredAt.instant);

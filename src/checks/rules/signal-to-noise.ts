@@ -1,0 +1,34 @@
+import { valuesPointer } from '../bundle-traces.js';
+import type { ResultRule } from '../rule.js';
+
+/** Height over the local baseline, by the standard deviation of a peak-free region after straight-line removal. */
+export const signalToNoise: ResultRule = {
+  info: {
+    code: 'signal-to-noise',
+    severity: 'hold',
+    scope: 'result',
+    needs: 'site',
+    meaning: 'The strongest band stands too little above the noise.',
+    advice: 'Check focus, contact and window, expose longer, and measure again.',
+    limit: 'methods[].signalToNoiseMin',
+  },
+  find: ({ limits, result, signal }) => {
+    const limit = limits?.method?.signalToNoiseMin;
+    const { band, noise } = signal ?? { band: null, noise: null };
+    if (limit === undefined || band === null || noise === null) return [];
+    const ratio = noise > 0 ? band.height / noise : Number.POSITIVE_INFINITY;
+    if (ratio >= Number(limit.value)) return [];
+    return [
+      {
+        pointer: valuesPointer(result),
+        message: `signal to noise is ${ratio.toFixed(2)}, expected at least ${limit.value}`,
+        numbers: {
+          found: ratio.toFixed(2),
+          height: band.height.toFixed(2),
+          noise: noise.toPrecision(4),
+        },
+        limit,
+      },
+    ];
+  },
+};

@@ -1,0 +1,50 @@
+import type { Instant } from '../formats/instant.js';
+
+/** Earlier results that bear on those of a bundle: of the same spectrum, noise, cover, operator or instrument. */
+export interface SenseFacts {
+  /** By the digest of the values. */
+  readonly spectra: ReadonlyMap<string, readonly KnownMeasurement[]>;
+  /** The latest of each key, see `NOISE_LOOK_BACK`. */
+  readonly noise: ReadonlyMap<string, readonly KnownNoise[]>;
+  /** By the normalised number of the cover. */
+  readonly covers: ReadonlyMap<string, readonly KnownMeasurement[]>;
+  /** Around the times of this bundle, on other instruments, by operator. */
+  readonly operators: ReadonlyMap<string, readonly OperatorMeasurement[]>;
+  /** The nearest known runs of the instrument before and behind those of the bundle, in its epoch. */
+  readonly runBefore: KnownRun | null;
+  readonly runBehind: KnownRun | null;
+}
+
+export interface KnownMeasurement {
+  readonly resultId: string;
+  readonly instrument: string | null;
+  readonly receiptScanned: string | null;
+  readonly containerScanned: string | null;
+  readonly material: string | null;
+}
+
+export interface KnownNoise extends KnownMeasurement {
+  readonly steps: string;
+  /** Of the values; identical spectra are another finding. */
+  readonly spectrumSha256: string | null;
+}
+
+export interface OperatorMeasurement {
+  readonly resultId: string;
+  readonly instrument: string;
+  readonly measuredAt: Instant;
+}
+
+export interface KnownRun {
+  readonly run: number;
+  readonly measuredAt: Instant;
+}
+
+export const NOTHING_KNOWN: SenseFacts = {
+  spectra: new Map(),
+  noise: new Map(),
+  covers: new Map(),
+  operators: new Map(),
+  runBefore: null,
+  runBehind: null,
+};

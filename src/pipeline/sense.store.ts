@@ -1,0 +1,287 @@
+import { sql } from 'kysely';
+import { coverOf, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
+import type { ReadableExamination } from '../checks/examination.js';
+import type {
+  KnownMeasurement,
+  KnownNoise,
+  KnownRun,
+  OperatorMeasurement,
+  SenseFacts,
+} from '../checks/sense-facts.js';
+import { addMs, type Instant } from '../formats/instant.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import type { Reader, Trx } from '../storage/database.js';
+import { prepared, preparedForList } from '../storage/prepared.js';
+import { preparedInsertRows } from '../storage/prepared-rows.js';
+import type { MeasuredTraceRow } from '../storage/tables.js';
+import type { SettledResult } from './settled-result.js';
+
+/** Values bound in one `in (…)`. */
+const CHUNK = 1000;
+/** Earlier results of one kind that are looked at; a site with more of them has been told. */
+const KNOWN_MAX = 1000;
+/** Kinds of noise (method, points) in one bundle that are compared. */
+const NOISE_KEYS_MAX = 20;
+
+/**
+ * Loads the earlier results that bear on those of a bundle, in the transaction that acts on it: one query for each
+ * kind that the bundle gives occasion to ask about, each by an index and bounded.
+ */
+export async function loadSense(
+  db: Reader,
+  site: SiteFolder,
+  examination: ReadableExamination,
+): Promise<SenseFacts> {
+  const of = { site: site.site };
+  return {
+    spectra: await knownSpectra(db, of, examination),
+    noise: await knownNoise(db, of, examination),
+    covers: await knownCovers(db, of, examination),
+    operators: await knownOperators(db, site, examination),
+    ...(await neighbours(db, of, examination)),
+  };
+}
+
+interface OfSite {
+  readonly site: string;
+}
+
+const MEASUREMENT = [
+  'result.result_id as resultId',
+  'result.instrument_serial as instrument',
+  'result.receipt_scanned as receiptScanned',
+  'result.container_scanned as containerScanned',
+  'result.material as material',
+] as const;
+
+async function knownSpectra(
+  db: Reader,
+  of: OfSite,
+  { results }: ReadableExamination,
+): Promise<SenseFacts['spectra']> {
+  const digests = distinct(results.map(({ spectrum }) => spectrum?.sha256 ?? null));
+  const known = new Map<string, KnownMeasurement[]>();
+  for (let i = 0; i < digests.length; i += CHUNK) {
+    const { rows } = await bySpectrum(db, of, digests.slice(i, i + CHUNK));
+    for (const row of rows) if (row.sha256 !== null) add(known, row.sha256, row);
+  }
+  return known;
+}
+
+const bySpectrum = preparedForList((db, of: OfSite, digests) =>
+  db
+    .selectFrom('result')
+    .select([...MEASUREMENT, 'result.spectrum_sha256 as sha256'])
+    .where('site', '=', of.site)
+    .where('spectrum_sha256', 'in', digests)
+    .limit(sql.lit(KNOWN_MAX)),
+);
+
+async function knownNoise(
+  db: Reader,
+  of: OfSite,
+  { results }: ReadableExamination,
+): Promise<SenseFacts['noise']> {
+  const keys = distinct(results.map(({ pattern }) => pattern?.key ?? null));
+  const known = new Map<string, KnownNoise[]>();
+  for (const key of keys.slice(0, NOISE_KEYS_MAX)) {
+    const { rows } = await byNoise(db, { ...of, key });
+    for (const { noise, ...row } of rows) {
+      if (noise !== null) add(known, key, { ...row, steps: noise });
+    }
+  }
+  return known;
+}
+
+/** Row ids are UUIDv7: the latest come first, which bounds the look-back and orders nothing else. */
+const byNoise = prepared((db, of: OfSite & { readonly key: string }) =>
+  db
+    .selectFrom('measured_trace')
+    .innerJoin('result', 'result.id', 'measured_trace.result_row_id')
+    .select([...MEASUREMENT, 'measured_trace.noise', 'result.spectrum_sha256 as spectrumSha256'])
+    .where('measured_trace.site', '=', of.site)
+    .where('measured_trace.noise_key', '=', of.key)
+    .orderBy('measured_trace.result_row_id', 'desc')
+    .limit(sql.lit(NOISE_LOOK_BACK)),
+);
+
+async function knownCovers(
+  db: Reader,
+  of: OfSite,
+  { results }: ReadableExamination,
+): Promise<SenseFacts['covers']> {
+  const covers = distinct(results.map(({ result }) => (result === null ? null : coverOf(result))));
+  const known = new Map<string, KnownMeasurement[]>();
+  for (let i = 0; i < covers.length; i += CHUNK) {
+    const { rows } = await byCover(db, of, covers.slice(i, i + CHUNK));
+    for (const { cover, receiptMaterial, ...row } of rows) {
+      if (cover !== null) add(known, cover, { ...row, material: receiptMaterial ?? row.material });
+    }
+  }
+  return known;
+}
+
+const byCover = preparedForList((db, of: OfSite, covers) =>
+  db
+    .selectFrom('measured_trace')
+    .innerJoin('result', 'result.id', 'measured_trace.result_row_id')
+    .leftJoin('receipt', 'receipt.id', 'result.receipt_id')
+    .select([
+      ...MEASUREMENT,
+      'measured_trace.probe_cover as cover',
+      'receipt.material as receiptMaterial',
+    ])
+    .where('measured_trace.site', '=', of.site)
+    .where('measured_trace.probe_cover', 'in', covers)
+    .limit(sql.lit(KNOWN_MAX)),
+);
+
+async function knownOperators(
+  db: Reader,
+  site: SiteFolder,
+  { header, results }: ReadableExamination,
+): Promise<SenseFacts['operators']> {
+  const known = new Map<string, OperatorMeasurement[]>();
+  const limit = site.signal?.pace.secondsBetweenAreasMin;
+  const { instrumentSerial } = header;
+  if (limit === undefined || instrumentSerial === null) return known;
+  const times = results.map(({ reading }) => reading.measuredAt).filter((at) => at !== null);
+  const operators = distinct(results.map(({ reading }) => reading.operatorId));
+  if (times.length === 0) return known;
+  const apart = Number(limit.value) * 1000;
+  const span = {
+    site: site.site,
+    serial: instrumentSerial,
+    from: addMs(least(times, -1), -apart),
+    to: addMs(least(times, 1), apart),
+  };
+  for (let i = 0; i < operators.length; i += CHUNK) {
+    const { rows } = await byOperator(db, span, operators.slice(i, i + CHUNK));
+    for (const { operator, instrument, measuredAt, resultId } of rows) {
+      if (operator === null || instrument === null || measuredAt === null) continue;
+      add(known, operator, { instrument, measuredAt, resultId });
+    }
+  }
+  return known;
+}
+
+interface Span extends OfSite {
+  readonly serial: string;
+  readonly from: Instant;
+  readonly to: Instant;
+}
+
+const byOperator = preparedForList((db, of: Span, operators) =>
+  db
+    .selectFrom('result')
+    .select([
+      'result_id as resultId',
+      'operator_id as operator',
+      'instrument_serial as instrument',
+      'measured_at as measuredAt',
+    ])
+    .where('site', '=', of.site)
+    .where('operator_id', 'in', operators)
+    .where('measured_at', '>=', of.from)
+    .where('measured_at', '<=', of.to)
+    .where('instrument_serial', '<>', of.serial)
+    .limit(sql.lit(KNOWN_MAX)),
+);
+
+async function neighbours(
+  db: Reader,
+  of: OfSite,
+  { header, results }: ReadableExamination,
+): Promise<Pick<SenseFacts, 'runBefore' | 'runBehind'>> {
+  const runs = results.map(({ reading }) => reading.runNumber).filter((run) => run !== null);
+  const { instrumentSerial: serial, runEpoch: epoch } = header;
+  if (runs.length === 0 || serial === null || epoch === null) {
+    return { runBefore: null, runBehind: null };
+  }
+  const first = runs.reduce((a, b) => Math.min(a, b));
+  const last = runs.reduce((a, b) => Math.max(a, b));
+  const chain = { ...of, serial, epoch };
+  return {
+    runBefore: knownRun((await runBelow(db, { ...chain, run: first })).rows[0]),
+    runBehind: knownRun((await runAbove(db, { ...chain, run: last })).rows[0]),
+  };
+}
+
+interface Place extends OfSite {
+  readonly serial: string;
+  readonly epoch: number;
+  readonly run: number;
+}
+
+const runBelow = prepared((db, of: Place) =>
+  db
+    .selectFrom('result')
+    .select(['run_number', 'measured_at'])
+    .where('site', '=', of.site)
+    .where('instrument_serial', '=', of.serial)
+    .where('run_epoch', '=', of.epoch)
+    .where('run_number', '<', of.run)
+    .orderBy('run_number', 'desc')
+    .limit(sql.lit(1)),
+);
+
+const runAbove = prepared((db, of: Place) =>
+  db
+    .selectFrom('result')
+    .select(['run_number', 'measured_at'])
+    .where('site', '=', of.site)
+    .where('instrument_serial', '=', of.serial)
+    .where('run_epoch', '=', of.epoch)
+    .where('run_number', '>', of.run)
+    .orderBy('run_number')
+    .limit(sql.lit(1)),
+);
+
+function knownRun(
+  row: { readonly run_number: number | null; readonly measured_at: Instant | null } | undefined,
+): KnownRun | null {
+  const { run_number: run, measured_at: measuredAt } = row ?? {
+    run_number: null,
+    measured_at: null,
+  };
+  return run === null || measuredAt === null ? null : { run, measuredAt };
+}
+
+/** Keeps what later measurements are compared with. */
+export async function insertTraces(
+  trx: Trx,
+  site: string,
+  results: readonly SettledResult[],
+): Promise<void> {
+  const rows = results.flatMap(({ rowId, examined }): MeasuredTraceRow[] => {
+    const { pattern, result } = examined;
+    const cover = result === null ? null : coverOf(result);
+    if (pattern === null && cover === null) return [];
+    return [
+      {
+        result_row_id: rowId,
+        site,
+        noise_key: pattern?.key ?? null,
+        noise: pattern?.steps ?? null,
+        probe_cover: cover,
+      },
+    ];
+  });
+  await insertRows(trx, rows);
+}
+
+const insertRows = preparedInsertRows('measured_trace');
+
+function distinct(values: readonly (string | null)[]): string[] {
+  return [...new Set(values.filter((value) => value !== null))];
+}
+
+function least(times: readonly Instant[], sign: 1 | -1): Instant {
+  return times.reduce((a, b) => ((b - a) * sign > 0 ? b : a));
+}
+
+function add<T>(map: Map<string, T[]>, key: string, value: T): void {
+  const held = map.get(key);
+  if (held) held.push(value);
+  else map.set(key, [value]);
+}

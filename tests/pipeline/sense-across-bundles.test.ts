@@ -1,0 +1,242 @@
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { assembleBundle } from '../../src/checks/assemble-bundle.js';
+import { addMs } from '../../src/formats/instant.js';
+import type { ResultBundle } from '../../src/intake/result-bundle.js';
+import { type Bundle, Dock, EAST, receiptOf } from '../support/dock.js';
+import { GatewayWorld } from '../support/gateway-world.js';
+
+/** Rules that compare with earlier bundles, through the whole gateway and its database. All simulated. */
+
+const [FIRST, SECOND] = EAST;
+const WEST = 'NQ-R-0003';
+const receipt = receiptOf(1);
+const other = receiptOf(2, {
+  material: 'NQ-1003',
+  drums: [{ label: 'D2-01', holds: 'cyclohexane' }],
+});
+
+let world: GatewayWorld;
+let dock: Dock;
+
+beforeEach(async () => {
+  world = await GatewayWorld.open({ erpPulls: false });
+  dock = new Dock(world);
+  await dock.announce(receipt, other);
+});
+
+afterEach(async () => {
+  await world.close();
+});
+
+const SENSE = [
+  'spectrum-duplicate-earlier',
+  'noise-duplicate-earlier',
+  'probe-cover-reused',
+  'operator-at-two-places',
+  'time-against-runs',
+  'remeasured-until-pass',
+  'container-decisions-differ',
+  'containers-exceed-delivered',
+];
+
+/** `code result` of everything these rules found so far, in an order that no arrival decides. */
+async function found(): Promise<string[]> {
+  const rows = await world.db
+    .selectFrom('finding')
+    .leftJoin('result', 'result.id', 'finding.result_row_id')
+    .select(['code', 'result.result_id', 'finding.message'])
+    .where('code', 'in', SENSE)
+    .execute();
+  return rows.map((row) => `${row.code} ${row.result_id ?? 'bundle'}`).sort();
+}
+
+async function stateOf(resultId: string): Promise<string> {
+  const row = await world.db
+    .selectFrom('result')
+    .select('state')
+    .where('result_id', '=', resultId)
+    .executeTakeFirstOrThrow();
+  return row.state;
+}
+
+/** The bundle with each result's spectrum replaced, or changed otherwise. */
+function withResults(
+  bundle: Bundle,
+  change: (results: ResultBundle['results']) => ResultBundle['results'],
+): Bundle {
+  const { format: _f, version: _v, manifest: _m, ...parts } = bundle.document;
+  return assembleBundle({ ...parts, results: change(bundle.document.results) });
+}
+
+describe('a spectrum that came before', () => {
+  it('holds the result of another container and instrument, and not one that comes again', async () => {
+    const one = dock.measure(FIRST, receipt, 'D1-01');
+    const original = dock.pack(FIRST);
+    await world.take(original);
+    const two = dock.measure(SECOND, receipt, 'D1-02');
+    const [source] = original.document.results;
+    const copied = withResults(dock.pack(SECOND), (results) =>
+      results.map((r) => ({
+        ...r,
+        spectrum: source?.spectrum ?? null,
+        score: source?.score ?? null,
+      })),
+    );
+    await world.take(copied);
+    expect(await found()).toEqual([`spectrum-duplicate-earlier ${two}`]);
+    expect(await stateOf(two)).toBe('held');
+    expect(await stateOf(one)).toBe('accepted');
+    await world.take(original);
+    expect(await found()).toEqual([`spectrum-duplicate-earlier ${two}`]);
+  });
+
+  it('holds one whose noise is the same though its values were changed', async () => {
+    dock.measure(FIRST, receipt, 'D1-01');
+    const original = dock.pack(FIRST);
+    await world.take(original);
+    const two = dock.measure(SECOND, receipt, 'D1-02');
+    const altered = withResults(dock.pack(SECOND), (results) =>
+      results.map((r, i) => ({ ...r, ...scaled(original.document.results[i]) })),
+    );
+    await world.take(altered);
+    expect(await found()).toEqual([`noise-duplicate-earlier ${two}`]);
+    dock.measure(FIRST, receipt, 'D1-02');
+    await dock.sync(FIRST);
+    expect(await found()).toEqual([`noise-duplicate-earlier ${two}`]);
+  });
+});
+
+describe('a disposable cover', () => {
+  const immersed = (probeCover: string) => ({
+    says: { presentation: { kind: 'immersion-probe' as const, probeCover } },
+  });
+
+  it('holds a result whose cover was in another material before, in another bundle', async () => {
+    dock.measure(FIRST, receipt, 'D1-01', immersed('K 7'));
+    dock.measure(FIRST, receipt, 'D1-02', immersed('K 8'));
+    await dock.sync(FIRST);
+    const same = dock.measure(SECOND, other, 'D2-01', immersed(' K  7 '));
+    await dock.sync(SECOND);
+    dock.measure(FIRST, receipt, 'D1-01', immersed('K 8'));
+    await dock.sync(FIRST);
+    expect(await found()).toEqual([`probe-cover-reused ${same}`]);
+    expect(await stateOf(same)).toBe('held');
+  });
+});
+
+describe('one operator', () => {
+  it('is remarked in two areas within the time that the way takes, and not in one area', async () => {
+    const at = addMs(world.clock.now(), -900_000);
+    dock.measure(FIRST, receipt, 'D1-01', { at });
+    dock.measure(SECOND, receipt, 'D1-02', { at: addMs(at, 1000) });
+    const late = dock.measure(WEST, other, 'D2-01', { at: addMs(at, 59_000) });
+    dock.measure(WEST, other, 'D2-01', { at: addMs(at, 200_000) });
+    for (const serial of [FIRST, SECOND, WEST]) await dock.sync(serial);
+    expect(await found()).toEqual([`operator-at-two-places ${late}`]);
+  });
+});
+
+describe('times', () => {
+  it('are remarked against the runs of an earlier bundle', async () => {
+    const at = addMs(world.clock.now(), -900_000);
+    dock.measure(FIRST, receipt, 'D1-01', { at });
+    await dock.sync(FIRST);
+    dock.measure(FIRST, receipt, 'D1-02', { at: addMs(at, 10_000) });
+    const later = withResults(dock.pack(FIRST), (results) =>
+      results.map((r) => ({ ...r, measuredAt: earlier(r.measuredAt) })),
+    );
+    await world.take(later);
+    expect(await found()).toEqual(['time-against-runs bundle']);
+  });
+});
+
+describe('a receipt', () => {
+  it('has no more containers measured than were delivered', async () => {
+    dock.measure(FIRST, receipt, 'D1-01');
+    const strange = dock.measure(FIRST, receipt, 'D1-09');
+    await dock.sync(FIRST);
+    expect(await found()).toEqual([]);
+    const third = dock.measure(FIRST, receipt, 'D1-02');
+    await dock.sync(FIRST);
+    expect(await found()).toEqual([`containers-exceed-delivered ${third}`]);
+    dock.measure(FIRST, receipt, 'D1-01');
+    await dock.sync(FIRST);
+    expect(await found()).toEqual([`containers-exceed-delivered ${third}`]);
+    expect(strange).not.toBe(third);
+  });
+});
+
+describe('a container that was measured until it passed (rule 12)', () => {
+  /** Fails, is inconclusive on another handheld, passes twice; drum 2 passes once. */
+  function measure() {
+    const at = addMs(world.clock.now(), -900_000);
+    const later = (seconds: number) => ({ at: addMs(at, seconds * 1000) });
+    const failed = dock.measure(FIRST, receipt, 'D1-01', { holds: 'sulfur', ...later(0) });
+    const one = dock.pack(FIRST);
+    dock.measure(SECOND, receipt, 'D1-01', { says: { decision: 'inconclusive' }, ...later(10) });
+    const two = dock.pack(SECOND);
+    const passed = dock.measure(FIRST, receipt, 'D1-01', later(20));
+    dock.measure(FIRST, receipt, 'D1-02', later(30));
+    const three = dock.pack(FIRST);
+    const again = dock.measure(SECOND, receipt, 'D1-01', later(40));
+    const four = dock.pack(SECOND);
+    return { bundles: [one, two, three, four] as const, failed, passed, again };
+  }
+
+  it.each([[[0, 1, 2, 3]], [[3, 2, 1, 0]], [[2, 3, 0, 1]]])(
+    'ends the same in the order of arrival %j',
+    async (order) => {
+      const { bundles, failed, passed, again } = measure();
+      for (const place of order) await world.take(bundles[place as 0 | 1 | 2 | 3]);
+      await world.quiet();
+      expect(await found()).toEqual(
+        [passed, passed, again, again].map((id) => `remeasured-until-pass ${id}`).sort(),
+      );
+      const statement = await world.statement(receipt.id);
+      expect(statement.outcome).toBe('does-not-conform');
+      const condition = statement.conditions.find((c) => c.code === 'no-contrary-result');
+      expect(condition?.state).toBe('contradicted');
+      const series = condition?.found.slice(
+        condition.found.indexOf('container D1-01 was measured'),
+      );
+      expect(series).toBe(
+        `container D1-01 was measured 4 times: ${failed} fail, ${SECOND}-1-R1 inconclusive, ${passed} pass, ${again} pass`,
+      );
+    },
+  );
+
+  it('remarks a failure after a pass as what it is', async () => {
+    dock.measure(FIRST, receipt, 'D1-01');
+    await dock.sync(FIRST);
+    const failed = dock.measure(SECOND, receipt, 'D1-01', { holds: 'sulfur' });
+    await dock.sync(SECOND);
+    expect(await found()).toEqual([`container-decisions-differ ${failed}`]);
+  });
+});
+
+function earlier(measuredAt: string): string {
+  const offset = measuredAt.slice(-6);
+  const at = new Date(Date.parse(measuredAt) - 60_000 + offsetMs(offset));
+  return `${at.toISOString().slice(0, 23)}${offset}`;
+}
+
+function offsetMs(offset: string): number {
+  const [hours, minutes] = offset.slice(1).split(':').map(Number);
+  return (offset.startsWith('-') ? -1 : 1) * ((hours ?? 0) * 60 + (minutes ?? 0)) * 60_000;
+}
+
+/** The same measurement at 1.05 times its height and 100 counts up, as somebody would hide a copy. */
+function scaled(result: ResultBundle['results'][number] | undefined) {
+  const spectrum = result?.spectrum;
+  if (!result || !spectrum || 'file' in spectrum || spectrum.intensity.encoding !== 'base64') {
+    throw new Error('expected a spectrum in the bundle');
+  }
+  const bytes = Buffer.from(spectrum.intensity.data, 'base64');
+  for (let at = 0; at < bytes.length; at += 4) {
+    bytes.writeFloatLE(bytes.readFloatLE(at) * 1.05 + 100, at);
+  }
+  return {
+    score: result.score,
+    spectrum: { ...spectrum, intensity: { ...spectrum.intensity, data: bytes.toString('base64') } },
+  };
+}
