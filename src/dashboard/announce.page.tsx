@@ -1,7 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
-import type { SecondLook } from '../receipts/announce-by-hand.service.js';
 import { HAND_FIELDS, type HandDraft, type HandFault } from '../receipts/hand-draft.js';
+import type { SecondLook } from '../receipts/second-look.js';
 import type { NoticeView } from './account-view.js';
 import { ANNOUNCE_PATH, announcePath } from './announce-path.js';
 import { HAND_HINTS, HAND_LABELS } from './announce-words.js';

@@ -1,6 +1,6 @@
 import type { JSX } from 'preact';
-import type { SecondLook } from '../receipts/announce-by-hand.service.js';
 import { HAND_FIELDS } from '../receipts/hand-draft.js';
+import type { SecondLook } from '../receipts/second-look.js';
 import { HAND_LABELS } from './announce-words.js';
 import { Notice } from './form-parts.js';
 import { Verbatim } from './verbatim.js';

@@ -8,7 +8,6 @@ import {
   HAND_FIELDS,
   type HandDraft,
   type HandFault,
-  type HandField,
   type ReadOtherwise,
   readHandDraft,
 } from './hand-draft.js';
@@ -17,8 +16,9 @@ import { receiptsListing } from './lineage.store.js';
 import { labelHint, lookAlikes } from './near-miss.js';
 import type { ReceiptRequestsService, RequestAnswer } from './receipt-requests.service.js';
 import { revisionInForce } from './receipt-revision.service.js';
-import type { AnnouncedLine, ReceiptsService } from './receipts.service.js';
+import type { ReceiptsService } from './receipts.service.js';
 import { findReceipts, unplacedResults } from './receipts.store.js';
+import type { SecondLook } from './second-look.js';
 
 /** A person who announces; `printedName` is what the receipt shows. */
 export interface HandAnnouncer {
@@ -32,36 +32,6 @@ export interface HandRequest {
   readonly reason: string;
   /** ETag of the receipt that the form showed; null to announce a new one. */
   readonly tag: string | null;
-}
-
-/** What a person sees before anything is saved. */
-export interface SecondLook {
-  /** Digest of all that saving would announce: only that is saved. */
-  readonly sha256: string;
-  readonly outcome: AnnouncedLine['outcome'];
-  readonly line: ReceiptLine;
-  /** The same as a person would write it. */
-  readonly kept: HandDraft;
-  readonly changed: readonly {
-    readonly name: HandField;
-    readonly from: string;
-    readonly to: string;
-  }[];
-  readonly added: readonly string[];
-  readonly removed: readonly string[];
-  readonly otherwise: readonly ReadOtherwise[];
-  /** Different labels that a person could take for one another. */
-  readonly alike: readonly (readonly string[])[];
-  /** Labels that other open receipts list too. */
-  readonly elsewhere: readonly { readonly label: string; readonly receiptId: string }[];
-  /** Containers that were scanned for this receipt and are not in the list. */
-  readonly scannedOnly: readonly { readonly scanned: string; readonly hint: string }[];
-  /** Results that would belong to it at once. */
-  readonly linkedResults: number;
-  readonly keptBack: readonly string[];
-  /** null: the site has none for this material. */
-  readonly plan: { readonly kind: string; readonly decision: string } | null;
-  readonly required: number;
 }
 
 export type LookAnswer =
