@@ -1,5 +1,5 @@
 import type { SignalLimits } from '../site/signal-limits.js';
-import { clearanceOf } from './clearance.js';
+import { type Clearance, clearanceOf } from './clearance.js';
 import type { RuleInfo } from './rule.js';
 import { listRules } from './rule-list.js';
 
@@ -8,13 +8,20 @@ export interface Explanation extends RuleInfo {
   /** What a finding does, in words. */
   readonly effect: string;
   /** What a reviewer may do about a finding that holds a result; null for any other. */
-  readonly clearance: { readonly kind: string; readonly why: string } | null;
+  readonly clearance: { readonly kind: Clearance; readonly why: string } | null;
 }
 
 export const NEEDS_IN_WORDS: Readonly<Record<RuleInfo['needs'], string>> = {
   document: 'the bundle alone',
   site: 'the bundle and the site folder',
   history: 'what came before; only the gateway applies it',
+};
+
+export const CLEARANCE_IN_WORDS: Readonly<Record<Clearance, string>> = {
+  reviewer: 'by a reviewer',
+  'one-of-several': 'one of several, by a reviewer',
+  contrary: 'contrary results only',
+  never: 'never',
 };
 
 /** What a finding's code means and what to do about it; null for a code no rule has. */

@@ -3,7 +3,12 @@ import type { Command } from 'commander';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
 import type { Examination } from '../checks/examination.js';
 import { examineBundle } from '../checks/examine-bundle.js';
-import { explainRule, NEEDS_IN_WORDS, rulesWithoutLimit } from '../checks/explain.js';
+import {
+  CLEARANCE_IN_WORDS,
+  explainRule,
+  NEEDS_IN_WORDS,
+  rulesWithoutLimit,
+} from '../checks/explain.js';
 import type { Finding } from '../checks/finding.js';
 import { listRules } from '../checks/rule-list.js';
 import { instantFromMillis } from '../formats/instant.js';
@@ -141,5 +146,6 @@ function explain(code: string, files: readonly string[], { json }: CheckOptions)
   printText(`  needs to know: ${NEEDS_IN_WORDS[needs]}`);
   if (limit !== undefined) printText(`  limit: ${limit}`);
   printText(`  what to do: ${advice}`);
-  if (clearance !== null) printText(`  may it be cleared: ${clearance.kind}, ${clearance.why}`);
+  if (clearance !== null)
+    printText(`  may it be cleared: ${CLEARANCE_IN_WORDS[clearance.kind]}, ${clearance.why}`);
 }

@@ -1,6 +1,11 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
-import { type Explanation, effectOf, NEEDS_IN_WORDS } from '../checks/explain.js';
+import {
+  CLEARANCE_IN_WORDS,
+  type Explanation,
+  effectOf,
+  NEEDS_IN_WORDS,
+} from '../checks/explain.js';
 import type { RuleInfo } from '../checks/rule.js';
 import { checkPath } from './check-path.js';
 import type { MomentView, SiteView } from './day-view.js';
@@ -56,7 +61,12 @@ export function renderCheck(explanation: Explanation, frame: CheckFrame): string
     ['What to do', advice],
     ...(clearance === null
       ? []
-      : [['May a reviewer clear it?', `${clearance.kind}: ${clearance.why}`] as const]),
+      : [
+          [
+            'May a reviewer clear it?',
+            `${CLEARANCE_IN_WORDS[clearance.kind]}: ${clearance.why}`,
+          ] as const,
+        ]),
   ];
   const page = (
     <Layout title={`Check ${code}`} {...frame}>

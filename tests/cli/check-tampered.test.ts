@@ -192,7 +192,7 @@ describe('drumline check --explain', () => {
     expect((await run('check', '--explain', 'signal-saturated')).exit).toBe(0);
     expect(out).toContain('signal-saturated: holds the result');
     expect(out).toContain('limit: detectors[].ceilingCounts');
-    expect(out).toContain('may it be cleared: contrary');
+    expect(out).toContain('may it be cleared: contrary results only');
   });
 
   it.each([
