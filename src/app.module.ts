@@ -34,8 +34,12 @@ import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import { AssignedCauseController } from './pipeline/assigned-cause.controller.js';
 import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
+import { AttributionController } from './pipeline/attribution.controller.js';
+import { AttributionService } from './pipeline/attribution.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
+import { ContainerRejectionController } from './pipeline/container-rejection.controller.js';
+import { ContainerRejectionService } from './pipeline/container-rejection.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InboundController } from './pipeline/inbound.controller.js';
 import { InboundService } from './pipeline/inbound.service.js';
@@ -81,6 +85,8 @@ export const CONTROLLERS = [
   BundleReviewController,
   BundleReviewPagesController,
   AssignedCauseController,
+  AttributionController,
+  ContainerRejectionController,
   BundlesController,
   DeliveriesController,
   DeliveryPagesController,
@@ -174,6 +180,8 @@ export class AppModule {
         { provide: PeriodViews, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
+        { provide: AttributionService, useValue: gateway.attributions },
+        { provide: ContainerRejectionService, useValue: gateway.rejections },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

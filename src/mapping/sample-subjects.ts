@@ -4,6 +4,7 @@ import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import {
+  type AttributionSubject,
   periodSubject,
   resultSubject,
   type StatementSubject,
@@ -38,6 +39,13 @@ const RECEIPT: ReceiptIdentity = {
   supplierLot: 'SL-1',
   siteLot: 'LOT-1',
   area: 'dock',
+};
+
+const ATTRIBUTION: AttributionSubject = {
+  container: 'SAMPLE-C-002',
+  reason: 'the label shows another container (invented)',
+  signedBy: 'Second person (invented)',
+  signedAt: AT,
 };
 
 const RECORD: ResultRecord = {
@@ -231,7 +239,7 @@ export function sampleAddendum(change: Partial<PeriodRecord> = {}): Subject {
 }
 
 export function sampleResult(change: Partial<ResultRecord> = {}): Subject {
-  return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT);
+  return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT, ATTRIBUTION);
 }
 
 export function sampleWithdrawal(change: Partial<WithdrawalRecord> = {}): Subject {

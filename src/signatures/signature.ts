@@ -5,7 +5,7 @@ import { formatInZone } from '../formats/time-zone.js';
 /**
  * What a signer says by signing (21 CFR 11.50(a)(3)). `cleared` and `refused`: a held result or bundle;
  * `reviewed`, `approved`: a record, a change; `closed`: a period; `lifted`: a stop; `attributed`: evidence that
- * got another owner.
+ * got another owner; `rejected`: a container.
  */
 export type Meaning =
   | 'reviewed'
@@ -14,7 +14,8 @@ export type Meaning =
   | 'refused'
   | 'closed'
   | 'lifted'
-  | 'attributed';
+  | 'attributed'
+  | 'rejected';
 
 /** The record a signature is of, at one revision. */
 export interface SignatureSubject {

@@ -4,6 +4,7 @@ import type {
   DerivativeSetting,
   Destination,
   Escalation,
+  FurtherRule,
   Instrument,
   Material,
   PlanKind,
@@ -90,6 +91,7 @@ export interface PlanEntry {
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
   readonly positions?: readonly number[];
+  readonly afterFailure?: FurtherRule;
   readonly decision: string;
   /** RFC 3339 with offset. */
   readonly expires: string;
