@@ -9,6 +9,8 @@ import { PeopleService } from './access/people.service.js';
 import { SessionsService } from './access/sessions.service.js';
 import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
+import { AttributionPagesController } from './dashboard/attribution-pages.controller.js';
+import { ATTRIBUTION_SOURCE } from './dashboard/attribution-source.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
@@ -83,6 +85,7 @@ import { OpenDatabase } from './storage/database.js';
 export const CONTROLLERS = [
   AccountController,
   BundleReviewController,
+  AttributionPagesController,
   BundleReviewPagesController,
   AssignedCauseController,
   AttributionController,
@@ -185,6 +188,7 @@ export class AppModule {
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
+        { provide: ATTRIBUTION_SOURCE, useValue: gateway.attributions },
         { provide: BundleReviewService, useValue: gateway.bundleReviews },
         { provide: BUNDLE_REVIEW_SOURCE, useValue: gateway.bundleReviews },
         { provide: TrailReviewService, useValue: gateway.trailReviews },

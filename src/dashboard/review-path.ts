@@ -6,3 +6,12 @@ export function reviewPath(rowId: string): string {
 export function bundleReviewPath(rowId: string): string {
   return `/review/bundles/${encodeURIComponent(rowId)}`;
 }
+
+/** Address of the page that says where one result belongs. */
+export function placePath(rowId: string): string {
+  return `/attributions/results/${encodeURIComponent(rowId)}`;
+}
+
+export function attributionPath(id: string): string {
+  return `/attributions/${encodeURIComponent(id)}`;
+}

@@ -12,7 +12,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
 import { ReviewForm, type ReviewSigner } from './review-form.js';
-import { reviewPath } from './review-path.js';
+import { placePath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
@@ -139,7 +139,8 @@ function ReviewPage(props: {
           <a href={receiptPath(view.receiptId)}>
             Receipt <Verbatim>{view.receiptId}</Verbatim>
           </a>
-        )}
+        )}{' '}
+        <a href={placePath(view.rowId)}>It is of another receipt or container</a>
       </p>
       <section id="findings">
         <h2>Findings</h2>
