@@ -1,5 +1,6 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { Reader } from '../storage/database.js';
+import { traceAttributions } from './trace-attribution.store.js';
 
 /** What a term stands for. */
 export interface TraceCandidate {
@@ -174,6 +175,7 @@ export async function traceEvents(
     const what = `${r.result_id} on ${r.container_label ?? 'no container'}: ${r.decision ?? 'unreadable'}, now ${r.state}`;
     add(settledAt.get(r.bundle_row_id) ?? null, 'result', r.id, what);
   }
+  await traceAttributions(reader, site, { receiptId: receipt, rowIds }, add);
   const deliveries = [
     ...(receipt === null
       ? []

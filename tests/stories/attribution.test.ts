@@ -117,6 +117,15 @@ describe('rule 25: wrong lot typed', () => {
       ['result', '2', meant.id],
     ]);
     expect(told[2]).toMatchObject({ container: 'D1-01', attributedContainer: 'D2-01' });
+    // The story of either receipt tells of it.
+    for (const receipt of [typed, meant]) {
+      const { text } = await world.http({
+        path: `/api/v1/trace?term=${receipt.id}`,
+        key: world.controlToken,
+      });
+      expect(text).toContain('proposed by Person robin');
+      expect(text).toMatch(/D1-01 of nq-1-1 to D2-01 of nq-2-1: signed/);
+    }
   });
 
   it('holds the new one back for as long as the withdrawal is not through', async () => {
