@@ -58,7 +58,7 @@ describeWithChromium('two people in their browsers', () => {
     const robin = await signIn('robin');
     await robin.goto(new URL(`/receipts/${typed.id}`, world.url).href);
     await picture(robin, 'receipt-of-the-scan');
-    await robin.locator('#deliveries a').first().click();
+    await robin.locator('#deliveries a[href^="/attributions/"]').first().click();
     await robin.waitForLoadState();
     expect(await robin.locator('main').textContent()).toContain('So says the scan.');
     await picture(robin, 'place');
