@@ -126,7 +126,7 @@ describe('rule 25: wrong lot typed', () => {
       expect(text).toContain('proposed by Person robin');
       expect(text).toMatch(/D1-01 of nq-1-1 to D2-01 of nq-2-1: signed/);
     }
-  });
+  }, 90_000);
 
   it('holds the new one back for as long as the withdrawal is not through', async () => {
     const act = { kind: 'reject', status: 422, words: 'unknown entry' } as const;
@@ -160,7 +160,7 @@ describe('rule 25: wrong lot typed', () => {
       'withdrawal 1 rejected 1',
       'result 2 due 0',
     ]);
-  });
+  }, 90_000);
 });
 
 describe('rule 16: a drum is rejected', () => {
