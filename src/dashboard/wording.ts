@@ -143,6 +143,8 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   unreadable: 'Unreadable',
   conflict: 'Conflict',
   'contrary-unowned': 'Contrary without an owner',
+  'attribution-open': 'Attribution proposed',
+  'rejected-container': 'Rejected, not split off',
   overdue: 'Overdue',
   rejected: 'Rejected',
   parked: 'Parked',

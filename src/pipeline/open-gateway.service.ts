@@ -38,8 +38,11 @@ import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
+import { AttributionService } from './attribution.service.js';
+import { AttributionWatch } from './attribution-watch.service.js';
 import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
+import { ContainerRejectionService } from './container-rejection.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
@@ -336,6 +339,24 @@ async function wire(ground: Ground): Promise<Gateway> {
       onReviewed: ringAll,
     }),
     causes: new AssignedCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
+    attributions: new AttributionService({
+      database,
+      clock,
+      site,
+      statements,
+      messages,
+      signing,
+      onChanged: ringAll,
+    }),
+    attributionWatch: new AttributionWatch(database, clock, site, statements),
+    rejections: new ContainerRejectionService({
       database,
       clock,
       site,

@@ -183,6 +183,18 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
     'reviewer',
     4,
   ),
+  'attribution-open': rule(
+    'Somebody says that a result is of another receipt or container, and nobody signed yet',
+    'a second person who signs or declines it, with what the labels show',
+    'reviewer',
+    8,
+  ),
+  'rejected-container': rule(
+    'A container was rejected by signature and is still part of its receipt',
+    'a change by a key of ERP that names the container and the receipt it was split off to',
+    'reviewer',
+    24,
+  ),
   overdue: rule(
     'A delivery is not confirmed in the time expected',
     'the confirmed delivery',

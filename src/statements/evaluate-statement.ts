@@ -88,6 +88,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
       kind: plan.kind === 'sqrt' ? `sqrt-${plan.rounding}` : plan.kind,
       required: assessment.required.length,
       decision: plan.decision,
+      ...afterFailure(assessment),
     },
     decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
   };
@@ -111,6 +112,15 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     evaluatedAt: now,
     validUntil: validUntil(facts, receipt, now),
   };
+}
+
+/** What the plan asks for because containers failed; nothing while none did. */
+function afterFailure({
+  afterFailure: after,
+}: Assessment): Pick<NonNullable<StatementRecord['plan']>, 'afterFailure'> {
+  if (after === null) return {};
+  const { rule, failures, further } = after;
+  return { afterFailure: { rule, failures, further: further.size } };
 }
 
 /**

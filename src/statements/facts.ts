@@ -56,6 +56,16 @@ export interface ReceiptFacts {
   /** Printed name of who announced by hand what is in force; left out when a system did. */
   readonly byHand?: string;
   readonly lineage: LineageFacts;
+  readonly rejections: readonly RejectionFact[];
+}
+
+/** A container that a signed act rejected; the latest act about it counts. */
+export interface RejectionFact {
+  readonly container: string;
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  /** Receipt that ERP split it off to; null while it is part of this one. */
+  readonly splitOffTo: string | null;
 }
 
 /** A receipt that containers of this one came from. */
@@ -127,6 +137,19 @@ export interface ResultFact {
   readonly review: ReviewFact | null;
   /** The signed cause of a contrary result (rule 12); null when nobody signed one. */
   readonly cause: ReviewFact | null;
+  /** The signed act by which it is of this receipt and container (rule 25); null when the scan says so. */
+  readonly attribution: ReviewFact | null;
+}
+
+/**
+ * A result that may be the receipt's and is none of its results: proposed for it and not signed, or taken from it by a
+ * signature that is void. It counts against the receipt as if it were its own, and never for it.
+ */
+export interface ClaimFact {
+  readonly attributionId: string;
+  readonly why: 'proposed' | 'void';
+  /** With the container it would be of here. */
+  readonly result: ResultFact;
 }
 
 /** A signature about a result. It is void once what was signed reads differently (rule 20). */
@@ -137,12 +160,17 @@ export interface ReviewFact {
   readonly changed: readonly string[];
 }
 
-/** Latest build of one message about a result or withdrawal of the receipt at one destination. */
+/**
+ * Latest build of one message about a result or withdrawal of the receipt at one destination. A list of them has the
+ * later revisions of a result behind the earlier ones.
+ */
 export interface DeliveryFact {
   readonly deliveryId: string;
   readonly subjectKind: 'result' | 'withdrawal';
   /** `result.id` also for a withdrawal. */
   readonly resultRowId: string;
+  /** Of the result that it speaks of. */
+  readonly resultRevision: number;
   readonly destination: string;
   readonly state: DeliveryState;
   readonly fault: DeliveryFault | null;
@@ -196,6 +224,7 @@ export interface StatementFacts {
   readonly receipt: ReceiptFacts | null;
   readonly containers: readonly ContainerFact[];
   readonly results: readonly ResultFact[];
+  readonly claims: readonly ClaimFact[];
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;
   readonly deliveries: readonly DeliveryFact[];

@@ -52,6 +52,16 @@ export function statementEvidence(
       resultIds: [...resultIds],
     })),
     results: byRow.map(resultEvidence),
+    // Left out where there is none: most receipts never have one, and what was signed of them reads as before.
+    ...(facts.claims.length === 0
+      ? {}
+      : {
+          claims: facts.claims.map(({ attributionId, why, result }) => ({
+            attributionId,
+            why,
+            resultId: result.resultId,
+          })),
+        }),
     conditions: draft.conditions.map(({ code, state }) => ({ code, state })),
     stops: facts.stops.map(({ stopId, kind, lift }) => ({
       stopId,
@@ -65,14 +75,19 @@ export function statementEvidence(
 
 function resultEvidence(result: ResultFact): JsonValue {
   // The span follows from the record, whose digest is the element's: it is no evidence of its own.
-  const { measuredSpan: _, ...stated } = result;
-  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = stated;
+  const { review, cause, attribution, measuredAt, measuredSpan: _, ...others } = result;
+  const { methodId, methodVersion, methodDigest, ...rest } = others;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },
     measuredAt: measuredAt === null ? null : formatInstant(measuredAt),
     review: review && { signatureId: review.signatureId, isValid: review.isValid },
     cause: cause && { signatureId: cause.signatureId, isValid: cause.isValid },
+    ...(attribution === null
+      ? {}
+      : {
+          attribution: { signatureId: attribution.signatureId, isValid: attribution.isValid },
+        }),
   };
 }
 

@@ -152,6 +152,7 @@ export const receipt: ReceiptFacts = {
   evidenceFrom: time('08:00'),
   status: 'open',
   lineage: { origins: [], departures: [], scanTexts: [], places: [] },
+  rejections: [],
 };
 
 export function pass(container: string, changes: Partial<ResultFact> = {}): ResultFact {
@@ -183,6 +184,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     elementSha256: `element of ${rowId}`,
     review: null,
     cause: null,
+    attribution: null,
     ...changes,
   };
 }
@@ -204,6 +206,7 @@ export function confirmedDeliveries(results: readonly ResultFact[]): DeliveryFac
         deliveryId: `${r.rowId}@${d.name}`,
         subjectKind: 'result',
         resultRowId: r.rowId,
+        resultRevision: 1,
         destination: d.name,
         state: 'confirmed',
         fault: null,
@@ -225,6 +228,7 @@ export const facts: StatementFacts = {
   receipt,
   containers,
   results,
+  claims: [],
   heardAt: new Map([
     ['NQ-R-0001', time('09:30')],
     ['NQ-R-0002', time('09:30')],

@@ -262,8 +262,9 @@ describe('rule 4: identity has acceptance number 0', () => {
     const one = measured(chosen);
     const failing = fail('D-30');
     const results = [...one.results, failing];
-    expect(verdict({ ...one, results, deliveries: confirmedDeliveries(results) })).toBe(
-      'does-not-conform, no-contrary-result contradicted',
+    // Every other drum is to be tested from then on, and none of those was.
+    expect(verdict({ ...one, results, deliveries: confirmedDeliveries(results) })).toMatch(
+      /^does-not-conform, coverage unmet, no-contrary-result contradicted, /,
     );
   });
 
@@ -271,6 +272,14 @@ describe('rule 4: identity has acceptance number 0', () => {
     const states = evaluateStatement(measured(chosen), now).containers.map((c) => c.state);
     expect(states.filter((s) => s === 'covered')).toHaveLength(8);
     expect(states.filter((s) => s === 'not-required')).toHaveLength(32);
+  });
+
+  it('requires them all once one failed', () => {
+    const one = measured(chosen);
+    const results = [...one.results, fail('D-30')];
+    const { containers: after } = evaluateStatement({ ...one, results }, now);
+    expect(after.filter((c) => c.required)).toHaveLength(40);
+    expect(after.find((c) => c.label === 'D-30')?.state).toBe('contrary');
   });
 
   it('fewer chosen containers than the plan asks for are no plan in force', () => {
@@ -603,6 +612,7 @@ describe('the other conditions', () => {
       deliveryId: 'w',
       subjectKind: 'withdrawal',
       resultRowId: 'old',
+      resultRevision: 1,
       destination: 'lims',
       state: 'due',
       fault: null,

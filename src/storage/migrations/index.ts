@@ -9,6 +9,7 @@ import * as m0008 from './m0008-comparison.js';
 import * as m0009 from './m0009-sweeps.js';
 import * as m0010 from './m0010-receipts.js';
 import * as m0011 from './m0011-second-person.js';
+import * as m0012 from './m0012-attribution.js';
 import * as m0014 from './m0014-delivery-acts.js';
 import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
@@ -27,6 +28,7 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0010-receipts': m0010,
   '0011-second-person': m0011,
   '0017-measured-traces': m0017,
+  '0012-attribution': m0012,
   '0019-methods': m0019,
   '0014-delivery-acts': m0014,
   '0018-inbound': m0018,
