@@ -6,6 +6,7 @@ import { DISCREPANCY_RULES } from './discrepancies.js';
 export const CLASS_ORDER: readonly DiscrepancyClass[] = [
   'stop-not-effective',
   'contrary-unowned',
+  'performance-failed',
   'destination-changed',
   'differs',
   'duplicate-at-destination',

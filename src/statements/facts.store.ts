@@ -8,6 +8,7 @@ import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { loadCauses } from './causes.store.js';
+import { checksAround } from './checks.store.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -66,6 +67,7 @@ export async function loadFacts(
       resultFact(r, reviewFact(r, reviews), causes.get(r.id) ?? null, verifiedBy),
     ),
     heardAt: await heardAt(reader, site.site),
+    checks: site.performance === null ? [] : await checksAround(reader, site.site, results),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
       ...(await withdrawalDeliveriesOf(reader, site.site, receiptId)),
@@ -132,6 +134,8 @@ const resultsOf = prepared((db, of: OfReceipt) =>
       'origin',
       'environment',
       'instrument_serial',
+      'run_epoch',
+      'run_number',
       'recheck',
       'record',
       'record_sha256',

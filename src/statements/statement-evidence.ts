@@ -64,7 +64,9 @@ export function statementEvidence(
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = result;
+  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...others } = result;
+  // Its run is in the element that the digest is of.
+  const { runEpoch: _epoch, runNumber: _run, ...rest } = others;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },

@@ -9,6 +9,7 @@ import * as m0008 from './m0008-comparison.js';
 import * as m0009 from './m0009-sweeps.js';
 import * as m0010 from './m0010-receipts.js';
 import * as m0011 from './m0011-second-person.js';
+import * as m0015 from './m0015-performance.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -22,4 +23,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0009-sweeps': m0009,
   '0010-receipts': m0010,
   '0011-second-person': m0011,
+  '0015-performance': m0015,
 };
