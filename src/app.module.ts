@@ -36,10 +36,13 @@ import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
+import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PerformanceController } from './pipeline/performance.controller.js';
+import { PerformanceCauseService } from './pipeline/performance-cause.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
@@ -88,6 +91,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  PerformanceController,
   PeriodsController,
   ReceiptReviewController,
   ReconciliationController,
@@ -162,6 +166,8 @@ export class AppModule {
         { provide: PeriodsService, useValue: gateway.periods },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
+        { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
+        { provide: InstrumentPerformance, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

@@ -43,10 +43,12 @@ import { Gateway } from './gateway.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
+import { InstrumentPerformance } from './instrument-performance.service.js';
 import { LabelReviewService } from './label-review.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PerformanceCauseService } from './performance-cause.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
@@ -317,6 +319,15 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onSigned: ringAll,
     }),
+    performanceCauses: new PerformanceCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
+    performance: new InstrumentPerformance(database, site),
     trailReviews: new TrailReviewService({
       database,
       clock,

@@ -7,28 +7,99 @@ import type { Reader, Trx } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { PerformanceCheckRow } from '../storage/tables.js';
 
+/** What a check that did not pass can put in doubt (rule 13). */
+export interface InDoubt {
+  readonly receipts: ReadonlySet<string>;
+  /** Who measured there, as reported. */
+  readonly operators: ReadonlySet<string | null>;
+}
+
 /**
- * Receipts with a result between the last passing check before this one and the next after it, on its own standard or
- * any other that the site's tolerances name: what a check that did not pass can put in doubt (rule 13).
+ * Results between the last passing check before this one and the next after it, on its own standard or any other that
+ * the site's tolerances name.
  */
-export async function receiptsAround(
+export async function resultsAround(
   reader: Reader,
   check: PerformanceCheckRow,
-  settings: PerformanceSettings,
-): Promise<ReadonlySet<string>> {
-  const named = settings.sets.flatMap((set) => set.standards.map(({ standard }) => standard));
+  settings: PerformanceSettings | null,
+): Promise<InDoubt> {
+  const sets = settings?.sets ?? [];
+  const named = sets.flatMap((set) => set.standards.map(({ standard }) => standard));
   const receipts = new Set<string>();
+  const operators = new Set<string | null>();
   for (const standard of new Set([check.standard, ...named])) {
-    const { rows } = await aroundCheck(reader, {
-      site: check.site,
-      serial: check.instrument_serial,
-      epoch: check.run_epoch,
-      run: check.run_number,
-      standard,
-    });
-    for (const { receipt_id: id } of rows) if (id !== null) receipts.add(id);
+    const { rows } = await aroundCheck(reader, { ...placeOf(check), standard });
+    for (const { receipt_id: id, operator_id: operator } of rows) {
+      if (id !== null) receipts.add(id);
+      operators.add(operator);
+    }
   }
-  return receipts;
+  return { receipts, operators };
+}
+
+function placeOf(check: PerformanceCheckRow) {
+  return {
+    site: check.site,
+    serial: check.instrument_serial,
+    epoch: check.run_epoch,
+    run: check.run_number,
+  };
+}
+
+export async function checkByRowId(
+  reader: Reader,
+  site: string,
+  id: string,
+): Promise<PerformanceCheckRow | null> {
+  const row = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .executeTakeFirst();
+  return row ?? null;
+}
+
+/** Checks shown behind a failed one. */
+const BEHIND_MAX = 20;
+
+/** Checks of the same instrument and epoch behind one, by run, up to the next pass on its standard. */
+export async function checksBehind(
+  reader: Reader,
+  check: PerformanceCheckRow,
+): Promise<PerformanceCheckRow[]> {
+  const rows = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', check.site)
+    .where('instrument_serial', '=', check.instrument_serial)
+    .where('run_epoch', '=', check.run_epoch)
+    .where('run_number', '>', check.run_number)
+    .orderBy('run_number')
+    .orderBy('id')
+    .limit(BEHIND_MAX)
+    .execute();
+  const end = rows.findIndex((r) => r.verdict === 'pass' && r.standard === check.standard);
+  return end === -1 ? rows : rows.slice(0, end + 1);
+}
+
+/** The latest checks of an instrument, oldest first. */
+export async function latestChecks(
+  reader: Reader,
+  site: string,
+  serial: string,
+  limit: number,
+): Promise<PerformanceCheckRow[]> {
+  const rows = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', site)
+    .where('instrument_serial', '=', serial)
+    .orderBy('run_epoch', 'desc')
+    .orderBy('run_number', 'desc')
+    .limit(limit)
+    .execute();
+  return rows.reverse();
 }
 
 interface AtRun {
@@ -57,14 +128,13 @@ const aroundCheck = prepared((db, at: AtRun) => {
     .where('run_number', '>', at.run);
   return db
     .selectFrom('result')
-    .select('receipt_id')
+    .select(['receipt_id', 'operator_id'])
     .distinct()
     .where('site', '=', at.site)
     .where('instrument_serial', '=', at.serial)
     .where('run_epoch', '=', at.epoch)
     .where('run_number', '>', sql<number>`coalesce((${before}), 0)`)
-    .where('run_number', '<', sql<number>`coalesce((${after}), ${sql.lit(FAR)})`)
-    .where('receipt_id', 'is not', null);
+    .where('run_number', '<', sql<number>`coalesce((${after}), ${sql.lit(FAR)})`);
 });
 
 const SUBJECT = 'check:';

@@ -25,11 +25,7 @@ import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
-import {
-  closeAnsweredFailures,
-  openFailure,
-  receiptsAround,
-} from './performance-failures.store.js';
+import { closeAnsweredFailures, openFailure, resultsAround } from './performance-failures.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { insertChecks, insertResults } from './settle.store.js';
 import {
@@ -247,7 +243,8 @@ export class SettleBundleService {
     if (performance === null) return inDoubt;
     for (const check of checks) {
       if (check.verdict === 'pass') continue;
-      for (const id of await receiptsAround(trx, check, performance)) inDoubt.add(id);
+      const { receipts } = await resultsAround(trx, check, performance);
+      for (const id of receipts) inDoubt.add(id);
       if (check.verdict === 'fail') await openFailure(trx, check, now, zone);
     }
     const serial = checks.find(({ verdict }) => verdict === 'pass')?.instrument_serial;
