@@ -15,7 +15,17 @@ const STAGES = [
   'reconciliation',
   'statements',
 ];
-const BASE = ['site', 'receipts', 'formats', 'access', 'audit', 'signatures', 'storage', 'queue'];
+const BASE = [
+  'site',
+  'methods',
+  'receipts',
+  'formats',
+  'access',
+  'audit',
+  'signatures',
+  'storage',
+  'queue',
+];
 const TOP = ['pipeline', 'cli', 'dashboard', 'simulation'];
 
 const any = (names) => `(?:${names.join('|')})`;

@@ -12,6 +12,7 @@ import { AccountController } from './dashboard/account.controller.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
@@ -24,6 +25,8 @@ import { STOP_LIFT_SOURCE } from './dashboard/stop-lift-source.js';
 import { TrailReviewPagesController } from './dashboard/trail-review-pages.controller.js';
 import { TRAIL_REVIEW_SOURCE } from './dashboard/trail-review-source.js';
 import { DAY_VIEW_SOURCE } from './dashboard/view-source.js';
+import { DeliveriesController } from './delivery/deliveries.controller.js';
+import { DeliveryActs } from './delivery/delivery-acts.service.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
 import { HealthController } from './health.controller.js';
@@ -34,6 +37,8 @@ import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
+import { InboundController } from './pipeline/inbound.controller.js';
+import { InboundService } from './pipeline/inbound.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
@@ -43,6 +48,7 @@ import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { PerformanceController } from './pipeline/performance.controller.js';
 import { PerformanceCauseService } from './pipeline/performance-cause.service.js';
+import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
 import { ReceiptReviewController } from './pipeline/receipt-review.controller.js';
@@ -79,11 +85,14 @@ export const CONTROLLERS = [
   BundleReviewPagesController,
   AssignedCauseController,
   BundlesController,
+  DeliveriesController,
+  DeliveryPagesController,
   DestinationsController,
   DiscrepanciesController,
   DiscrepancyPagesController,
   ExpectationsController,
   HealthController,
+  InboundController,
   InstanceController,
   KeysController,
   LabelReviewController,
@@ -149,12 +158,14 @@ export class AppModule {
         { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
+        { provide: DeliveryActs, useValue: gateway.deliveryActs },
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: InboundService, useValue: gateway.inbound },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
         { provide: DestinationWatch, useValue: gateway.watch },
@@ -164,6 +175,7 @@ export class AppModule {
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
+        { provide: PeriodViews, useValue: gateway.periodViews },
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: PerformanceCauseService, useValue: gateway.performanceCauses },

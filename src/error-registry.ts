@@ -134,6 +134,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'method-version-changed': entry(
+    'The site folder gives a version of a method another content than it is registered with; results were judged by what is registered.',
+    'Write it back as it was (`drumline method show` prints it), and give the new content a version of its own.',
+    null,
+    'fatal',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',
@@ -350,6 +356,18 @@ export const ERRORS = {
     409,
     'info',
   ),
+  'delivery-changed': entry(
+    'The delivery is not as it was shown; nothing was done.',
+    'Look at it again, and decide by what it shows now.',
+    409,
+    'info',
+  ),
+  'delivery-act-refused': entry(
+    'This delivery may not be sent again, built anew or given up as things stand; nothing was done.',
+    'Read the remedy: a delivery that may have arrived is asked about first, and only what stands now is sent.',
+    409,
+    'info',
+  ),
   'site-mismatch': entry(
     'The API key belongs to another site.',
     "Use this site's gateway, or a key made for this site.",
@@ -395,6 +413,18 @@ export const ERRORS = {
   'receipt-unknown': entry(
     'Nobody announced this receipt.',
     'Correct the receipt id, or announce the receipt first.',
+    404,
+    'info',
+  ),
+  'source-unknown': entry(
+    'No inbound mapping of the site folder is for this source.',
+    'Correct the name, or add `<source>.inbound.yaml` to the site folder and start again.',
+    404,
+    'info',
+  ),
+  'document-unknown': entry(
+    'The source sent no such document.',
+    'Correct the id; it is in the answer to the document.',
     404,
     'info',
   ),

@@ -24,7 +24,7 @@ export interface Application {
   inject(request: {
     readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
     readonly path: string;
-    readonly body?: { readonly contentType: string; readonly text: string };
+    readonly body?: { readonly contentType: string; readonly text: string | Uint8Array };
     readonly headers?: Readonly<Record<string, string>>;
   }): Promise<{
     readonly status: number;
@@ -260,7 +260,7 @@ function applicationOf(
           authorization: `Bearer ${token}`,
           ...(body ? { 'content-type': body.contentType } : {}),
         },
-        ...(body ? { payload: body.text } : {}),
+        ...(body ? { payload: Buffer.from(body.text) } : {}),
       });
       return {
         status: response.statusCode,

@@ -42,6 +42,13 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['decision-mode', CONTRADICTS],
   ['decision-score', CONTRADICTS],
   [
+    'instrument-not-in-service',
+    {
+      clearance: 'reviewer',
+      why: 'the instrument’s book can show that it was in use, and qualified, when it was measured',
+    },
+  ],
+  [
     'label-missing',
     { clearance: 'never', why: 'a result without receipt and container is attributed first' },
   ],
@@ -58,8 +65,10 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
     { clearance: 'reviewer', why: 'the list of materials can show what the code stands for' },
   ],
   ['method-content', METHOD],
+  ['method-invalidated', METHOD],
   ['method-mode', METHOD],
   ['method-not-approved', METHOD],
+  ['method-not-in-force', METHOD],
   ['method-other-material', METHOD],
   ['method-unknown', METHOD],
   [

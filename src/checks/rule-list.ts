@@ -23,6 +23,7 @@ import { fileUnnamed } from './rules/file-unnamed.js';
 import { instrumentFirmware } from './rules/instrument-firmware.js';
 import { instrumentLaser } from './rules/instrument-laser.js';
 import { instrumentModel } from './rules/instrument-model.js';
+import { instrumentNotInService } from './rules/instrument-not-in-service.js';
 import { instrumentOutOfService } from './rules/instrument-out-of-service.js';
 import { instrumentUnregistered } from './rules/instrument-unregistered.js';
 import { labelMissing } from './rules/label-missing.js';
@@ -33,8 +34,10 @@ import { matchWithoutCandidate } from './rules/match-without-candidate.js';
 import { materialOther } from './rules/material-other.js';
 import { materialUnknown } from './rules/material-unknown.js';
 import { methodContent } from './rules/method-content.js';
+import { methodInvalidated } from './rules/method-invalidated.js';
 import { methodMode } from './rules/method-mode.js';
 import { methodNotApproved } from './rules/method-not-approved.js';
+import { methodNotInForce } from './rules/method-not-in-force.js';
 import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
@@ -144,8 +147,11 @@ export const RESULT_RULES: readonly ResultRule[] = [
   labelMissing,
   labelNotScanned,
   materialUnknown,
+  instrumentNotInService,
   methodUnknown,
   methodContent,
+  methodInvalidated,
+  methodNotInForce,
   methodMode,
   methodOtherMaterial,
   operatorUndeclared,

@@ -7,7 +7,8 @@ export interface GatewayRequest {
   readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE';
   /** Path and query. */
   readonly path: string;
-  readonly body?: { readonly contentType: string; readonly text: string };
+  /** Bytes where they have to arrive as they are. */
+  readonly body?: { readonly contentType: string; readonly text: string | Uint8Array };
   /** Beside those of the body and of the proof who asks. */
   readonly headers?: Readonly<Record<string, string>>;
 }

@@ -1,12 +1,17 @@
+import { readFile } from 'node:fs/promises';
 import { type Command, Option } from 'commander';
 import { processEnvironment, readSettings } from '../config.js';
 import { checkMapping } from '../mapping/check-mapping.service.js';
 import { compileMapping } from '../mapping/compiled-mapping.js';
 import { exampleFaults } from '../mapping/examples.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
+import { inboundExampleFaults } from '../mapping/inbound-examples.service.js';
+import { describeInboundFault } from '../mapping/inbound-lines.js';
+import { mapInbound } from '../mapping/inbound-map.service.js';
+import { inboundFaults } from '../mapping/inbound-mappings.service.js';
 import { MESSAGE_NAMES, type MessageName } from '../site/mapping-document.js';
 import { describeFault, inReadingOrder, type SiteFault } from '../site/site-fault.js';
-import { loadSiteFolder } from '../site/site-folder.files.js';
+import { type LoadedSiteFolder, loadSiteFolder } from '../site/site-folder.files.js';
 import { anchoredClock } from '../storage/clock.js';
 import { type Preview, previewBundle, previewSample } from './mapping-preview.runner.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
@@ -17,7 +22,9 @@ interface CheckOptions {
 }
 
 interface PreviewOptions extends CheckOptions {
-  readonly destination: string;
+  readonly destination?: string;
+  readonly source?: string;
+  readonly document?: string;
   readonly bundle?: string;
   readonly message: MessageName;
 }
@@ -25,7 +32,7 @@ interface PreviewOptions extends CheckOptions {
 export function registerMapping(program: Command): void {
   const mapping = program
     .command('mapping')
-    .description('check and preview what destinations are sent')
+    .description('check and preview what destinations are sent and what sources say')
     .addHelpText('after', '\nExample:\n  drumline mapping check --site-folder mappings/northquay');
   withSiteFolder(mapping.command('check'))
     .description('check the site folder and every mapping in it, all faults at once')
@@ -36,7 +43,9 @@ export function registerMapping(program: Command): void {
     .action(async (options: CheckOptions) => await check(options));
   withSiteFolder(mapping.command('preview'))
     .description('show the payloads a bundle would yield, byte for byte; nothing is sent')
-    .requiredOption('--destination <name>', 'destination of the site folder')
+    .option('--destination <name>', 'destination of the site folder')
+    .option('--source <name>', 'source of the site folder: show what its --document asks for')
+    .option('--document <file>', 'document of the source, as it would send it')
     .option('--bundle <file>', 'result bundle; needed for the message result')
     .addOption(
       new Option('--message <name>', 'message to show; all but result use an invented sample')
@@ -45,7 +54,7 @@ export function registerMapping(program: Command): void {
     )
     .addHelpText(
       'after',
-      '\nExample:\n  drumline mapping preview --destination lims --bundle bundle.json\n  drumline mapping preview --destination erp --message stop\n\nDrumline reports; the quality unit releases.',
+      '\nExample:\n  drumline mapping preview --destination lims --bundle bundle.json\n  drumline mapping preview --destination erp --message stop\n  drumline mapping preview --source erp --document receipts.xml\n\nDrumline reports; the quality unit releases.',
     )
     .action(async (options: PreviewOptions) => await preview(options));
 }
@@ -66,14 +75,32 @@ async function check(options: CheckOptions): Promise<void> {
     for (const mapping of loaded.mappingSources.values()) {
       faults.push(...(await checkMapping(mapping, pool)));
     }
-    if (loaded.ok) faults.push(...(await exampleFaults(loaded.files, loaded.mappingSources, pool)));
+    for (const inbound of loaded.inboundSources.values()) faults.push(...inboundFaults(inbound));
+    if (loaded.ok) faults.push(...(await allExampleFaults(loaded, pool)));
   });
   const sorted = inReadingOrder(faults);
   report(options, sorted, () =>
     loaded.ok
-      ? `${loaded.site.title}: no faults in ${Object.keys(loaded.files).length} files, mappings ${[...loaded.mappings.keys()].join(', ')}`
+      ? `${loaded.site.title}: no faults in ${Object.keys(loaded.files).length} files, mappings ${[...loaded.mappings.keys()].join(', ')}${inboundNames(loaded)}`
       : '',
   );
+}
+
+/** Examples are tried only on mappings that hold together. */
+async function allExampleFaults(
+  loaded: LoadedSiteFolder,
+  pool: ExpressionPool,
+): Promise<SiteFault[]> {
+  const { files, mappingSources, inboundSources, site } = loaded;
+  const sound = new Map([...inboundSources].filter(([, of]) => inboundFaults(of).length === 0));
+  return [
+    ...(await exampleFaults(files, mappingSources, pool)),
+    ...(await inboundExampleFaults(files, sound, site.timeZone, pool)),
+  ];
+}
+
+function inboundNames({ inboundSources }: LoadedSiteFolder): string {
+  return inboundSources.size === 0 ? '' : `, sources ${[...inboundSources.keys()].join(', ')}`;
 }
 
 function report(options: CheckOptions, faults: readonly SiteFault[], fine: () => string): void {
@@ -84,12 +111,62 @@ function report(options: CheckOptions, faults: readonly SiteFault[], fine: () =>
 }
 
 async function preview(options: PreviewOptions): Promise<void> {
+  const { destination, source: from } = options;
+  if ((destination === undefined) === (from === undefined)) {
+    return usage('name what is shown: --destination, or --source with --document');
+  }
   const loaded = await loadSiteFolder(directoryOf(options), processEnvironment());
   if (!loaded.ok) return report(options, loaded.faults, () => '');
-  const source = loaded.mappingSources.get(options.destination);
+  if (from !== undefined) return previewDocument(options, from, loaded);
+  return previewPayloads(options, destination ?? '', loaded);
+}
+
+/** What a document of a source would ask for; nothing is announced. */
+async function previewDocument(
+  options: PreviewOptions,
+  source: string,
+  loaded: LoadedSiteFolder,
+): Promise<void> {
+  const inbound = loaded.inboundSources.get(source);
+  if (!inbound) {
+    const known = [...loaded.inboundSources.keys()].join(', ');
+    return usage(`no source ${source} in the site folder (known: ${known})`);
+  }
+  if (options.document === undefined) return usage('--document is needed to preview a source');
+  const bytes = await readFile(options.document);
+  const faults = inboundFaults(inbound);
+  if (faults.length > 0) return report(options, faults, () => '');
+  await withPool(async (pool) => {
+    const { timeZone } = loaded.site;
+    const mapped = await mapInbound({ document: inbound.document, timeZone, pool }, bytes);
+    const { digest } = inbound;
+    if (!mapped.ok) {
+      process.exitCode = EXIT.problems;
+      if (options.json) printJsonLine({ source, digest, ok: false, faults: mapped.faults });
+      else printText(mapped.faults.map(describeInboundFault).join('\n'));
+      return;
+    }
+    const requests = mapped.requests.map(({ asked: _, ...request }) => request);
+    if (options.json) printJsonLine({ source, digest, ok: true, requests });
+    else {
+      const shown = requests.map(
+        ({ place, receiptId, change, sequence, body }) =>
+          `-- ${place}: ${change} ${receiptId}${sequence === null ? '' : `, number ${sequence}`}\n${JSON.stringify(body)}`,
+      );
+      printText(shown.join('\n'));
+    }
+  });
+}
+
+async function previewPayloads(
+  options: PreviewOptions,
+  destination: string,
+  loaded: LoadedSiteFolder,
+): Promise<void> {
+  const source = loaded.mappingSources.get(destination);
   if (!source) {
     const known = [...loaded.mappingSources.keys()].join(', ');
-    return usage(`no destination ${options.destination} in the site folder (known: ${known})`);
+    return usage(`no destination ${destination} in the site folder (known: ${known})`);
   }
   if (options.message === 'result' && options.bundle === undefined) {
     return usage('--bundle is needed to preview results');

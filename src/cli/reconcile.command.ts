@@ -1,4 +1,3 @@
-import { basename, dirname } from 'node:path';
 import { type Command, Option } from 'commander';
 import {
   commandSettings,
@@ -8,18 +7,18 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { writeOnce } from './write-once.files.js';
+import {
+  REPORT_FORMATS,
+  type ReportFileOptions,
+  reportFormat,
+  reportUsageFault,
+  writeReportFile,
+} from './report-file.js';
 
-const FORMATS = ['text', 'json', 'csv', 'html', 'pdf'] as const;
-type Format = (typeof FORMATS)[number];
-
-interface ReconcileOptions extends GatewayOptions {
+interface ReconcileOptions extends GatewayOptions, ReportFileOptions {
   readonly site?: string;
   readonly from?: string;
   readonly to?: string;
-  readonly format?: Format;
-  readonly out?: string;
-  readonly overwrite?: boolean;
 }
 
 export function registerReconcile(program: Command): void {
@@ -37,7 +36,7 @@ export function registerReconcile(program: Command): void {
         new Option(
           '--format <format>',
           'text, json, csv, html or pdf, with the same content; default: text, with --json json',
-        ).choices(FORMATS),
+        ).choices(REPORT_FORMATS),
       )
       .option('--out <file>', 'write the report there instead of printing it')
       .option('--overwrite', 'replace a file of that name that holds something else')
@@ -49,8 +48,8 @@ export function registerReconcile(program: Command): void {
 }
 
 async function reconcile(options: ReconcileOptions): Promise<void> {
-  const format = options.format ?? (options.json === true ? 'json' : 'text');
-  const fault = usageFault(options, format);
+  const format = reportFormat(options);
+  const fault = reportUsageFault(options);
   if (fault !== null) {
     progress(fault);
     process.exitCode = EXIT.usage;
@@ -71,30 +70,10 @@ async function reconcile(options: ReconcileOptions): Promise<void> {
   }
   const open = Number(answer.headers?.['x-drumline-open'] ?? Number.NaN);
   if (options.out === undefined) printText(answer.text);
-  else if (!(await write(options, options.out, answer.bytes))) return;
+  else if (!(await writeReportFile(options, options.out, answer.bytes))) return;
   if (options.out !== undefined) {
     if (options.json === true) printJsonLine({ out: options.out, discrepancies: open });
     else printText(`${options.out}: ${open} discrepancies open`);
   }
   if (open > 0) process.exitCode = EXIT.problems;
-}
-
-function usageFault(options: ReconcileOptions, format: Format): string | null {
-  if (options.out !== undefined) return null;
-  if (format === 'pdf') return 'a PDF is written to a file: name it with --out';
-  if (options.json === true && format !== 'json') {
-    return `--json prints the report as JSON; write ${format} to a file with --out`;
-  }
-  return null;
-}
-
-/** Never replaces a file that holds something else unless asked to. */
-async function write(options: ReconcileOptions, out: string, bytes: Uint8Array): Promise<boolean> {
-  const outcome = await writeOnce(dirname(out), basename(out), bytes, {
-    overwrite: options.overwrite === true,
-  });
-  if (outcome !== 'differs') return true;
-  progress(`${out} holds something else: name another file, or say --overwrite`);
-  process.exitCode = EXIT.usage;
-  return false;
 }

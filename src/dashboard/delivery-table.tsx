@@ -1,4 +1,5 @@
 import type { JSX } from 'preact';
+import { deliveryPath } from './delivery-path.js';
 import { Moment } from './marks.js';
 import type { DeliveryView } from './receipt-view.js';
 import { Verbatim } from './verbatim.js';
@@ -37,7 +38,9 @@ function Delivery({ delivery }: { readonly delivery: DeliveryView }): JSX.Elemen
     <tr>
       <th scope="row">{delivery.destination}</th>
       <td data-label="Message">
-        {delivery.message}, revision {delivery.revision}
+        <a href={deliveryPath(delivery.deliveryId)}>
+          {delivery.message}, revision {delivery.revision}
+        </a>
         <br />
         <code>
           <Verbatim>{delivery.subject}</Verbatim>

@@ -70,6 +70,7 @@ function Places({ canReadTrail }: { readonly canReadTrail: boolean }): JSX.Eleme
   return (
     <nav class="places" aria-label="Pages">
       <a href="/review">Held results</a>
+      <a href="/deliveries">Stopped deliveries</a>
       <a href="/discrepancies">Discrepancies</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
     </nav>

@@ -1,3 +1,4 @@
+import type { Standing } from '../delivery/delivery-standing.js';
 import type {
   ConditionCode,
   ConditionState,
@@ -161,3 +162,12 @@ export function ownerWords(owner: string): string {
     ? `any ${owner.slice('role:'.length)}`
     : owner.replace(/^person:/, '');
 }
+
+/** What is known of a delivery that stopped. */
+export const STANDING_WORDS: Readonly<Record<Standing, string>> = {
+  'never-there': 'It was never stored there.',
+  refused: 'The destination refused it, and no send of it is in doubt.',
+  absent: 'Read-backs showed that it is not there.',
+  doubtful: 'It may have arrived.',
+  shown: 'A read-back showed something under its reference.',
+};

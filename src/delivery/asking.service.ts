@@ -5,10 +5,12 @@ import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
-import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
+import { canBeAsked, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
+import { keyHolds } from './key-memory.service.js';
 import { type Asked, Looking } from './looking.service.js';
+import { triesOf } from './next-step.js';
 import {
   auditDelivery,
   changeDelivery,
@@ -208,7 +210,7 @@ export class Asking {
     const facts = {
       state: stateOf(row),
       sentAt: history.sentAt,
-      attempts: row.attempts,
+      attempts: triesOf(row),
       asks: history.asks + 1,
       absentAsks: row.absent_asks,
       maySend: await maySendByRule21(trx, row),
@@ -241,7 +243,7 @@ export class Asking {
     const waits =
       row.state === 'accepted' ||
       (await isStopped(trx, row.site, row.receipt_id)) ||
-      (maySend && keyIsHonoured(destination));
+      (maySend && (await keyHolds(trx, destination, row.id, now)));
     if (waits) {
       await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });
       return [];

@@ -155,7 +155,10 @@ const insertPayload = preparedInsert('payload_bytes', ['sha256']);
 
 type Pinning = Pick<DeliveryRow, 'id' | 'fence'> & Omit<StoredPayload, 'bytes'>;
 
-/** What a life before a restore may have sent is asked about before it is sent. */
+/**
+ * What a life before a restore may have sent is asked about before it is sent. The fault for which a build was made
+ * anew stays named until the destination has answered.
+ */
 const pinPayloads = preparedMany<Pinning, never>(
   ['id', 'fence', 'sha256', 'contentType', 'request'],
   (db, rows) => ({
@@ -172,7 +175,7 @@ const pinPayloads = preparedMany<Pinning, never>(
           state = case when delivery.ask_since is null then 'due' else 'uncertain' end,
           next_ask_at = delivery.ask_since, payload_sha256 = built.sha256,
           content_type = built.content_type, request = built.request, claimed_by = null,
-          fault = null, reason = null
+          fault = case when delivery.build > 1 then delivery.fault end, reason = null
         from built where delivery.id = built.id and delivery.state = 'building'
           and delivery.fence = built.fence`.compile(db),
   }),

@@ -111,7 +111,8 @@ const moveNewToSending = prepared((db, of: NewClaim) =>
       payload_sha256: of.payload_sha256,
       content_type: of.content_type,
       request: of.request,
-      fault: null,
+      // A stop built anew still has not got through: no *conforms* leaves before it has (rule 22).
+      fault: eb.case().when('build', '>', 1).then(eb.ref('fault')).else(null).end(),
       reason: null,
       attempts: eb('attempts', '+', 1),
       absent_asks: 0,

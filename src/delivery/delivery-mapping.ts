@@ -1,3 +1,4 @@
+import { addMs, type Instant } from '../formats/instant.js';
 import type { BuildOutcome } from '../mapping/payload.js';
 import type { Subject } from '../mapping/subjects.js';
 import type { MappingDocument, MessageName, ReadBack } from '../site/mapping-document.js';
@@ -33,4 +34,22 @@ export function faultOf(outcome: Extract<BuildOutcome, { ok: false }>): Delivery
     ({ code }) => code === 'contract' || code === 'permits-without-conforms',
   );
   return isContract ? 'contract' : 'mapping';
+}
+
+/**
+ * True while the destination still knows a key by which something was first sent then: rule 26 lets nothing be sent
+ * again under a key that may be forgotten.
+ *
+ * @param firstSentAt null when it was never sent
+ */
+export function keyHoldsAt(
+  destination: Destination,
+  firstSentAt: Instant | null,
+  at: Instant,
+): boolean {
+  if (!keyIsHonoured(destination)) return false;
+  const { keyLifetimeMs } = destination;
+  if (keyLifetimeMs === undefined || firstSentAt === null) return true;
+  // Until the last byte of it may arrive.
+  return addMs(at, destination.timing.deadlineMs) < addMs(firstSentAt, keyLifetimeMs);
 }

@@ -1,4 +1,5 @@
 import { sql } from 'kysely';
+import type { Instant } from '../formats/instant.js';
 import type { Reader } from '../storage/database.js';
 import type { AttemptRow, DeliveryRow, DeliveryState } from '../storage/tables.js';
 import { RELEASING_STATES } from './new-delivery.js';
@@ -122,4 +123,15 @@ export async function attemptsOf(reader: Reader, deliveryId: string): Promise<At
     .orderBy('number')
     .orderBy('id')
     .execute();
+}
+
+/** Start of the first send; null when it was never sent. */
+export async function firstSentAt(reader: Reader, deliveryId: string): Promise<Instant | null> {
+  const row = await reader
+    .selectFrom('attempt')
+    .select((eb) => eb.fn.min('started_at').as('at'))
+    .where('delivery_id', '=', deliveryId)
+    .where('kind', '=', 'send')
+    .executeTakeFirst();
+  return row?.at ?? null;
 }

@@ -6,8 +6,11 @@ import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow, Tables } from '../storage/tables.js';
 import { HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
 
-/** Faults with which a doubtful delivery may still be sent again under an honoured key. */
-const RESENDABLE_FAULTS = ['credentials'] as const;
+/**
+ * Faults with which a doubtful delivery may still be sent again under an honoured key: only a person's act leaves
+ * the others on one that waits to be sent.
+ */
+const RESENDABLE_FAULTS = ['credentials', 'exhausted', 'cannot-ask', 'rejected', 'absent'] as const;
 
 export type ClaimRow = DeliveryRow & {
   readonly ahead_in_key: number;

@@ -6,7 +6,7 @@ import type { DeliveryState, SubjectKind } from '../storage/tables.js';
 export interface NewDelivery {
   readonly site: string;
   readonly subjectKind: SubjectKind;
-  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`. */
+  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; period: `period.id`. */
   readonly subjectId: string;
   readonly subjectRevision: number;
   readonly receiptId: string | null;
@@ -14,7 +14,7 @@ export interface NewDelivery {
   readonly message: MessageName;
   /** 1 unless a rebuild makes another. */
   readonly build?: number;
-  /** From `resultKey`, `statementKey` or `stopKey`. */
+  /** From `resultKey`, `statementKey`, `stopKey` or `periodKey`. */
   readonly orderingKey: string;
   /** True for a *conforms*: it waits for its receipt's results at this destination. */
   readonly isConforms: boolean;
@@ -38,6 +38,11 @@ export function statementKey(receiptId: string): string {
 /** Stops never wait for one another; the key only numbers them. */
 export function stopKey(receiptId: string): string {
   return `stop:${receiptId}`;
+}
+
+/** The close of a period and its addenda leave in order; each is a revision of it. */
+export function periodKey(periodId: string): string {
+  return `period:${periodId}`;
 }
 
 /** States in which a delivery no longer holds up what comes after it in its key. */

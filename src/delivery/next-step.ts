@@ -1,10 +1,15 @@
 import { addMs, type Instant } from '../formats/instant.js';
 import type { DestinationTiming } from '../site/site-folder.js';
-import type { DeliveryFault } from '../storage/tables.js';
+import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { backoffMs } from './backoff.js';
 
 export type RetryPolicy = DestinationTiming;
+
+/** Sends that the limits of the policy count: since a person last took the delivery up. */
+export function triesOf(row: Pick<DeliveryRow, 'attempts' | 'attempts_before'>): number {
+  return row.attempts - row.attempts_before;
+}
 
 /** What the decision after an attempt rests on. */
 export interface AttemptFacts {

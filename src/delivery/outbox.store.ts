@@ -29,7 +29,10 @@ const insertUnlessThere = preparedInsert('delivery', [
 ]);
 
 /** Taken under the key's row, so that the order is that of the committing transactions. */
-async function nextSequence(trx: Trx, delivery: NewDelivery): Promise<number> {
+export async function nextSequence(
+  trx: Trx,
+  delivery: Pick<NewDelivery, 'site' | 'destination' | 'orderingKey'>,
+): Promise<number> {
   const { site, destination, orderingKey } = delivery;
   const [row] = (await countKey(trx, { site, destination, orderingKey })).rows;
   if (row === undefined) throw new Error(`the ordering key ${orderingKey} gave no number`);
@@ -106,6 +109,7 @@ export function rowOf(id: string, seq: number, delivery: NewDelivery): DeliveryR
     reason: null,
     fault: null,
     ask_since: null,
+    attempts_before: 0,
   };
 }
 

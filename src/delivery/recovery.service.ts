@@ -3,10 +3,11 @@ import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
+import { canBeAsked, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
-import { nextStep } from './next-step.js';
+import { keyHolds } from './key-memory.service.js';
+import { nextStep, triesOf } from './next-step.js';
 import { auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
 import { endOverlongWaits, hasOverlongWaits } from './overlong-waits.store.js';
 import { heldByWorker, leftByGoneWorkers, openAttempts } from './recovery.store.js';
@@ -70,8 +71,7 @@ export class Recovery {
     const { document } = await mapping.forDigest(row.mapping_digest);
     const readBack = document.messages[messageName(row)]?.readBack ?? null;
     const facts = {
-      attempts: row.attempts,
-      honoursKey: keyIsHonoured(destination),
+      attempts: triesOf(row),
       askable: canBeAsked(destination, readBack),
       wasUncertain: false,
       wasDenied: false,
@@ -82,14 +82,18 @@ export class Recovery {
   async #write(
     trx: Trx,
     row: DeliveryRow,
-    facts: Omit<Parameters<typeof nextStep>[0], 'maySend'>,
+    facts: Omit<Parameters<typeof nextStep>[0], 'maySend' | 'honoursKey'>,
     now: Instant,
   ): Promise<readonly string[]> {
     const { random, site } = this.#parts.options;
     const { timing } = this.#parts.destination(row.destination);
     const receipts = row.message === 'statement' || row.receipt_id === null ? [] : [row.receipt_id];
     await lockReceipts(trx, row.site, receipts);
-    const full = { ...facts, maySend: await maySendByRule21(trx, row) };
+    const full = {
+      ...facts,
+      honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row.id, now),
+      maySend: await maySendByRule21(trx, row),
+    };
     const decide = row.message === 'stop' ? nextStopStep : nextStep;
     const step = decide(full, { kind: 'uncertain', detail: LOST }, timing, now, random());
     const change = changeOfStep(step, row.fault, LOST, now);

@@ -17,6 +17,7 @@ import {
   lookForDue,
   type SeenDue,
 } from './due-deliveries.store.js';
+import { withoutForgottenKeys } from './key-memory.service.js';
 import { Sender, type Sent } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
@@ -100,9 +101,10 @@ export class Sending {
       if (limit <= 0) return [];
       const due = await lockDueDeliveries(trx, { ...of, now, limit });
       const rows = due.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
-      const leaving = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
+      const chosen = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
         rows.filter((r) => r.id === id),
       );
+      const leaving = await withoutForgottenKeys(trx, destination, chosen, now);
       const claims = await claimDeliveries(trx, leaving, worker, now);
       if (claims.length > 0) {
         await spendTokens(trx, of.site, destination.name, gate.tokens - claims.length, now);

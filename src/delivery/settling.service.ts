@@ -1,11 +1,10 @@
-import type { Instant } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter } from './breaker.js';
 import type { Claim } from './claim.store.js';
-import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import {
   askForLook,
@@ -15,7 +14,8 @@ import {
   saveBreaker,
 } from './destination.store.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
-import { nextStep, type Step } from './next-step.js';
+import { keyHolds } from './key-memory.service.js';
+import { nextStep, type Step, triesOf } from './next-step.js';
 import {
   acceptDeliveries,
   auditDeliveries,
@@ -128,8 +128,13 @@ export class Settling {
     const { random } = this.#parts.options;
     const { row } = claim;
     const facts = {
-      attempts: row.attempts,
-      honoursKey: keyIsHonoured(destination),
+      attempts: triesOf(row),
+      honoursKey: await keyHolds(
+        trx,
+        destination,
+        row.id,
+        addMs(now, destination.timing.retryMaxMs),
+      ),
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',

@@ -20,7 +20,11 @@ export function barePathSteps(expression: string): readonly string[] | null {
  */
 export function compileBarePath(expression: string): Getter | null {
   const steps = barePathSteps(expression);
-  if (!steps) return null;
+  return steps ? compilePath(steps) : null;
+}
+
+/** The same for steps that were read already. */
+export function compilePath(steps: readonly string[]): Getter {
   return (subject) => walk(subject, steps, 0);
 }
 

@@ -10,6 +10,7 @@ export type MappingProblemCode =
   | 'not-decimal'
   | 'number-not-exact'
   | 'not-boolean'
+  | 'site-time'
   | 'too-long'
   | 'payload-too-large'
   | 'lossy-character'

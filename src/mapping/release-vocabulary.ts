@@ -1,10 +1,18 @@
+import { PERIOD_MESSAGE_KINDS } from '../records/period-record.js';
 import { STATEMENT_OUTCOMES, STOP_KINDS } from '../records/statement-record.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { RuleFault } from '../site/site-fault.js';
 import { DECISIONS, ENVIRONMENTS, type Origin } from '../site/vocabulary.js';
 import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
-import { sampleResult, sampleStatement, sampleStop, sampleWithdrawal } from './sample-subjects.js';
+import {
+  sampleAddendum,
+  samplePeriod,
+  sampleResult,
+  sampleStatement,
+  sampleStop,
+  sampleWithdrawal,
+} from './sample-subjects.js';
 import { mayPermitRelease, type Subject } from './subjects.js';
 
 /** One word of the vocabulary, as a subject that says it. */
@@ -22,7 +30,7 @@ const UNKNOWN = [null, 'a-word-nobody-knows'] as const;
 
 /**
  * The whole closed vocabulary: every decision (with every answer of the recheck), origin and environment,
- * every outcome, both kinds of stop, and for each of them nothing and a word nobody knows.
+ * every outcome, both kinds of stop, a period's close and addendum, and for each of them nothing and a word nobody knows.
  */
 export function vocabularyCases(): VocabularyCase[] {
   return [
@@ -38,6 +46,7 @@ export function vocabularyCases(): VocabularyCase[] {
     ...ENVIRONMENTS.flatMap((environment) => [
       known(`result in ${environment}`, sampleResult({ environment })),
       known(`withdrawal in ${environment}`, sampleWithdrawal({ environment })),
+      known(`period in ${environment}`, samplePeriod({ environment })),
       known(`stop in ${environment}`, sampleStop({}, { environment })),
       known(
         `statement incomplete in ${environment}`,
@@ -51,6 +60,9 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`stop ${kind} after ${outcome}`, sampleStop({ kind }, { outcome })),
       ),
     ]),
+    ...PERIOD_MESSAGE_KINDS.map((kind) =>
+      known(`period ${kind}`, kind === 'close' ? samplePeriod() : sampleAddendum()),
+    ),
     ...UNKNOWN.flatMap((word) => {
       // Deliberately outside the types: a later version, or damaged data, could hold such a word.
       const outside = <T>(value: string | null): T => value as T;
@@ -58,6 +70,7 @@ export function vocabularyCases(): VocabularyCase[] {
         known(`decision ${word ?? 'null'}`, sampleResult({ decision: outside(word) }), false),
         known(`statement ${word ?? 'null'}`, sampleStatement({ outcome: outside(word) }), false),
         known(`stop ${word ?? 'null'}`, sampleStop({ kind: outside(word) }), false),
+        known(`period ${word ?? 'null'}`, samplePeriod({ kind: outside(word) }), false),
       ];
     }),
   ];

@@ -1,8 +1,10 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
+import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import {
+  periodSubject,
   resultSubject,
   type StatementSubject,
   type Subject,
@@ -156,6 +158,78 @@ const STOP: StopRecord = {
   statementRevision: 3,
 };
 
+const PERIOD: PeriodRecord = {
+  schema: 'drumline-period-close',
+  version: '1.0',
+  site: 'sample',
+  environment: 'training',
+  simulated: true,
+  timeZone: 'Europe/London',
+  periodId: 'SAMPLE-PERIOD-1',
+  revision: 1,
+  kind: 'close',
+  addendum: null,
+  from: '2026-03-04T00:00:00.000000Z',
+  to: '2026-03-05T00:00:00.000000Z',
+  closedAt: '2026-03-05T08:00:00.000000Z',
+  closedBy: 'Signer (invented)',
+  signatureId: 'SAMPLE-SIGNATURE-1',
+  reason: 'invented',
+  sha256: DIGEST,
+  closeSha256: DIGEST,
+  counts: {
+    receipts: 1,
+    expectedContainers: 2,
+    measuredContainers: 1,
+    acceptedResults: 1,
+    heldResults: 0,
+    refusedResults: 0,
+    supersededResults: 0,
+    heldBundles: 0,
+    refusedBundles: 0,
+    deliveredResults: 1,
+    confirmedResults: 1,
+    byDestination: [{ destination: 'sample', delivered: 1, confirmed: 1 }],
+  },
+  stops: 0,
+  carriedOver: [
+    {
+      id: 'SAMPLE-DISCREPANCY-1',
+      class: 'not-measured',
+      subject: 'container:["SAMPLE-R-0001","SAMPLE-C-002"]',
+      detail: 'container SAMPLE-C-002 of receipt SAMPLE-R-0001 has no accepted result',
+      owner: 'receiving',
+      openedAt: AT,
+    },
+  ],
+  carriedOverCount: 1,
+  resolvedCount: 0,
+  changes: [],
+  changesCount: 0,
+};
+
+export function samplePeriod(change: Partial<PeriodRecord> = {}): Subject {
+  return periodSubject(HEAD, { ...PERIOD, ...change });
+}
+
+/** The first addendum of the same period. */
+export function sampleAddendum(change: Partial<PeriodRecord> = {}): Subject {
+  const detail =
+    'result SAMPLE-RESULT-2, container SAMPLE-C-002 of receipt SAMPLE-R-0001, is accepted';
+  return samplePeriod({
+    revision: 2,
+    kind: 'addendum',
+    addendum: 1,
+    closedAt: '2026-03-06T08:00:00.000000Z',
+    signatureId: 'SAMPLE-SIGNATURE-2',
+    carriedOver: [],
+    carriedOverCount: 0,
+    changes: [{ at: '2026-03-05T11:00:00.000000Z', detail }],
+    changesCount: 1,
+    ...change,
+  });
+}
+
 export function sampleResult(change: Partial<ResultRecord> = {}): Subject {
   return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT);
 }
@@ -182,7 +256,14 @@ export function sampleStop(
   return stopSubject(HEAD, { ...STATEMENT, ...about }, stop);
 }
 
-/** One full subject of each message. */
+/** One full subject of each message; no period is a close and an addendum at once, but a mapping is for both. */
 export function sampleSubjects(): Subject[] {
-  return [sampleResult(), sampleWithdrawal(), sampleStatement(), sampleStop()];
+  const { carriedOver, carriedOverCount } = PERIOD;
+  return [
+    sampleResult(),
+    sampleWithdrawal(),
+    sampleStatement(),
+    sampleStop(),
+    sampleAddendum({ carriedOver, carriedOverCount }),
+  ];
 }

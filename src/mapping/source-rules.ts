@@ -21,6 +21,7 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
     'statement.outcome',
   ],
   stop: ['statement.environment', 'statement.receipt.receiptId', 'statement.revision', 'stop.kind'],
+  period: ['period.environment', 'period.periodId', 'period.revision', 'period.kind'],
 };
 
 const RECEIPT = ['receiptId', 'receiptNumber', 'line', 'material', 'supplierLot', 'siteLot'];
@@ -48,6 +49,9 @@ export const IDENTIFIER_SOURCES: ReadonlySet<string> = new Set([
   'coveredContainers',
   'stop.stopId',
   'stop.statementRevision',
+  'period.periodId',
+  'period.revision',
+  'period.signatureId',
 ]);
 
 /** Functions that would make the same subject yield another payload next time, or run text as code. */

@@ -1,3 +1,4 @@
+import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 
@@ -29,8 +30,13 @@ export interface StatementSubject extends SubjectHead {
   readonly coveredContainers: readonly string[];
 }
 
+export interface PeriodSubject extends SubjectHead {
+  readonly message: 'period';
+  readonly period: PeriodRecord;
+}
+
 /** The input of every mapping expression: exactly one shape for each message name. */
-export type Subject = ResultSubject | WithdrawalSubject | StatementSubject;
+export type Subject = ResultSubject | WithdrawalSubject | StatementSubject | PeriodSubject;
 
 export function resultSubject(
   head: SubjectHead,
@@ -58,6 +64,11 @@ export function stopSubject(
   stop: StopRecord,
 ): StatementSubject {
   return { message: 'stop', ...head, statement, stop, ...covered(statement) };
+}
+
+/** A closed period, or what was signed about it since; it speaks of no receipt and permits nothing. */
+export function periodSubject(head: SubjectHead, period: PeriodRecord): PeriodSubject {
+  return { message: 'period', ...head, period };
 }
 
 /** Only this subject may yield a payload that permits release (release-safety rule 23). */

@@ -4,6 +4,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings, loadRawBytes } from '../intake/bundles.store.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { step } from '../step.js';
@@ -191,8 +192,10 @@ export class BundlesService {
     if (bundle.strikes >= STRIKES_MAX) return new UnitDied(null);
     const bytes = await loadRawBytes(this.parts.database.db, bundle.raw_sha256);
     if (!bytes) throw new Error(`bundle ${bundle.id} has no bytes`);
-    const now = this.parts.clock.now();
-    const unit = await this.parts.pool.examine({ bytes, receivedAt: bundle.received_at, now });
+    const { pool, clock, database } = this.parts;
+    const { site, state: registry } = await siteInForce(database.db, this.parts.site);
+    const task = { bytes, receivedAt: bundle.received_at, now: clock.now(), registry };
+    const unit = await pool.examine(task, site);
     step('S5');
     return unit;
   }

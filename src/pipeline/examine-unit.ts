@@ -24,6 +24,7 @@ export function examineUnit(
   const records = examination.results.map((result) => buildRecord(examination, result, task));
   return {
     kind: 'readable',
+    registry: task.registry,
     examination: {
       ...examination,
       document: withoutParts(examination),

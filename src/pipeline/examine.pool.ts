@@ -15,36 +15,55 @@ export class UnitDied extends Error {
   }
 }
 
+type Threads = Piscina<ExamineTask, ExaminedUnit>;
+
 /** Threads that parse and check foreign bytes: bytes in, small results out. */
 export class ExaminePool {
-  readonly #pool: Piscina<ExamineTask, ExaminedUnit>;
+  #judging: { readonly site: SiteFolder; readonly threads: Threads } | null = null;
+  /** Of a site before, with work under way. */
+  readonly #leaving = new Set<Threads>();
 
-  constructor(
-    site: SiteFolder,
-    readonly threads: number,
-  ) {
-    this.#pool = new Piscina({
-      filename: workerFile(import.meta.url, './examine.worker.js'),
-      name: 'examine',
-      minThreads: threads,
-      maxThreads: threads,
-      workerData: { site },
-      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
-    });
+  constructor(readonly threads: number) {}
+
+  /** Starts the threads that judge by a site; those that judge by another end with the work they have. */
+  prepare(site: SiteFolder): void {
+    if (this.#judging?.site === site) return;
+    const before = this.#judging?.threads;
+    this.#judging = { site, threads: this.#open(site) };
+    if (before === undefined) return;
+    this.#leaving.add(before);
+    void before.close().finally(() => this.#leaving.delete(before));
   }
 
-  /** @throws UnitDied when the thread died or passed its deadline; the thread is replaced. */
-  async examine(task: ExamineTask): Promise<ExaminedUnit> {
+  /**
+   * @param site that the bundle is judged by, with the methods in force
+   * @throws UnitDied when the thread died or passed its deadline; the thread is replaced.
+   */
+  async examine(task: ExamineTask, site: SiteFolder): Promise<ExaminedUnit> {
+    this.prepare(site);
+    if (this.#judging === null) throw new Error('the pool was closed');
     const deadline = AbortSignal.timeout(DEADLINE_MS);
     try {
-      return await this.#pool.run(task, { signal: deadline });
+      return await this.#judging.threads.run(task, { signal: deadline });
     } catch (error) {
       throw deadline.aborted || isThreadDeath(error) ? new UnitDied(error) : error;
     }
   }
 
-  close(): Promise<void> {
-    return this.#pool.destroy();
+  async close(): Promise<void> {
+    const all = [...this.#leaving, ...(this.#judging === null ? [] : [this.#judging.threads])];
+    await Promise.all(all.map((threads) => threads.destroy()));
+  }
+
+  #open(site: SiteFolder): Threads {
+    return new Piscina({
+      filename: workerFile(import.meta.url, './examine.worker.js'),
+      name: 'examine',
+      minThreads: this.threads,
+      maxThreads: this.threads,
+      workerData: { site },
+      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
+    });
   }
 }
 

@@ -11,6 +11,8 @@ export interface ExamineTask {
   readonly bytes: Uint8Array;
   readonly receivedAt: Instant;
   readonly now: Instant;
+  /** State of the method registry whose methods it is judged by; null where there is none. */
+  readonly registry: string | null;
 }
 
 /** What was built from one result that has the shape of a result. */
@@ -29,6 +31,8 @@ export type ExaminedUnit =
   | {
       readonly kind: 'readable';
       readonly examination: ReadableExamination;
+      /** See `ExamineTask.registry`. */
+      readonly registry: string | null;
       /** In the order of the examination's results; null where no record could be built. */
       readonly records: readonly (BuiltRecord | null)[];
     };

@@ -2,6 +2,7 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { Misconfigured } from '../errors.js';
 import type { Instant } from '../formats/instant.js';
+import { importMethods } from '../methods/import-methods.store.js';
 import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -24,7 +25,8 @@ export interface InstancePlace {
  * Finds or makes the row that says which life of this database is running, and keeps the folder it runs from. A
  * database that was restored or copied begins another life, with every destination paused.
  *
- * @throws Misconfigured `destination-still-owed` when the folder left out a destination that bad news is due at.
+ * @throws Misconfigured `destination-still-owed` when the folder left out a destination that bad news is due at,
+ *   `method-version-changed` when it gives a registered version of a method another content.
  */
 export function openInstance(
   database: OpenDatabase,
@@ -35,6 +37,7 @@ export function openInstance(
   return database.transact(async (trx) => {
     await refuseWhatNobodyWouldDeliver(trx, folder);
     await activateSite(trx, folder, now);
+    await importMethods(trx, folder, now);
     const row = await lockInstance(trx, now);
     const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
     const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now);

@@ -8,12 +8,15 @@ import { readTrailKey } from '../audit/trail-key.files.js';
 import type { Settings } from '../config.js';
 import { DashboardService } from '../dashboard/dashboard.service.js';
 import { DeliveryService } from '../delivery/delivery.service.js';
+import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
 import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
+import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
@@ -40,6 +43,7 @@ import { BundlesService } from './bundles.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
+import { InboundService } from './inbound.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
@@ -49,6 +53,8 @@ import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
 import { PerformanceCauseService } from './performance-cause.service.js';
+import { PeriodMessages } from './period-messages.service.js';
+import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
@@ -106,7 +112,7 @@ export async function openGateway(
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
-  const examining = new ExaminePool(folder.site, settings.poolThreads);
+  const examining = new ExaminePool(settings.poolThreads);
   try {
     return await wire({
       settings,
@@ -144,6 +150,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
   const atStart = await openInstance(database, folder, where, clock.now());
   const { id: instance, epoch, created_at: since } = atStart;
+  examining.prepare((await siteInForce(database.db, site)).site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
   const recovery = new RecoveryService({
     database,
@@ -156,6 +163,14 @@ async function wire(ground: Ground): Promise<Gateway> {
   await mapping.activate({
     site,
     mappings: folder.mappingSources,
+    proposedBy: { kind: 'system', name: 'start' },
+    approvedBy: 'start of the service from the site folder',
+    now: clock.now(),
+  });
+  const inboundMappings = new InboundMappings(database, expressions, site);
+  await inboundMappings.activate({
+    site,
+    sources: folder.inboundSources,
     proposedBy: { kind: 'system', name: 'start' },
     approvedBy: 'start of the service from the site folder',
     now: clock.now(),
@@ -257,6 +272,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
   };
   const receipts = new ReceiptsService(receiptSettings);
+  const changes = new ReceiptChangesService(receiptSettings, receipts);
   const comparison = new ComparisonService(database, clock, site);
   const discrepancies = new DiscrepanciesService(database, clock, site);
   const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
@@ -345,13 +361,15 @@ async function wire(ground: Ground): Promise<Gateway> {
     intake: openIntake(ground, unreadable, queue),
     bundles,
     receipts,
-    receiptRequests: new ReceiptRequestsService(
+    receiptRequests: new ReceiptRequestsService(database, clock, site.site, receipts, changes),
+    inbound: new InboundService({
       database,
       clock,
-      site.site,
+      site,
+      mappings: inboundMappings,
       receipts,
-      new ReceiptChangesService(receiptSettings, receipts),
-    ),
+      changes,
+    }),
     statements,
     current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
       const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));
@@ -367,12 +385,35 @@ async function wire(ground: Ground): Promise<Gateway> {
     sweepRequests: new SweepRequests(database, site.site, sweeps, (name) =>
       queue.ring(`sweeps:${name}`),
     ),
+    deliveryActs: new DeliveryActs({
+      database,
+      clock,
+      site,
+      mappings,
+      mapping,
+      epoch,
+      epochSince: atStart.recovering_since ?? since,
+      onMoved: (name) => {
+        queue.ringHere(`stops:${name}`);
+        queue.ring(`deliveries:${name}`);
+        queue.ring('receipts');
+      },
+    }),
     destinations: new DestinationControl(database, clock, site, (name) =>
       queue.ring(`deliveries:${name}`),
     ),
     comparison,
     discrepancies,
-    periods: new PeriodsService(database, clock, site, comparison, signing),
+    periods: new PeriodsService({
+      database,
+      clock,
+      site,
+      comparison,
+      signing,
+      messages: new PeriodMessages(site.site, mappings, epoch),
+      onClosed: ringOthers,
+    }),
+    periodViews: new PeriodViews(database, clock, site),
     reconciliation,
     recomputation: new RecomputeService(database, clock, site, comparison),
     dashboard: new DashboardService(

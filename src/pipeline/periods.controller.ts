@@ -1,13 +1,25 @@
-import { Controller, Get, HttpCode, Param, Post, Query, Req } from '@nestjs/common';
+import { Controller, Get, HttpCode, Param, Post, Query, Req, Res } from '@nestjs/common';
+import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { readJsonObject } from '../access/read-json-object.files.js';
-import { formatInstant, type Instant, parseTimestamp } from '../formats/instant.js';
+import { formatInstant } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
+import type { ClosedPeriod } from '../reconciliation/period-days.js';
+import { readPeriod } from '../reconciliation/period-query.js';
+import { type PeriodReport, periodJson } from '../reconciliation/period-report.js';
+import { periodCsv } from '../reconciliation/period-report-csv.js';
+import { periodReportDocument } from '../reconciliation/period-report-document.js';
 import { ReconciliationZone } from '../reconciliation/reconciliation-zone.js';
+import {
+  type ReportWriters,
+  readReportFormat,
+  writeReport,
+} from '../reconciliation/report-forms.files.js';
 import { siteDay } from '../reconciliation/site-day.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { signerOf } from '../statements/review-request.js';
 import type { PeriodRow } from '../storage/tables.js';
+import { PeriodViews } from './period-views.service.js';
 import { type ClosingAnswer, PeriodsService } from './periods.service.js';
 
 const BODY_BYTES_MAX = 20_000;
@@ -17,6 +29,7 @@ const BODY_BYTES_MAX = 20_000;
 export class PeriodsController {
   constructor(
     private readonly periods: PeriodsService,
+    private readonly views: PeriodViews,
     private readonly zone: ReconciliationZone,
   ) {}
 
@@ -25,6 +38,28 @@ export class PeriodsController {
   @RequireRight('pages.read')
   async list(): Promise<unknown> {
     return { periods: (await this.periods.list()).map(summary) };
+  }
+
+  /** Days before one (`YYYY-MM-DD`), up to today when none is named, with what is closed of each. */
+  @Get('days')
+  @RequireRight('pages.read')
+  async days(@Query('before') before: string | undefined): Promise<unknown> {
+    if (before !== undefined && siteDay(before, this.zone.timeZone) === null) {
+      throw new Problem('query-invalid', 'before: expected a day (2026-11-25)');
+    }
+    const { days, others, next } = await this.views.days(before ?? null);
+    return {
+      timeZone: this.zone.timeZone,
+      days: days.map(({ day, state, hours, results, periods }) => ({
+        day,
+        state,
+        hours,
+        results,
+        periods: periods.map(closedPeriod),
+      })),
+      others: others.map(closedPeriod),
+      next,
+    };
   }
 
   /** What closing this period would sign now, or the rule that stands in the way. */
@@ -41,27 +76,19 @@ export class PeriodsController {
     return proposal;
   }
 
+  /** One closed period with its addenda, as JSON or in any form of a report. */
   @Get(':id')
   @RequireRight('pages.read')
-  async one(@Param('id') id: string): Promise<unknown> {
-    const found = await this.periods.find(id);
-    if (found === null) throw new Problem('not-found', 'no period has this id');
-    return {
-      ...summary(found),
-      document: JSON.parse(found.document) as unknown,
-      addenda: found.addenda.map((a) => ({
-        number: a.number,
-        openedAt: formatInstant(a.opened_at),
-        closedAt: a.closed_at === null ? null : formatInstant(a.closed_at),
-        signature: a.signature,
-        digest: a.digest,
-        changes: a.changes.map((c) => ({
-          at: formatInstant(c.at),
-          subject: c.subject,
-          detail: c.detail,
-        })),
-      })),
-    };
+  async one(
+    @Param('id') id: string,
+    @Query('format') format: string | undefined,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const form = readReportFormat(format);
+    const report = await this.views.report(id);
+    if (report === null) throw new Problem('not-found', 'no period has this id');
+    const { type, body } = await writeReport(report, form, WRITERS);
+    await reply.header('content-type', type).header('cache-control', 'no-store').send(body);
   }
 
   @Post()
@@ -98,18 +125,15 @@ export class PeriodsController {
   }
 
   #read(from: string | undefined, to: string | undefined) {
-    const { timeZone } = this.zone;
-    const start = siteDay(from ?? '', timeZone)?.from ?? instant('from', from);
-    const end = siteDay(to ?? '', timeZone)?.to ?? instant('to', to);
-    return { from: start, to: end };
+    return readPeriod(from, to, this.zone.timeZone);
   }
 }
 
-function instant(name: string, text: string | undefined): Instant {
-  const parsed = parseTimestamp(text ?? '');
-  if (parsed) return parsed.instant;
-  throw new Problem('query-invalid', `${name}: expected a day or an RFC 3339 date-time`);
-}
+const WRITERS: ReportWriters<PeriodReport> = {
+  json: periodJson,
+  csv: periodCsv,
+  document: periodReportDocument,
+};
 
 function body(request: AuthenticatedRequest) {
   return readJsonObject(request.raw, BODY_BYTES_MAX);
@@ -142,6 +166,10 @@ function answered(answer: ClosingAnswer): unknown {
     case 'refused':
       throw new Problem(answer.why, answer.detail);
   }
+}
+
+function closedPeriod({ id, from, to, signedAddenda, openAddendum }: ClosedPeriod) {
+  return { id, from: formatInstant(from), to: formatInstant(to), signedAddenda, openAddendum };
 }
 
 function summary(row: PeriodRow) {

@@ -3,6 +3,7 @@ import type { JsonValue } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
 import type { ComparisonService } from '../reconciliation/comparison.service.js';
 import { addendumDocument, periodDocument } from '../reconciliation/period-document.js';
+import { addendumRevision } from '../reconciliation/period-record.js';
 import { judgePeriod, type PeriodRefusal } from '../reconciliation/period-rules.js';
 import {
   addendaOf,
@@ -24,6 +25,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
+import type { PeriodMessages } from './period-messages.service.js';
 
 /** A period as it would be signed now. */
 export interface PeriodProposal {
@@ -52,6 +54,17 @@ export type ClosingAnswer =
   | { readonly kind: 'not-proven'; readonly why: string }
   | Refused;
 
+export interface PeriodsParts {
+  readonly database: OpenDatabase;
+  readonly clock: Clock;
+  readonly site: SiteFolder;
+  readonly comparison: ComparisonService;
+  readonly signing: SigningService;
+  readonly messages: PeriodMessages;
+  /** After a close or an addendum was committed: its deliveries are due. */
+  readonly onClosed: () => void;
+}
+
 /** Changes of one addendum; one that has more is signed for what it lists and stays as long as it is. */
 const CHANGES_MAX = 20_000;
 const PERIODS_SHOWN_MAX = 400;
@@ -63,31 +76,25 @@ const ROUNDS_MAX = 10_000;
  * the comparison held still: the digest that was shown is that of what is stored, or nothing is stored.
  */
 export class PeriodsService {
-  constructor(
-    private readonly database: OpenDatabase,
-    private readonly clock: Clock,
-    private readonly site: SiteFolder,
-    private readonly comparison: ComparisonService,
-    private readonly signing: SigningService,
-  ) {}
+  constructor(private readonly parts: PeriodsParts) {}
 
   /** What would be signed, or the rule that stands in the way. */
   async propose(period: Period): Promise<PeriodProposal | PeriodRefusal> {
-    await this.comparison.catchUp();
-    const { db } = this.database;
+    await this.parts.comparison.catchUp();
+    const { db } = this.parts.database;
     const fault = await this.#judge(db, period);
     return fault ?? this.#proposal(db, period);
   }
 
   /** Closed periods, the latest first. */
   list(): Promise<PeriodRow[]> {
-    return latestPeriods(this.database.db, this.site.site, PERIODS_SHOWN_MAX);
+    return latestPeriods(this.parts.database.db, this.parts.site.site, PERIODS_SHOWN_MAX);
   }
 
   /** A closed period with its addenda and what each lists; null when there is none of this id. */
   async find(id: string): Promise<PeriodWithAddenda | null> {
-    const { db } = this.database;
-    const row = await findPeriod(db, this.site.site, id);
+    const { db } = this.parts.database;
+    const row = await findPeriod(db, this.parts.site.site, id);
     if (!row) return null;
     const addenda = [];
     for (const addendum of await addendaOf(db, row.site, id)) {
@@ -104,15 +111,16 @@ export class PeriodsService {
     request: ClosingRequest,
     who: SigningRequest,
   ): Promise<ClosingAnswer> {
-    const intent = { meaning: 'closed' as const, subject: subjectOf(this.site.site, period) };
-    const answer = await this.signing.prove(who, intent);
+    const intent = { meaning: 'closed' as const, subject: subjectOf(this.parts.site.site, period) };
+    const answer = await this.parts.signing.prove(who, intent);
     if (answer.kind === 'not-proven') return answer;
-    const closed = await this.database.transact((trx) =>
+    const closed = await this.parts.database.transact((trx) =>
       this.#close(trx, period, request, answer.proof),
     );
     if (closed.kind === 'refused') {
-      await this.signing.recordRefusal({ actor: who.actor }, intent, closed);
+      await this.parts.signing.recordRefusal({ actor: who.actor }, intent, closed);
     }
+    if (closed.kind === 'closed') this.parts.onClosed();
     return closed;
   }
 
@@ -124,13 +132,13 @@ export class PeriodsService {
     who: SigningRequest,
   ): Promise<ClosingAnswer> {
     const subject = { kind: 'period-addendum', id: periodId, revision: number };
-    const answer = await this.signing.prove(who, { meaning: 'closed', subject });
+    const answer = await this.parts.signing.prove(who, { meaning: 'closed', subject });
     if (answer.kind === 'not-proven') return answer;
-    const closed = await this.database.transact(async (trx): Promise<ClosingAnswer> => {
+    const closed = await this.parts.database.transact(async (trx): Promise<ClosingAnswer> => {
       await this.#standStill(trx);
       const proposal = await this.proposeAddendum(periodId, number, trx);
       if (proposal === null) return { kind: 'unknown' };
-      const now = this.clock.now();
+      const now = this.parts.clock.now();
       const signed = await this.#sign(trx, proposal, request, answer.proof, now);
       if (signed.kind === 'refused') return signed;
       const { signature } = signed;
@@ -143,15 +151,18 @@ export class PeriodsService {
         digest: signature.shownSha256,
       });
       if (!isOpen) throw new Error('the addendum was closed behind the lock of the comparison');
+      const revision = addendumRevision(number);
+      await this.parts.messages.enqueue(trx, { periodId, revision, now });
       return { kind: 'closed', id: proposal.addendumId, signature };
     });
     if (closed.kind === 'refused') {
-      await this.signing.recordRefusal(
+      await this.parts.signing.recordRefusal(
         { actor: who.actor },
         { meaning: 'closed', subject },
         closed,
       );
     }
+    if (closed.kind === 'closed') this.parts.onClosed();
     return closed;
   }
 
@@ -159,9 +170,9 @@ export class PeriodsService {
   async proposeAddendum(
     periodId: string,
     number: number,
-    reader: Reader = this.database.db,
+    reader: Reader = this.parts.database.db,
   ): Promise<(PeriodProposal & { readonly addendumId: string }) | null> {
-    const { site } = this.site;
+    const { site } = this.parts.site;
     const period = await findPeriod(reader, site, periodId);
     const open = (await addendaOf(reader, site, periodId)).find(
       (a) => a.number === number && a.closed_at === null,
@@ -183,14 +194,14 @@ export class PeriodsService {
     const fault = await this.#judge(trx, period);
     if (fault !== null) return { kind: 'not-closable', ...fault };
     const proposal = await this.#proposal(trx, period);
-    const now = this.clock.now();
+    const now = this.parts.clock.now();
     const signed = await this.#sign(trx, proposal, request, proof, now);
     if (signed.kind === 'refused') return signed;
     const { signature } = signed;
     const id = uuidv7();
     await insertPeriod(trx, {
       id,
-      site: this.site.site,
+      site: this.parts.site.site,
       from_at: period.from,
       to_at: period.to,
       document: signature.shown,
@@ -200,6 +211,7 @@ export class PeriodsService {
       signature: signature.id,
       reason: request.reason,
     });
+    await this.parts.messages.enqueue(trx, { periodId: id, revision: 1, now });
     return { kind: 'closed', id, signature };
   }
 
@@ -213,7 +225,7 @@ export class PeriodsService {
     if (reason.trim() === '' || reason.length > 2_000) {
       return refused('act-not-possible', 'reason: expected 1 to 2000 characters');
     }
-    return this.signing.sign(
+    return this.parts.signing.sign(
       trx,
       proof,
       {
@@ -234,27 +246,28 @@ export class PeriodsService {
   /** Holds the comparison until the transaction ends, with everything committed so far compared. */
   async #standStill(trx: Trx): Promise<void> {
     for (let n = 0; n < ROUNDS_MAX; n += 1) {
-      const round = await this.comparison.roundInTransaction(trx, true);
+      const round = await this.parts.comparison.roundInTransaction(trx, true);
       if (!round?.isMore) return;
     }
     throw new Error('the comparison never caught up');
   }
 
   async #judge(reader: Reader, period: Period): Promise<PeriodRefusal | null> {
-    const closed = await overlappingPeriods(reader, this.site.site, period.from, period.to);
+    const closed = await overlappingPeriods(reader, this.parts.site.site, period.from, period.to);
     return judgePeriod(
       period,
       closed.map((row) => ({ from: row.from_at, to: row.to_at })),
-      this.clock.now(),
+      this.parts.clock.now(),
     );
   }
 
   async #proposal(reader: Reader, period: Period): Promise<PeriodProposal> {
+    const { clock, site } = this.parts;
     const still = { catchUp: () => Promise.resolve() };
-    const reconciliation = new ReconciliationService(reader, this.clock, this.site, still);
+    const reconciliation = new ReconciliationService(reader, clock, site, still);
     const report = await reconciliation.report(period.from, period.to);
     const document = periodDocument(report);
-    const subject = subjectOf(this.site.site, period);
+    const subject = subjectOf(site.site, period);
     return { subject, document, sha256: shownOf(subject, document).sha256 };
   }
 }

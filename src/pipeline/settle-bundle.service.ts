@@ -5,6 +5,7 @@ import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
@@ -100,7 +101,10 @@ export class SettleBundleService {
     const { instrumentSerial } = unit.examination.header;
     const instrument = await loadInstrumentState(trx, site, instrumentSerial);
     const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets, instrument);
-    const history = applyHistory(unit.examination, facts, this.site);
+    const judging = await siteInForce(trx, this.site);
+    // Judged by methods that are not in force any more: it is looked at again.
+    if (judging.state !== unit.registry) return null;
+    const history = applyHistory(unit.examination, facts, judging.site);
     const results =
       history.bundle === 'repeated'
         ? []

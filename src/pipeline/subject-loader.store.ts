@@ -1,4 +1,5 @@
 import {
+  periodSubject,
   resultSubject,
   type Subject,
   type SubjectHead,
@@ -6,8 +7,12 @@ import {
   stopSubject,
   withdrawalSubject,
 } from '../mapping/subjects.js';
+import { periodRecord } from '../reconciliation/period-record.js';
+import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
+import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import { signaturesByIds } from '../signatures/signatures.store.js';
 import { statementAtRevision } from '../statements/statements.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -31,6 +36,8 @@ export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Su
       return withdrawalSubject(head, await loadWithdrawal(db, delivery.subject_id));
     case 'statement':
       return statementSubject(head, await loadStatement(db, delivery, delivery.subject_id));
+    case 'period':
+      return periodSubject(head, await loadPeriod(db, delivery));
     case 'stop': {
       const { statement, record } = await loadStop(db, delivery);
       return stopSubject(head, statement, record);
@@ -120,3 +127,21 @@ async function loadStop(
 const stopById = prepared((db, of: { readonly id: string }) =>
   db.selectFrom('stop').selectAll().where('id', '=', of.id),
 );
+
+async function loadPeriod(db: Reader, delivery: DeliveryRow): Promise<PeriodRecord> {
+  const { site, subject_id: id, subject_revision: revision } = delivery;
+  const period = await findPeriod(db, site, id);
+  if (!period) throw new Error(`period ${id} is not there`);
+  const addendum =
+    revision === 1
+      ? null
+      : (await addendaOf(db, site, id)).find(
+          (a) => a.number === revision - 1 && a.signature !== null,
+        );
+  if (addendum === undefined)
+    throw new Error(`period ${id} has no signed addendum ${revision - 1}`);
+  const ids = [addendum?.signature ?? period.signature];
+  const [signature] = await signaturesByIds(db, site, ids);
+  if (!signature) throw new Error(`the signature of period ${id} is not there`);
+  return periodRecord({ period, addendum, signature });
+}

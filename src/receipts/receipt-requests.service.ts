@@ -8,7 +8,7 @@ import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts } from './facts.store.js';
 import { keepRequest, linksFrom, linksTo, relabelsOf, requestUnderKey } from './lineage.store.js';
 import type { ChangeFault } from './receipt-changes.js';
-import type { ReceiptChangesService } from './receipt-changes.service.js';
+import type { ChangeResult, ReceiptChangesService } from './receipt-changes.service.js';
 import type { ChangeBody } from './receipt-json.js';
 import { type By, revisionInForce } from './receipt-revision.service.js';
 import type { ReceiptsService } from './receipts.service.js';
@@ -83,28 +83,10 @@ export class ReceiptRequestsService {
         const fault = await this.unseen(trx, receiptId, facts);
         if (fault) return fault;
       }
-      const result = await this.make(trx, receiptId, body, by);
+      const result = await makeChange(this.changes, trx, receiptId, body, by);
       if (!result.ok) return refused(result.code, result.detail);
       return this.done(trx, receiptId, { receipts: result.receipts });
     });
-  }
-
-  private make(trx: Trx, receiptId: string, body: ChangeBody, by: By) {
-    const of = { receiptId, seen: null };
-    switch (body.change) {
-      case 'cancel':
-        return this.changes.cancel(trx, of, by);
-      case 'relabel': {
-        const { from, to, witness } = body;
-        return this.changes.relabel(trx, { ...of, from, to, witness }, by);
-      }
-      case 'split':
-        return this.changes.split(trx, { ...of, parts: body.parts }, by);
-      case 'merge': {
-        const { change: _, reason: __, ...merge } = body;
-        return this.changes.merge(trx, { receiptId, ...merge }, by);
-      }
-    }
   }
 
   /** The first answer again for the same request under the same key. Only what was done is kept. */
@@ -189,6 +171,31 @@ export class ReceiptRequestsService {
       })),
     };
     return { tag: canonicalDigest({ receiptId, revision: row.revision, inForce }), body };
+  }
+}
+
+/** Makes a change as it was asked for; the asker's transaction decides whether it stays. */
+export function makeChange(
+  changes: ReceiptChangesService,
+  trx: Trx,
+  receiptId: string,
+  body: ChangeBody,
+  by: By,
+): Promise<ChangeResult> {
+  const of = { receiptId, seen: null };
+  switch (body.change) {
+    case 'cancel':
+      return changes.cancel(trx, of, by);
+    case 'relabel': {
+      const { from, to, witness } = body;
+      return changes.relabel(trx, { ...of, from, to, witness }, by);
+    }
+    case 'split':
+      return changes.split(trx, { ...of, parts: body.parts }, by);
+    case 'merge': {
+      const { change: _, reason: __, ...merge } = body;
+      return changes.merge(trx, { receiptId, ...merge }, by);
+    }
   }
 }
 

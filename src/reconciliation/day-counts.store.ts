@@ -46,11 +46,11 @@ function numbers(sums: Readonly<Record<(typeof COUNTS)[number], unknown>>): Resu
   };
 }
 
-/** As `sumDays` all in all, by instrument and by receipt. */
+/** As `sumDays` all in all, by instrument, by receipt or by day. */
 export async function sumDaysBy(
   reader: Reader,
   site: string,
-  by: 'instrument' | 'receipt_id',
+  by: 'instrument' | 'receipt_id' | 'day',
   { first, last }: Days,
 ): Promise<(ResultSums & { readonly key: string })[]> {
   const rows = await reader

@@ -16,7 +16,7 @@ export interface HeldItem {
   readonly at: Instant | null;
   readonly message: SubjectKind | null;
   readonly receiptId: string | null;
-  /** result and withdrawal: result id; statement and stop: receipt id. */
+  /** result and withdrawal: result id; statement and stop: receipt id; period: period id. */
   readonly subject: string | null;
   readonly revision: number | null;
 }
@@ -64,7 +64,6 @@ function heldItem(tree: Tree, list: HeldList): HeldItem {
   const message = messageOf(tree, list);
   const receiptId = textAt(tree, list.receipt);
   const revision = Number(textAt(tree, list.revision) ?? Number.NaN);
-  const isOfReceipt = message === 'statement' || message === 'stop';
   const at = textAt(tree, list.at);
   return {
     tree,
@@ -73,9 +72,21 @@ function heldItem(tree: Tree, list: HeldList): HeldItem {
     at: at === null ? null : (parseTimestamp(at)?.instant ?? null),
     message,
     receiptId,
-    subject: isOfReceipt ? receiptId : textAt(tree, list.result),
+    subject: subjectOf(tree, list, message),
     revision: Number.isSafeInteger(revision) && revision >= 0 ? revision : null,
   };
+}
+
+function subjectOf(tree: Tree, list: HeldList, message: SubjectKind | null): string | null {
+  switch (message) {
+    case 'statement':
+    case 'stop':
+      return textAt(tree, list.receipt);
+    case 'period':
+      return textAt(tree, list.period);
+    default:
+      return textAt(tree, list.result);
+  }
 }
 
 function messageOf(tree: Tree, { message }: HeldList): SubjectKind | null {

@@ -1,8 +1,43 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant } from '../formats/instant.js';
+import type { PeriodDiscrepancy } from '../records/period-record.js';
+import type { Environment } from '../site/vocabulary.js';
 import type { PeriodChangeRow } from '../storage/tables.js';
+import type { PeriodCounts } from './count-period.js';
 import type { ListedDiscrepancy } from './listed-discrepancy.js';
-import type { ReconciliationReport } from './reconciliation-report.js';
+import type { ReconciliationReport, StatementSummary } from './reconciliation-report.js';
+
+/** A signed close as it reads back: what `periodDocument` made. */
+export interface SignedPeriod {
+  readonly site: string;
+  readonly environment: Environment;
+  readonly simulated: boolean;
+  readonly timeZone: string;
+  /** RFC 3339 in UTC; `to` is exclusive. */
+  readonly from: string;
+  readonly to: string;
+  readonly counts: PeriodCounts;
+  readonly stops: number;
+  readonly statements: readonly StatementSummary[];
+  readonly groups: readonly { readonly title: string; readonly count: number }[];
+  readonly carriedOver: readonly PeriodDiscrepancy[];
+  readonly resolved: readonly (PeriodDiscrepancy & {
+    readonly closedAt: string;
+    readonly closingEvidence: string | null;
+  })[];
+  /** How many more discrepancies there were than are listed; all of them count as carried over. */
+  readonly notListed: number;
+}
+
+/** A signed addendum as it reads back: what `addendumDocument` made. */
+export interface SignedAddendum {
+  readonly number: number;
+  readonly changes: readonly {
+    readonly at: string;
+    readonly subject: string;
+    readonly detail: string;
+  }[];
+}
 
 /**
  * What is signed when a period is closed: counts per stage, every discrepancy that was open at its end (resolved

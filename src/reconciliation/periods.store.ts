@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
 import type { NotedChange } from './noted-changes.js';
+import type { ReportedDelivery } from './period-report.js';
 
 /**
  * Notes changes of what closed periods counted: each goes into the period's open addendum, and opens the next
@@ -79,6 +80,49 @@ export function addendaOf(
     .where('period_id', '=', periodId)
     .orderBy('number')
     .execute();
+}
+
+/** Addenda of several periods, without what they list. */
+export async function addendaOfPeriods(
+  reader: Reader,
+  site: string,
+  periodIds: readonly string[],
+): Promise<Pick<PeriodAddendumRow, 'period_id' | 'number' | 'closed_at'>[]> {
+  if (periodIds.length === 0) return [];
+  return reader
+    .selectFrom('period_addendum')
+    .select(['period_id', 'number', 'closed_at'])
+    .where('site', '=', site)
+    .where('period_id', 'in', periodIds)
+    .orderBy('number')
+    .execute();
+}
+
+/** Messages about one period, in the order in which they leave. */
+export async function deliveriesOfPeriod(
+  reader: Reader,
+  site: string,
+  periodId: string,
+): Promise<ReportedDelivery[]> {
+  const rows = await reader
+    .selectFrom('delivery')
+    .selectAll()
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'period')
+    .where('subject_id', '=', periodId)
+    .orderBy('destination')
+    .orderBy('seq')
+    .execute();
+  return rows.map((row) => ({
+    id: row.id,
+    destination: row.destination,
+    revision: row.subject_revision,
+    state: row.state,
+    createdAt: row.created_at,
+    confirmedAt: row.confirmed_at,
+    reference: row.destination_reference,
+    reason: row.reason,
+  }));
 }
 
 export function changesOf(

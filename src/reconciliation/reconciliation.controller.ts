@@ -13,9 +13,7 @@ import {
 } from './reconciliation-report.js';
 import { ReconciliationZone } from './reconciliation-zone.js';
 import { reportDocument } from './report-document.js';
-import { documentHtml } from './report-html.js';
-import { documentPdf } from './report-pdf.files.js';
-import { documentText } from './report-text.js';
+import { type ReportWriters, readReportFormat, writeReport } from './report-forms.files.js';
 import { siteDay } from './site-day.js';
 
 /** Results may be measured a little ahead of our clock; the open end of a period includes them. */
@@ -51,15 +49,12 @@ export class ReconciliationController {
           : readEnd('to', to, this.zone.timeZone),
     };
     if (period.to <= period.from) throw new Problem('query-invalid', 'to: expected after from');
-    const form = FORMS[format ?? 'json'];
-    if (form === undefined) {
-      const forms = Object.keys(FORMS).join(', ');
-      throw new Problem('query-invalid', `format: expected one of ${forms}, found ${format}`);
-    }
+    const form = readReportFormat(format);
     const report = await this.reconciliation.report(period.from, period.to);
     // Also for forms that a program does not read.
     reply.header('x-drumline-open', String(openCount(report)));
-    await reply.header('content-type', form.type).send(await form.write(report));
+    const { type, body } = await writeReport(report, form, WRITERS);
+    await reply.header('content-type', type).send(body);
   }
 
   /** One day: its counts all in all, by instrument, receipt and destination, and what is open at its end by cause. */
@@ -114,31 +109,11 @@ function openCount({ discrepancies, notListed }: ReconciliationReport): number {
   return discrepancies.filter((d) => d.closedAt === null).length + notListed;
 }
 
-/** What a report can be written as; every form holds the same. */
-const FORMS: Readonly<
-  Record<
-    string,
-    {
-      readonly type: string;
-      readonly write: (report: ReconciliationReport) => string | Buffer | Promise<Buffer>;
-    }
-  >
-> = Object.assign(Object.create(null), {
-  json: { type: 'application/json', write: reconciliationJson },
-  csv: { type: 'text/csv; charset=utf-8', write: reconciliationCsv },
-  text: {
-    type: 'text/plain; charset=utf-8',
-    write: (report: ReconciliationReport) => documentText(reportDocument(report)),
-  },
-  html: {
-    type: 'text/html; charset=utf-8',
-    write: (report: ReconciliationReport) => documentHtml(reportDocument(report)),
-  },
-  pdf: {
-    type: 'application/pdf',
-    write: (report: ReconciliationReport) => documentPdf(reportDocument(report)),
-  },
-});
+const WRITERS: ReportWriters<ReconciliationReport> = {
+  json: reconciliationJson,
+  csv: reconciliationCsv,
+  document: reportDocument,
+};
 
 /** A day begins the period with its first instant and ends it with its last. */
 function readStart(name: string, text: string, timeZone: string): Instant {

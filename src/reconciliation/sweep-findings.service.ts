@@ -81,7 +81,7 @@ export class SweepFindings {
       subject: `${holdingPrefix(destination)}${identity}`,
       receiptId,
       destination,
-      scope: receiptId === null ? { to: holding.held_at ?? this.clock.now() } : null,
+      scope: receiptId === null ? unownedScope(holding, this.clock.now()) : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
     });
   }
@@ -198,6 +198,11 @@ export class SweepFindings {
     this.effects.onChanged();
     return true;
   }
+}
+
+/** What it could speak of: every receipt until then; a message about a period speaks of none. */
+function unownedScope({ message, destination, held_at: at }: DestinationHoldingRow, now: Instant) {
+  return message === 'period' ? { destination } : { to: at ?? now };
 }
 
 export function deliveryPrefix(destination: string): string {

@@ -85,7 +85,7 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
 interface ReadMessage {
   readonly message: StoredMessage;
   readonly leaves: ReadonlyMap<string, string>;
-  /** Result id, or receipt id for statements and stops; '' when the entry names none. */
+  /** Result id, receipt id for statements and stops, or period id; '' when the entry names none. */
   readonly subject: string;
   readonly revision: number;
   /** Code of the destination for the outcome; '' for results. */
@@ -94,14 +94,19 @@ interface ReadMessage {
 
 function readMessage(message: StoredMessage, { fields }: JudgedDestination): ReadMessage {
   const leaves = readLeaves(message.content);
-  const isState = message.messageType === 'statement' || message.messageType === 'stop';
+  const isState = isStateType(message.messageType);
   return {
     message,
     leaves,
-    subject: leaves.get(isState ? fields.receipt : fields.resultId) ?? '',
+    subject: leaves.get(subjectLeaf(message, fields)) ?? '',
     revision: Number(leaves.get(fields.revision) ?? Number.NaN),
     outcome: isState ? (leaves.get(fields.statements?.outcome ?? '') ?? '') : '',
   };
+}
+
+function subjectLeaf({ messageType }: StoredMessage, fields: FieldTable): string {
+  if (messageType === 'period') return fields.period ?? '';
+  return isStateType(messageType) ? fields.receipt : fields.resultId;
 }
 
 function judgeResults(
@@ -301,7 +306,11 @@ function holdsAt(phases: readonly DrumPhase[], at: number): string | null {
 }
 
 function isStateMessage({ message }: ReadMessage): boolean {
-  return message.messageType === 'statement' || message.messageType === 'stop';
+  return isStateType(message.messageType);
+}
+
+function isStateType(messageType: string): boolean {
+  return messageType === 'statement' || messageType === 'stop';
 }
 
 function instantOf(text: string): number {

@@ -7,6 +7,8 @@ export type Misbehaviour =
   | { readonly kind: 'unavailable'; readonly retryAfterSeconds: number }
   /** Answers after a while; longer than the client waits, when that is what is wanted. */
   | { readonly kind: 'slow'; readonly ms: number }
+  /** Something on the way holds the message back: it is stored after a while, whoever still waits. */
+  | { readonly kind: 'store-late'; readonly ms: number }
   | { readonly kind: 'store-then-reset' }
   /** Stores and hangs up in the middle of its answer. */
   | { readonly kind: 'store-then-half' }

@@ -19,6 +19,7 @@ export const LIMS_FIELDS: FieldTable = {
   resultId: 'resultId',
   receipt: 'receipt',
   revision: 'revision',
+  period: 'periodId',
   statements: null,
   held: [
     text('environment', () => 'training'),
@@ -46,6 +47,7 @@ export const ERP_FIELDS: FieldTable = {
   resultId: 'ResultId',
   receipt: 'Receipt',
   revision: 'Revision',
+  period: null,
   statements: {
     outcome: 'UsageDecision',
     codes: {

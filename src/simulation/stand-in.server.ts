@@ -57,6 +57,7 @@ export const MESSAGE_TYPES: ReadonlySet<string> = new Set([
   'withdrawal',
   'statement',
   'stop',
+  'period',
 ]);
 
 /**
@@ -134,6 +135,7 @@ export class StandInServer {
     if (act?.kind === 'reject') return this.answer(reply, act.status, this.wire.refusal(act.words));
     if (act?.kind === 'hang') return void reply.hijack();
     if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));
+    if (act?.kind === 'store-late') await this.#wait(act.ms);
     const message = this.wire.read(body);
     if ('fault' in message) return this.answer(reply, 400, this.wire.refusal(message.fault));
     if (!MESSAGE_TYPES.has(message.messageType)) {
@@ -163,6 +165,10 @@ export class StandInServer {
     return this.#answerAs(act, reply, 200, held());
   }
 
+  #wait(ms: number): Promise<void> {
+    return new Promise((resolve) => this.after(ms, resolve));
+  }
+
   /** Answers in the way an act has it; what had to be stored is stored. */
   async #answerAs(
     act: Misbehaviour | null,
@@ -170,7 +176,7 @@ export class StandInServer {
     status: number,
     body: string,
   ): Promise<void> {
-    if (act?.kind === 'slow') await new Promise<void>((resolve) => this.after(act.ms, resolve));
+    if (act?.kind === 'slow') await this.#wait(act.ms);
     switch (act?.kind) {
       case 'store-then-hang':
         return void reply.hijack();

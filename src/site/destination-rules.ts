@@ -19,6 +19,7 @@ export function destinationFaults(
       const at = (...rest: DocumentPath): DocumentPath => ['destinations', index, ...rest];
       return [
         ...timingFaults(destination, at),
+        ...keyFaults(destination, at),
         ...endpointFaults(destination, site.environment, at),
         ...mappingFaults(destination, mappings.get(destination.name), at),
         ...validityFaults(destination, site.limits?.statementValidMs, at),
@@ -57,6 +58,32 @@ function timingFaults({ timing, name }: Destination, at: At): RuleFault[] {
     });
   }
   return faults;
+}
+
+/** A key that is forgotten before the last retry under it would let that one be stored a second time. */
+function keyFaults({ name, honoursKey, keyLifetimeMs, timing }: Destination, at: At): RuleFault[] {
+  if (keyLifetimeMs === undefined) return [];
+  if (!honoursKey) {
+    return [
+      {
+        path: at('keyLifetimeMs'),
+        rule: 'key-lifetime-without-key',
+        message: `${name} does not honour keys, so it remembers none`,
+        remedy: 'Set honoursKey to true if it does, or remove keyLifetimeMs.',
+      },
+    ];
+  }
+  const needed = timing.deadlineMs + timing.retryMaxMs;
+  if (keyLifetimeMs > needed) return [];
+  return [
+    {
+      path: at('keyLifetimeMs'),
+      rule: 'key-lifetime-too-short',
+      message: `${name} may forget a key after ${keyLifetimeMs} ms, and one retry may end ${needed} ms after the send before it`,
+      remedy:
+        'Lower retryMaxMs or deadlineMs; or set honoursKey to false, so that doubts are asked about.',
+    },
+  ];
 }
 
 function endpointFaults(

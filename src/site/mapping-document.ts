@@ -7,8 +7,14 @@ import type { RoundingRule } from '../formats/decimal.js';
  */
 export type Path = string;
 
-export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop';
-export const MESSAGE_NAMES: readonly MessageName[] = ['result', 'withdrawal', 'statement', 'stop'];
+export type MessageName = 'result' | 'withdrawal' | 'statement' | 'stop' | 'period';
+export const MESSAGE_NAMES: readonly MessageName[] = [
+  'result',
+  'withdrawal',
+  'statement',
+  'stop',
+  'period',
+];
 
 export interface MappingDocument {
   readonly destination: string;
@@ -48,6 +54,8 @@ export interface HeldList {
   } | null;
   readonly receipt: Path | null;
   readonly result: Path | null;
+  /** Where a message about a closed period has the period's id. */
+  readonly period: Path | null;
   readonly revision: Path | null;
 }
 

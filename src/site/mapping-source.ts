@@ -52,7 +52,7 @@ type FieldEntry = Optional<FieldMapping, 'required' | 'identifier' | 'as'> & {
 
 type ListEntry = Optional<
   HeldList,
-  'next' | 'number' | 'at' | 'message' | 'receipt' | 'result' | 'revision'
+  'next' | 'number' | 'at' | 'message' | 'receipt' | 'result' | 'period' | 'revision'
 >;
 
 interface MessageEntry {
@@ -96,7 +96,7 @@ export function readMapping(
     );
   }
   const content: Record<string, string> = { [file]: text };
-  const tables = readTables(entry, files, source, content, faults);
+  const tables = readTables(entry.tables, files, source, content, faults);
   for (const fault of contractFaults(entry, files, content)) faults.push(placed(source, fault));
   if (faults.length > 0) return { ok: false, faults };
   const document: MappingDocument = {
@@ -128,15 +128,16 @@ function messagesOf(entry: MappingFile): [MessageName, MessageEntry][] {
   });
 }
 
-function readTables(
-  entry: MappingFile,
+/** Code tables of a mapping, by name; the files they come from are added to its content. */
+export function readTables(
+  entries: MappingFile['tables'],
   files: Readonly<Record<string, string>>,
   source: YamlSource,
   content: Record<string, string>,
   faults: SiteFault[],
 ): Record<string, CodeTable> {
   const tables = Object.create(null) as Record<string, CodeTable>;
-  for (const [name, table] of Object.entries(entry.tables)) {
+  for (const [name, table] of Object.entries(entries)) {
     if (table.file === undefined) {
       tables[name] = Object.assign(Object.create(null) as Record<string, string>, table.rows);
       continue;
@@ -213,6 +214,7 @@ function listWithDefaults(entry: ListEntry): HeldList {
     message: entry.message ?? null,
     receipt: entry.receipt ?? null,
     result: entry.result ?? null,
+    period: entry.period ?? null,
     revision: entry.revision ?? null,
   };
 }

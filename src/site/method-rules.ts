@@ -1,5 +1,6 @@
 import { compareDecimals, isDecimal } from '../formats/decimal.js';
 import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
+import { methodDateFaults } from './method-date-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
 import type { MethodEntry } from './site-file.js';
 
@@ -26,7 +27,7 @@ export function methodFaults(method: MethodEntry, index: number, known: KnownIds
       });
     }
   }
-  faults.push(...numberFaults(method, at));
+  faults.push(...methodDateFaults(method, index, known), ...numberFaults(method, at));
   if (method.algorithm === 'squared-correlation' && method.reference === null) {
     faults.push({
       path: at('reference'),

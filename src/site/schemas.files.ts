@@ -45,3 +45,8 @@ export function receiptChangeSchema(): SchemaCheck {
 export function mappingSchema(): SchemaCheck {
   return schema('mapping');
 }
+
+/** Shape of `<source>.inbound.yaml`. */
+export function inboundSchema(): SchemaCheck {
+  return schema('inbound');
+}

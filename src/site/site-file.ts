@@ -23,7 +23,7 @@ export interface SiteFile {
   readonly simulated: boolean;
   readonly timeZone: string;
   readonly areas: readonly ReceivingArea[];
-  readonly instruments: readonly Instrument[];
+  readonly instruments: readonly InstrumentEntry[];
   readonly materials: readonly Material[];
   readonly methods: readonly MethodEntry[];
   readonly plans: readonly PlanEntry[];
@@ -37,7 +37,35 @@ export interface SiteFile {
   readonly destinations: readonly Destination[];
 }
 
-export interface MethodEntry {
+/** Instants as they are written: RFC 3339 with offset. */
+export type InstrumentEntry = Omit<Instrument, 'inServiceSince' | 'outOfService'> & {
+  readonly inServiceSince?: string;
+  readonly outOfService?: readonly {
+    readonly from: string;
+    readonly to?: string | null;
+    readonly decision: string;
+  }[];
+};
+
+/** When a version counts, as it is written: RFC 3339 with offset; left out is no limit. */
+export interface MethodDates {
+  readonly effectiveFrom?: string;
+  readonly retiredAt?: string;
+  readonly invalidatedAt?: string;
+  /** Decision record that found the version wrong. */
+  readonly invalidation?: string;
+  /** Other versions that may be in force at the same time. */
+  readonly inForceBeside?: readonly string[];
+}
+
+export interface ApprovalEntry {
+  readonly material: string;
+  readonly decision: string;
+  readonly effectiveFrom?: string;
+  readonly endsAt?: string;
+}
+
+export interface MethodEntry extends MethodDates {
   readonly id: string;
   readonly version: string;
   readonly title: string;
@@ -51,7 +79,7 @@ export interface MethodEntry {
   readonly derivative: DerivativeSetting | null;
   /** File in the site folder. */
   readonly reference: string | null;
-  readonly approvals: readonly { readonly material: string; readonly decision: string }[];
+  readonly approvals: readonly ApprovalEntry[];
 }
 
 export interface PlanEntry {

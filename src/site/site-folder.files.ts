@@ -1,9 +1,10 @@
 import { canonicalDigest, type Sha256, sha256 } from '../formats/canonical-json.js';
 import { type FolderFiles, readFolderFiles } from './folder-files.files.js';
+import { INBOUND_SUFFIX, type InboundSource, readInbound } from './inbound-source.js';
 import type { MappingDocument } from './mapping-document.js';
 import { MAPPING_SUFFIX, type MappingSource, readMapping } from './mapping-source.js';
 import { readPerformance } from './performance-source.js';
-import { mappingSchema, performanceSchema, siteSchema } from './schemas.files.js';
+import { inboundSchema, mappingSchema, performanceSchema, siteSchema } from './schemas.files.js';
 import { inReadingOrder, type SiteFault } from './site-fault.js';
 import type { SiteFolder } from './site-folder.js';
 import { buildSite, readSite } from './site-source.js';
@@ -15,8 +16,12 @@ export interface LoadedSiteFolder {
   /** Text of every file by name relative to the folder: what ran can be shown later. */
   readonly files: Readonly<Record<string, string>>;
   readonly mappings: ReadonlyMap<string, MappingDocument>;
+  /** Files of the reference spectra by their SHA-256. */
+  readonly referenceBytes: ReadonlyMap<string, Uint8Array>;
   /** The same mappings with digest, content and positions, for checking and activation. */
   readonly mappingSources: ReadonlyMap<string, MappingSource>;
+  /** How documents of each source become receipt lines. */
+  readonly inboundSources: ReadonlyMap<string, InboundSource>;
 }
 
 export interface RefusedSiteFolder {
@@ -25,12 +30,13 @@ export interface RefusedSiteFolder {
   readonly faults: readonly SiteFault[];
   /** Mappings that could be read all the same, so that their own rules can be checked too. */
   readonly mappingSources: ReadonlyMap<string, MappingSource>;
+  readonly inboundSources: ReadonlyMap<string, InboundSource>;
 }
 
 /**
- * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `<destination>.mapping.yaml`, code tables, contracts and reference
- * spectra. The digest is taken of the raw files; only then are environment variables filled in where a
- * destination lives. All faults are reported at once, each with file, line, rule and remedy.
+ * Reads a site folder: `site.yaml`, `performance-checks.yaml`, `<destination>.mapping.yaml`, `<source>.inbound.yaml`,
+ * code tables, contracts and reference spectra. The digest is taken of the raw files; only then are environment variables
+ * filled in where a destination lives. All faults are reported at once, each with file, line, rule and remedy.
  */
 export async function loadSiteFolder(
   directory: string,
@@ -47,25 +53,43 @@ export async function loadSiteFolder(
     else faults.push(...read.faults);
     documents.set(destination, read.ok ? read.mapping.document : null);
   }
+  const inboundSources = new Map<string, InboundSource>();
+  for (const name of Object.keys(folder.texts).filter(isInboundFile)) {
+    const source = name.slice(0, -INBOUND_SUFFIX.length);
+    const read = readInbound(folder.texts, source, inboundSchema());
+    if (read.ok) inboundSources.set(source, read.inbound);
+    else faults.push(...read.faults);
+  }
   const read = readSite(folder, documents, siteSchema(), env);
   faults.push(...read.faults);
   const serials = read.file && new Set(read.file.instruments.map(({ serial }) => serial));
   const performance = readPerformance(folder.texts, serials, performanceSchema());
   faults.push(...performance.faults);
   if (faults.length > 0 || read.file === null) {
-    return { ok: false, faults: inReadingOrder(faults), mappingSources };
+    return { ok: false, faults: inReadingOrder(faults), mappingSources, inboundSources };
   }
   return {
     ok: true,
     site: buildSite(read.file, read.references, folderDigest(folder), performance.settings),
     files: folder.texts,
+    referenceBytes: new Map(
+      [...read.references].map(([name, { sha256: digest }]) => [
+        digest,
+        folder.bytes.get(name) ?? new Uint8Array(),
+      ]),
+    ),
     mappings: new Map([...mappingSources].map(([name, source]) => [name, source.document])),
     mappingSources,
+    inboundSources,
   };
 }
 
 function isMappingFile(name: string): boolean {
   return name.endsWith(MAPPING_SUFFIX) && !name.includes('/');
+}
+
+function isInboundFile(name: string): boolean {
+  return name.endsWith(INBOUND_SUFFIX) && !name.includes('/');
 }
 
 /** SHA-256 over the sorted list of file names and their digests. */

@@ -48,6 +48,17 @@ export interface Instrument {
   readonly laserWavelengthNm: Decimal;
   readonly area: string;
   readonly inService: boolean;
+  /** Not in use before; left out: since ever. */
+  readonly inServiceSince?: Instant;
+  /** Spans in which it was out of service, each by a decision record. */
+  readonly outOfService?: readonly OutOfServiceSpan[];
+}
+
+export interface OutOfServiceSpan {
+  readonly from: Instant;
+  /** Exclusive; null while it is not back. */
+  readonly to: Instant | null;
+  readonly decision: string;
 }
 
 export interface Material {
@@ -90,8 +101,44 @@ export interface Method {
   readonly reference: ReferenceSpectrum | null;
   /** Digest of the content above, see `methodContentDigest` in `site/method-content.ts`. */
   readonly contentDigest: Sha256;
-  /** Materials the method is approved for, each by a decision record. */
-  readonly approvals: readonly { readonly material: string; readonly decision: string }[];
+  /** Materials the method is approved for, each by a decision record or a signature. */
+  readonly approvals: readonly MethodApproval[];
+  /** When the version counts; left out: for every measurement. See `site/method-force.ts`. */
+  readonly force?: MethodForce;
+}
+
+export interface MethodApproval {
+  readonly material: string;
+  /** Decision record of the site, or the signature that approved it. */
+  readonly decision: string;
+  /** First instant of measurement it counts for; left out: every one. */
+  readonly effectiveFrom?: Instant;
+  /** First instant of measurement it does not count for any more; left out: it goes on. */
+  readonly endsAt?: Instant;
+  /** True when `decision` is the id of an electronic signature that holds. */
+  readonly isSignature?: true;
+}
+
+/** Half open: `from` counts, `to` does not; null is no limit. */
+export interface InstantSpan {
+  readonly from: Instant | null;
+  readonly to: Instant | null;
+}
+
+/** When a version of a method counts, by the instant of measurement (release-safety rules 5 and 20). */
+export interface MethodForce {
+  /** First instant it is in force; null: ever since. */
+  readonly effectiveFrom: Instant | null;
+  /** First instant it is not in force any more. What was measured before goes on to count. */
+  readonly retiredAt: Instant | null;
+  /** When it was found wrong. From then on nothing measured by it counts, whenever it was measured. */
+  readonly invalidatedAt: Instant | null;
+  /** Decision record or signature that found it wrong. */
+  readonly invalidation: string | null;
+  /** Spans in which the site folder that brought it did not list it. */
+  readonly absent: readonly InstantSpan[];
+  /** Other versions of the method that may be in force at the same time. */
+  readonly beside: readonly string[];
 }
 
 /** `docs/sampling.md` says how many containers each asks for, and where from. */
@@ -215,6 +262,8 @@ export interface Destination {
   readonly endpoint: EndpointConfig;
   /** True when the destination stores a message once per idempotency key. */
   readonly honoursKey: boolean;
+  /** How long it remembers a key after it was first used; for good when left out. */
+  readonly keyLifetimeMs?: number;
   /** True for systems that release or block on what they are told; they receive stops. */
   readonly acts: boolean;
   /** Results must be confirmed here before a receipt can conform. */

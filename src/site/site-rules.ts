@@ -1,5 +1,7 @@
 import { parseTimestamp } from '../formats/instant.js';
+import { instrumentFaults } from './instrument-rules.js';
 import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
+import { overlappingVersions } from './method-date-rules.js';
 import { methodFaults } from './method-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
 import type { PlanEntry, SiteFile } from './site-file.js';
@@ -13,9 +15,10 @@ export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFa
     ...environmentFaults(site),
     ...duplicateFaults(site),
     ...(site.instruments ?? []).flatMap((instrument, index) =>
-      unknownId(known.areas, instrument.area, ['instruments', index, 'area'], 'area'),
+      instrumentFaults(instrument, index, known),
     ),
     ...(site.methods ?? []).flatMap((method, index) => methodFaults(method, index, known)),
+    ...overlappingVersions(site.methods ?? []),
     ...(site.plans ?? []).flatMap((plan, index) => planFaults(plan, index, known)),
     ...decisionFaults(site),
     ...secondPersonFaults(site, known),

@@ -2,15 +2,16 @@ import type { Sha256 } from '../formats/canonical-json.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { destinationFaults } from './destination-rules.js';
 import type { MappingDocument } from './mapping-document.js';
-import { methodContentDigest } from './method-content.js';
+import { checkedInstant, methodOf } from './method-of-entry.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import { knownIds, originalIndexes, readableParts } from './readable-parts.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type { RuleFault, SiteFault } from './site-fault.js';
-import type { MethodEntry, SiteFile } from './site-file.js';
+import type { InstrumentEntry, MethodEntry, SiteFile } from './site-file.js';
 import {
   DEFAULT_SESSIONS,
+  type Instrument,
   type Method,
   type ReferenceSpectrum,
   type SiteFolder,
@@ -79,6 +80,7 @@ export function buildSite(
   return deepFreeze({
     ...file,
     performance,
+    instruments: file.instruments.map(buildInstrument),
     escalation: file.escalation ?? null,
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
@@ -96,16 +98,31 @@ export function buildSite(
   });
 }
 
+function buildInstrument(entry: InstrumentEntry): Instrument {
+  const { inServiceSince, outOfService, ...rest } = entry;
+  return {
+    ...rest,
+    ...(inServiceSince === undefined ? {} : { inServiceSince: checkedInstant(inServiceSince) }),
+    ...(outOfService === undefined
+      ? {}
+      : {
+          outOfService: outOfService.map(({ from, to = null, decision }) => ({
+            from: checkedInstant(from),
+            to: to === null ? null : checkedInstant(to),
+            decision,
+          })),
+        }),
+  };
+}
+
 function buildMethod(
   entry: MethodEntry,
   references: ReadonlyMap<string, ReferenceSpectrum>,
 ): Method {
-  const reference = entry.reference === null ? null : (references.get(entry.reference) ?? null);
-  const contentDigest = methodContentDigest({
-    ...entry,
-    referenceSha256: reference?.sha256 ?? null,
-  });
-  return { ...entry, reference, contentDigest };
+  return methodOf(
+    entry,
+    entry.reference === null ? null : (references.get(entry.reference) ?? null),
+  );
 }
 
 interface References {

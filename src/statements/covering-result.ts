@@ -1,6 +1,12 @@
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { normaliseLabel } from '../receipts/label.js';
-import type { Method } from '../site/site-folder.js';
+import {
+  approvalFor,
+  isInvalidated,
+  type MeasuredSpan,
+  whyNotInForce,
+} from '../site/method-force.js';
+import type { Method, MethodApproval } from '../site/site-folder.js';
 import { isContrary, originCovers } from '../site/vocabulary.js';
 import type { ReceiptFacts, ResultFact, SiteRules } from './facts.js';
 
@@ -93,13 +99,30 @@ function methodGaps(result: ResultFact, receipt: ReceiptFacts, site: SiteRules):
     if (result.methodDigest !== method.contentDigest) {
       gaps.push(`used method ${name} with other content than registered`);
     }
-    if (approvalDecision(method, material) === null) {
+    gaps.push(...forceGaps(result, method, name));
+    if (approvalOf(result, method, material) === null) {
       gaps.push(
         `used method ${name}, which is not approved for ${material ?? 'an unknown material'}`,
       );
     }
   }
   return gaps.map((reason) => ({ condition: 'methods-by-content', reason }));
+}
+
+/** The version in force when it was measured, and not found wrong since (rules 5, 20 and 30). */
+function forceGaps(result: ResultFact, method: Method, name: string): string[] {
+  const gaps: string[] = [];
+  if (isInvalidated(method)) gaps.push(`used method ${name}, which was found wrong`);
+  const span = spanOf(result);
+  const why = span && whyNotInForce(method, span);
+  if (why) gaps.push(`used method ${name}, which ${why}`);
+  return gaps;
+}
+
+/** When it can have been measured; null when nobody can read it, which covers nothing anyway. */
+function spanOf({ measuredAt, measuredSpan }: ResultFact): MeasuredSpan | null {
+  if (measuredSpan !== undefined && measuredSpan !== null) return measuredSpan;
+  return measuredAt === null ? null : { from: measuredAt, to: measuredAt };
 }
 
 function recheckGaps(result: ResultFact): CoverageGap[] {
@@ -129,7 +152,12 @@ export function registeredMethod(result: ResultFact, site: SiteRules): Method | 
   );
 }
 
-/** Decision record that approves the method for the material the receipt expects. */
-export function approvalDecision(method: Method, material: string | null): string | null {
-  return method.approvals.find((a) => a.material === material)?.decision ?? null;
+/** What approved the method for the material the receipt expects, when it was measured. */
+export function approvalOf(
+  result: ResultFact,
+  method: Method,
+  material: string | null,
+): MethodApproval | null {
+  const span = spanOf(result);
+  return span && approvalFor(method, material, span);
 }

@@ -10,7 +10,7 @@ import type {
 import type { Environment } from '../site/vocabulary.js';
 import { type Assessment, assessEvidence } from './assess-evidence.js';
 import { condition } from './condition.js';
-import { approvalDecision, registeredMethod } from './covering-result.js';
+import { approvalOf, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
@@ -182,8 +182,8 @@ function decisionIds(
   for (const passes of assessment.passesByContainer.values()) {
     for (const { result } of passes) {
       const method = registeredMethod(result, facts.site);
-      const approval = method && approvalDecision(method, receipt.identity.material);
-      if (approval) ids.push(approval);
+      const approval = method && approvalOf(result, method, receipt.identity.material);
+      if (approval && !approval.isSignature) ids.push(approval.decision);
     }
   }
   return ids;

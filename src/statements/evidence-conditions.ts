@@ -1,6 +1,7 @@
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { askedOf, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
+import { lastInService } from '../site/instrument-service.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
 import { decisionFaults } from './decisions.js';
@@ -129,7 +130,7 @@ export function methodsByContent(facts: StatementFacts, assessment: Assessment):
   const { material } = assessment.receipt.identity;
   const approvals = facts.site.methods
     .flatMap((m) => m.approvals)
-    .filter((a) => a.material === material)
+    .filter((a) => a.material === material && !a.isSignature)
     .flatMap((a) => decisionFaults(facts.site, a.decision, 'a method approval'));
   return metUnless(
     'methods-by-content',
@@ -161,8 +162,9 @@ export function originAndEnvironment(facts: StatementFacts, assessment: Assessme
 }
 
 /**
- * Rule 11. Every in-service instrument of the receiving area, and every instrument that measured the
- * receipt, has synced past the measurement that completed coverage plus the margin.
+ * Rule 11. Every instrument of the receiving area that was in service between the goods receipt and the measurement
+ * that completed coverage, and every instrument that measured the receipt, has synced past that measurement plus the
+ * margin; one that went out of service before, past the last instant it was in service.
  */
 export function heardFromEveryInstrument(facts: StatementFacts, assessment: Assessment): Condition {
   const code = 'heard-from-every-instrument';
@@ -170,18 +172,24 @@ export function heardFromEveryInstrument(facts: StatementFacts, assessment: Asse
   if (completedAt === null) return condition(code, 'unmet', 'coverage is not complete yet');
   if (receipt.areas.length === 0)
     return condition(code, 'unmet', 'the receiving area is not known');
-  const inArea = facts.site.instruments
-    .filter((i) => i.inService && receipt.areas.includes(i.area))
-    .map((i) => i.serial);
-  if (inArea.length === 0) {
+  const due = addMs(completedAt, facts.site.limits.syncMarginMs);
+  const inArea = new Map<string, Instant>();
+  for (const instrument of facts.site.instruments) {
+    if (!receipt.areas.includes(instrument.area)) continue;
+    const last = lastInService(instrument, receipt.evidenceFrom, due);
+    if (last !== null) inArea.set(instrument.serial, last);
+  }
+  if (inArea.size === 0) {
     return condition(code, 'unmet', `no instrument is in service in ${receipt.areas.join(', ')}`);
   }
   const measuring = facts.results.map((r) => r.instrument).filter((s) => s !== null);
-  const serials = [...new Set([...inArea, ...measuring])].sort();
-  const due = addMs(completedAt, facts.site.limits.syncMarginMs);
+  const serials = [...new Set([...inArea.keys(), ...measuring])].sort();
+  // One that measured the receipt is heard to the end, whatever its dates say.
+  const dueOf = (serial: string) =>
+    measuring.includes(serial) ? due : (inArea.get(serial) ?? due);
   return metUnless(
     code,
-    serials.flatMap((serial) => silence(serial, facts.heardAt.get(serial), due)),
+    serials.flatMap((serial) => silence(serial, facts.heardAt.get(serial), dueOf(serial))),
     `heard from ${serials.join(', ')} past ${formatInstant(due)}`,
     { evidence: serials.map((id) => ({ kind: 'instrument', id })) },
   );

@@ -5,6 +5,7 @@ import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
 import type { Signature } from '../signatures/signature.js';
+import { measuredSpan } from '../site/method-force.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import { DECISIONS, ENVIRONMENTS } from '../site/vocabulary.js';
 import type {
@@ -157,6 +158,8 @@ export function resultFact(
     methodDigest: stated.methodDigest,
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
+    measuredSpan:
+      row.measured_at && measuredSpan(row.measured_at, stated.reported, stated.timeSource),
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
@@ -173,9 +176,18 @@ interface Stated {
   readonly methodDigest: string | null;
   readonly receiptEntry: EntryMode | null;
   readonly containerEntry: EntryMode | null;
+  /** Time of measurement as reported, and where its offset is from. */
+  readonly reported: string | null;
+  readonly timeSource: string | null;
 }
 
-const NOTHING: Stated = { methodDigest: null, receiptEntry: null, containerEntry: null };
+const NOTHING: Stated = {
+  methodDigest: null,
+  receiptEntry: null,
+  containerEntry: null,
+  reported: null,
+  timeSource: null,
+};
 
 /** By the digest of their record; a receipt's records are read again for every evaluation of it. */
 const STATED = new Map<string, Stated>();
@@ -195,15 +207,18 @@ function statedBy({ record, record_sha256: key }: EvidenceRow): Stated {
 const ENTRY_MODES: readonly EntryMode[] = ['scanned', 'typed', 'chosen', 'carried-over'];
 
 function readStated(record: string): Stated {
-  const { method, receipt, container } = JSON.parse(record) as {
+  const { method, receipt, container, measuredAt } = JSON.parse(record) as {
     readonly method?: { readonly digest?: string | null };
     readonly receipt?: { readonly entry?: string } | null;
     readonly container?: { readonly entry?: string } | null;
+    readonly measuredAt?: { readonly reported?: string; readonly source?: string } | null;
   };
   return {
     methodDigest: method?.digest ?? null,
     receiptEntry: oneOf(receipt?.entry ?? null, ENTRY_MODES),
     containerEntry: oneOf(container?.entry ?? null, ENTRY_MODES),
+    reported: measuredAt?.reported ?? null,
+    timeSource: measuredAt?.source ?? null,
   };
 }
 
@@ -215,7 +230,7 @@ export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
 
 export type DeliveryEvidenceRow = Pick<
   DeliveryRow,
-  'id' | 'destination' | 'state' | 'fault' | 'build'
+  'id' | 'destination' | 'state' | 'fault' | 'build' | 'attempts_before'
 > & { readonly subject_kind: 'result' | 'withdrawal'; readonly result_row_id: string };
 
 /** The latest build of each message counts; rows come in the order of their builds. */
@@ -229,6 +244,7 @@ export function deliveryFacts(rows: readonly DeliveryEvidenceRow[]): DeliveryFac
       destination: row.destination,
       state: row.state,
       fault: row.fault,
+      isSentAgain: row.build > 1 || row.attempts_before > 0,
     });
   }
   return [...latest.values()];

@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import { siteInForce } from '../methods/method-registry.store.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
@@ -41,12 +42,13 @@ export interface LoadedFacts {
  */
 export async function loadFacts(
   reader: Reader,
-  site: SiteRules,
+  folder: SiteRules,
   receiptId: string,
 ): Promise<LoadedFacts | null> {
-  const of = { site: site.site, receiptId };
+  const of = { site: folder.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
+  const { site } = await siteInForce(reader, folder);
   const { rows: results } = await resultsOf(reader, of);
   const reviews = await loadReviews(reader, site.site, results);
   const verifiedBy = results.every(isScannedRow)
@@ -168,7 +170,15 @@ async function resultDeliveriesOf(
 const resultDeliveries = prepared((db, of: OfReceipt) =>
   db
     .selectFrom('delivery')
-    .select(['id', 'destination', 'state', 'fault', 'build', 'subject_id as result_row_id'])
+    .select([
+      'id',
+      'destination',
+      'state',
+      'fault',
+      'build',
+      'attempts_before',
+      'subject_id as result_row_id',
+    ])
     .where('site', '=', of.site)
     .where('subject_kind', '=', 'result')
     // Not a join: that would be free to start from every result that was ever delivered.
@@ -203,6 +213,7 @@ const withdrawalDeliveries = prepared((db, of: OfReceipt) =>
       'delivery.state',
       'delivery.fault',
       'delivery.build',
+      'delivery.attempts_before',
       'result.id as result_row_id',
     ])
     .where('delivery.site', '=', of.site)

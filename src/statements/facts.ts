@@ -5,6 +5,7 @@ import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
 import type { Signature } from '../signatures/signature.js';
+import type { MeasuredSpan } from '../site/method-force.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type {
@@ -114,6 +115,8 @@ export interface ResultFact {
   readonly methodDigest: string | null;
   readonly recheck: RecheckAnswer | null;
   readonly measuredAt: Instant | null;
+  /** With the doubt that an assumed offset leaves (rule 30); left out: none, it was stated. */
+  readonly measuredSpan?: MeasuredSpan | null;
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
@@ -144,6 +147,8 @@ export interface DeliveryFact {
   readonly destination: string;
   readonly state: DeliveryState;
   readonly fault: DeliveryFault | null;
+  /** It had stopped, and a person had it sent again or built anew. */
+  readonly isSentAgain?: boolean;
 }
 
 export interface DiscrepancyFact {

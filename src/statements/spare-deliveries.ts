@@ -15,7 +15,7 @@ const UNDER_WAY: readonly DeliveryFact['state'][] = [
  * result, confirmed wherever the site requires it. While such a delivery is on its way without a fault it
  * takes nothing from the statement; otherwise measuring a drum once more after a *conforms* would suspend the
  * receipt for the second that the delivery takes. Once it is rejected, parked or found to differ it counts
- * like any other.
+ * like any other, also when a person has it sent again.
  */
 export function spareDeliveries(
   facts: StatementFacts,
@@ -40,9 +40,8 @@ export function spareDeliveries(
     for (const { result } of passes) {
       if (result.rowId === standing.result.rowId || result.state !== 'accepted') continue;
       for (const delivery of byResult.get(result.rowId) ?? []) {
-        if (delivery.fault === null && UNDER_WAY.includes(delivery.state)) {
-          spare.add(delivery.deliveryId);
-        }
+        const isSpare = delivery.fault === null && !delivery.isSentAgain;
+        if (isSpare && UNDER_WAY.includes(delivery.state)) spare.add(delivery.deliveryId);
       }
     }
   }

@@ -153,8 +153,11 @@ function openFault(delivery: DeliveryFact): string | null {
     case 'parked':
     case 'uncertain':
       return delivery.fault ?? delivery.state;
-    default:
+    case 'accepted':
       return delivery.fault;
+    default:
+      // An act that nobody signed improves nothing (rule 9): what had stopped counts until it is there.
+      return delivery.fault ?? (delivery.isSentAgain ? 'sent again' : null);
   }
 }
 

@@ -64,9 +64,9 @@ export function statementEvidence(
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...others } = result;
-  // Its run is in the element that the digest is of.
-  const { runEpoch: _epoch, runNumber: _run, ...rest } = others;
+  // Span and run follow from the record, whose digest is the element's: they are no evidence of their own.
+  const { measuredSpan: _span, runEpoch: _epoch, runNumber: _run, ...stated } = result;
+  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = stated;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },

@@ -26,6 +26,9 @@ export interface Tables {
   receipt_news: ReceiptNewsRow;
   receipt_link: ReceiptLinkRow;
   receipt_request: ReceiptRequestRow;
+  inbound_revision: InboundRevisionRow;
+  inbound_document: InboundDocumentRow;
+  inbound_line: InboundLineRow;
   container_relabel: ContainerRelabelRow;
   label_verification: LabelVerificationRow;
   container: ContainerRow;
@@ -50,8 +53,13 @@ export interface Tables {
   sweep: SweepRow;
   sweep_item: SweepItemRow;
   mapping_revision: MappingRevisionRow;
+  method_registry: MethodRegistryRow;
+  method_reference: MethodReferenceRow;
+  method_version: MethodVersionRow;
+  method_event: MethodEventRow;
   ordering_key: OrderingKeyRow;
   delivery: DeliveryRow;
+  delivery_act: DeliveryActRow;
   attempt: AttemptRow;
   worker: WorkerRow;
   api_key: ApiKeyRow;
@@ -334,6 +342,55 @@ export interface ReceiptRequestRow {
   request_sha256: string;
   answer: string;
   at: Instant;
+}
+
+/** A revision of a source's inbound mapping. */
+export interface InboundRevisionRow {
+  site: string;
+  source: string;
+  digest: string;
+  /** JSON: file name to text. */
+  content: string;
+  activated_at: Instant;
+  activated_by: string;
+  approved_by: string;
+  /** 1 for the revision that documents are read by. */
+  active: 0 | 1;
+}
+
+/** What a source sent, as it came; its bytes are in `raw_bytes`. */
+export interface InboundDocumentRow {
+  id: string;
+  site: string;
+  source: string;
+  mapping_digest: string;
+  raw_sha256: string;
+  content_type: string;
+  /** Kind and id of who sent it. */
+  caller: string;
+  outcome: 'taken' | 'refused';
+  /** JSON list of texts, when it was refused. */
+  faults: string | null;
+  at: Instant;
+}
+
+/** What one line of a document did. */
+export interface InboundLineRow {
+  document_id: string;
+  position: number;
+  site: string;
+  source: string;
+  receipt_id: string;
+  /** Where it stands in the document. */
+  place: string;
+  change: string;
+  /** The source's own counting, 18 digits with leading zeros so that texts sort as numbers; null without one. */
+  sequence: string | null;
+  body_sha256: string;
+  /** `overtaken`: the source had said something later before, so this changed nothing. */
+  outcome: string;
+  /** Of the receipt afterwards; null when nothing was done. */
+  revision: number | null;
 }
 
 /** A label printed anew: the old one still names the same container. */
@@ -673,7 +730,7 @@ export interface DestinationHoldingRow {
   reference: string | null;
   message: SubjectKind | null;
   receipt_id: string | null;
-  /** result and withdrawal: result id; statement and stop: receipt id. */
+  /** result and withdrawal: result id; statement and stop: receipt id; period: period id. */
   subject: string | null;
   revision: number | null;
   held_at: Instant | null;
@@ -775,15 +832,15 @@ export type DeliveryFault =
   | 'duplicate'
   | 'not-effective';
 
-export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop';
+export type SubjectKind = 'result' | 'withdrawal' | 'statement' | 'stop' | 'period';
 
 export interface DeliveryRow {
   id: string;
   site: string;
   subject_kind: SubjectKind;
-  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`. */
+  /** result: `result.id`; withdrawal: `withdrawal.id`; statement: receipt id; stop: `stop.id`; period: `period.id`. */
   subject_id: string;
-  /** result and withdrawal: the result's revision; statement and stop: the statement's revision. */
+  /** result and withdrawal: the result's; statement and stop: the statement's; period: 1, and n + 1 for addendum n. */
   subject_revision: number;
   receipt_id: string | null;
   destination: string;
@@ -822,6 +879,27 @@ export interface DeliveryRow {
   fault: DeliveryFault | null;
   /** It may have been sent before a restore: it is asked about before anything is sent, doubtful since then. */
   ask_since: Instant | null;
+  /** Sends before a person took it up again; the attempt policy counts from there. */
+  attempts_before: number;
+}
+
+export type DeliveryAct = 'resend' | 'rebuild' | 'retire';
+
+/** What a person had done with a delivery that stopped. Never updated, never deleted. */
+export interface DeliveryActRow {
+  id: string;
+  site: string;
+  delivery_id: string;
+  /** Of the delivery as it was shown to the person; one act for each. */
+  version: string;
+  act: DeliveryAct;
+  done: 'sent-again' | 'asked-first' | 'rebuilt' | 'retired';
+  /** The new build of a rebuild. */
+  made_delivery_id: string | null;
+  /** Account id. */
+  actor: string;
+  reason: string;
+  at: Instant;
 }
 
 export interface AttemptRow {
@@ -918,6 +996,55 @@ export interface TrailCheckpointRow {
   at: Instant;
   /** `SignedCheckpoint` as RFC 8785 JSON. */
   document: string;
+}
+
+/** One row a site: names the state of its method registry, another one after every change. */
+export interface MethodRegistryRow {
+  site: string;
+  state: string;
+}
+
+/** A reference spectrum's file, by its digest. */
+export interface MethodReferenceRow {
+  sha256: string;
+  bytes: Uint8Array;
+}
+
+/** A version of a method as it came into the registry. Never changed: results were judged by it. */
+export interface MethodVersionRow {
+  site: string;
+  method_id: string;
+  version: string;
+  /** RFC 8785 form of `MethodContent`. */
+  content: string;
+  /** As bundles name it, see `methodContentDigest`. */
+  content_digest: string;
+  reference_sha256: string | null;
+  source: 'site-folder' | 'api';
+  /** Digest of the site folder it came from first; null for a proposal. */
+  site_folder: string | null;
+  /** JSON of `ProposedDates`; null where the site folder says them. */
+  proposal: string | null;
+  /** Account, key or command that the trail names. */
+  proposed_by: string;
+  proposed_at: Instant;
+}
+
+export type MethodEventKind = 'listed' | 'left' | 'approved' | 'retired' | 'invalidated';
+
+/** What became of a version of a method. Never changed. */
+export interface MethodEventRow {
+  id: string;
+  site: string;
+  method_id: string;
+  version: string;
+  /** From 1, in the order in which they happened. */
+  number: number;
+  kind: MethodEventKind;
+  at: Instant;
+  /** JSON, by kind; see `methods/registered-method.ts`. */
+  detail: string;
+  signature_id: string | null;
 }
 
 /** A person looked through a piece of the trail and signed what was found. */

@@ -76,6 +76,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/ask.store.ts',
       'delivery/build.store.ts',
       'delivery/claim.store.ts',
+      'delivery/delivery-acts.store.ts',
       'delivery/outbox.store.ts',
       'delivery/outbox-rows.store.ts',
       'receipts/lineage.store.ts',
@@ -92,12 +93,17 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['delivery/building.service.ts', 'delivery.parked'],
       ['delivery/asking.service.ts', 'delivery.read-back-'],
       ['delivery/asking.service.ts', 'delivery.superseded'],
+      ['delivery/delivery-acts.service.ts', 'delivery.$'],
       ['delivery/recovery.service.ts', 'delivery.interrupted'],
       ['receipts/receipts.service.ts', 'result.attributed'],
       // What a statement, a stop or a superseded result takes back stands in their entries.
       ['statements/revision-messages.service.ts', 'takenBack'],
       ['pipeline/result-messages.service.ts', 'cancelled'],
     ],
+  },
+  delivery_act: {
+    writers: ['delivery/delivery-acts.store.ts'],
+    entries: [['delivery/delivery-acts.service.ts', 'delivery.$']],
   },
   destination: {
     writers: [
@@ -166,6 +172,35 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     entries: [
       ['mapping/mapping.service.ts', 'mapping.activated'],
       ['mapping/mapping.service.ts', 'mapping.retired'],
+    ],
+  },
+  method_version: {
+    writers: ['methods/method-registry.store.ts'],
+    entries: [['methods/import-methods.store.ts', 'method.registered']],
+  },
+  method_event: {
+    writers: ['methods/method-registry.store.ts'],
+    entries: [
+      ['methods/import-methods.store.ts', 'method.listed'],
+      ['methods/import-methods.store.ts', 'method.left'],
+      ['signatures/signing.service.ts', 'entry.action'],
+    ],
+  },
+  inbound_document: {
+    writers: ['pipeline/inbound.store.ts'],
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_line: {
+    writers: ['pipeline/inbound.store.ts'],
+    // What a line did to its receipt has entries of its own.
+    entries: [['pipeline/inbound.service.ts', 'inbound.$']],
+  },
+  inbound_revision: {
+    // Taking a document locks the revision in force and changes nothing of it.
+    writers: ['mapping/inbound-revision.store.ts', 'pipeline/inbound.store.ts'],
+    entries: [
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.activated'],
+      ['mapping/inbound-mappings.service.ts', 'inbound-mapping.retired'],
     ],
   },
   period: {
@@ -300,6 +335,8 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   instrument_state: 'derived from bundles, each of which has its entry',
   intake_key: 'which request a bundle came by; the bundle has its entry',
   lane: 'who works on what at the moment',
+  method_reference: 'addressed by digest, never changed; the version names the digest',
+  method_registry: 'names the state of the registry; what changed it has its entries',
   named_id: 'rows to lock, without content',
   ordering_key: 'counts deliveries of a subject, which have their entries',
   payload_bytes: 'addressed by digest, never changed; the delivery names the digest',

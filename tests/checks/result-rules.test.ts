@@ -240,7 +240,7 @@ describe('one result', () => {
     ).toEqual([]);
   });
 
-  it('is held when its method has other content than registered, or says none', () => {
+  it('rule 5: is held when its method has other content than registered, or says none', () => {
     const methods = SITE.methods.map((m) => ({
       id: m.id,
       version: m.version,
@@ -279,7 +279,7 @@ describe('one result', () => {
     expect(placesOfResult({ decision: 'fail', score: score('0.12'), spectrum: null })).toEqual([]);
   });
 
-  it('stays a fail, and is held, when the recheck would have passed it', () => {
+  it('rule 5: stays a fail, and is held, when the recheck would have passed it', () => {
     const over = { decision: 'fail' as const, score: score('0.42') };
     const examination = examineParts(goodParts([goodResult(1, over)]));
     const [result] = examination.results;

@@ -96,7 +96,11 @@ describe('a bundle as a zip archive', () => {
 
   it('gives the same records as the same bundle as JSON, AnIML included, but for the bytes they came in', () => {
     const [fromJson, fromZip] = [assembleBundle(json).bytes, archive].map((bytes) => {
-      const unit = examineUnit({ bytes, now: NOW, receivedAt: NOW }, SITE, validateSchema);
+      const unit = examineUnit(
+        { bytes, now: NOW, registry: null, receivedAt: NOW },
+        SITE,
+        validateSchema,
+      );
       if (unit.kind === 'unreadable') throw new Error(unit.finding.message);
       expect(findingsOf(unit.examination)).toEqual([]);
       return unit.records.map((record) => JSON.parse(record?.json ?? 'null') as object);

@@ -18,6 +18,7 @@ import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
 import {
+  samplePeriod,
   sampleResult,
   sampleStatement,
   sampleStop,
@@ -163,6 +164,8 @@ function subjectOf(row: DeliveryRow): Subject {
       };
     case 'stop':
       return { ...sampleStop(), ...head };
+    case 'period':
+      return { ...samplePeriod(), ...head };
   }
 }
 
@@ -173,6 +176,7 @@ function stopIdOf(receiptId: string, revision: number): string {
 export interface BenchOptions {
   readonly baseUrl: string;
   readonly honoursKey?: boolean;
+  readonly keyLifetimeMs?: number;
   readonly askable?: boolean;
   readonly timing?: Partial<DestinationTiming>;
   readonly endpoint?: Endpoint;
@@ -207,6 +211,7 @@ export class Bench {
         bearer: 'env:BENCH_TOKEN',
       },
       honoursKey: options.honoursKey ?? false,
+      ...(options.keyLifetimeMs === undefined ? {} : { keyLifetimeMs: options.keyLifetimeMs }),
       acts: true,
       requiredForStatement: true,
       timing: { ...TIMING, ...options.timing },

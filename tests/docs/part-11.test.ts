@@ -1,15 +1,18 @@
-import { existsSync, readFileSync } from 'node:fs';
+import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, test } from 'vitest';
+import { CLAUSE_HEADING, checkNamedTests } from '../support/clause-table.js';
 import { tableRows } from '../support/markdown.js';
 import { repositoryRoot } from '../support/shared.js';
 
 const root = repositoryRoot();
-const HEADING = ['Clause', 'Asks', 'Drumline', 'The site', 'Shown by'];
 const page = readFileSync(join(root, 'docs', 'part-11.md'), 'utf8');
 const [, part11 = '', annex11 = ''] = page.split(/^## /m);
 
-const rows = [tableRows(`## ${part11}`, HEADING), tableRows(`## ${annex11}`, HEADING)];
+const rows = [
+  tableRows(`## ${part11}`, CLAUSE_HEADING),
+  tableRows(`## ${annex11}`, CLAUSE_HEADING),
+];
 
 describe('docs/part-11.md', () => {
   test('has every clause of 11.10, 11.50, 11.70, 11.100, 11.200 and 11.300, and 1 to 17 of Annex 11', () => {
@@ -26,19 +29,7 @@ describe('docs/part-11.md', () => {
   });
 
   test('names only tests that are there, by file and by title', () => {
-    let named = 0;
-    for (const [clause, , , , shown = ''] of rows.flat()) {
-      if (shown === '_None_') continue;
-      for (const one of shown.split('; ')) {
-        const [, file = '', titles] = /^`(tests\/[^`]+)`(?:: (.+))?$/.exec(one) ?? [];
-        expect(existsSync(join(root, file)), `${clause}: ${one}`).toBe(true);
-        const source = readFileSync(join(root, file), 'utf8');
-        for (const title of (titles ?? '').split(' · ').filter((t) => t !== '')) {
-          expect(source, `${clause}: ${file} has no test named "${title}"`).toContain(title);
-          named += 1;
-        }
-      }
-    }
+    const named = checkNamedTests(rows.flat());
     expect(named).toBeGreaterThan(20);
   });
 

@@ -209,6 +209,31 @@ describe('the release vocabulary refuses', () => {
       .map((fault) => fault.message);
   };
 
+  it('a period that yields the permitting value when it is closed', async () => {
+    const field = (to: string, from: string) => `      - { to: /IdentityMessage/${to}, ${from} }`;
+    const period = [
+      '  period:',
+      '    request: { method: POST, path: inbound }',
+      '    fields:',
+      field('Header/Reference', 'from: reference, identifier: true'),
+      field('Body/Environment', 'from: period.environment'),
+      field('Body/Period', 'from: period.periodId, identifier: true'),
+      field('Body/Revision', 'from: period.revision, identifier: true'),
+      field('Body/Kind', 'from: period.kind'),
+      field('Body/UsageDecision', 'from: period.kind, table: closings'),
+      '    answer: { echo: [] }',
+      '    readBack: null',
+      '',
+    ].join('\n');
+    const closings = (close: string) => (text: string) =>
+      replacing(
+        'tables:\n',
+        `tables:\n  closings: { rows: { close: ${close}, addendum: NOTED } }\n`,
+      )(`${text}`).replace('  withdrawal:\n    request', `${period}\n  withdrawal:\n    request`);
+    expect(await refused(closings('NOTED'))).toEqual([]);
+    expect((await refused(closings('USE-PERMITTED'))).join('\n')).toContain('period');
+  });
+
   it('a result table in which aborted yields the permitting value', async () => {
     const messages = await refused((text) =>
       replacing(

@@ -33,7 +33,7 @@ describe('identifier fields', () => {
     expect(value(identifier, text)).toBe(text);
   });
 
-  it('go through exactly, whatever the text', () => {
+  it('rule 24: go through exactly, whatever the text', () => {
     fc.assert(
       fc.property(fc.string({ unit: 'binary', minLength: 1 }), (text) => {
         expect(value(identifier, text)).toBe(text);
@@ -58,7 +58,7 @@ describe('identifier fields', () => {
     expect(value(identifier, raw)).toBe('identifier-altered');
   });
 
-  it('that are too long are an error, never cut', () => {
+  it('rule 24: that are too long are an error, never cut', () => {
     expect(value(field({ identifier: true, maxLength: 3 }), 'abcd')).toBe('too-long');
     expect(value(field({ identifier: true, maxLength: 4 }), 'ab😀d')).toBe('ab😀d');
   });

@@ -14,6 +14,7 @@ const LIST: HeldList = {
   message: { held: '/kind', codes: { result: 'R', stop: 'S' } },
   receipt: '/receipt',
   result: '/result',
+  period: '/period',
   revision: '/rev',
 };
 
@@ -32,6 +33,16 @@ function answer(body: unknown, more: Partial<Extract<AskResult, { kind: 'answere
 const read = (result: AskResult, cursor = '') => readHeldPage(result, LIST, 'json', cursor);
 
 describe('a page of a list', () => {
+  it('names a message about a period by the period, and never by a result', () => {
+    const list: HeldList = { ...LIST, message: { held: '/kind', codes: { period: 'P' } } };
+    const entries = [{ ref: 'd1', kind: 'P', period: 'p-1', result: 'r1', receipt: 'q', rev: '2' }];
+    const page = readHeldPage(answer({ entries }), list, 'json', '');
+    expect(page).toMatchObject({
+      ok: true,
+      items: [{ message: 'period', subject: 'p-1', revision: 2 }],
+    });
+  });
+
   it('names each message by number, reference, subject and revision', () => {
     const page = read(
       answer({

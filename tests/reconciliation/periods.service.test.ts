@@ -1,11 +1,19 @@
+import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { Ajv2020 } from 'ajv/dist/2020.js';
 import { describe, expect, it } from 'vitest';
 import { addMs, type Instant } from '../../src/formats/instant.js';
+import { PeriodMessages } from '../../src/pipeline/period-messages.service.js';
 import { PeriodsService } from '../../src/pipeline/periods.service.js';
+import { loadSubject } from '../../src/pipeline/subject-loader.store.js';
+import { lockReceipts } from '../../src/receipts/facts.store.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { SigningService } from '../../src/signatures/signing.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { time } from '../statements/conforming-facts.js';
+import type { StatementWorld } from '../statements/statement-world.js';
 import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
+import { repositoryRoot } from '../support/shared.js';
 import { ComparisonWorld } from './comparison-world.js';
 
 const HOUR_MS = 3_600_000;
@@ -17,7 +25,23 @@ async function openedDay() {
   const { database, clock, site } = world;
   const { accounts } = peopleOn(database, clock);
   const signing = new SigningService(database, clock, accounts, site);
-  const periods = new PeriodsService(database, clock, site, compared.comparison, signing);
+  const { comparison } = compared;
+  const told = { rung: 0 };
+  const mappings = new Map([
+    ['lims', { digest: 'mapping', messages: ['result', 'period'] as const }],
+    ['erp', { digest: 'mapping', messages: ['result', 'statement', 'stop'] as const }],
+  ]);
+  const periods = new PeriodsService({
+    database,
+    clock,
+    site,
+    comparison,
+    signing,
+    messages: new PeriodMessages(site.site, mappings, 1),
+    onClosed: () => {
+      told.rung += 1;
+    },
+  });
   const account = newAccount('s.signer', { roles: ['signer'] });
   const made = await accounts.create(account, COMMAND_LINE);
   if (!made.ok) throw new Error(made.fault.message);
@@ -37,7 +61,7 @@ async function openedDay() {
   await world.setDeliveries('statement', 'confirmed');
   const day = siteDay('2026-03-04', site.timeZone);
   if (!day) throw new Error('no day');
-  return { compared, world, periods, who, day };
+  return { compared, world, periods, who, day, told };
 }
 
 async function shown(periods: PeriodsService, day: { from: Instant; to: Instant }) {
@@ -160,5 +184,104 @@ describe('closing a period', () => {
     expect(second?.addenda[1]?.changes.map((c) => c.detail)).toContain(
       'result result-4 at erp is confirmed',
     );
+  });
+});
+
+describe('the deliveries of a closed period', () => {
+  const schema = JSON.parse(
+    readFileSync(join(repositoryRoot(), 'schemas/period.schema.json'), 'utf8'),
+  ) as object;
+  const validate = new Ajv2020({ strict: true, strictRequired: false }).compile(schema);
+
+  async function rows(world: StatementWorld) {
+    return world.database.db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('subject_kind', '=', 'period')
+      .orderBy('seq')
+      .execute();
+  }
+
+  it('go once and in order to whom the mapping has a message for, and say what was signed', async () => {
+    const { compared, world, periods, who, day, told } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    await periods.close(day, { shownSha256: sha256, reason: 'again' }, who);
+    expect(told.rung).toBe(1);
+    await world.measure({ container: 'D-03', at: time('08:45') });
+    await compared.comparison.catchUp();
+    expect(await rows(world)).toHaveLength(1);
+    const proposal = await periods.proposeAddendum(closed.id, 1);
+    if (!proposal) throw new Error('no addendum');
+    const late = { shownSha256: proposal.sha256, reason: 'late sync of a handheld' };
+    expect((await periods.closeAddendum(closed.id, 1, late, who)).kind).toBe('closed');
+    const sent = await rows(world);
+    expect(
+      sent.map((d) => [d.destination, d.ordering_key, d.seq, d.subject_revision, d.receipt_id]),
+    ).toEqual([
+      ['lims', `period:${closed.id}`, 1, 1, null],
+      ['lims', `period:${closed.id}`, 2, 2, null],
+    ]);
+    const records = [];
+    for (const row of sent) {
+      const subject = await loadSubject(world.database.db, row);
+      if (subject.message !== 'period') throw new Error(subject.message);
+      expect(validate(subject.period), JSON.stringify(validate.errors)).toBe(true);
+      expect(await loadSubject(world.database.db, row)).toEqual(subject);
+      records.push(subject.period);
+    }
+    expect(records).toMatchObject([
+      {
+        kind: 'close',
+        revision: 1,
+        addendum: null,
+        sha256,
+        closeSha256: sha256,
+        reason: 'end of day',
+        carriedOverCount: 1,
+        carriedOver: [{ class: 'not-measured' }],
+        counts: { expectedContainers: 3, measuredContainers: 2 },
+        changes: [],
+      },
+      {
+        kind: 'addendum',
+        revision: 2,
+        addendum: 1,
+        sha256: proposal.sha256,
+        closeSha256: sha256,
+        carriedOver: [],
+        counts: { measuredContainers: 2 },
+      },
+    ]);
+    expect(records[1]?.changes.map((c) => c.detail)).toContain(
+      'result result-3, container D-03 of receipt R-1, is accepted',
+    );
+  });
+
+  it('count for no statement, whatever became of them, and one that fails is named', async () => {
+    const { compared, world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const conditions = async () => {
+      await world.database.transact(async (trx) => {
+        await lockReceipts(trx, world.site.site, ['R-1']);
+        await world.statements.evaluateInTransaction(trx, 'R-1', world.clock.now());
+      });
+      const statement = await world.statements.shown('R-1');
+      return statement?.conditions.map((c) => [c.code, c.state]);
+    };
+    const before = await conditions();
+    expect(before).toContainEqual(['deliveries-confirmed', 'met']);
+    const { sha256 } = await shown(periods, day);
+    await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    await world.database.db
+      .updateTable('delivery')
+      .set({ state: 'rejected', reason: 'no place for it' })
+      .where('subject_kind', '=', 'period')
+      .execute();
+    await compared.comparison.catchUp();
+    expect((await compared.open()).filter((o) => o.startsWith('rejected'))).toHaveLength(1);
+    expect(await conditions()).toEqual(before);
   });
 });

@@ -2,6 +2,7 @@ import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { Ajv2020, type ValidateFunction } from 'ajv/dist/2020.js';
 import { describe, expect, it } from 'vitest';
+import { PERIOD_MESSAGE_KINDS, type PeriodRecord } from '../../src/records/period-record.js';
 import { RECORD_FIELDS } from '../../src/records/record-fields.js';
 import type { WithdrawalRecord } from '../../src/records/result-record.js';
 import {
@@ -94,10 +95,52 @@ const WITHDRAWAL: WithdrawalRecord = {
   receiptId: null,
 };
 
+const PERIOD: PeriodRecord = {
+  schema: 'drumline-period-close',
+  version: '1.0',
+  site: 'northquay',
+  environment: 'training',
+  simulated: true,
+  timeZone: 'Europe/London',
+  periodId: 'p-1',
+  revision: 2,
+  kind: 'addendum',
+  addendum: 1,
+  from: '2026-03-29T00:00:00.000000Z',
+  to: '2026-03-29T23:00:00.000000Z',
+  closedAt: '2026-03-30T08:00:00.000000Z',
+  closedBy: 'Signer (simulated)',
+  signatureId: 's-1',
+  reason: 'late sync',
+  sha256: 'c0de'.repeat(16),
+  closeSha256: 'c0de'.repeat(16),
+  counts: {
+    receipts: 1,
+    expectedContainers: 2,
+    measuredContainers: 2,
+    acceptedResults: 2,
+    heldResults: 0,
+    refusedResults: 0,
+    supersededResults: 0,
+    heldBundles: 0,
+    refusedBundles: 0,
+    deliveredResults: 2,
+    confirmedResults: 2,
+    byDestination: [{ destination: 'lims', delivered: 2, confirmed: 2 }],
+  },
+  stops: 0,
+  carriedOver: [],
+  carriedOverCount: 0,
+  resolvedCount: 0,
+  changes: [{ at: '2026-03-30T07:00:00.000000Z', detail: 'result x is accepted' }],
+  changesCount: 1,
+};
+
 describe.each([
   ['result-record', SAMPLE_RECORD as object],
   ['statement', STATEMENT],
   ['withdrawal', WITHDRAWAL],
+  ['period', PERIOD],
 ])('schemas/%s.schema.json', (name, sample) => {
   const { schema, validate } = load(name);
 
@@ -167,6 +210,7 @@ describe('closed vocabularies', () => {
     expect(record.properties['environment']?.enum).toEqual(ENVIRONMENTS);
     expect(statement.properties['outcome']?.enum).toEqual(STATEMENT_OUTCOMES);
     expect(statement.$defs['stop']?.properties?.['kind']?.enum).toEqual(STOP_KINDS);
+    expect(load('period').schema.properties['kind']?.enum).toEqual(PERIOD_MESSAGE_KINDS);
   });
 });
 

@@ -152,6 +152,15 @@ describe('the stand-in LIMS', () => {
     expect((await call(url, PATH, { body: entry('d-2') })).status).toBe(201);
   });
 
+  it('stores late what was held back on the way, whoever still waits', async () => {
+    const { url, ledger } = await start();
+    const body = JSON.stringify({ act: { kind: 'store-late', ms: 400 }, every: 1 });
+    await call(url, '/misbehaviour', { method: 'PUT', body });
+    await expect(call(url, PATH, { body: entry('d-1'), deadlineMs: 100 })).rejects.toThrow();
+    expect(ledger.books.messages).toHaveLength(0);
+    await until(() => ledger.books.messages.length === 1);
+  });
+
   it('stores nothing behind an error document with status 200, and says how often', async () => {
     const { url, ledger } = await start();
     const act = { kind: 'error-document' };

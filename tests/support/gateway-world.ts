@@ -121,7 +121,11 @@ export class GatewayWorld {
     process.env['NORTHQUAY_LIMS_URL'] = lims.url;
     process.env['NORTHQUAY_ERP_URL'] = erp.url;
     const place = await takePlace(join(directory, 'data'));
-    const app = await openGateway(place, siteFolder, options);
+    const app = await openGateway(place, siteFolder, options).catch(async (error: unknown) => {
+      for (const standIn of [erp, lims]) await standIn.close();
+      await place.release();
+      throw error;
+    });
     const site = await loaded(siteFolder);
     const world = new GatewayWorld(directory, site, lims, erp, app, options, place);
     await world.#listen();

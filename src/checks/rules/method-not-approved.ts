@@ -1,3 +1,4 @@
+import { approvedFor, isApproved, measuredSpan } from '../../site/method-force.js';
 import type { ResultHistoryRule } from '../rule.js';
 import { findMethod } from '../site-index.js';
 
@@ -17,9 +18,11 @@ export const methodNotApproved: ResultHistoryRule = {
     if (expected === null || methodId === null || methodVersion === null) return [];
     const method = findMethod(site, methodId, methodVersion);
     if (method === null) return [];
-    if (method.approvals.some((approval) => approval.material === expected)) return [];
-    const approved = method.approvals.map((approval) => approval.material).join(', ') || 'none';
-    const message = `${method.id} is approved for ${approved}; receipt ${receipt?.receiptId} is of ${expected}`;
+    const { measuredAt } = examined.reading;
+    const { measuredAt: reported = null, timeSource = null } = examined.result ?? {};
+    const span = measuredAt && measuredSpan(measuredAt, reported, timeSource);
+    if (isApproved(method, expected, span)) return [];
+    const message = `${method.id} is approved for ${approvedFor(method, span)}; receipt ${receipt?.receiptId} is of ${expected}`;
     return [{ pointer: '/method', message }];
   },
 };

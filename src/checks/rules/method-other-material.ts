@@ -1,3 +1,4 @@
+import { approvedFor, isApproved, measuredSpan } from '../../site/method-force.js';
 import type { ResultRule } from '../rule.js';
 
 export const methodOtherMaterial: ResultRule = {
@@ -9,12 +10,13 @@ export const methodOtherMaterial: ResultRule = {
     meaning: 'The method is not approved for the material the operator picked.',
     advice: 'Measure again with a method approved for the material on the label.',
   },
-  find: ({ method, result }) => {
+  find: ({ method, measuredAt, result }) => {
     const { material } = result;
     if (method === null || material === null) return [];
-    if (method.approvals.some((approval) => approval.material === material)) return [];
-    const approved = method.approvals.map((approval) => approval.material).join(', ') || 'none';
-    const message = `${method.id} is approved for ${approved}; the operator picked ${material}`;
+    const span =
+      measuredAt && measuredSpan(measuredAt.instant, result.measuredAt, result.timeSource);
+    if (isApproved(method, material, span)) return [];
+    const message = `${method.id} is approved for ${approvedFor(method, span)}; the operator picked ${material}`;
     return [{ pointer: '/material', message }];
   },
 };

@@ -21,6 +21,7 @@ const LIMS: FieldTable = {
   resultId: 'resultId',
   receipt: 'receiptId',
   revision: 'revision',
+  period: 'periodId',
   statements: {
     outcome: 'outcome',
     codes: {
@@ -43,6 +44,7 @@ const ERP: FieldTable = {
   resultId: 'ResultId',
   receipt: 'Receipt',
   revision: 'Revision',
+  period: null,
   statements: {
     outcome: 'UsageDecision',
     codes: {

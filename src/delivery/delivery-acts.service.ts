@@ -1,0 +1,402 @@
+import { uuidv7 } from 'uuidv7';
+import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { formatInstant, type Instant } from '../formats/instant.js';
+import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
+import type { Destination, SiteFolder } from '../site/site-folder.js';
+import type { Clock } from '../storage/clock.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import type { DeliveryAct, DeliveryActRow, DeliveryRow } from '../storage/tables.js';
+import { holdReceipts } from './claim.store.js';
+import {
+  type ActAnswer,
+  type ActReport,
+  type NamedDelivery,
+  reportOf,
+} from './delivery-act-answer.js';
+import {
+  actOn,
+  actsOf,
+  buildsOf,
+  deliveryById,
+  insertAct,
+  insertNextBuild,
+  isRecovering,
+  lockDelivery,
+  overtakenBy,
+  type StoppedCount,
+  type StoppedQuery,
+  stoppedCounts,
+  stoppedDeliveries,
+  type TakenUp,
+  takeUp,
+  whatFollows,
+} from './delivery-acts.store.js';
+import {
+  canBeAsked,
+  type DeliveryMapping,
+  keyHoldsAt,
+  keyIsHonoured,
+  messageName,
+} from './delivery-mapping.js';
+import { attemptsOf, firstSentAt } from './delivery-report.store.js';
+import { type Standing, standingOf } from './delivery-standing.js';
+import { nextSequence } from './outbox.store.js';
+import {
+  possibleAct,
+  type ShownAct,
+  type ShownAttempt,
+  type ShownDelivery,
+  shownAct,
+  shownAttempt,
+  versionOf,
+} from './shown-delivery.js';
+import { type ActDecision, decideAct, type StoppedFacts } from './stopped-delivery.js';
+
+export interface DeliveryActParts {
+  readonly database: OpenDatabase;
+  readonly clock: Clock;
+  readonly site: SiteFolder;
+  /** What new builds are pinned to. */
+  readonly mappings: ReadonlyMap<
+    string,
+    { readonly digest: string; readonly messages: readonly string[] }
+  >;
+  readonly mapping: Pick<DeliveryMapping, 'forDigest'>;
+  readonly epoch: number;
+  /** When this life of the database began; what an earlier one created may have been sent by it until then. */
+  readonly epochSince: Instant;
+  /** Called after the commit: something may leave, or is to be asked about. */
+  readonly onMoved: (destination: string) => void;
+}
+
+export interface AskedAct {
+  readonly act: DeliveryAct;
+  /** Version of the delivery as it was shown. */
+  readonly version: string;
+  readonly reason: string;
+  readonly actor: Actor;
+}
+
+export interface DeliveryPage {
+  readonly delivery: ShownDelivery;
+  readonly builds: readonly {
+    readonly id: string;
+    readonly build: number;
+    readonly state: string;
+  }[];
+  readonly attempts: readonly ShownAttempt[];
+  readonly acts: readonly ShownAct[];
+}
+
+interface Weighed {
+  readonly facts: StoppedFacts;
+  readonly version: string;
+  readonly mappingInForce: string | null;
+  readonly doubtfulSince: Instant | null;
+}
+
+/** Lets people have stopped deliveries sent again, built anew or given up, within what cannot double or mislead. */
+export class DeliveryActs {
+  constructor(private readonly parts: DeliveryActParts) {}
+
+  /** Deliveries that stopped, the oldest first. */
+  async list(of: Omit<StoppedQuery, 'site'>): Promise<ShownDelivery[]> {
+    const { database, site } = this.parts;
+    const rows = await stoppedDeliveries(database.db, { ...of, site: site.site });
+    const shown: ShownDelivery[] = [];
+    for (const row of rows) {
+      const delivery = await this.#shown(row);
+      if (delivery !== null) shown.push(delivery);
+    }
+    return shown;
+  }
+
+  counts(): Promise<StoppedCount[]> {
+    return stoppedCounts(this.parts.database.db, this.parts.site.site);
+  }
+
+  /** One delivery with its builds, attempts and what people had done with it; null when there is none. */
+  async show(id: string): Promise<DeliveryPage | null> {
+    const { database, site } = this.parts;
+    const row = await deliveryById(database.db, site.site, id);
+    const delivery = row === null ? null : await this.#shown(row);
+    if (row === null || delivery === null) return null;
+    return {
+      delivery,
+      builds: await buildsOf(database.db, row),
+      attempts: (await attemptsOf(database.db, id)).map(shownAttempt),
+      acts: (await actsOf(database.db, id)).map(shownAct),
+    };
+  }
+
+  /** Does what a person asks, if the delivery is as it was shown to them and nothing can be doubled by it. */
+  async act(id: string, asked: AskedAct): Promise<ActAnswer> {
+    const { database, site, onMoved } = this.parts;
+    const seen = await deliveryById(database.db, site.site, id);
+    const destination = seen === null ? null : this.#destination(seen);
+    if (seen === null || destination === null) return { kind: 'unknown' };
+    const askable = await this.#askable(seen, destination);
+    const answer = await database.transact((trx) =>
+      this.#act(trx, seen, destination, askable, asked),
+    );
+    if (answer.kind === 'done') onMoved(seen.destination);
+    return answer;
+  }
+
+  /** The same act for several, one after the other; each with what was done, or why nothing was. */
+  async actOnAll(
+    named: readonly NamedDelivery[],
+    asked: Omit<AskedAct, 'version'>,
+  ): Promise<ActReport[]> {
+    const reports: ActReport[] = [];
+    for (const { id, version } of named) {
+      reports.push(reportOf(id, await this.act(id, { ...asked, version })));
+    }
+    return reports;
+  }
+
+  async #act(
+    trx: Trx,
+    seen: DeliveryRow,
+    destination: Destination,
+    askable: boolean,
+    asked: AskedAct,
+  ): Promise<ActAnswer> {
+    await this.#lockReceipt(trx, seen);
+    const row = await lockDelivery(trx, seen.id);
+    const weighed = await this.#weigh(trx, row, destination, askable);
+    if (weighed.version !== asked.version) return await changedSince(trx, row, asked);
+    const decision = decideAct(asked.act, weighed.facts);
+    if (decision.kind === 'refused') return decision;
+    const now = this.parts.clock.now();
+    const written = await this.#write(trx, row, decision, weighed, asked, now);
+    await this.#record(trx, row, written, asked, now);
+    if (row.message !== 'statement' && row.receipt_id !== null) {
+      await markEvaluationDue(trx, row.site, [row.receipt_id]);
+    }
+    const { done, deliveryId } = written;
+    return { kind: 'done', done, deliveryId, isRepeated: false };
+  }
+
+  /** A statement's own delivery is none of its facts, but no other statement may come in between. */
+  async #lockReceipt(trx: Trx, { site, receipt_id: receipt, message }: DeliveryRow): Promise<void> {
+    if (receipt === null) return;
+    if (message === 'statement') await holdReceipts(trx, site, [receipt]);
+    else await lockReceipts(trx, site, [receipt]);
+  }
+
+  async #write(
+    trx: Trx,
+    row: DeliveryRow,
+    decision: Exclude<ActDecision, { kind: 'refused' }>,
+    { doubtfulSince, mappingInForce }: Weighed,
+    { reason }: AskedAct,
+    now: Instant,
+  ): Promise<Written> {
+    switch (decision.kind) {
+      case 'send': {
+        const state = decision.isDoubtful ? 'uncertain' : 'due';
+        await takeUp(trx, row, { state, due_at: now, next_ask_at: null });
+        return { done: 'sent-again', deliveryId: row.id, state };
+      }
+      case 'ask': {
+        const change = askingFirst(row, doubtfulSince, now);
+        await takeUp(trx, row, change);
+        return { done: 'asked-first', deliveryId: row.id, state: change.state };
+      }
+      case 'retire':
+        await takeUp(trx, row, {
+          state: 'superseded',
+          next_ask_at: null,
+          reason: `given up by a person: ${reason}`,
+        });
+        return { done: 'retired', deliveryId: row.id, state: 'superseded' };
+      case 'rebuild': {
+        if (mappingInForce === null) throw new Error(`${row.message} is not mapped`);
+        const id = uuidv7();
+        const freeSeq = await nextSequence(trx, {
+          site: row.site,
+          destination: row.destination,
+          orderingKey: row.ordering_key,
+        });
+        await takeUp(trx, row, {
+          state: 'superseded',
+          next_ask_at: null,
+          reason: `build ${row.build + 1} takes its place: ${reason}`,
+        });
+        const { epoch } = this.parts;
+        await insertNextBuild(trx, row, {
+          id,
+          freeSeq,
+          mappingDigest: mappingInForce,
+          epoch,
+          now,
+        });
+        return { done: 'rebuilt', deliveryId: id, state: 'superseded' };
+      }
+    }
+  }
+
+  async #record(
+    trx: Trx,
+    row: DeliveryRow,
+    { done, deliveryId, state }: Written,
+    { act, version, reason, actor }: AskedAct,
+    now: Instant,
+  ): Promise<void> {
+    const made = done === 'rebuilt' ? deliveryId : null;
+    await insertAct(trx, {
+      id: uuidv7(),
+      site: row.site,
+      delivery_id: row.id,
+      version,
+      act,
+      done,
+      made_delivery_id: made,
+      actor: actor.name,
+      reason,
+      at: now,
+    });
+    await recordAudit(trx, {
+      site: row.site,
+      zone: this.parts.site.timeZone,
+      at: now,
+      actor,
+      action: `delivery.${done}`,
+      subjectKind: 'delivery',
+      subjectId: row.id,
+      reason,
+      before: {
+        state: row.state,
+        fault: row.fault,
+        destination: row.destination,
+        message: row.message,
+        build: row.build,
+      },
+      after: { state, ...(made === null ? {} : { build: row.build + 1, delivery: made }) },
+    });
+  }
+
+  async #shown(row: DeliveryRow): Promise<ShownDelivery | null> {
+    const destination = this.#destination(row);
+    if (destination === null) return null;
+    const askable = await this.#askable(row, destination);
+    const { db } = this.parts.database;
+    const { facts, version, mappingInForce } = await this.#weigh(db, row, destination, askable);
+    return {
+      id: row.id,
+      version: version as ShownDelivery['version'],
+      destination: row.destination,
+      message: row.message,
+      subjectId: row.subject_id,
+      revision: row.subject_revision,
+      receiptId: row.receipt_id,
+      build: row.build,
+      state: row.state,
+      fault: row.fault,
+      reason: row.reason,
+      standing: facts.standing,
+      attempts: row.attempts,
+      createdAt: formatInstant(row.created_at),
+      idempotencyKey: row.idempotency_key,
+      destinationReference: row.destination_reference,
+      mapping: row.mapping_digest,
+      mappingInForce,
+      resend: possibleAct(decideAct('resend', facts)),
+      rebuild: possibleAct(decideAct('rebuild', facts)),
+      retire: possibleAct(decideAct('retire', facts)),
+    };
+  }
+
+  async #weigh(
+    reader: Reader,
+    row: DeliveryRow,
+    destination: Destination,
+    askable: boolean,
+  ): Promise<Weighed> {
+    const { clock, mappings } = this.parts;
+    const active = mappings.get(row.destination);
+    const mappingInForce = active?.messages.includes(messageName(row)) ? active.digest : null;
+    const builds = await buildsOf(reader, row);
+    const latestBuild = Math.max(...builds.map(({ build }) => build));
+    const doubtfulSince = this.#doubtfulSince(row);
+    const sentAt = await firstSentAt(reader, row.id);
+    const follows = row.message === 'stop' ? NOTHING_FOLLOWS : await whatFollows(reader, row);
+    const facts: StoppedFacts = {
+      state: row.state,
+      fault: row.fault,
+      message: row.message,
+      build: row.build,
+      latestBuild,
+      standing: await this.#standing(reader, row, destination, doubtfulSince),
+      honoursKey: keyIsHonoured(destination),
+      keyHolds: keyHoldsAt(destination, sentAt ?? doubtfulSince, clock.now()),
+      askable,
+      overtakenBy: await overtakenBy(reader, row),
+      ...follows,
+      isMapped: mappingInForce !== null,
+      isRecovering: await isRecovering(reader),
+    };
+    const version = versionOf(row, { latestBuild, mappingInForce });
+    return { facts, version, mappingInForce, doubtfulSince };
+  }
+
+  async #standing(
+    reader: Reader,
+    row: DeliveryRow,
+    { timing }: Destination,
+    doubtfulSince: Instant | null,
+  ): Promise<Standing> {
+    return standingOf(await attemptsOf(reader, row.id), timing, doubtfulSince);
+  }
+
+  /** What an earlier life of the database created, that life may have sent until this one began (rule 28). */
+  #doubtfulSince(row: DeliveryRow): Instant | null {
+    const { epoch, epochSince } = this.parts;
+    const createdIn = Number(row.idempotency_key.split('.').at(-1));
+    if (createdIn === epoch) return row.ask_since;
+    return Math.max(epochSince, row.ask_since ?? epochSince) as Instant;
+  }
+
+  async #askable(row: DeliveryRow, destination: Destination): Promise<boolean> {
+    const { document } = await this.parts.mapping.forDigest(row.mapping_digest);
+    return canBeAsked(destination, document.messages[messageName(row)]?.readBack ?? null);
+  }
+
+  #destination(row: DeliveryRow): Destination | null {
+    return this.parts.site.destinations.find((d) => d.name === row.destination) ?? null;
+  }
+}
+
+interface Written {
+  readonly done: DeliveryActRow['done'];
+  readonly deliveryId: string;
+  readonly state: DeliveryRow['state'];
+}
+
+/** Stops never wait for one another. */
+const NOTHING_FOLLOWS = { isFollowed: false, laterHasLeft: false };
+
+/** What has no payload yet cannot be asked about: it is built first, and asked about then (`savePayloads`). */
+function askingFirst(row: DeliveryRow, doubtfulSince: Instant | null, now: Instant): TakenUp {
+  const since = doubtfulSince === null ? {} : { ask_since: doubtfulSince };
+  return row.payload_sha256 === null
+    ? { state: 'due', due_at: now, next_ask_at: null, ...since }
+    : { state: 'uncertain', next_ask_at: now, ...since };
+}
+
+/** A second click of the same person gets the answer of the first; anybody else learns what happened. */
+async function changedSince(trx: Trx, row: DeliveryRow, asked: AskedAct): Promise<ActAnswer> {
+  const before = await actOn(trx, row.id, asked.version);
+  if (before === null) {
+    return { kind: 'changed', found: `the delivery is ${row.state} by now` };
+  }
+  if (before.actor === asked.actor.name && before.act === asked.act) {
+    const deliveryId = before.made_delivery_id ?? row.id;
+    return { kind: 'done', done: before.done, deliveryId, isRepeated: true };
+  }
+  return {
+    kind: 'changed',
+    found: `somebody had it ${before.done} at ${formatInstant(before.at)}`,
+  };
+}

@@ -1,0 +1,164 @@
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { addMs, type Instant } from '../../src/formats/instant.js';
+import type { MethodForce } from '../../src/site/site-folder.js';
+import { evaluateStatement } from '../../src/statements/evaluate-statement.js';
+import type { StatementFacts } from '../../src/statements/facts.js';
+import { facts, now, pass, site, time, withResults, withSite } from './conforming-facts.js';
+
+const NO_LIMITS: MethodForce = {
+  effectiveFrom: null,
+  retiredAt: null,
+  invalidatedAt: null,
+  invalidation: null,
+  absent: [],
+  beside: [],
+};
+
+function withForce(of: StatementFacts, force: Partial<MethodForce>): StatementFacts {
+  const methods = of.site.methods.map((m) =>
+    m.id === 'ID-NQ-1001' ? { ...m, force: { ...NO_LIMITS, ...m.force, ...force } } : m,
+  );
+  return { ...of, site: { ...of.site, methods } };
+}
+
+function verdict(of: StatementFacts): string {
+  const draft = evaluateStatement(of, now);
+  const open = draft.conditions.filter((c) => c.state === 'unmet' || c.state === 'contradicted');
+  return [draft.outcome, ...open.map((c) => `${c.code} ${c.state}`)].join(', ');
+}
+
+function why(of: StatementFacts): string {
+  const { conditions } = evaluateStatement(of, now);
+  return conditions.find((c) => c.code === 'coverage')?.found ?? '';
+}
+
+describe('a statement whose method', () => {
+  it('was retired after the measurements conforms all the same', () => {
+    expect(verdict(withForce(facts, { retiredAt: time('09:06') }))).toBe('conforms');
+  });
+
+  it('was retired before one of them is incomplete, and says why', () => {
+    const retired = withForce(facts, { retiredAt: time('09:05') });
+    expect(verdict(retired)).toContain('incomplete');
+    expect(verdict(retired)).toContain('methods-by-content unmet');
+    expect(why(retired)).toContain('was retired at 2026-03-04T09:05:00.000000Z');
+  });
+
+  it('was in force only later is incomplete', () => {
+    expect(verdict(withForce(facts, { effectiveFrom: time('09:01') }))).toContain(
+      'methods-by-content unmet',
+    );
+  });
+
+  it('was found wrong is incomplete, whenever it was measured', () => {
+    const wrong = withForce(facts, { invalidatedAt: time('09:59') });
+    expect(verdict(wrong)).toContain('methods-by-content unmet');
+    expect(why(wrong)).toContain('was found wrong');
+  });
+
+  it('was approved by an approval that had ended is incomplete', () => {
+    const approvals = [{ material: 'NQ-1001', decision: 'D-003', endsAt: time('09:02') }];
+    const methods = site.methods.map((m) => ({ ...m, approvals }));
+    expect(verdict(withSite({ methods }))).toContain('methods-by-content unmet');
+  });
+
+  it('is in doubt at the edge when the offset was assumed', () => {
+    const doubtful = withResults(
+      pass('D-01', { measuredSpan: { from: time('02:00'), to: time('23:00') } }),
+      pass('D-02', { measuredAt: time('09:05') }),
+    );
+    expect(verdict(doubtful)).toBe('conforms');
+    expect(verdict(withForce(doubtful, { retiredAt: time('22:00') }))).toContain('incomplete');
+  });
+});
+
+describe('hearing', () => {
+  const unheard = { ...facts, heardAt: new Map([['NQ-R-0001', time('09:30')]]) };
+  const withSecond = (over: object) => ({
+    ...unheard,
+    site: {
+      ...site,
+      instruments: site.instruments.map((i) => (i.serial === 'NQ-R-0002' ? { ...i, ...over } : i)),
+    },
+  });
+
+  it('asks nothing of an instrument that was put into service later', () => {
+    expect(verdict(unheard)).toContain('heard-from-every-instrument unmet');
+    expect(verdict(withSecond({ inServiceSince: time('09:30') }))).toBe('conforms');
+    expect(verdict(withSecond({ inServiceSince: time('09:00') }))).toContain('unmet');
+  });
+
+  it('asks an instrument that went out of service for what it did before', () => {
+    const since = (from: Instant) => ({ outOfService: [{ from, to: null, decision: 'D-9' }] });
+    expect(verdict(withSecond(since(time('07:00'))))).toBe('conforms');
+    const meanwhile = withSecond(since(time('08:30')));
+    expect(verdict(meanwhile)).toContain('heard-from-every-instrument unmet');
+    const heard = new Map([...unheard.heardAt, ['NQ-R-0002', time('08:30')] as const]);
+    expect(verdict({ ...meanwhile, heardAt: heard })).toBe('conforms');
+  });
+
+  it('asks an instrument that measured the receipt, whatever its dates', () => {
+    const measured = withResults(
+      pass('D-01'),
+      pass('D-02', { measuredAt: time('09:05'), instrument: 'NQ-R-0003' }),
+    );
+    expect(verdict(measured)).toContain('heard-from-every-instrument unmet');
+  });
+});
+
+/** Rule 9 for the registry: no date that ends a version, and no finding that it was wrong, makes anything better. */
+describe('retiring or invalidating', () => {
+  const OUTCOMES = ['does-not-conform', 'incomplete', 'conforms'];
+  const STATES = ['contradicted', 'unmet', 'not-evaluated', 'met'];
+  const moment = fc.integer({ min: -7_200_000, max: 7_200_000 }).map((ms) => addMs(now, ms));
+  const change = fc.oneof(
+    moment.map((retiredAt) => ({ retiredAt })),
+    moment.map((invalidatedAt) => ({ invalidatedAt })),
+    moment.map((from) => ({ absent: [{ from, to: null }] })),
+  );
+  const results = fc.array(
+    fc.record({
+      rowId: fc.uuid(),
+      label: fc.constantFrom('D-01', 'D-02'),
+      measuredAt: moment,
+      contrary: fc.boolean(),
+      state: fc.constantFrom('accepted', 'held' as const),
+    }),
+    { maxLength: 6 },
+  );
+
+  it('never improves a statement, nor any of its conditions', () => {
+    fc.assert(
+      fc.property(results, fc.array(change, { minLength: 1, maxLength: 4 }), (more, changes) => {
+        const some = more.map(({ label, ...r }) =>
+          pass(label, { ...r, decision: r.contrary ? 'fail' : 'pass' }),
+        );
+        let before = withResults(...facts.results, ...some);
+        for (const one of changes) {
+          const force = before.site.methods.find((m) => m.id === 'ID-NQ-1001')?.force;
+          const earlier = (a: Instant | null | undefined, b: Instant | undefined) =>
+            b === undefined ? (a ?? null) : a ? (Math.min(a, b) as Instant) : b;
+          const after = withForce(before, {
+            retiredAt: earlier(force?.retiredAt, 'retiredAt' in one ? one.retiredAt : undefined),
+            invalidatedAt: earlier(
+              force?.invalidatedAt,
+              'invalidatedAt' in one ? one.invalidatedAt : undefined,
+            ),
+            absent: [...(force?.absent ?? []), ...('absent' in one ? one.absent : [])],
+          });
+          const [was, is] = [evaluateStatement(before, now), evaluateStatement(after, now)];
+          expect(OUTCOMES.indexOf(is.outcome)).toBeLessThanOrEqual(OUTCOMES.indexOf(was.outcome));
+          for (const [i, c] of is.conditions.entries()) {
+            const earlierState = was.conditions[i]?.state ?? 'met';
+            expect(STATES.indexOf(c.state), c.code).toBeLessThanOrEqual(
+              STATES.indexOf(earlierState),
+            );
+          }
+          before = after;
+        }
+      }),
+      { numRuns: 500 },
+    );
+  });
+});
