@@ -138,7 +138,9 @@ function failureFrom(
   const suspended = (why: string): Bracket => ({ kind: 'suspended', why, checks: failed });
   const failure = `check ${first.checkId} after it failed`;
   if (pass === undefined) return suspended(failure);
-  const tried = timeline.filter((c) => c.run > first.run && c.run <= pass.run).length;
+  const tried = new Set(
+    timeline.filter((c) => c.run > first.run && c.run <= pass.run).map((c) => c.run),
+  ).size;
   if (tried > repeats.max) {
     return suspended(`${failure}, and passed at repeat ${tried}, ${repeats.max} allowed`);
   }

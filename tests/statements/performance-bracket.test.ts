@@ -135,6 +135,12 @@ describe('rule 13: the bracket of a measurement', () => {
       /^closed/,
     ],
     [
+      'a copy of the repeat in a held bundle is no repeat of its own',
+      [P(1), F(20, { isCauseSigned: true }), P(21), V(21, { checkId: 'copy' })],
+      {},
+      /^closed/,
+    ],
+    [
       'no repeat at all may be allowed',
       [P(1), F(20, { isCauseSigned: true }), P(21)],
       { repeats: { max: 0, withinMs: 3_600_000 } },
