@@ -64,7 +64,7 @@ describe('the statement', () => {
     ['met', 'unmet'],
     ['contradicted', 'not-evaluated'],
   ])(
-    'conforms only if all conditions are met, over every combination of states; brackets %s or %s',
+    'conforms only if all conditions are met, over every combination of condition states: brackets %s or %s',
     (...brackets) => {
       // 2^12 x 4^2 x 2 x 2 x 4 x 2 = 2097152 statements: twelve conditions of two states, two of all four, the one
       // that may be not evaluated, labels of two states, an undivided receipt of four, and brackets of two at a time.
@@ -118,7 +118,7 @@ describe('the statement', () => {
     }
   });
 
-  it('conforms in production when all is met, and is incomplete as long as anything is not evaluated', () => {
+  it('is incomplete in production as long as anything is not evaluated, and conforms when all is met', () => {
     const signed = site.decisions.map((d) => ({ ...d, signed: true }));
     const measured = facts.results.map((r) => ({
       ...r,
