@@ -57,12 +57,15 @@ import { InboundController } from './pipeline/inbound.controller.js';
 import { InboundService } from './pipeline/inbound.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
+import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { MethodsController } from './pipeline/methods.controller.js';
 import { MethodsService } from './pipeline/methods.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PerformanceController } from './pipeline/performance.controller.js';
+import { PerformanceCauseService } from './pipeline/performance-cause.service.js';
 import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
@@ -126,6 +129,7 @@ export const CONTROLLERS = [
   PeoplePagesController,
   ReceiptsController,
   PeriodPagesController,
+  PerformanceController,
   PeriodsController,
   ReceiptReviewController,
   ReconciliationController,
@@ -219,6 +223,8 @@ export class AppModule {
         { provide: CAUSE_SOURCE, useValue: gateway.causes },
         { provide: AttributionService, useValue: gateway.attributions },
         { provide: ContainerRejectionService, useValue: gateway.rejections },
+        { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
+        { provide: InstrumentPerformance, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: METHODS_SOURCE, useValue: gateway.methods },

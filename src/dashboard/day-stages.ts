@@ -13,6 +13,7 @@ export const CLASSES_OF_STAGE: Readonly<Record<StageKey, readonly DiscrepancyCla
     'unreadable',
     'conflict',
     'not-expected',
+    'performance-failed',
     'contrary-unowned',
     'attribution-open',
     'rejected-container',

@@ -34,9 +34,11 @@ import type { ContainerRejectionService } from './container-rejection.service.js
 import type { CurrentStatements } from './current-statements.service.js';
 import type { InboundService } from './inbound.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
+import type { InstrumentPerformance } from './instrument-performance.service.js';
 import type { LabelReviewService } from './label-review.service.js';
 import type { MethodsService } from './methods.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
+import type { PerformanceCauseService } from './performance-cause.service.js';
 import type { PeriodViews } from './period-views.service.js';
 import type { PeriodsService } from './periods.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
@@ -77,6 +79,8 @@ export interface GatewayParts {
   readonly attributions: AttributionService;
   readonly attributionWatch: AttributionWatch;
   readonly rejections: ContainerRejectionService;
+  readonly performanceCauses: PerformanceCauseService;
+  readonly performance: InstrumentPerformance;
   readonly escalations: StopEscalationService;
   readonly receipts: ReceiptsService;
   readonly receiptRequests: ReceiptRequestsService;

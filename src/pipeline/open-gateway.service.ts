@@ -50,11 +50,13 @@ import { InboundService } from './inbound.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
+import { InstrumentPerformance } from './instrument-performance.service.js';
 import { LabelReviewService } from './label-review.service.js';
 import { MethodsService } from './methods.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PerformanceCauseService } from './performance-cause.service.js';
 import { PeriodMessages } from './period-messages.service.js';
 import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
@@ -346,6 +348,14 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onSigned: ringAll,
     }),
+    performanceCauses: new PerformanceCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
     attributions: new AttributionService({
       database,
       clock,
@@ -364,6 +374,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onSigned: ringAll,
     }),
+    performance: new InstrumentPerformance(database, site),
     trailReviews: new TrailReviewService({
       database,
       clock,

@@ -8,6 +8,7 @@ export const CLASS_ORDER: readonly DiscrepancyClass[] = [
   'contrary-unowned',
   'attribution-open',
   'rejected-container',
+  'performance-failed',
   'destination-changed',
   'differs',
   'duplicate-at-destination',

@@ -16,6 +16,7 @@ import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
 import { labelsVerified } from './label-conditions.js';
 import { receiptUndivided } from './lineage-conditions.js';
+import { performanceBrackets } from './performance-brackets.js';
 import { secondPerson } from './second-person.js';
 import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
@@ -93,7 +94,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
   };
   const further: Condition[] = [
-    standing.notEvaluated('performance-brackets'),
+    performanceBrackets(facts, assessment),
     labelsVerified(assessment),
     receiptUndivided(receipt),
     standing.destinationUnchanged(facts),
@@ -152,11 +153,7 @@ export function unknownReceipt(
   return {
     outcome: 'incomplete',
     conditions: [
-      ...CONDITION_CODES.map((code) =>
-        standing.isNotEvaluated(code)
-          ? standing.notEvaluated(code)
-          : condition(code, 'unmet', 'the receipt is not known'),
-      ),
+      ...CONDITION_CODES.map((code) => condition(code, 'unmet', 'the receipt is not known')),
     ],
     containers: [],
     receipt: {

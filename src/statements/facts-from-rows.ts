@@ -117,6 +117,8 @@ export type EvidenceRow = Pick<
   | 'origin'
   | 'environment'
   | 'instrument_serial'
+  | 'run_epoch'
+  | 'run_number'
   | 'recheck'
   | 'record'
   | 'record_sha256'
@@ -164,6 +166,8 @@ export function resultFact(
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    runEpoch: row.run_epoch,
+    runNumber: row.run_number,
     elementSha256: row.element_sha256,
     ...signed,
   };

@@ -10,6 +10,7 @@ import { prepared, preparedForList } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { loadAttributions, loadClaims } from './attribution-facts.store.js';
 import { loadCauses } from './causes.store.js';
+import { checksAround } from './checks.store.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -86,6 +87,7 @@ export async function loadFacts(
     ),
     claims: await loadClaims(reader, site.site, receiptId, resultRows),
     heardAt: await heardAt(reader, site.site),
+    checks: site.performance === null ? [] : await checksAround(reader, site.site, results),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
       ...(await withdrawalDeliveriesOf(reader, site.site, receiptId)),
@@ -151,6 +153,8 @@ const RESULT_COLUMNS = [
   'origin',
   'environment',
   'instrument_serial',
+  'run_epoch',
+  'run_number',
   'recheck',
   'record',
   'record_sha256',

@@ -16,6 +16,7 @@ import type {
   ReceiptStatus,
   ResultState,
 } from '../storage/tables.js';
+import type { CheckFact } from './performance-bracket.js';
 
 /** What of the site folder a statement rests on. */
 export type SiteRules = Pick<
@@ -131,6 +132,8 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  readonly runEpoch: number | null;
+  readonly runNumber: number | null;
   /** Digest of the result as its bundle holds it. */
   readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */
@@ -228,6 +231,8 @@ export interface StatementFacts {
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;
   readonly deliveries: readonly DeliveryFact[];
+  /** Performance checks around the runs of the results, see `bracketOf`. */
+  readonly checks: readonly CheckFact[];
   readonly discrepancies: readonly DiscrepancyFact[];
   readonly stops: readonly StopFact[];
   /** The latest signature of a second person about the statement, whatever it says; null when there is none. */

@@ -1,7 +1,7 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
-import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
+import type { Condition, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
 import { isReviewVoid, measuringInstruments } from './covering-result.js';
@@ -271,20 +271,4 @@ export function destinationUnchanged(facts: StatementFacts): Condition {
     return condition(code, 'not-evaluated', `the mapping declares nothing to be watched: ${names}`);
   }
   return condition(code, 'met', 'what was approved is what they say of themselves');
-}
-
-/** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
-const NOT_EVALUATED = {
-  'performance-brackets': 'rule 13: a passing performance check after the results',
-} as const satisfies Partial<Record<ConditionCode, string>>;
-
-type NotEvaluated = keyof typeof NOT_EVALUATED;
-
-export function isNotEvaluated(code: ConditionCode): code is NotEvaluated {
-  return Object.hasOwn(NOT_EVALUATED, code);
-}
-
-export function notEvaluated(code: NotEvaluated): Condition {
-  const found = `this version does not evaluate ${NOT_EVALUATED[code]}`;
-  return condition(code, 'not-evaluated', found);
 }

@@ -74,8 +74,9 @@ export function statementEvidence(
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  // The span follows from the record, whose digest is the element's: it is no evidence of its own.
-  const { review, cause, attribution, measuredAt, measuredSpan: _, ...others } = result;
+  // Span and run follow from the record, whose digest is the element's: they are no evidence of their own.
+  const { measuredSpan: _span, runEpoch: _epoch, runNumber: _run, ...stated } = result;
+  const { review, cause, attribution, measuredAt, ...others } = stated;
   const { methodId, methodVersion, methodDigest, ...rest } = others;
   return {
     ...rest,

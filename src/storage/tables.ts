@@ -266,9 +266,14 @@ export interface PerformanceCheckRow {
   run_number: number;
   checked_at: Instant;
   standard: string;
+  /** As reported. */
   outcome: 'pass' | 'fail';
   document: string;
   element_sha256: string;
+  /** As judged when it was taken in; what was taken in before checks were judged is void unless it failed. */
+  verdict: 'pass' | 'fail' | 'void';
+  /** `PerformanceJudgement`, JSON; null when nothing was judged. */
+  judgement: string | null;
 }
 
 /** The chain of an instrument: what it is expected to send next. */
@@ -520,6 +525,7 @@ export type DiscrepancyClass =
   | 'held'
   | 'unreadable'
   | 'conflict'
+  | 'performance-failed'
   | 'contrary-unowned'
   | 'attribution-open'
   | 'rejected-container'

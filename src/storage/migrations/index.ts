@@ -11,6 +11,7 @@ import * as m0010 from './m0010-receipts.js';
 import * as m0011 from './m0011-second-person.js';
 import * as m0012 from './m0012-attribution.js';
 import * as m0014 from './m0014-delivery-acts.js';
+import * as m0015 from './m0015-performance.js';
 import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
@@ -29,6 +30,7 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0011-second-person': m0011,
   '0017-measured-traces': m0017,
   '0012-attribution': m0012,
+  '0015-performance': m0015,
   '0019-methods': m0019,
   '0014-delivery-acts': m0014,
   '0018-inbound': m0018,
