@@ -70,5 +70,5 @@ describe('drumline performance', () => {
     const unknown = await performance('show', 'NOBODY');
     expect(unknown.exit).toBe(1);
     expect(unknown.err).toContain('no instrument has this serial');
-  });
+  }, 120_000);
 });
