@@ -20,6 +20,8 @@ import { ChecksController } from './dashboard/checks.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
 import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
+import { InstrumentPagesController } from './dashboard/instrument-pages.controller.js';
+import { INSTRUMENTS_SOURCE } from './dashboard/instruments-source.js';
 import { MethodPagesController } from './dashboard/method-pages.controller.js';
 import { METHODS_SOURCE } from './dashboard/methods-source.js';
 import { PageSite } from './dashboard/page-site.js';
@@ -120,6 +122,7 @@ export const CONTROLLERS = [
   HealthController,
   InboundController,
   InstanceController,
+  InstrumentPagesController,
   KeysController,
   LabelReviewController,
   MethodPagesController,
@@ -225,6 +228,7 @@ export class AppModule {
         { provide: ContainerRejectionService, useValue: gateway.rejections },
         { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
         { provide: InstrumentPerformance, useValue: gateway.performance },
+        { provide: INSTRUMENTS_SOURCE, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: METHODS_SOURCE, useValue: gateway.methods },

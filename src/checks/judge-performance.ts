@@ -102,7 +102,7 @@ export function judgePerformance(
   const found = [...expired, ...judged.found];
   const isBorneOut = !found.some(({ code }) => DEMOTING.has(code));
   const isJudgeable = !found.some(({ code }) => VOIDING.has(code));
-  const disagrees = outcomeFault(check, judged, isBorneOut && isJudgeable);
+  const disagrees = check.outcome === 'pass' && !isBorneOut ? [OUTCOME_DISAGREES] : [];
   return {
     verdict: check.outcome === 'fail' || !isBorneOut ? 'fail' : isJudgeable ? 'pass' : 'void',
     by,
@@ -117,6 +117,33 @@ const DEMOTING: ReadonlySet<PerformanceFault> = new Set([
   'performance-peak-missing',
   'performance-spectrum-disagrees',
 ]);
+
+/** The dangerous way round only: a failure that is reported stays one, whatever its numbers say. */
+const OUTCOME_DISAGREES: PerformanceFound = {
+  code: 'performance-outcome-disagrees',
+  pointer: '/outcome',
+  message: 'reported pass, recomputed fail: it counts as failed',
+};
+
+/** What a failure that the instrument reports itself already says: told with it, and not once more beside it. */
+const SAID_BY_FAILURE: ReadonlySet<PerformanceFault> = new Set([
+  ...DEMOTING,
+  'performance-warning',
+  'performance-action',
+]);
+
+/** What is found of a check besides that it failed. */
+export function besidesFailure(
+  { outcome }: PerformanceCheck,
+  { found }: PerformanceJudgement,
+): readonly PerformanceFound[] {
+  return outcome === 'pass' ? found : found.filter(({ code }) => !SAID_BY_FAILURE.has(code));
+}
+
+/** Why a check failed by what it reports, in the order of its bands; empty when its numbers would pass. */
+export function reasonsOfFailure({ found }: PerformanceJudgement): readonly PerformanceFound[] {
+  return found.filter(({ code }) => DEMOTING.has(code));
+}
 
 /** What leaves nobody able to say that it did. */
 const VOIDING: ReadonlySet<PerformanceFault> = new Set([
@@ -222,18 +249,4 @@ function limitPassed(
   return compareDecimals(distance, warning) >= 0
     ? { code: 'performance-warning', name: 'warning limit', value: warning }
     : null;
-}
-
-function outcomeFault(
-  { outcome }: PerformanceCheck,
-  { found }: JudgedPeaks,
-  isRecomputedPass: boolean,
-): PerformanceFound[] {
-  const isOut = found.some(({ code }) => DEMOTING.has(code));
-  if (outcome === 'pass' ? !isOut : !isRecomputedPass) return [];
-  const message =
-    outcome === 'pass'
-      ? 'reported pass, recomputed fail: it counts as failed'
-      : 'reported fail, and every number of it is within tolerance: it stays failed';
-  return [{ code: 'performance-outcome-disagrees', pointer: '/outcome', message }];
 }

@@ -1,7 +1,7 @@
 import type { Command } from 'commander';
-import type { ShownPerformance } from '../pipeline/instrument-performance.service.js';
 import type { PerformanceCauseView } from '../pipeline/performance-cause.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { ShownPerformance } from '../statements/performance-view.js';
 import {
   commandSettings,
   type GatewayOptions,

@@ -90,6 +90,12 @@ export function renderCheck(explanation: Explanation, frame: CheckFrame): string
         A finding of this check stands beside its result, with what was found, the numbers, the
         limit and where the site has it from.
       </p>
+      {code.startsWith('performance-') ? (
+        <p>
+          <a href="/instruments">Instruments</a>: the performance checks of each, and the trend of
+          every band.
+        </p>
+      ) : null}
     </Layout>
   );
   return `<!doctype html>${render(page)}`;

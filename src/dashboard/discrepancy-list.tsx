@@ -1,5 +1,6 @@
 import type { JSX } from 'preact';
 import type { DiscrepancyGroupView, DiscrepancyLineView, DiscrepancyView } from './day-view.js';
+import { instrumentPath } from './instrument-path.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
 import { Verbatim } from './verbatim.js';
@@ -92,7 +93,14 @@ export function DiscrepancyEntry({ item }: { readonly item: DiscrepancyView }): 
           </span>
         )}
         {item.destination === null ? null : <span>Destination {item.destination}</span>}
-        {item.instrument === null ? null : <span>Instrument {item.instrument}</span>}
+        {item.instrument === null ? null : (
+          <span>
+            Instrument{' '}
+            <a href={instrumentPath(item.instrument)}>
+              <Verbatim>{item.instrument}</Verbatim>
+            </a>
+          </span>
+        )}
         <span>
           Open since <Moment at={item.openedAt} />, {item.age}
         </span>

@@ -77,6 +77,7 @@ function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Eleme
       <a href="/periods">Periods</a>
       <a href="/trace">Trace</a>
       <a href="/methods">Methods</a>
+      <a href="/instruments">Instruments</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
       {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}
     </nav>

@@ -5,6 +5,7 @@ import type {
   StatementOutcome,
   StopKind,
 } from '../records/statement-record.js';
+import type { ShownCheck, TrendState } from '../statements/performance-view.js';
 import type { MomentView } from './day-view.js';
 import { Glyph, type GlyphShape } from './glyph.js';
 import { CONDITION_WORDS, CONTAINER_WORDS, OUTCOME_WORDS, STOP_WORDS } from './wording.js';
@@ -77,6 +78,32 @@ export function ContainerMark({
 
 export function containerTone(state: StatementContainer['state']): Tone {
   return CONTAINER_MARKS[state][1];
+}
+
+const VERDICT_MARKS: Readonly<Record<ShownCheck['verdict'], readonly [GlyphShape, Tone, string]>> =
+  {
+    pass: ['tick', 'good', 'passed'],
+    fail: ['cross', 'bad', 'failed'],
+    void: ['question', 'quiet', 'cannot be judged'],
+  };
+
+/** What a performance check is worth. */
+export function VerdictMark({ verdict }: { readonly verdict: ShownCheck['verdict'] }): JSX.Element {
+  const [shape, tone, word] = VERDICT_MARKS[verdict];
+  return <Mark shape={shape} word={word} tone={tone} />;
+}
+
+const TREND_MARKS: Readonly<Record<TrendState, readonly [GlyphShape, Tone, string]>> = {
+  within: ['tick', 'good', 'within'],
+  warning: ['open', 'open', 'at the warning limit'],
+  action: ['half', 'open', 'at the action limit'],
+  out: ['cross', 'bad', 'out of tolerance'],
+};
+
+/** Where the deviation of a band stands among its limits. */
+export function TrendMark({ state }: { readonly state: TrendState }): JSX.Element {
+  const [shape, tone, word] = TREND_MARKS[state];
+  return <Mark shape={shape} word={word} tone={tone} />;
 }
 
 export function Moment({ at }: { readonly at: MomentView }): JSX.Element {

@@ -8,6 +8,7 @@ import { type SchemaCheck, schemaFaults } from '../site/schema-faults.js';
 import type { DocumentPath, RuleFault } from '../site/site-fault.js';
 import type { MethodEntry } from '../site/site-file.js';
 import type { ReferenceSpectrum } from '../site/site-folder.js';
+import { type ComparedReference, marginFaultsOf } from '../site/site-references.js';
 import { contentOf, type MethodContent, type ProposedDates } from './registered-method.js';
 
 /** A version as it is proposed over the API: an entry of the site folder with its reference inside. */
@@ -49,6 +50,8 @@ export interface ProposalGround {
   readonly materials: ReadonlySet<string>;
   /** Registered versions of the method of an id. */
   readonly versionsOf: (id: string) => ReadonlySet<string>;
+  /** What a margin is measured against: references of registered methods and of the site's set. */
+  readonly references: readonly ComparedReference[];
 }
 
 /** Reads a proposed version: the schema first, then every rule of the site folder; all faults at once. */
@@ -70,6 +73,7 @@ export function readProposal(
     ...methodFaults(entry, 0, known).map(inBody),
     ...(read.ok ? [] : read.faults),
     ...(spectrum === null ? [] : rangeFaults(entry, spectrum, ['reference'])),
+    ...marginFaultsOf(entry, ground.references, []),
     ...versionFaults(entry, supersedes, ground.versionsOf(entry.id)),
   ];
   if (faults.length > 0 || !read.ok) return { ok: false, faults: faults.map(placed) };

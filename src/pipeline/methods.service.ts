@@ -1,4 +1,5 @@
 import { type Actor, recordAudit } from '../audit/audit.store.js';
+import { indexOfSite } from '../checks/site-index.js';
 import { canonicalJson } from '../formats/canonical-json.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import {
@@ -17,6 +18,7 @@ import {
   type RegistryEntry,
   referenceBytes,
   registryEntries,
+  siteInForce,
 } from '../methods/method-registry.store.js';
 import type { MethodActRequest } from '../methods/method-request.js';
 import {
@@ -130,6 +132,7 @@ export class MethodsService {
       const read = readProposal(body, methodProposalSchema(), {
         materials: new Set(site.materials.map((m) => m.code)),
         versionsOf: (id) => new Set(versionsOf(entries, id).map((e) => e.version.content.version)),
+        references: indexOfSite((await siteInForce(trx, site)).site).references,
       });
       if (!read.ok) return { kind: 'invalid', faults: read.faults };
       const { content, contentDigest, dates, reference } = read.proposal;

@@ -102,6 +102,19 @@ export async function latestChecks(
   return rows.reverse();
 }
 
+/** Up to when each instrument was heard, by serial; 0 for one of which nothing was accepted. */
+export async function heardInstruments(
+  reader: Reader,
+  site: string,
+): Promise<Map<string, Instant>> {
+  const rows = await reader
+    .selectFrom('instrument_state')
+    .select(['serial', 'heard_at'])
+    .where('site', '=', site)
+    .execute();
+  return new Map(rows.map((row) => [row.serial, row.heard_at]));
+}
+
 interface AtRun {
   readonly site: string;
   readonly serial: string;

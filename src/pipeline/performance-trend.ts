@@ -1,35 +1,8 @@
 import type { JudgedPeak, PerformanceJudgement } from '../checks/judge-performance.js';
-import { compareDecimals, type Decimal } from '../formats/decimal.js';
+import { compareDecimals } from '../formats/decimal.js';
 import { formatInstant, type Instant, msBetween } from '../formats/instant.js';
+import type { PeakTrend, TrendState, WorstDeviation } from '../statements/performance-view.js';
 import type { PerformanceCheckRow } from '../storage/tables.js';
-
-/** One band of one standard on one instrument, over time. */
-export interface PeakTrend {
-  readonly standard: string;
-  /** cm-1. */
-  readonly expected: Decimal;
-  /** Latest limits it was judged by, cm-1. */
-  readonly tolerance: Decimal;
-  readonly action: Decimal;
-  readonly warning: Decimal;
-  /** Oldest first. */
-  readonly points: readonly TrendPoint[];
-  /** Of the straight line by least squares through the deviations, cm-1 a day; null below three points. */
-  readonly slopePerDay: string | null;
-  /** Of the latest point. */
-  readonly state: TrendState;
-}
-
-export type TrendState = 'within' | 'warning' | 'action' | 'out';
-
-export interface TrendPoint {
-  readonly checkId: string;
-  readonly checkedAt: string;
-  readonly observed: Decimal;
-  /** Observed less expected, cm-1, with its sign. */
-  readonly deviation: string;
-  readonly state: TrendState;
-}
 
 const DAY_MS = 86_400_000;
 
@@ -76,6 +49,22 @@ export function performanceTrend(checks: readonly PerformanceCheckRow[]): PeakTr
   });
 }
 
+/** The band that used up most of its tolerance; null where none was judged. */
+export function worstDeviation({ judgement }: PerformanceCheckRow): WorstDeviation | null {
+  const { peaks } = JSON.parse(judgement ?? '{"peaks":[]}') as Pick<PerformanceJudgement, 'peaks'>;
+  let worst: JudgedPeak | null = null;
+  for (const peak of peaks) if (worst === null || share(peak) > share(worst)) worst = peak;
+  if (worst === null) return null;
+  const { expected, tolerance } = worst;
+  return { expected, deviation: signed(worst), tolerance, state: stateOf(worst) };
+}
+
+function share({ distance, tolerance }: JudgedPeak): number {
+  const [far, allowed] = [Number(distance), Number(tolerance)];
+  if (allowed > 0) return far / allowed;
+  return far > 0 ? Number.POSITIVE_INFINITY : 0;
+}
+
 function signed({ observed, expected, distance }: JudgedPeak): string {
   return compareDecimals(observed, expected) < 0 ? `-${distance}` : distance;
 }
@@ -91,6 +80,8 @@ function slope(points: readonly (readonly [Instant, number])[]): string | null {
   const [first] = points;
   if (first === undefined || points.length < 3) return null;
   const xs = points.map(([at]) => msBetween(first[0], at) / DAY_MS);
+  // Checks of one shift say nothing about a day.
+  if ((xs.at(-1) ?? 0) < 1) return null;
   const ys = points.map(([, deviation]) => deviation);
   const meanX = xs.reduce((a, b) => a + b, 0) / xs.length;
   const meanY = ys.reduce((a, b) => a + b, 0) / ys.length;

@@ -73,36 +73,55 @@ function namedReferences(site: Partial<SiteFile>): Named[] {
   ];
 }
 
-/**
- * A margin is to every other material of the reference set: without another one, or with a curve that does
- * not cover the method's range, the test would pass over the material that could be mistaken.
- */
+/** A curve that the results of methods are compared with. */
+export interface ComparedReference {
+  readonly material: string;
+  readonly name: string;
+  /** null when its file has faults of its own. */
+  readonly spectrum: ReferenceSpectrum | null;
+}
+
+/** Margins that methods of a site folder ask for, against its reference set. */
 export function marginFaults(
   site: Partial<SiteFile>,
   found: ReadonlyMap<string, ReferenceSpectrum>,
 ): RuleFault[] {
-  const set: ReferenceEntry[] = [
+  const named: ReferenceEntry[] = [
     ...(site.references ?? []),
     ...(site.methods ?? []).flatMap(({ material, reference }) =>
       reference === null ? [] : [{ material, file: reference }],
     ),
   ];
-  return (site.methods ?? []).flatMap((method, index): RuleFault[] => {
-    if ((method.asks?.margin ?? null) === null) return [];
-    const path: DocumentPath = ['methods', index, 'asks', 'margin'];
-    const others = set.filter(({ material }) => material !== method.material);
-    if (others.length === 0) {
-      const message = `method ${method.id} asks for a margin, and no other material has a reference`;
-      const remedy = 'Add references of the materials it could be mistaken for.';
-      return [{ path, rule: 'margin-without-others', message, remedy }];
-    }
-    const short = others.find(({ file }) => {
-      const reference = found.get(file);
-      return reference !== undefined && !coversRange(reference, method);
-    });
-    if (short === undefined) return [];
-    const message = `method ${method.id} asks for a margin from ${method.range.from} to ${method.range.to} cm-1, which the reference ${short.file} of ${short.material} does not cover`;
-    const remedy = 'Store a longer curve of it, or narrow the range of the method.';
-    return [{ path, rule: 'margin-reference-too-short', message, remedy }];
+  const set = named.map(({ material, file }): ComparedReference => {
+    return { material, name: file, spectrum: found.get(file) ?? null };
   });
+  return (site.methods ?? []).flatMap((method, index) =>
+    marginFaultsOf(method, set, ['methods', index]),
+  );
+}
+
+/**
+ * A margin is to every other material of the reference set: without another one, or with a curve that does
+ * not cover the method's range, the test would pass over the material that could be mistaken.
+ *
+ * @param at where the method stands in its document
+ */
+export function marginFaultsOf(
+  method: MethodEntry,
+  set: readonly ComparedReference[],
+  at: DocumentPath,
+): RuleFault[] {
+  if ((method.asks?.margin ?? null) === null) return [];
+  const path: DocumentPath = [...at, 'asks', 'margin'];
+  const others = set.filter(({ material }) => material !== method.material);
+  if (others.length === 0) {
+    const message = `method ${method.id} asks for a margin, and no other material has a reference`;
+    const remedy = 'Add references of the materials it could be mistaken for.';
+    return [{ path, rule: 'margin-without-others', message, remedy }];
+  }
+  const short = others.find(({ spectrum }) => spectrum !== null && !coversRange(spectrum, method));
+  if (short === undefined) return [];
+  const message = `method ${method.id} asks for a margin from ${method.range.from} to ${method.range.to} cm-1, which the reference ${short.name} of ${short.material} does not cover`;
+  const remedy = 'Store a longer curve of it, or narrow the range of the method.';
+  return [{ path, rule: 'margin-reference-too-short', message, remedy }];
 }

@@ -231,7 +231,6 @@ describe('a bundle as a whole', () => {
     const examination = examineParts(goodParts([goodResult(1)], over));
     expect(placesOf(findingsOf(examination))).toEqual([
       'performance-check-failed /performanceChecks/0/outcome',
-      'performance-peak-missing /performanceChecks/0/shifts',
     ]);
   });
 

@@ -6,7 +6,11 @@ import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import { assembleBundle, encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { registerCheck } from '../../src/cli/check.command.js';
 import { registerPack } from '../../src/cli/pack.command.js';
-import type { BundleResult, ResultBundle } from '../../src/intake/result-bundle.js';
+import type {
+  BundleResult,
+  PerformanceCheck,
+  ResultBundle,
+} from '../../src/intake/result-bundle.js';
 import { scoreCurve } from '../../src/simulation/score-curve.js';
 import { synthesiseSpectrum } from '../../src/simulation/synthesise-spectrum.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
@@ -54,8 +58,13 @@ const trace = (material: 'paracetamol' | 'naphthalene', seed: number, over: obje
     ...over,
   });
 const good = trace('paracetamol', 1);
-/** So noisy that it scores below the threshold. */
-const poor = trace('paracetamol', 2, { noise: 900 });
+const other = trace('naphthalene', 4);
+/** Of a mixture: its signal is good, and it scores below the threshold. */
+const mixture = trace('paracetamol', 2);
+const poor = {
+  axis: mixture.axis,
+  intensity: mixture.intensity.map((y, i) => y + 0.7 * (other.intensity[i] ?? 0)),
+};
 
 /** Two drums of paracetamol, honestly reported: one passes, one fails. Packed into a bundle by the command. */
 async function packed(): Promise<ResultBundle> {
@@ -94,14 +103,45 @@ interface Checked {
   readonly numbers?: Readonly<Record<string, string>>;
 }
 
-/** What `drumline check` holds of a bundle. */
-async function heldOf(bytes: Uint8Array): Promise<readonly Checked[]> {
+/** What `drumline check` finds in a bundle. */
+async function findingsOf(bytes: Uint8Array): Promise<readonly Checked[]> {
   const file = join(folder, 'tampered.json');
   writeFileSync(file, bytes);
   const answer = (await run('check', file, '--site-folder', NORTHQUAY, '--json')) as {
     files: { findings: Checked[] }[];
   };
-  return answer.files[0]?.findings.filter(({ severity }) => severity === 'hold') ?? [];
+  return answer.files[0]?.findings ?? [];
+}
+
+async function heldOf(bytes: Uint8Array): Promise<readonly Checked[]> {
+  return (await findingsOf(bytes)).filter(({ severity }) => severity === 'hold');
+}
+
+/** Places of what is found in a copy and not in the honest bundle it was made of, remarks too. */
+async function addedTo(bundle: ResultBundle, copy: Uint8Array): Promise<readonly string[]> {
+  const placeOf = ({ code, pointer }: Checked) => `${code} ${pointer}`;
+  const honest = new Set((await findingsOf(assembleBundle(bundle).bytes)).map(placeOf));
+  return (await findingsOf(copy)).map(placeOf).filter((place) => !honest.has(place));
+}
+
+const CHECK_AFTER: PerformanceCheck = {
+  runNumber: 3,
+  checkId: 'P-3',
+  checkedAt: '2026-03-04T11:10:00+00:00',
+  standard: 'polystyrene',
+  shifts: [620.9, 795.8, 1001.4, 1031.8, 1155.3, 1450.5, 1583.1, 1602.3].map((expected) => ({
+    expected: dec(expected.toFixed(1)),
+    observed: dec((expected + 0.2).toFixed(1)),
+  })),
+  outcome: 'pass',
+  spectrum: null,
+};
+
+/** A copy with a performance check behind its runs. */
+function checkedAfter(bundle: ResultBundle, over: Partial<PerformanceCheck>): Uint8Array {
+  const { format: _format, version: _version, manifest: _manifest, ...parts } = bundle;
+  const runs = { ...parts.runs, last: CHECK_AFTER.runNumber };
+  return assembleBundle({ ...parts, runs, performanceChecks: [{ ...CHECK_AFTER, ...over }] }).bytes;
 }
 
 /** A copy whose result was changed by somebody who could make the manifest anew. */
@@ -170,12 +210,58 @@ describe('a tampered copy of a packed bundle', () => {
       () => ({ acquisition: { integrationTimeMs: dec('-800') } }),
       'acquisition-impossible /results/0/acquisition/integrationTimeMs',
     ],
+    [
+      'with a saturated trace',
+      0,
+      () => {
+        const { axis, intensity } = good;
+        const top = Math.max(...intensity);
+        const cut = intensity.map((y) => Math.min(65_535, (y * 70_000) / top));
+        return { spectrum: { ...encodeSpectrum(axis, cut, 'float64'), intensityUnit: 'counts' } };
+      },
+      'signal-saturated /results/0/spectrum/intensity',
+    ],
   ])(
     '%s is named by its own code at its own place, and by nothing else',
     async (_name, index, change, place) => {
       const bundle = await packed();
-      const held = await heldOf(forged(bundle, index, change(bundle)));
-      expect(held.map(({ code, pointer }) => `${code} ${pointer}`)).toEqual([place]);
+      expect(await addedTo(bundle, forged(bundle, index, change(bundle)))).toEqual([place]);
     },
   );
+
+  it('with a spectrum copied between containers is named at both of them, and by nothing else', async () => {
+    const bundle = await packed();
+    const [first] = bundle.results;
+    if (first === undefined) throw new Error('nothing was packed');
+    const { spectrum, score, decision } = first;
+    expect(await addedTo(bundle, forged(bundle, 1, { spectrum, score, decision }))).toEqual([
+      'spectrum-duplicate /results/0/spectrum',
+      'spectrum-duplicate /results/1/spectrum',
+    ]);
+  });
+
+  it('with a failed performance check behind its runs is named at its outcome, and by nothing else', async () => {
+    const bundle = await packed();
+    const off = CHECK_AFTER.shifts.map(({ expected }) => ({
+      expected,
+      observed: dec((Number(expected) + 4).toFixed(1)),
+    }));
+    expect(await addedTo(bundle, checkedAfter(bundle, {}))).toEqual([]);
+    for (const over of [{ outcome: 'fail' }, { outcome: 'fail', shifts: off }] as const) {
+      expect(await addedTo(bundle, checkedAfter(bundle, over))).toEqual([
+        'performance-check-failed /performanceChecks/0/outcome',
+      ]);
+    }
+  });
+
+  it('with a check that claims to have passed is named at the band that is off, and at the claim', async () => {
+    const bundle = await packed();
+    const shifts = CHECK_AFTER.shifts.map((shift, i) =>
+      i === 2 ? { ...shift, observed: dec('1005.4') } : shift,
+    );
+    expect(await addedTo(bundle, checkedAfter(bundle, { shifts }))).toEqual([
+      'performance-out-of-tolerance /performanceChecks/0/shifts/2/observed',
+      'performance-outcome-disagrees /performanceChecks/0/outcome',
+    ]);
+  });
 });

@@ -30,6 +30,13 @@ describe('the pages of the checks', () => {
     expect(one).toContain('holds the result');
   });
 
+  it('lead from what is found of a performance check to the instruments', async () => {
+    const main = async (code: string) =>
+      (await page(`/checks/${code}`)).text.split('<main')[1] ?? '';
+    expect(links(await main('performance-check-failed'))).toContain('/instruments');
+    expect(links(await main('signal-to-noise'))).not.toContain('/instruments');
+  });
+
   it('know nothing of a code that no check has', async () => {
     expect((await page('/checks/no-such-check')).status).toBe(404);
     expect((await page('/checks/%2e%2e%2f<b>')).status).toBe(404);

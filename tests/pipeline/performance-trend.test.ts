@@ -1,6 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { addMs, parseTimestamp } from '../../src/formats/instant.js';
-import { performanceTrend } from '../../src/pipeline/performance-trend.js';
+import { performanceTrend, worstDeviation } from '../../src/pipeline/performance-trend.js';
 import type { PerformanceCheckRow } from '../../src/storage/tables.js';
 
 const DAY_MS = 86_400_000;
@@ -61,5 +61,28 @@ describe('the trend of a band', () => {
     expect(performanceTrend([unjudged])).toEqual([]);
     const at = row(0, [['620.9', '619.9', '1.0']]);
     expect(performanceTrend([at, at, at])[0]?.slopePerDay).toBeNull();
+    const shift = [0, 0.2, 0.99].map((day) => row(day, [['620.9', '619.9', '1.0']]));
+    expect(performanceTrend(shift)[0]?.slopePerDay).toBeNull();
+  });
+});
+
+describe('the worst deviation of a check', () => {
+  it('is the one that used up most of its own tolerance, with its sign', () => {
+    const check = row(0, [
+      ['620.9', '622.9', '2.0'],
+      ['1001.4', '999.2', '2.2'],
+      ['1155.3', '1155.3', '0.0'],
+    ]);
+    expect(worstDeviation(check)).toEqual({
+      expected: '1001.4',
+      deviation: '-2.2',
+      tolerance: '2.5',
+      state: 'action',
+    });
+    const wider = JSON.parse(check.judgement ?? '') as { peaks: { tolerance: string }[] };
+    (wider.peaks[1] as { tolerance: string }).tolerance = '5';
+    const judgement = JSON.stringify(wider);
+    expect(worstDeviation({ ...check, judgement })?.expected).toBe('620.9');
+    expect(worstDeviation({ ...check, judgement: null })).toBeNull();
   });
 });

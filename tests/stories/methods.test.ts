@@ -201,6 +201,16 @@ describe('a version proposed over the API', () => {
   it('is refused at the place of each fault, by rule and with a remedy', async () => {
     await open((siteYaml) => siteYaml);
     const later = '2026-03-04T12:00:00Z';
+    const baseline = {
+      kind: 'asymmetric-least-squares',
+      smoothness: '100000',
+      asymmetry: '0.01',
+      iterations: 50,
+    };
+    const plain = { interpolation: 'linear', baseline: null, normalisation: 'none' };
+    const costly = { ...plain, baseline, shiftAllowance: '3' };
+    const margin = (least: string) => ({ peaks: null, residual: null, margin: least });
+    const wide = `${reference.trimEnd()}\n2500,0\n`;
     const rows: readonly [object, string, string][] = [
       [{ threshold: '1.2' }, '/threshold', 'method-numbers'],
       [{ material: 'NQ-9' }, '/material', 'unknown-material'],
@@ -220,6 +230,19 @@ describe('a version proposed over the API', () => {
         'reference-spectrum',
       ],
       [{ range: { from: '250', to: '9000' } }, '/reference', 'reference-too-short'],
+      [{ treatment: costly }, '/treatment', 'method-numbers'],
+      [
+        { treatment: { ...plain, shiftAllowance: '4' } },
+        '/treatment/shiftAllowance',
+        'method-numbers',
+      ],
+      [{ asks: margin('1.5') }, '/asks/margin', 'method-numbers'],
+      // Wider than the references of the materials it could be mistaken for.
+      [
+        { asks: margin('0.05'), range: { from: '250', to: '2400' }, reference: { csv: wide } },
+        '/asks/margin',
+        'margin-reference-too-short',
+      ],
       [{ effectiveFrom: '2026-03-04' }, '/effectiveFrom', 'instant-unreadable'],
       [{ supersedes: ['7'] }, '/supersedes/0', 'unknown-version'],
       [{ retiredAt: later }, '/retiredAt', 'schema-unknown-key'],

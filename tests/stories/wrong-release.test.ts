@@ -298,6 +298,52 @@ describe.each(SEEDS)('rule 31: by seed %i nothing wrong is released', (seed) => 
     expect(play.wrongReleases()).toEqual([]);
   });
 
+  it('a late failed performance check: the handheld had passed a wrong drum', async () => {
+    const play = await stage(seed, { performanceChecks: true });
+    const receipt = play.receipt(1, play.wrong());
+    await play.dock.announce(receipt);
+    await play.dock.sync(SECOND);
+    play.dock.check(FIRST);
+    for (const { label } of receipt.drums) {
+      play.measure(FIRST, receipt, label, { holds: 'paracetamol' });
+    }
+    const measured = play.dock.pack(FIRST);
+    // Further off than the tolerance of the site, and adjusted again.
+    play.dock.check(FIRST, 4);
+    const failed = play.dock.pack(FIRST);
+    play.dock.check(FIRST);
+    const passed = play.dock.pack(FIRST);
+    const order = play.pick([
+      [measured, failed, passed],
+      [measured, passed, failed],
+      [passed, measured, failed],
+    ]);
+    for (const bundle of order) {
+      await play.world.take(bundle);
+      await play.erpActs();
+      expect((await play.world.statement(receipt.id)).outcome).toBe('incomplete');
+      expect(play.issued(receipt)).toEqual([]);
+    }
+    expect(play.wrongReleases()).toEqual([]);
+  });
+
+  it('nor held back for good: right drums are issued once the check behind them passed', async () => {
+    const play = await stage(seed, { performanceChecks: true });
+    const receipt = play.receipt(1, null);
+    await play.dock.announce(receipt);
+    play.dock.check(FIRST);
+    for (const { label } of receipt.drums) play.measure(FIRST, receipt, label);
+    for (const serial of EAST) await play.dock.sync(serial);
+    await play.erpActs();
+    expect(play.issued(receipt)).toEqual([]);
+    play.dock.check(FIRST);
+    await play.dock.sync(FIRST);
+    await play.world.says(receipt.id, 'conforms');
+    await play.erpActs();
+    expect(play.issued(receipt)).toHaveLength(2);
+    expect(play.wrongReleases()).toEqual([]);
+  });
+
   it('a mapping that would let an aborted measurement permit', async () => {
     const permits = (values: string) => `  - { at: /IdentityMessage/Body/${values} }`;
     const usage = permits('UsageDecision, values: [USE-PERMITTED]');

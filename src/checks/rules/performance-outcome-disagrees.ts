@@ -7,9 +7,10 @@ export const performanceOutcomeDisagrees: BundleRule = {
     severity: 'remark',
     scope: 'bundle',
     needs: 'site',
-    meaning: 'The outcome that the instrument reports is not the one that its own numbers give.',
+    meaning:
+      'The instrument reports a check as passed that failed by its own numbers or its spectrum. The other way round is performance-check-failed alone.',
     advice:
-      'The worse of the two counts. Compare the tolerances in the instrument with those of performance-checks.yaml, and have the instrument looked at before it is used again.',
+      'It counts as failed. Compare the tolerances in the instrument with those of performance-checks.yaml, and have the instrument looked at before it is used again.',
   },
   find: (about) => judgedPerformance(about, 'performance-outcome-disagrees'),
 };

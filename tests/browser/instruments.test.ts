@@ -1,0 +1,93 @@
+import { join } from 'node:path';
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, expect, it } from 'vitest';
+import { describeWithChromium, launchChromium } from '../support/chromium.js';
+import { Dock, EAST, receiptOf } from '../support/dock.js';
+import { GatewayWorld } from '../support/gateway-world.js';
+import { PASSWORD } from '../support/people.js';
+import { makePerson } from '../support/signed-in.js';
+
+/** How an instrument performs, looked at in a browser. No page is wider than its window. */
+
+const [FIRST] = EAST;
+const receipt = receiptOf(1);
+
+describeWithChromium('instruments in a browser', () => {
+  let world: GatewayWorld;
+  let browser: Browser;
+  let page: Page;
+
+  beforeAll(async () => {
+    world = await GatewayWorld.open({ performanceChecks: true });
+    await makePerson(world, 'ada', ['administrator']);
+    await makePerson(world, 'robin', ['reviewer']);
+    const dock = new Dock(world);
+    await dock.announce(receipt);
+    for (const error of [0, 0.4, 0.9]) dock.check(FIRST, error);
+    for (const { label } of receipt.drums) dock.measure(FIRST, receipt, label);
+    for (const error of [1.7, 2.2, 4]) dock.check(FIRST, error);
+    await dock.sync(FIRST);
+    await world.quiet();
+    browser = await launchChromium();
+    page = await browser.newPage();
+    await open('/sign-in?to=/');
+    await page.fill('[name="user-name"]', 'robin');
+    await page.fill('[name="password"]', PASSWORD);
+    await page.getByRole('button', { name: 'Sign in', exact: true }).click();
+    await page.waitForLoadState();
+  }, 120_000);
+
+  afterAll(async () => {
+    await browser?.close();
+    await world?.close();
+  });
+
+  const open = (path: string) => page.goto(new URL(path, world.url).href);
+  const main = async () => (await page.locator('main').textContent()) ?? '';
+  /** `SCREENSHOTS=folder` keeps a picture of each page at both widths. */
+  const look = async (name: string) => {
+    const folder = process.env['SCREENSHOTS'];
+    for (const width of [390, 1280]) {
+      await page.setViewportSize({ width, height: 1000 });
+      const over = await page.evaluate(
+        'document.documentElement.scrollWidth - document.documentElement.clientWidth',
+      );
+      const path = join(folder ?? '', `${name}-${width}.png`);
+      if (folder) await page.screenshot({ path, fullPage: true });
+      expect([name, width, over]).toEqual([name, width, 0]);
+    }
+  };
+
+  it('are found by the navigation, and each has its page', async () => {
+    await open('/');
+    await page.getByRole('link', { name: 'Instruments', exact: true }).click();
+    await page.waitForURL('**/instruments');
+    await look('instruments');
+    expect(await page.locator('tbody tr').count()).toBeGreaterThan(1);
+    await page.getByRole('link', { name: FIRST, exact: true }).click();
+    await page.waitForURL(`**/instruments/${FIRST}`);
+    await look('instrument');
+    const text = await main();
+    for (const word of ['failed', 'out of tolerance', 'not signed', 'at the warning limit']) {
+      expect(text).toContain(word);
+    }
+    // Eight bands of the site's tolerances, six checks each.
+    expect(await page.getByRole('img').count()).toBe(8);
+    expect(await page.locator('.trends path.point').count()).toBe(48);
+    await page.locator('summary').first().click();
+    expect(await page.locator('details[open] tbody tr').count()).toBe(6);
+    await look('instrument-numbers');
+  });
+
+  it('are led to by the discrepancy of a failed check', async () => {
+    await open('/discrepancies?class=performance-failed');
+    await page.getByRole('link', { name: FIRST, exact: true }).first().click();
+    await page.waitForURL(`**/instruments/${FIRST}`);
+    expect(await main()).toContain('Performance checks');
+  });
+
+  it('of an unknown serial say so', async () => {
+    expect((await open('/instruments/NOBODY'))?.status()).toBe(404);
+    expect(await main()).toContain('No such instrument');
+  });
+});
