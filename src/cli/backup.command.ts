@@ -1,5 +1,8 @@
 import type { Command } from 'commander';
+import { processEnvironment, type Settings } from '../config.js';
 import { restoreBackup, writeBackup } from './backup.files.js';
+import { manifestOf } from './backup-file.files.js';
+import { restoreServerBackup, writeServerBackup } from './backup-server.files.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -14,7 +17,7 @@ interface BackupOptions extends GatewayOptions {
 }
 
 interface RestoreOptions {
-  readonly data: string;
+  readonly data?: string;
   readonly json?: boolean;
 }
 
@@ -26,12 +29,15 @@ export function registerBackup(program: Command): void {
       .requiredOption('--out <file>', 'file to write; a manifest is written beside it')
       .addHelpText(
         'after',
-        '\nExample:\n  drumline backup --out /backups/drumline-2026-11-25.db --json',
+        '\nWith DATABASE_URL and REDIS_URL it runs pg_dump, found on PATH or named by PG_DUMP, which must not be older than\nthe server.\n\nExample:\n  drumline backup --out /backups/drumline-2026-11-25.db --json',
       ),
   ).action(async (options: BackupOptions) => {
     const settings = commandSettings(options);
-    if (settings.databaseUrl !== null) return byServer(options);
-    const manifest = await writeBackup(settings.dataDirectory, options.out);
+    const { databaseUrl: address } = settings;
+    const manifest =
+      address === null
+        ? await writeBackup(settings.dataDirectory, options.out)
+        : await writeServerBackup(address, options.out, processEnvironment());
     const noted = await requestGateway(settings, {
       method: 'POST',
       path: '/api/v1/instance/backups',
@@ -51,33 +57,49 @@ export function registerBackup(program: Command): void {
 
   program
     .command('restore')
-    .description('make a data folder out of a backup; its gateway starts paused')
+    .description('make a data folder or fill an empty database out of a backup; it starts paused')
     .argument('<file>', 'backup, with its manifest beside it')
-    .requiredOption('--data <dir>', 'folder to make; not there, or empty')
+    .option('--data <dir>', 'SQLite: folder to make; not there, or empty')
     .option('--json', 'print one JSON line, last on stdout')
     .addHelpText(
       'after',
-      '\nStop the gateway that the backup was made of first: two of them would send twice.\n\nExample:\n  drumline restore /backups/drumline-2026-11-25.db --data .drumline/data',
+      '\nStop the processes that work on what the backup was made of first: two of them would send twice. A backup of\nPostgreSQL goes into the database of DATABASE_URL, which must be empty and belong to its user; pg_restore is found\non PATH or named by PG_RESTORE.\n\nExamples:\n  drumline restore /backups/drumline-2026-11-25.db --data .drumline/data\n  DATABASE_URL=… REDIS_URL=… drumline restore /backups/drumline-2026-11-25.dump',
     )
     .action(async (file: string, options: RestoreOptions) => {
-      const restored = await restoreBackup(file, options.data);
+      const isOfServer = manifestOf(file).postgresql !== null;
+      const settings = isOfServer ? commandSettings({}) : null;
+      const fault = wrongTarget(isOfServer, options, settings);
+      if (fault !== null) {
+        progress(fault);
+        process.exitCode = EXIT.usage;
+        return;
+      }
+      const restored =
+        settings?.databaseUrl == null
+          ? await restoreBackup(file, options.data ?? '')
+          : await restoreServerBackup(file, settings.databaseUrl, processEnvironment());
       if (options.json) printJsonLine(restored);
       else {
+        const where = 'data' in restored ? restored.data : `database ${restored.database}`;
         printText(
-          `${restored.data}  from the backup of ${restored.madeAt}\nThe gateway starts paused and reads its destinations back; then: drumline resume --reason …`,
+          `${where}  from the backup of ${restored.madeAt}\nWhat starts on it is paused and reads its destinations back; then: drumline resume --reason …`,
         );
       }
     });
 }
 
-/** The server makes its own backups; one that is put back elsewhere is recognised at the start. */
-function byServer(options: BackupOptions): void {
-  const command = `pg_dump --format=custom --file ${JSON.stringify(options.out)} --dbname "$DATABASE_URL"`;
-  const back = `createdb <new> && pg_restore --exit-on-error --dbname <new> ${JSON.stringify(options.out)}`;
-  if (options.json) printJsonLine({ done: false, command, restore: back });
-  else printText(`${command}\n${back}`);
-  progress(
-    'the database is on a server: nothing was written; run the command above where pg_dump is',
-  );
-  process.exitCode = EXIT.problems;
+function wrongTarget(
+  isOfServer: boolean,
+  options: RestoreOptions,
+  settings: Settings | null,
+): string | null {
+  if (!isOfServer) {
+    return options.data === undefined ? '--data: name the folder to make of this backup' : null;
+  }
+  if (options.data !== undefined) {
+    return '--data: this backup is of PostgreSQL and goes into the database of DATABASE_URL';
+  }
+  return settings?.databaseUrl == null
+    ? 'this backup is of PostgreSQL: set DATABASE_URL (an empty database) and REDIS_URL'
+    : null;
 }

@@ -16,7 +16,9 @@ const VERSION_MIN = 140_000;
 const CONNECTIONS_MAX = 10;
 /** For stops, which must not wait until others give a connection back: one that looks, one that writes. */
 const RESERVED_CONNECTIONS_MAX = 2;
-const MIGRATION_WAIT_MS = 600_000;
+export const MIGRATION_WAIT_MS = 600_000;
+/** A table that stands in a database for as long as a restore into it has not ended. */
+export const UNFINISHED = 'drumline_restoring';
 const FOLLOW_EVERY_MS = 2_000;
 
 export interface PostgresOptions {
@@ -31,7 +33,7 @@ export interface PostgresOptions {
 /**
  * Opens (and migrates) a PostgreSQL database that several processes may work on at once.
  *
- * @throws Misconfigured `database-unreachable`, `database-unsuitable`, `database-newer` or
+ * @throws Misconfigured `database-unreachable`, `database-unsuitable`, `restore-unfinished`, `database-newer` or
  *   `database-migration-failed`.
  */
 export async function openPostgres(options: PostgresOptions) {
@@ -100,7 +102,7 @@ function transactingOn(db: Kysely<Tables>) {
   };
 }
 
-function kyselyOn(pool: PostgresPool): Kysely<Tables> {
+export function kyselyOn(pool: PostgresPool): Kysely<Tables> {
   return new Kysely<Tables>({ dialect: new SharedPostgresDialect({ pool }) });
 }
 
@@ -117,9 +119,10 @@ async function prepare(url: string, waitMs: number): Promise<ServerFacts> {
     openPool({ url, connectionsMax: 2, applicationName: 'drumline migration', isBounded: false }),
   );
   try {
-    const facts = await inspect(db, url);
+    const facts = await inspectServer(db, url);
     await db.connection().execute(async (holder) => {
       await lockMigration(holder, waitMs);
+      await refuseUnfinished(holder);
       await migrateToLatest(db);
     });
     return facts;
@@ -129,7 +132,18 @@ async function prepare(url: string, waitMs: number): Promise<ServerFacts> {
   }
 }
 
-async function lockMigration(holder: Kysely<Tables>, waitMs: number): Promise<void> {
+/** Behind the lock: a restore that is still running holds it. */
+async function refuseUnfinished(holder: Kysely<Tables>): Promise<void> {
+  const { rows } = await sql<{ database: string; unfinished: boolean }>`
+    select current_database() as database,
+      to_regclass(${UNFINISHED}) is not null as unfinished`.execute(holder);
+  const [row] = rows;
+  if (row?.unfinished === true) {
+    throw new Misconfigured('restore-unfinished', { found: `the database ${row.database}` });
+  }
+}
+
+export async function lockMigration(holder: Kysely<Tables>, waitMs: number): Promise<void> {
   await sql.raw(`set lock_timeout = ${waitMs}`).execute(holder);
   await sql`select pg_advisory_lock(hashtextextended('drumline:migration', 0))`
     .execute(holder)
@@ -147,7 +161,8 @@ function isLockTimeout(error: unknown): boolean {
   return error instanceof Error && 'code' in error && error.code === '55P03';
 }
 
-async function inspect(db: Kysely<Tables>, url: string): Promise<ServerFacts> {
+/** @throws Misconfigured `database-unreachable` or `database-unsuitable` */
+export async function inspectServer(db: Kysely<Tables>, url: string): Promise<ServerFacts> {
   const found = await sql<{
     version: number;
     version_text: string;
@@ -200,7 +215,7 @@ export function refuseUnsuitable(server: {
   if (found.length > 0) throw new Misconfigured('database-unsuitable', { found: found.join('; ') });
 }
 
-async function readClock(db: Kysely<Tables>): Promise<Instant> {
+export async function readClock(db: Kysely<Tables>): Promise<Instant> {
   const { rows } = await sql<{ now: number }>`
     select (extract(epoch from clock_timestamp()) * 1000000)::int8 as now`.execute(db);
   return (rows[0]?.now ?? 0) as Instant;

@@ -1,12 +1,5 @@
 import Database from 'better-sqlite3';
-
-/** What a database file says of itself. */
-export interface FileFacts {
-  readonly migrations: readonly string[];
-  readonly instance: { readonly id: string; readonly epoch: number };
-  readonly site: string | null;
-  readonly trail: { readonly entries: number; readonly lastSequence: number | null };
-}
+import type { CopyFacts } from './copy-facts.js';
 
 /**
  * Writes a whole and consistent copy of a database that may be in use: one read transaction, beside which its
@@ -35,7 +28,7 @@ export function integrityFaults(file: string): readonly string[] {
 }
 
 /** Reads what a manifest keeps; null when the file is no database of a gateway. */
-export function fileFacts(file: string): FileFacts | null {
+export function fileFacts(file: string): CopyFacts | null {
   const db = new Database(file, { readonly: true, fileMustExist: true });
   try {
     const text = (query: string) => db.prepare(query).pluck().all() as string[];

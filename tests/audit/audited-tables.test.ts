@@ -182,7 +182,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     ],
     entries: [
       ['pipeline/instance.store.ts', 'site.activated'],
-      ['cli/backup.files.ts', 'instance.restored'],
+      ['cli/restored.store.ts', 'instance.restored'],
       ['pipeline/begin-recovery.store.ts', 'instance.recovering'],
       ['pipeline/recovery.service.ts', 'instance.resumed'],
     ],

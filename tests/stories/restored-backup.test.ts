@@ -13,6 +13,7 @@ import { formatInstant } from '../../src/formats/instant.js';
 import { judge, type WorldTruth } from '../../src/simulation/judge.js';
 import { ERP_FIELDS, LIMS_FIELDS } from '../../src/simulation/northquay-fields.js';
 import type { DrumPhase } from '../../src/simulation/story.js';
+import { backUp, describeBackups, putBack } from '../support/backups.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { isPostgres, temporaryDirectory } from '../support/temp-database.js';
@@ -21,6 +22,7 @@ import { erpUsage, toldErp } from './observe.js';
 /** Rule 28: a database that was put back or copied, between systems that went on without it. */
 
 const [FIRST, SECOND] = EAST;
+const STORY_MS = 60_000;
 
 let world: GatewayWorld;
 let dock: Dock;
@@ -67,6 +69,8 @@ function pull(receiptId: string) {
   return world.http({ path: `/api/v1/receipts/${receiptId}/statement` });
 }
 
+const folder = (dataDirectory: string) => ({ dataDirectory, databaseUrl: null });
+
 /** What lay in which drum, whatever anybody wrote down. */
 function truth(
   receipts: readonly ReturnType<typeof receiptOf>[],
@@ -83,148 +87,164 @@ function truth(
   return { receipts, measured: [], drums };
 }
 
-describe.skipIf(isPostgres)('rule 28: a restored backup of yesterday', () => {
-  it('sends nothing before it has read back, believes no lower revision, doubles nothing, releases nothing wrong', async () => {
-    const [stopped, later] = [receiptOf(1), receiptOf(2)];
-    await dock.conform(stopped);
-    await dock.announce(later);
-    const backup = join(temporaryDirectory(), 'yesterday.db');
-    await writeBackup(world.dataDirectory, backup);
+describeBackups('rule 28: a restored backup of yesterday', () => {
+  it(
+    'sends nothing before it has read back, believes no lower revision, doubles nothing, releases nothing wrong',
+    async () => {
+      const [stopped, later] = [receiptOf(1), receiptOf(2)];
+      await dock.conform(stopped);
+      await dock.announce(later);
+      const backup = join(temporaryDirectory(), 'yesterday.db');
+      await backUp(world.databasePlace, backup);
 
-    const swappedAt = formatInstant(world.clock.now());
-    // The day after: one drum turns out to be another substance, and another receipt is measured and conforms.
-    dock.measure(FIRST, stopped, 'D1-01', { holds: 'naphthalene' });
-    dock.measure(FIRST, later, 'D2-01');
-    dock.measure(FIRST, later, 'D2-02');
-    const lost = dock.pack(FIRST);
-    await world.take(lost);
-    await dock.sync(SECOND);
-    await world.says(stopped.id, 'does-not-conform');
-    await world.says(later.id, 'conforms');
-    await world.quiet();
-    await world.until('ERP blocked it', () => erpUsage(world, stopped.id) === 'blocked');
-    const erpRevision = (id: string) => world.erp.ledger.books.receipts.get(id)?.highestSeen ?? 0;
-    const before = { stopped: erpRevision(stopped.id), later: erpRevision(later.id) };
-    const counts = [world.lims, world.erp].map((s) => s.ledger.books.messages.length);
-    const resultsOfLater = limsCount(later.id);
-    expect(resultsOfLater).toBe(2);
+      const swappedAt = formatInstant(world.clock.now());
+      // The day after: one drum turns out to be another substance, and another receipt is measured and conforms.
+      dock.measure(FIRST, stopped, 'D1-01', { holds: 'naphthalene' });
+      dock.measure(FIRST, later, 'D2-01');
+      dock.measure(FIRST, later, 'D2-02');
+      const lost = dock.pack(FIRST);
+      await world.take(lost);
+      await dock.sync(SECOND);
+      await world.says(stopped.id, 'does-not-conform');
+      await world.says(later.id, 'conforms');
+      await world.quiet();
+      await world.until('ERP blocked it', () => erpUsage(world, stopped.id) === 'blocked');
+      const erpRevision = (id: string) => world.erp.ledger.books.receipts.get(id)?.highestSeen ?? 0;
+      const before = { stopped: erpRevision(stopped.id), later: erpRevision(later.id) };
+      const counts = [world.lims, world.erp].map((s) => s.ledger.books.messages.length);
+      const resultsOfLater = limsCount(later.id);
+      expect(resultsOfLater).toBe(2);
 
-    const data = join(temporaryDirectory(), 'data');
-    await world.stop();
-    await restoreBackup(backup, data);
-    await world.restartAt(data);
-    expect(await instance()).toMatchObject({ recovering: 'restored', epoch: 2 });
-    // The database says that it conforms; who asks is told nothing rather than that.
-    expect((await pull(stopped.id)).status).toBe(503);
-    expect(erpUsage(world, stopped.id)).toBe('blocked');
-    await readBack();
-    expect([world.lims, world.erp].map((s) => s.ledger.books.messages.length)).toEqual(counts);
-    expect((await resume({ reason: 'checked' })).json).toMatchObject({ code: 'read-backs-open' });
-    const unknown = await world.db
-      .selectFrom('discrepancy')
-      .select(['receipt_id', 'destination'])
-      .where('class', '=', 'unknown-at-source')
-      .where('closed_at', 'is', null)
-      .execute();
-    expect(new Set(unknown.map((d) => d.receipt_id))).toEqual(new Set([stopped.id, later.id]));
-
-    // The sync PC still has what the lost day took in.
-    await world.take(lost);
-    await dock.sync(SECOND);
-    const resumed = await resume({ reason: 'restored after a disk failure', unheardIsKnown: true });
-    expect(resumed.json).toMatchObject({ recovering: null });
-    await world.quiet();
-    const answers = (await pull(stopped.id)).json;
-    expect(answers['outcome']).toBe('does-not-conform');
-    expect(erpUsage(world, stopped.id)).toBe('blocked');
-    expect(Number(answers['revision'])).toBeGreaterThan(before.stopped);
-    expect(erpRevision(stopped.id)).toBeGreaterThan(before.stopped);
-    expect(toldErp(world, stopped.id).at(-1)).toMatch(/^BLOCK-/);
-    // Results that were there already were recognised by what they say, under whatever key they came.
-    expect(limsCount(later.id)).toBe(resultsOfLater);
-    const recognised = await world.db
-      .selectFrom('audit_entry')
-      .select('subject_id')
-      .where('action', '=', 'delivery.recognised')
-      .execute();
-    expect(recognised.length).toBeGreaterThanOrEqual(4);
-    // No statement of its own was ever numbered below what ERP has.
-    const statements = await world.db
-      .selectFrom('delivery')
-      .select(['receipt_id', 'subject_revision'])
-      .where('subject_kind', 'in', ['statement', 'stop'])
-      .where('idempotency_key', 'like', '%.2')
-      .where('state', '=', 'confirmed')
-      .execute();
-    for (const { receipt_id: id, subject_revision: revision } of statements) {
-      const floor = id === stopped.id ? before.stopped : before.later;
-      expect(revision).toBeGreaterThan(floor);
-    }
-
-    const common = { refusesDeclared: false };
-    const { sinks, findings } = judge(truth([stopped, later], { label: 'D1-01', at: swappedAt }), [
-      { ...common, name: 'lims', kind: 'askable', books: books(world.lims), fields: LIMS_FIELDS },
-      { ...common, name: 'erp', kind: 'honours', books: books(world.erp), fields: ERP_FIELDS },
-    ]);
-    const said = findings.filter((f) => /^(?:wrongRelease|double)/.test(f));
-    expect({ wrongRelease: sinks.wrongRelease, double: sinks.double, said }).toEqual({
-      wrongRelease: 0,
-      double: 0,
-      said: [],
-    });
-  });
-
-  it('asks about what seemed unsent, and sends it once when it is not there', async () => {
-    const receipt = receiptOf(1);
-    await world.http({
-      path: '/api/v1/destinations/lims/pause',
-      key: world.controlToken,
-      headers: { 'content-type': 'application/json' },
-      body: JSON.stringify({ reason: 'maintenance' }),
-    });
-    await dock.announce(receipt);
-    await dock.measureAll(receipt);
-    await world.until('it waits', async () => {
-      const due = await world.db
-        .selectFrom('delivery')
-        .select('id')
-        .where('destination', '=', 'lims')
-        .where('payload_sha256', 'is not', null)
+      await world.stop();
+      await world.restartAt(await putBack(backup));
+      expect(await instance()).toMatchObject({ recovering: 'restored', epoch: 2 });
+      // The database says that it conforms; who asks is told nothing rather than that.
+      expect((await pull(stopped.id)).status).toBe(503);
+      expect(erpUsage(world, stopped.id)).toBe('blocked');
+      await readBack();
+      expect([world.lims, world.erp].map((s) => s.ledger.books.messages.length)).toEqual(counts);
+      expect((await resume({ reason: 'checked' })).json).toMatchObject({ code: 'read-backs-open' });
+      const unknown = await world.db
+        .selectFrom('discrepancy')
+        .select(['receipt_id', 'destination'])
+        .where('class', '=', 'unknown-at-source')
+        .where('closed_at', 'is', null)
         .execute();
-      return due.length === 2;
-    });
-    const backup = join(temporaryDirectory(), 'waiting.db');
-    await writeBackup(world.dataDirectory, backup);
-    // After the backup one of the two is sent; the database that is put back knows of neither.
-    const act = (what: string) =>
-      world.http({
-        path: `/api/v1/destinations/lims/${what}`,
+      expect(new Set(unknown.map((d) => d.receipt_id))).toEqual(new Set([stopped.id, later.id]));
+
+      // The sync PC still has what the lost day took in.
+      await world.take(lost);
+      await dock.sync(SECOND);
+      const resumed = await resume({
+        reason: 'restored after a disk failure',
+        unheardIsKnown: true,
+      });
+      expect(resumed.json).toMatchObject({ recovering: null });
+      await world.quiet();
+      const answers = (await pull(stopped.id)).json;
+      expect(answers['outcome']).toBe('does-not-conform');
+      expect(erpUsage(world, stopped.id)).toBe('blocked');
+      expect(Number(answers['revision'])).toBeGreaterThan(before.stopped);
+      expect(erpRevision(stopped.id)).toBeGreaterThan(before.stopped);
+      expect(toldErp(world, stopped.id).at(-1)).toMatch(/^BLOCK-/);
+      // Results that were there already were recognised by what they say, under whatever key they came.
+      expect(limsCount(later.id)).toBe(resultsOfLater);
+      const recognised = await world.db
+        .selectFrom('audit_entry')
+        .select('subject_id')
+        .where('action', '=', 'delivery.recognised')
+        .execute();
+      expect(recognised.length).toBeGreaterThanOrEqual(4);
+      // No statement of its own was ever numbered below what ERP has.
+      const statements = await world.db
+        .selectFrom('delivery')
+        .select(['receipt_id', 'subject_revision'])
+        .where('subject_kind', 'in', ['statement', 'stop'])
+        .where('idempotency_key', 'like', '%.2')
+        .where('state', '=', 'confirmed')
+        .execute();
+      for (const { receipt_id: id, subject_revision: revision } of statements) {
+        const floor = id === stopped.id ? before.stopped : before.later;
+        expect(revision).toBeGreaterThan(floor);
+      }
+
+      const common = { refusesDeclared: false };
+      const { sinks, findings } = judge(
+        truth([stopped, later], { label: 'D1-01', at: swappedAt }),
+        [
+          {
+            ...common,
+            name: 'lims',
+            kind: 'askable',
+            books: books(world.lims),
+            fields: LIMS_FIELDS,
+          },
+          { ...common, name: 'erp', kind: 'honours', books: books(world.erp), fields: ERP_FIELDS },
+        ],
+      );
+      const said = findings.filter((f) => /^(?:wrongRelease|double)/.test(f));
+      expect({ wrongRelease: sinks.wrongRelease, double: sinks.double, said }).toEqual({
+        wrongRelease: 0,
+        double: 0,
+        said: [],
+      });
+    },
+    STORY_MS,
+  );
+
+  it(
+    'asks about what seemed unsent, and sends it once when it is not there',
+    async () => {
+      const receipt = receiptOf(1);
+      await world.http({
+        path: '/api/v1/destinations/lims/pause',
         key: world.controlToken,
         headers: { 'content-type': 'application/json' },
         body: JSON.stringify({ reason: 'maintenance' }),
       });
-    await act('resume');
-    await world.until('both are there', () => limsCount(receipt.id) === 2);
-    await world.quiet();
-    world.lims.ledger.books.messages.splice(1, 1);
+      await dock.announce(receipt);
+      await dock.measureAll(receipt);
+      await world.until('it waits', async () => {
+        const due = await world.db
+          .selectFrom('delivery')
+          .select('id')
+          .where('destination', '=', 'lims')
+          .where('payload_sha256', 'is not', null)
+          .execute();
+        return due.length === 2;
+      });
+      const backup = join(temporaryDirectory(), 'waiting.db');
+      await backUp(world.databasePlace, backup);
+      // After the backup one of the two is sent; the database that is put back knows of neither.
+      const act = (what: string) =>
+        world.http({
+          path: `/api/v1/destinations/lims/${what}`,
+          key: world.controlToken,
+          headers: { 'content-type': 'application/json' },
+          body: JSON.stringify({ reason: 'maintenance' }),
+        });
+      await act('resume');
+      await world.until('both are there', () => limsCount(receipt.id) === 2);
+      await world.quiet();
+      world.lims.ledger.books.messages.splice(1, 1);
 
-    const data = join(temporaryDirectory(), 'data');
-    await world.stop();
-    await restoreBackup(backup, data);
-    await world.restartAt(data);
-    await readBack();
-    expect(limsCount(receipt.id)).toBe(1);
-    expect((await resume({ reason: 'checked', unheardIsKnown: true })).status).toBe(200);
-    // The pause of the person who held it at the time of the backup stands again.
-    const { json } = await world.http({ path: '/api/v1/destinations' });
-    expect(json['destinations']).toContainEqual(
-      expect.objectContaining({ name: 'lims', paused: true, pauseReason: 'maintenance' }),
-    );
-    await act('resume');
-    await world.until('the other is sent', () => limsCount(receipt.id) === 2);
-    await world.quiet();
-    expect(limsCount(receipt.id)).toBe(2);
-  });
+      await world.stop();
+      await world.restartAt(await putBack(backup));
+      await readBack();
+      expect(limsCount(receipt.id)).toBe(1);
+      expect((await resume({ reason: 'checked', unheardIsKnown: true })).status).toBe(200);
+      // The pause of the person who held it at the time of the backup stands again.
+      const { json } = await world.http({ path: '/api/v1/destinations' });
+      expect(json['destinations']).toContainEqual(
+        expect.objectContaining({ name: 'lims', paused: true, pauseReason: 'maintenance' }),
+      );
+      await act('resume');
+      await world.until('the other is sent', () => limsCount(receipt.id) === 2);
+      await world.quiet();
+      expect(limsCount(receipt.id)).toBe(2);
+    },
+    STORY_MS,
+  );
 });
 
 describe.skipIf(isPostgres)('rule 28: a copied database', () => {
@@ -238,18 +258,18 @@ describe.skipIf(isPostgres)('rule 28: a copied database', () => {
     for (const name of ['drumline.db', 'instance.json']) {
       copyFileSync(join(original, name), join(copy, name));
     }
-    await world.restartAt(copy);
+    await world.restartAt(folder(copy));
     expect(await instance()).toMatchObject({ recovering: 'copied', epoch: 2 });
     await world.stop();
-    await world.restartAt(original);
+    await world.restartAt(folder(original));
     expect(await instance()).toMatchObject({ recovering: null, epoch: 1 });
     await world.stop();
     // Written into the file that is there, as a copy over it does.
     writeFileSync(join(original, 'drumline.db'), readFileSync(older));
-    await world.restartAt(original);
+    await world.restartAt(folder(original));
     expect(await instance()).toMatchObject({ recovering: 'older-file', epoch: 2 });
     await world.stop();
-    await world.restartAt(original);
+    await world.restartAt(folder(original));
     expect(await instance()).toMatchObject({ recovering: 'older-file', epoch: 2 });
   });
 });

@@ -165,10 +165,10 @@ export class GatewayWorld {
     this.#showErp();
   }
 
-  /** Starts a stopped gateway on a data folder, as after a restore. Of the file pair only. */
-  async restartAt(dataDirectory: string): Promise<void> {
+  /** Starts a stopped gateway on another data folder or database, as after a restore. */
+  async restartAt(where: DatabasePlace): Promise<void> {
     const { release } = this.place;
-    this.place = { dataDirectory, databaseUrl: null, release };
+    this.place = { ...where, release };
     this.#app = await openGateway(this.place, this.siteFolder, this.options);
     this.db = readerOf(this.place);
     await this.#listen();
@@ -179,6 +179,12 @@ export class GatewayWorld {
   async stop(): Promise<void> {
     await this.db.destroy();
     await this.#app.close();
+  }
+
+  /** Where its database is now. */
+  get databasePlace(): DatabasePlace {
+    const { dataDirectory, databaseUrl } = this.place;
+    return { dataDirectory, databaseUrl };
   }
 
   get dataDirectory(): string {
