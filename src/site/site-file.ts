@@ -1,6 +1,7 @@
 import type { Decimal } from '../formats/decimal.js';
 import type { IdentityTests, Treatment } from './method-treatment.js';
 import type {
+  AttributePlanRule,
   DecisionRecord,
   DerivativeSetting,
   Destination,
@@ -30,6 +31,7 @@ export interface SiteFile {
   readonly methods: readonly MethodEntry[];
   readonly references?: readonly ReferenceEntry[];
   readonly plans: readonly PlanEntry[];
+  readonly attributePlans?: readonly AttributePlanEntry[];
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
   readonly escalation?: Escalation;
@@ -104,6 +106,16 @@ export interface PlanEntry {
   readonly rounding: PlanRounding;
   readonly positions?: readonly number[];
   readonly decision: string;
+  /** RFC 3339 with offset. */
+  readonly expires: string;
+}
+
+export interface AttributePlanEntry
+  extends Pick<AttributePlanRule, 'attribute' | 'level' | 'aql' | 'decision'> {
+  /** Material code, or `*` for every material. */
+  readonly material: string;
+  readonly manufacturer?: string | null;
+  readonly supplier?: string | null;
   /** RFC 3339 with offset. */
   readonly expires: string;
 }
