@@ -49,6 +49,8 @@ import { BundleReviewService } from './pipeline/bundle-review.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InboundController } from './pipeline/inbound.controller.js';
 import { InboundService } from './pipeline/inbound.service.js';
+import { InspectionsController } from './pipeline/inspections.controller.js';
+import { InspectionsService } from './pipeline/inspections.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
@@ -109,6 +111,7 @@ export const CONTROLLERS = [
   InboundController,
   InstanceController,
   KeysController,
+  InspectionsController,
   LabelReviewController,
   MethodPagesController,
   MethodsController,
@@ -198,6 +201,7 @@ export class AppModule {
         { provide: DestinationWatch, useValue: gateway.watch },
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
+        { provide: InspectionsService, useValue: gateway.inspections },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },

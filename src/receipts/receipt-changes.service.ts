@@ -1,5 +1,10 @@
 import type { Trx } from '../storage/database.js';
 import type { ReceiptRow, ReceiptStatus } from '../storage/tables.js';
+import {
+  attributePlansMember,
+  type ReceiptAttributePlan,
+  together,
+} from './attribute-inspection.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { lockReceipts } from './facts.store.js';
 import { containerKey } from './label.js';
@@ -22,6 +27,7 @@ import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
   type InForce,
+  inspectionsCarried,
   revisionInForce,
   storeRevision,
 } from './receipt-revision.service.js';
@@ -150,10 +156,11 @@ export class ReceiptChangesService {
     if (!again.ok) return again;
     await this.settings.evaluate(trx, row.id, by.now);
     const unowned = await this.receipts.unowned(trx);
+    const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
     const made: ChangedReceipt[] = [];
     for (const line of again.value) {
       const scanned = ready.value.byScan.get(line.scanText) ?? null;
-      const derived = { basis: before, action: 'receipt.split-off' };
+      const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
       await this.receipts.add(trx, line, scanned, unowned, by, derived);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: line.containers });
       made.push({ receiptId: line.receiptId, revision: 1, status: 'open' });
@@ -199,7 +206,11 @@ export class ReceiptChangesService {
     const scanned = ready.value.byScan.get(line.scanText) ?? null;
     const strictest = parts.reduce((a, b) => (isStricterPart(b, a) ? b : a));
     const required = new Set(parts.flatMap((part) => [...part.before.required]));
-    const derived = { basis: { ...strictest.before, required }, action: 'receipt.merged-from' };
+    const asked: ReceiptAttributePlan[] = [];
+    for (const { before } of parts) asked.push(...(await inspectionsCarried(trx, site, before)));
+    const { attributePlans: _, ...stricter } = strictest.before;
+    const basis = { ...stricter, required, ...attributePlansMember(together(asked)) };
+    const derived = { basis, action: 'receipt.merged-from' };
     await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
@@ -312,9 +323,15 @@ export class ReceiptChangesService {
       readonly line?: ReceiptLine;
     },
   ): Promise<ChangedReceipt> {
-    const { announced, inForce, plan } = before;
+    const { announced, inForce, plan, attributePlans = [] } = before;
     const revision = row.revision + 1;
-    const document = { announced, inForce: change.line ?? inForce, keptBack: [], plan };
+    const document = {
+      announced,
+      inForce: change.line ?? inForce,
+      keptBack: [],
+      plan,
+      ...attributePlansMember(attributePlans),
+    };
     const { action, status } = change;
     const planned = { plan, required };
     const stored = { document, planned, revision, before: inForce, action, status };

@@ -1,5 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
+import { inspectionFact } from '../receipts/attribute-inspection.js';
+import { inspectionsOf } from '../receipts/inspections.store.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
@@ -67,6 +69,11 @@ export async function loadFacts(
     results: results.map((r) =>
       resultFact(r, reviewFact(r, reviews), causes.get(r.id) ?? null, verifiedBy),
     ),
+    ...(row.attribute_plans === null
+      ? {}
+      : {
+          inspections: (await inspectionsOf(reader, site.site, receiptId)).map(inspectionFact),
+        }),
     heardAt: await heardAt(reader, site.site),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
