@@ -10,6 +10,8 @@ import { SessionsService } from './access/sessions.service.js';
 import { SignInService } from './access/sign-in.service.js';
 import { AccountController } from './dashboard/account.controller.js';
 import { AnnouncePagesController } from './dashboard/announce-pages.controller.js';
+import { AttributionPagesController } from './dashboard/attribution-pages.controller.js';
+import { ATTRIBUTION_SOURCE } from './dashboard/attribution-source.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { BundleReviewPagesController } from './dashboard/bundle-review-pages.controller.js';
 import { CausePagesController } from './dashboard/cause-pages.controller.js';
@@ -44,8 +46,12 @@ import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import { AssignedCauseController } from './pipeline/assigned-cause.controller.js';
 import { AssignedCauseService } from './pipeline/assigned-cause.service.js';
+import { AttributionController } from './pipeline/attribution.controller.js';
+import { AttributionService } from './pipeline/attribution.service.js';
 import { BundleReviewController } from './pipeline/bundle-review.controller.js';
 import { BundleReviewService } from './pipeline/bundle-review.service.js';
+import { ContainerRejectionController } from './pipeline/container-rejection.controller.js';
+import { ContainerRejectionService } from './pipeline/container-rejection.service.js';
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InboundController } from './pipeline/inbound.controller.js';
 import { InboundService } from './pipeline/inbound.service.js';
@@ -53,12 +59,15 @@ import { InspectionsController } from './pipeline/inspections.controller.js';
 import { InspectionsService } from './pipeline/inspections.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
+import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
 import { MethodsController } from './pipeline/methods.controller.js';
 import { MethodsService } from './pipeline/methods.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
+import { PerformanceController } from './pipeline/performance.controller.js';
+import { PerformanceCauseService } from './pipeline/performance-cause.service.js';
 import { PeriodViews } from './pipeline/period-views.service.js';
 import { PeriodsController } from './pipeline/periods.controller.js';
 import { PeriodsService } from './pipeline/periods.service.js';
@@ -96,9 +105,12 @@ export const CONTROLLERS = [
   AccountController,
   AnnouncePagesController,
   BundleReviewController,
+  AttributionPagesController,
   BundleReviewPagesController,
   AssignedCauseController,
   CausePagesController,
+  AttributionController,
+  ContainerRejectionController,
   BundlesController,
   ChecksController,
   DeliveriesController,
@@ -120,6 +132,7 @@ export const CONTROLLERS = [
   PeoplePagesController,
   ReceiptsController,
   PeriodPagesController,
+  PerformanceController,
   PeriodsController,
   ReceiptReviewController,
   ReconciliationController,
@@ -212,11 +225,16 @@ export class AppModule {
         { provide: ReceiptReviewService, useValue: gateway.receiptReviews },
         { provide: AssignedCauseService, useValue: gateway.causes },
         { provide: CAUSE_SOURCE, useValue: gateway.causes },
+        { provide: AttributionService, useValue: gateway.attributions },
+        { provide: ContainerRejectionService, useValue: gateway.rejections },
+        { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
+        { provide: InstrumentPerformance, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: METHODS_SOURCE, useValue: gateway.methods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },
+        { provide: ATTRIBUTION_SOURCE, useValue: gateway.attributions },
         { provide: BundleReviewService, useValue: gateway.bundleReviews },
         { provide: BUNDLE_REVIEW_SOURCE, useValue: gateway.bundleReviews },
         { provide: TraceService, useValue: gateway.tracing },

@@ -2,6 +2,7 @@ import type { Command } from 'commander';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { ReviewAct } from '../statements/result-review.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
+import { registerAttribution } from './attribution.command.js';
 import { registerBundleReview } from './bundle-review.command.js';
 import {
   commandSettings,
@@ -11,6 +12,7 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { registerRejection } from './rejection.command.js';
 import { reviewListText, reviewText, signatureText } from './review-text.js';
 import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
@@ -28,6 +30,8 @@ export function registerReview(program: Command): void {
   registerAct(review, 'clear', 'accept a held result, by signature of a reviewer');
   registerAct(review, 'refuse', 'leave a result out for good, by signature of a reviewer');
   registerBundleReview(review);
+  registerAttribution(review);
+  registerRejection(review);
 }
 
 function registerList(review: Command): void {

@@ -8,7 +8,16 @@ import { DISCREPANCY_TITLES, OUTCOME_WORDS } from './wording.js';
 export const CLASSES_OF_STAGE: Readonly<Record<StageKey, readonly DiscrepancyClass[]>> = {
   expected: [],
   measured: ['not-measured', 'run-gap', 'run-overlap'],
-  accepted: ['held', 'unreadable', 'conflict', 'not-expected', 'contrary-unowned'],
+  accepted: [
+    'held',
+    'unreadable',
+    'conflict',
+    'not-expected',
+    'performance-failed',
+    'contrary-unowned',
+    'attribution-open',
+    'rejected-container',
+  ],
   delivered: ['rejected', 'parked', 'uncertain', 'overdue'],
   confirmed: [
     'absent',

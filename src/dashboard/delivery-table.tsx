@@ -2,6 +2,7 @@ import type { JSX } from 'preact';
 import { deliveryPath } from './delivery-path.js';
 import { Moment } from './marks.js';
 import type { DeliveryView } from './receipt-view.js';
+import { placePath } from './review-path.js';
 import { Verbatim } from './verbatim.js';
 
 /** What was sent about this receipt, to whom, and whether the other side was asked. */
@@ -42,9 +43,17 @@ function Delivery({ delivery }: { readonly delivery: DeliveryView }): JSX.Elemen
           {delivery.message}, revision {delivery.revision}
         </a>
         <br />
-        <code>
-          <Verbatim>{delivery.subject}</Verbatim>
-        </code>
+        {delivery.resultRowId === undefined ? (
+          <code>
+            <Verbatim>{delivery.subject}</Verbatim>
+          </code>
+        ) : (
+          <a href={placePath(delivery.resultRowId)}>
+            <code>
+              <Verbatim>{delivery.subject}</Verbatim>
+            </code>
+          </a>
+        )}
       </td>
       <td data-label="State">
         <strong>{delivery.state}</strong>{' '}

@@ -93,6 +93,8 @@ export interface DeliveryView {
   readonly message: string;
   /** The result and its container as people know them, else the subject's id. */
   readonly subject: string;
+  /** Row id of the result it is of; absent for any other message. */
+  readonly resultRowId?: string;
   readonly revision: number;
   readonly state: string;
   readonly attempts: number;
@@ -205,6 +207,7 @@ function deliveryView(
     destination: row.destination,
     message: row.message,
     subject: resultNames.get(row.subject_id) ?? row.subject_id,
+    ...(row.message === 'result' ? { resultRowId: row.subject_id } : {}),
     revision: row.subject_revision,
     state: DELIVERY_WORDS[row.state],
     attempts: row.attempts,

@@ -172,13 +172,25 @@ function Statement({ statement }: { readonly statement: StatementView }): JSX.El
       {statement.plan === null ? null : (
         <p class="small">
           Plan: {statement.plan.kind}, {statement.plan.required} required, by decision{' '}
-          {statement.plan.decision}.
+          {statement.plan.decision}.{' '}
+          {statement.plan.afterFailure === undefined
+            ? null
+            : afterFailureWords(statement.plan.afterFailure)}
         </p>
       )}
       <ConditionTable conditions={statement.conditions} />
       <Decisions statement={statement} />
     </section>
   );
+}
+
+function afterFailureWords(
+  after: NonNullable<NonNullable<StatementView['plan']>['afterFailure']>,
+): string {
+  const failed = `${after.failures} ${after.failures === 1 ? 'container' : 'containers'} failed`;
+  const rule =
+    after.rule === 'every' ? 'every container' : `${after.rule} more for each that failed`;
+  return `${failed}: ${after.further} more are required (after a failure ${rule}).`;
 }
 
 /** What came without a full stop gets one, so that the next sentence begins as one. */

@@ -11,3 +11,12 @@ export function bundleReviewPath(rowId: string): string {
 export function causePath(rowId: string): string {
   return `${reviewPath(rowId)}/cause`;
 }
+
+/** Address of the page that says where one result belongs. */
+export function placePath(rowId: string): string {
+  return `/attributions/results/${encodeURIComponent(rowId)}`;
+}
+
+export function attributionPath(id: string): string {
+  return `/attributions/${encodeURIComponent(id)}`;
+}

@@ -13,7 +13,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
 import { ReviewForm, type ReviewSigner } from './review-form.js';
-import { causePath, reviewPath } from './review-path.js';
+import { causePath, placePath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
 import type { SignedIn } from './signed-in.js';
 import { tracePath } from './trace-path.js';
@@ -143,7 +143,8 @@ function ReviewPage(props: {
           </a>
         )}{' '}
         <a href={causePath(view.rowId)}>Every attempt on its container</a> ·{' '}
-        <a href={tracePath(view.resultId)}>its whole story</a>
+        <a href={tracePath(view.resultId)}>its whole story</a> ·{' '}
+        <a href={placePath(view.rowId)}>It is of another receipt or container</a>
       </p>
       <section id="findings">
         <h2>Findings</h2>

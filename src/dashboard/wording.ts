@@ -85,7 +85,7 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
   'retest-date': 'The retest date has come: the site’s procedure decides what is tested again.',
   'second-person': 'A reviewer who measured nothing of this receipt looks at it and signs below.',
   'performance-brackets':
-    'Look at the instrument’s performance checks before and after these results yourself.',
+    'Have the next performance check made, or look at the failed one: what was measured since the last pass waits, or is measured again on an instrument that passes.',
   'labels-verified':
     'Have a second person compare every label that was typed, chosen or carried over with the container itself, and sign it.',
   'receipt-undivided':
@@ -145,7 +145,10 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   held: 'Held',
   unreadable: 'Unreadable',
   conflict: 'Conflict',
+  'performance-failed': 'Performance check failed',
   'contrary-unowned': 'Contrary without an owner',
+  'attribution-open': 'Attribution proposed',
+  'rejected-container': 'Rejected, not split off',
   overdue: 'Overdue',
   rejected: 'Rejected',
   parked: 'Parked',

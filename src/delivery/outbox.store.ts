@@ -254,13 +254,40 @@ export async function cancelUnsentResult(
   return rows.map((r) => r.id);
 }
 
+/**
+ * Part of sending a result anew under its next revision: what no destination has of the earlier ones and never will
+ * by itself frees the key. Returns the ids. Writes no audit entry.
+ */
+export async function supersedeUnheldResult(
+  trx: Trx,
+  site: string,
+  resultRowId: string,
+  reason: string,
+): Promise<readonly string[]> {
+  const rows = await trx
+    .updateTable('delivery')
+    .set((eb) => ({ state: 'superseded', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    .where('subject_id', '=', resultRowId)
+    .where((eb) =>
+      eb.or([
+        eb('state', '=', 'rejected'),
+        eb.and([eb('state', '=', 'parked'), eb('attempts', '=', 0)]),
+      ]),
+    )
+    .returning('id')
+    .execute();
+  return rows.map((r) => r.id);
+}
+
 const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed', 'uncertain'];
 
-/** Destinations that hold a result or may hold it: each of them gets its withdrawal. */
+/** Destinations that hold this revision of a result or may hold it: each of them gets its withdrawal. */
 export async function destinationsHolding(
   reader: Reader,
   site: string,
-  resultRowId: string,
+  result: { readonly id: string; readonly revision: number },
 ): Promise<readonly string[]> {
   const rows = await reader
     .selectFrom('delivery')
@@ -268,7 +295,8 @@ export async function destinationsHolding(
     .distinct()
     .where('site', '=', site)
     .where('subject_kind', '=', 'result')
-    .where('subject_id', '=', resultRowId)
+    .where('subject_id', '=', result.id)
+    .where('subject_revision', '=', result.revision)
     .where((eb) =>
       eb.or([
         eb('state', 'in', [...MAY_BE_HELD]),

@@ -5,6 +5,7 @@ import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js
 import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
 import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 import {
+  type AttributionSubject,
   escalationSubject,
   periodSubject,
   resultSubject,
@@ -40,6 +41,13 @@ const RECEIPT: ReceiptIdentity = {
   supplierLot: 'SL-1',
   siteLot: 'LOT-1',
   area: 'dock',
+};
+
+const ATTRIBUTION: AttributionSubject = {
+  container: 'SAMPLE-C-002',
+  reason: 'the label shows another container (invented)',
+  signedBy: 'Second person (invented)',
+  signedAt: AT,
 };
 
 const RECORD: ResultRecord = {
@@ -250,7 +258,7 @@ export function sampleAddendum(change: Partial<PeriodRecord> = {}): Subject {
 }
 
 export function sampleResult(change: Partial<ResultRecord> = {}): Subject {
-  return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT);
+  return resultSubject(HEAD, { ...RECORD, ...change }, RECEIPT, ATTRIBUTION);
 }
 
 export function sampleWithdrawal(change: Partial<WithdrawalRecord> = {}): Subject {

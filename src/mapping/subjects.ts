@@ -11,11 +11,22 @@ export interface SubjectHead {
   readonly build: number;
 }
 
+/** The signed act by which a result belongs where it does, instead of by its scan. */
+export interface AttributionSubject {
+  /** Label of the container it is of, as its receipt lists it. */
+  readonly container: string;
+  readonly reason: string;
+  readonly signedBy: string;
+  readonly signedAt: string;
+}
+
 export interface ResultSubject extends SubjectHead {
   readonly message: 'result';
   readonly record: ResultRecord;
   /** The receipt the scan was matched to; null while the result has no owner. */
   readonly receipt: ReceiptIdentity | null;
+  /** Beside what was scanned, which stays as it was reported; null while the scan says whose it is. */
+  readonly attribution: AttributionSubject | null;
 }
 
 export interface WithdrawalSubject extends SubjectHead {
@@ -53,8 +64,9 @@ export function resultSubject(
   head: SubjectHead,
   record: ResultRecord,
   receipt: ReceiptIdentity | null,
+  attribution: AttributionSubject | null = null,
 ): ResultSubject {
-  return { message: 'result', ...head, record, receipt };
+  return { message: 'result', ...head, record, receipt, attribution };
 }
 
 export function withdrawalSubject(

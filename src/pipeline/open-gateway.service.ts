@@ -38,8 +38,11 @@ import type { OpenDatabase } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
+import { AttributionService } from './attribution.service.js';
+import { AttributionWatch } from './attribution-watch.service.js';
 import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
+import { ContainerRejectionService } from './container-rejection.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
@@ -48,11 +51,13 @@ import { InspectionsService } from './inspections.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
+import { InstrumentPerformance } from './instrument-performance.service.js';
 import { LabelReviewService } from './label-review.service.js';
 import { MethodsService } from './methods.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
+import { PerformanceCauseService } from './performance-cause.service.js';
 import { PeriodMessages } from './period-messages.service.js';
 import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
@@ -352,6 +357,33 @@ async function wire(ground: Ground): Promise<Gateway> {
       signing,
       onSigned: ringAll,
     }),
+    performanceCauses: new PerformanceCauseService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
+    attributions: new AttributionService({
+      database,
+      clock,
+      site,
+      statements,
+      messages,
+      signing,
+      onChanged: ringAll,
+    }),
+    attributionWatch: new AttributionWatch(database, clock, site, statements),
+    rejections: new ContainerRejectionService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onSigned: ringAll,
+    }),
+    performance: new InstrumentPerformance(database, site),
     trailReviews: new TrailReviewService({
       database,
       clock,

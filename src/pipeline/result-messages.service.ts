@@ -6,6 +6,7 @@ import {
   cancelUnsentResult,
   destinationsHolding,
   enqueueDelivery,
+  supersedeUnheldResult,
 } from '../delivery/outbox.store.js';
 import { enqueueDeliveries } from '../delivery/outbox-rows.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
@@ -203,9 +204,46 @@ export class ResultMessages {
   ): Promise<{ readonly cancelled: readonly string[]; readonly withdrawnAt: readonly string[] }> {
     const { site } = this.site;
     const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
-    const withdrawnAt = await destinationsHolding(trx, site, row.id);
+    const withdrawnAt = await destinationsHolding(trx, site, row);
     if (withdrawnAt.length > 0) await this.#withdraw(trx, row, reason, withdrawnAt, now);
     return { cancelled, withdrawnAt };
+  }
+
+  /**
+   * Of a result that got another receipt or container: withdrawn as it was wherever it may have arrived, and sent as it
+   * is now behind that, by the order of its key (release-safety rule 25).
+   *
+   * @param before as it was
+   * @param receiptId it belongs to now
+   */
+  async sendAnew(
+    trx: Trx,
+    before: ResultRow,
+    receiptId: string,
+    reason: string,
+    now: Instant,
+  ): Promise<{ readonly withdrawnAt: readonly string[] }> {
+    const { withdrawnAt } = await this.takeBackDeliveries(trx, before, reason, now);
+    await supersedeUnheldResult(trx, this.site.site, before.id, reason);
+    if (before.state === 'accepted') {
+      const sent = {
+        rowId: before.id,
+        resultId: before.result_id,
+        revision: before.revision + 1,
+        receiptId,
+        isContrary: before.contrary === 1,
+      };
+      await this.send(trx, [sent], now);
+    }
+    return { withdrawnAt };
+  }
+
+  /** Those of these destinations that take results and cannot be told that one was withdrawn. */
+  withoutWithdrawal(destinations: readonly string[]): string[] {
+    return destinations.filter((name) => {
+      const mapping = this.mappings.get(name);
+      return mapping !== undefined && !mapping.messages.includes('withdrawal');
+    });
   }
 
   async #withdraw(

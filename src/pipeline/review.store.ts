@@ -35,7 +35,7 @@ export async function loadReviewCase(
     supersedes: (
       await othersOf(reader, site, result.supersedes === null ? [] : [result.supersedes])
     ).filter((o) => o.state === 'accepted' && !o.contrary && o.rowId !== rowId),
-    heldAt: await destinationsHolding(reader, site, rowId),
+    heldAt: await destinationsHolding(reader, site, result),
     sentTo,
   };
 }
@@ -48,7 +48,7 @@ async function othersOf(
   if (resultIds.length === 0) return [];
   const rows = await reader
     .selectFrom('result')
-    .select(['id', 'result_id', 'state', 'contrary', 'element_sha256'])
+    .select(['id', 'result_id', 'revision', 'state', 'contrary', 'element_sha256'])
     .where('site', '=', site)
     .where('result_id', 'in', resultIds)
     .orderBy('id')
@@ -61,7 +61,7 @@ async function othersOf(
       state: row.state,
       contrary: row.contrary === 1,
       elementSha256: row.element_sha256,
-      heldAt: await destinationsHolding(reader, site, row.id),
+      heldAt: await destinationsHolding(reader, site, row),
     });
   }
   return others;

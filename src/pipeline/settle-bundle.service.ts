@@ -20,13 +20,14 @@ import { originCovers } from '../site/vocabulary.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import type { BundleRow, InstrumentStateRow } from '../storage/tables.js';
+import type { BundleRow, InstrumentStateRow, PerformanceCheckRow } from '../storage/tables.js';
 import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
 import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
+import { closeAnsweredFailures, openFailure, resultsAround } from './performance-failures.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { insertTraces, loadSense } from './sense.store.js';
 import { findAcrossSeries } from './series.store.js';
@@ -202,7 +203,6 @@ export class SettleBundleService {
     const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
     await insertTraces(trx, site, results);
-    await insertChecks(trx, examination, place);
     await insertFindings(trx, this.#findingRows(settling));
     const { origin } = examination.header;
     // A packed or simulated bundle says nothing of what the handheld still holds where it covers nothing.
@@ -211,11 +211,13 @@ export class SettleBundleService {
       origin !== null &&
       originCovers(this.site.environment, origin);
     const heard = { isHeard, receivedAt: bundle.received_at };
+    const checks = await insertChecks(trx, examination, place, heard);
     await storeInstrumentState(trx, place, examination, instrument, heard);
     await closeFilledGaps(trx, place, examination, now);
     await tellWaitingReceipts(trx, site);
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
+    for (const id of await this.#receiptsInDoubt(trx, checks, now)) worse.add(id);
     const takenBack = await this.messages.takeBackSuperseded(trx, results, now);
     for (const id of takenBack.receipts) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
@@ -246,6 +248,26 @@ export class SettleBundleService {
     for (const discrepancy of unowned) {
       await openDiscrepancy(trx, discrepancy, this.site.timeZone);
     }
+    return inDoubt;
+  }
+
+  /** Rule 13: what a check that did not pass puts in doubt, also what was delivered before. */
+  async #receiptsInDoubt(
+    trx: Trx,
+    checks: readonly PerformanceCheckRow[],
+    now: Instant,
+  ): Promise<ReadonlySet<string>> {
+    const { site, timeZone: zone, performance } = this.site;
+    const inDoubt = new Set<string>();
+    if (performance === null) return inDoubt;
+    for (const check of checks) {
+      if (check.verdict === 'pass') continue;
+      const { receipts } = await resultsAround(trx, check, performance);
+      for (const id of receipts) inDoubt.add(id);
+      if (check.verdict === 'fail') await openFailure(trx, check, now, zone);
+    }
+    const serial = checks.find(({ verdict }) => verdict === 'pass')?.instrument_serial;
+    if (serial !== undefined) await closeAnsweredFailures(trx, { site, serial, now, zone });
     return inDoubt;
   }
 

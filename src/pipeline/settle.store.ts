@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { ReadableExamination } from '../checks/examination.js';
+import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
 import { preparedInsertRows } from '../storage/prepared-rows.js';
@@ -27,17 +28,24 @@ export async function insertResults(
 
 const insertRows = preparedInsertRows('result');
 
-/** Performance checks that can be read; what cannot is a finding of the bundle. */
+/**
+ * Stores the performance checks that can be read, with what they were judged to be worth, and returns them; what
+ * cannot be read is a finding of the bundle.
+ *
+ * @param bundle a pass in one that is held, or of an origin that does not count here, brackets nothing
+ */
 export async function insertChecks(
   trx: Trx,
   examination: ReadableExamination,
   place: Place,
-): Promise<void> {
-  const { instrumentSerial, runEpoch } = examination.header;
-  if (instrumentSerial === null || runEpoch === null) return;
+  bundle: { readonly isHeard: boolean; readonly receivedAt: Instant },
+): Promise<PerformanceCheckRow[]> {
+  const { instrumentSerial, runEpoch, instrumentClock } = examination.header;
+  if (instrumentSerial === null || runEpoch === null) return [];
   const rows: PerformanceCheckRow[] = [];
-  for (const { check, checkedAt, sha256 } of examination.performanceChecks) {
-    if (check === null || checkedAt === null) continue;
+  for (const { check, checkedAt, sha256, judgement } of examination.performanceChecks) {
+    if (check === null) continue;
+    const verdict = judgement?.verdict ?? (check.outcome === 'fail' ? 'fail' : 'void');
     rows.push({
       id: uuidv7(),
       site: place.site,
@@ -46,11 +54,14 @@ export async function insertChecks(
       instrument_serial: instrumentSerial,
       run_epoch: runEpoch,
       run_number: check.runNumber,
-      checked_at: checkedAt,
+      // A check without a readable time is void or failed; its run says where it stands.
+      checked_at: checkedAt ?? instrumentClock ?? bundle.receivedAt,
       standard: check.standard,
       outcome: check.outcome,
       document: JSON.stringify(check),
       element_sha256: sha256,
+      verdict: verdict === 'pass' && !bundle.isHeard ? 'void' : verdict,
+      judgement: judgement === null ? null : JSON.stringify(judgement),
     });
   }
   for (let i = 0; i < rows.length; i += ROWS) {
@@ -59,6 +70,7 @@ export async function insertChecks(
       .values(rows.slice(i, i + ROWS))
       .execute();
   }
+  return rows;
 }
 
 /** Results that supersede one of these, unless they are held. */

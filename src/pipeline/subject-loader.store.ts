@@ -1,5 +1,6 @@
 import { formatInstant } from '../formats/instant.js';
 import {
+  type AttributionSubject,
   escalationSubject,
   periodSubject,
   resultSubject,
@@ -9,6 +10,7 @@ import {
   stopSubject,
   withdrawalSubject,
 } from '../mapping/subjects.js';
+import { attributionOfRevision } from '../receipts/attributions.store.js';
 import { periodRecord } from '../reconciliation/period-record.js';
 import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
 import type { PeriodRecord } from '../records/period-record.js';
@@ -32,8 +34,9 @@ export async function loadSubject(db: Reader, delivery: DeliveryRow): Promise<Su
     case 'result':
       return resultSubject(
         head,
-        await loadRecord(db, delivery.subject_id),
+        { ...(await loadRecord(db, delivery.subject_id)), revision: delivery.subject_revision },
         await loadReceipt(db, delivery.site, delivery.receipt_id),
+        await loadAttribution(db, delivery),
       );
     case 'withdrawal':
       return withdrawalSubject(head, await loadWithdrawal(db, delivery.subject_id));
@@ -55,6 +58,26 @@ async function loadRecord(db: Reader, resultRowId: string): Promise<ResultRecord
   const record = row?.record ?? null;
   if (record === null) throw new Error(`result ${resultRowId} has no record`);
   return JSON.parse(record) as ResultRecord;
+}
+
+/** The first revision is what was scanned; a later one is by a signed act. */
+async function loadAttribution(
+  db: Reader,
+  delivery: DeliveryRow,
+): Promise<AttributionSubject | null> {
+  const { site, subject_id: resultRowId, subject_revision: revision } = delivery;
+  if (revision === 1) return null;
+  const row = await attributionOfRevision(db, site, { resultRowId, revision });
+  const [signature] = await signaturesByIds(db, site, [row?.signature_id ?? '']);
+  if (row === null || signature === undefined) {
+    throw new Error(`no signed act gives result ${resultRowId} its revision ${revision}`);
+  }
+  return {
+    container: row.to_label,
+    reason: row.reason,
+    signedBy: signature.printedName,
+    signedAt: formatInstant(signature.at),
+  };
 }
 
 const recordOf = prepared((db, of: { readonly resultRowId: string }) =>

@@ -4,6 +4,7 @@ import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { TraceCandidate, TraceEvent } from '../statements/trace-view.js';
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { traceAttributions } from './trace-attribution.store.js';
 import { COLUMN_OF } from './trace-candidates.store.js';
 
 /** Rows of one kind; a story that has more is cut there, and says so. */
@@ -59,6 +60,7 @@ export async function traceEvents(
     const what = `${r.result_id} on ${r.container_label ?? 'no container'}: ${r.decision ?? 'unreadable'}, now ${r.state}`;
     add(settledAt.get(r.bundle_row_id) ?? null, 'result', r.id, what);
   }
+  await traceAttributions(reader, site, { receiptId: receipt, rowIds }, add);
   const deliveries = [
     ...(receipt === null
       ? []

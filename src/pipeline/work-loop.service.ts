@@ -19,7 +19,7 @@ const COMPARE_REST_TIMES = 10;
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
   const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
-  const { database, clock, site, escalations } = gateway;
+  const { database, clock, site, escalations, attributionWatch } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -29,12 +29,13 @@ export function answerBells(gateway: GatewayParts): void {
 
   answer('receipts', async () => {
     const startedAt = performance.now();
+    const hasVoid = await attributionWatch.round();
     const evaluated = await statements.evaluateDue(RECEIPTS_A_ROUND);
     const effective = (await statements.hasOpenStops())
       ? await database.transact((trx) => statements.updateStopEffectiveness(trx, clock.now()))
       : [];
     // A conforms waits while its receipt does, also when the evaluation brings nothing new.
-    if (evaluated.some((e) => e.isNew || e.outcome === 'conforms')) {
+    if (hasVoid || evaluated.some((e) => e.isNew || e.outcome === 'conforms')) {
       for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
       for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
     }

@@ -4,6 +4,7 @@ import type { PlanRule } from '../site/site-folder.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { containerKey } from './label.js';
 import {
+  asksFurther,
   compareStrictness,
   containersOf,
   findPlanRule,
@@ -151,7 +152,11 @@ function basePlan(options: Parameters<typeof planContainers>[0]): SamplingPlan |
   const rule = findPlanRule(rules, line, now);
   if (rule === null) return null;
   const found = planFromRule(rule, line.containers.length, kept?.seed ?? seed, now);
-  return kept && measured ? stricterPlan(kept, found) : found;
+  if (!kept || !measured) return found;
+  const { afterFailure = 'every' } = asksFurther(kept.afterFailure, found.afterFailure)
+    ? kept
+    : found;
+  return { ...stricterPlan(kept, found), afterFailure };
 }
 
 /** Where each asks for more at some number of containers, neither is stricter, and every container is tested. */

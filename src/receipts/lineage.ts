@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import type { ReceiptLinkKind } from '../storage/tables.js';
 
 /** What a receipt was when containers of it went to another one. */
 export interface LinkDocument {
@@ -11,6 +12,11 @@ export interface LinkDocument {
   readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
   /** Keys of the containers that went. */
   readonly containers: readonly string[];
+}
+
+/** True where containers go on with what was measured of them; returned, opened and repacked ones start anew. */
+export function keepsEvidence(kind: ReceiptLinkKind): boolean {
+  return kind === 'split' || kind === 'split-off' || kind === 'merged';
 }
 
 /** A label printed anew. */

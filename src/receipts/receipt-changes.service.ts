@@ -1,5 +1,7 @@
+import { recordAudit } from '../audit/audit.store.js';
+import type { FurtherRule } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
-import type { ReceiptRow, ReceiptStatus } from '../storage/tables.js';
+import type { ReceiptLinkKind, ReceiptRow, ReceiptStatus } from '../storage/tables.js';
 import {
   attributePlansMember,
   type ReceiptAttributePlan,
@@ -22,6 +24,7 @@ import {
   mergedLine,
   type SplitPart,
   splitLines,
+  splitOffLines,
 } from './receipt-changes.js';
 import { linkReceipts } from './receipt-links.service.js';
 import {
@@ -33,7 +36,8 @@ import {
 } from './receipt-revision.service.js';
 import type { ReceiptsService, ReceiptsSettings } from './receipts.service.js';
 import { findReceipts } from './receipts.store.js';
-import { isStricter } from './sampling-plan.js';
+import { closeSplitOff, rejectionSubject, rejectionsOf, setSplitOff } from './rejections.store.js';
+import { asksFurther, furtherContainers, isStricter } from './sampling-plan.js';
 
 /** A receipt after a change. */
 export interface ChangedReceipt {
@@ -62,6 +66,11 @@ export interface RelabelRequest extends OfReceipt {
 
 export interface SplitRequest extends OfReceipt {
   readonly parts: readonly SplitPart[];
+}
+
+export interface SplitOffRequest extends OfReceipt {
+  /** The receipt that rejected containers go to. */
+  readonly part: SplitPart;
 }
 
 export interface MergeRequest {
@@ -113,6 +122,8 @@ export class ReceiptChangesService {
     const { row, before } = found.value;
     const [from, to] = [containerKey(request.from), containerKey(request.to)];
     const held = before.inForce.containers.find((label) => containerKey(label) === from);
+    const waiting = await this.whyNotDivided(trx, row.id, from);
+    if (waiting !== null) return invalid(waiting);
     const why =
       held === undefined
         ? `"${request.from}" is no container of it`
@@ -154,6 +165,8 @@ export class ReceiptChangesService {
     const { row, before } = found.value;
     const again = splitLines(before.inForce, request.parts);
     if (!again.ok) return again;
+    const waiting = await this.whyNotDivided(trx, row.id);
+    if (waiting !== null) return invalid(waiting);
     await this.settings.evaluate(trx, row.id, by.now);
     const unowned = await this.receipts.unowned(trx);
     const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
@@ -171,6 +184,93 @@ export class ReceiptChangesService {
     const change = { action: 'receipt.split', status: 'split' } as const;
     const closed = await this.revise(trx, row, before, NONE, by, change);
     return this.stored(trx, [closed, ...made], by);
+  }
+
+  /**
+   * ERP confirms that rejected containers are split off (rule 16). Only a key may say so, and only of containers that a
+   * signed act rejected: what speaks against the receipt goes with them, and every container the plan asks for after
+   * a failure stays required of the rest.
+   */
+  async splitOff(trx: Trx, request: SplitOffRequest, by: By): Promise<ChangeResult> {
+    const { site } = this.settings.site;
+    if (by.actor.kind !== 'key') {
+      const detail = 'only ERP confirms that a rejected container is split off, with its own key';
+      return { ok: false, code: 'right-missing', detail };
+    }
+    const looked = await this.look(trx, request);
+    if (!looked.ok) return looked;
+    const planned = splitOffLines(looked.value.before.inForce, request.part);
+    if (!planned.ok) return planned;
+    const ready = await this.ready(trx, [planned.value.gone], [request.receiptId]);
+    if (!ready.ok) return ready;
+    const found = await this.open(trx, request);
+    if (!found.ok) return found;
+    const { row, before } = found.value;
+    const again = splitOffLines(before.inForce, request.part);
+    if (!again.ok) return again;
+    const { rest, gone } = again.value;
+    const keys = gone.containers.map(containerKey);
+    const rejected = (await rejectionsOf(trx, site, row.id)).filter(
+      (r) => r.split_off_to === null && keys.includes(r.container_key),
+    );
+    const unsigned = gone.containers.find(
+      (label) => !rejected.some((r) => r.container_key === containerKey(label)),
+    );
+    if (unsigned !== undefined) {
+      return invalid(`container "${unsigned}" was not rejected by a signed act; split instead`);
+    }
+    await this.settings.evaluate(trx, row.id, by.now);
+    const scanned = ready.value.byScan.get(gone.scanText) ?? null;
+    const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
+    const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
+    await this.receipts.add(trx, gone, scanned, await this.receipts.unowned(trx), by, derived);
+    await this.closeRejected(trx, row.id, keys, gone.receiptId, by);
+    const move = { from: row.id, to: gone.receiptId, labels: gone.containers };
+    await moveEvidence(trx, site, move);
+    await linkReceipts(trx, site, this.linkTo(gone, row.id, 'split-off', by), by);
+    const ids = rejected.map((r) => r.id);
+    await setSplitOff(trx, ids, { receiptId: gone.receiptId, at: by.now, by: by.actor.name });
+    const labels = rest.containers.map(containerKey);
+    const kept = new Set(labels.filter((key) => before.required.has(key)));
+    const further =
+      before.plan === null ? [] : furtherContainers(before.plan, labels, kept, keys.length);
+    const required = new Set([...kept, ...further]);
+    const change = { action: 'receipt.container-split-off', status: 'open', line: rest } as const;
+    const plan = before.plan && {
+      ...before.plan,
+      containers: labels.length,
+      required: required.size,
+    };
+    const revised = await this.revise(trx, row, { ...before, plan }, required, by, change);
+    const made = { receiptId: gone.receiptId, revision: 1, status: 'open' } as const;
+    return this.stored(trx, [revised, made], by);
+  }
+
+  private async closeRejected(
+    trx: Trx,
+    from: string,
+    keys: readonly string[],
+    to: string,
+    by: By,
+  ): Promise<void> {
+    const { site, timeZone } = this.settings.site;
+    const evidence = `receipt:${to} takes it by a change of key ${by.actor.name}`;
+    const subjects = keys.map((key) => rejectionSubject(from, key));
+    const closed = await closeSplitOff(trx, site, subjects, { evidence, now: by.now });
+    for (const subjectId of closed) {
+      await recordAudit(trx, {
+        site,
+        zone: timeZone,
+        at: by.now,
+        actor: by.actor,
+        action: 'discrepancy.closed',
+        subjectKind: 'discrepancy',
+        subjectId,
+        reason: evidence,
+        before: { closedAt: null },
+        after: { closedAt: by.now, evidence },
+      });
+    }
   }
 
   /** The whole rests on all its parts: it conforms only if every one of them stood well. */
@@ -202,14 +302,22 @@ export class ReceiptChangesService {
     );
     if (!again.ok) return again;
     const line = again.value;
+    for (const { row } of parts) {
+      const waiting = await this.whyNotDivided(trx, row.id);
+      if (waiting !== null) return invalid(waiting);
+    }
     for (const { row } of parts) await this.settings.evaluate(trx, row.id, by.now);
     const scanned = ready.value.byScan.get(line.scanText) ?? null;
     const strictest = parts.reduce((a, b) => (isStricterPart(b, a) ? b : a));
     const required = new Set(parts.flatMap((part) => [...part.before.required]));
+    const plan = strictest.before.plan && {
+      ...strictest.before.plan,
+      afterFailure: strictestFurther(parts),
+    };
     const asked: ReceiptAttributePlan[] = [];
     for (const { before } of parts) asked.push(...(await inspectionsCarried(trx, site, before)));
     const { attributePlans: _, ...stricter } = strictest.before;
-    const basis = { ...stricter, required, ...attributePlansMember(together(asked)) };
+    const basis = { ...stricter, plan, required, ...attributePlansMember(together(asked)) };
     const derived = { basis, action: 'receipt.merged-from' };
     await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
     const closed: ChangedReceipt[] = [];
@@ -225,7 +333,7 @@ export class ReceiptChangesService {
     return this.stored(trx, [made, ...closed], by);
   }
 
-  private linkTo(line: ReceiptLine, from: string, kind: 'split' | 'merged', by: By) {
+  private linkTo(line: ReceiptLine, from: string, kind: ReceiptLinkKind, by: By) {
     const containers = line.containers.map(containerKey);
     return { kind, from, to: line.receiptId, containers, reason: by.source };
   }
@@ -283,6 +391,17 @@ export class ReceiptChangesService {
       };
     }
     return { ok: true, value: { row, before } };
+  }
+
+  /** A rejected container leaves its receipt by ERP's word and in no other way. */
+  private async whyNotDivided(trx: Trx, receiptId: string, key?: string): Promise<string | null> {
+    const { site } = this.settings.site;
+    const waiting = (await rejectionsOf(trx, site, receiptId)).find(
+      (r) => r.split_off_to === null && (key === undefined || r.container_key === key),
+    );
+    return waiting === undefined
+      ? null
+      : `container "${waiting.container_label}" of ${receiptId} was rejected: ERP splits it off first`;
   }
 
   private async whyNotLabel(
@@ -353,6 +472,12 @@ export class ReceiptChangesService {
 function isStricterPart({ before: { plan: a } }: Found, { before: { plan: b } }: Found): boolean {
   if (a === null || b === null) return a === null && b !== null;
   return isStricter(a, b);
+}
+
+function strictestFurther(parts: readonly Found[]): FurtherRule {
+  return parts
+    .map(({ before }) => before.plan?.afterFailure ?? 'every')
+    .reduce((a, b) => (asksFurther(b, a) ? b : a));
 }
 
 const NONE: ReadonlySet<string> = new Set();

@@ -8,7 +8,8 @@ export interface ChangeFault {
     | 'receipt-unknown'
     | 'receipt-closed'
     | 'receipt-changed'
-    | 'receipt-change-invalid';
+    | 'receipt-change-invalid'
+    | 'right-missing';
   readonly detail: string;
 }
 
@@ -77,6 +78,31 @@ export function splitLines(
     );
   }
   return { ok: true, value: lines };
+}
+
+/** What a rejected container leaves and what it goes to. */
+export interface SplitOffLines {
+  readonly rest: ReceiptLine;
+  readonly gone: ReceiptLine;
+}
+
+/** Lines of a receipt without some of its containers, and of the receipt they go to. */
+export function splitOffLines(whole: ReceiptLine, part: SplitPart): Checked<SplitOffLines> {
+  const wanted = new Set(part.containers.map(containerKey));
+  const others = whole.containers.filter((label) => !wanted.has(containerKey(label)));
+  if (others.length === 0) return invalid(`nothing would be left of ${whole.receiptId}`);
+  const rest = { receiptId: whole.receiptId, scanText: whole.scanText, containers: others };
+  const lines = splitLines(whole, [rest, part]);
+  if (!lines.ok) return lines;
+  const [, gone] = lines.value;
+  if (gone === undefined) throw new Error('a split made no second part');
+  const { dockCount } = whole;
+  // Whoever counted at the dock counted those too that went since.
+  const left = dockCount === null ? null : dockCount - gone.containers.length;
+  return {
+    ok: true,
+    value: { rest: { ...whole, containers: others, dockCount: left }, gone },
+  };
 }
 
 /** What has to be the same for containers to be one receipt line: it decides which results cover. */

@@ -63,6 +63,7 @@ export type ChangeBody = { readonly reason: string } & (
       readonly witness: string;
     }
   | { readonly change: 'split'; readonly parts: readonly SplitPart[] }
+  | { readonly change: 'split-off'; readonly part: SplitPart }
   | {
       readonly change: 'merge';
       readonly parts: readonly string[];
@@ -81,6 +82,13 @@ export function readChangeJson(
   const shape = shapeFaults(named, check);
   if (shape.length > 0) return { ok: false, faults: shape };
   const read = named as ChangeBody;
+  if (read.change === 'split-off') {
+    const { labels, faults } = readLabelList(read.part.containers);
+    const [first] = faults;
+    return first
+      ? { ok: false, faults: [`/part/containers: ${first.message}`] }
+      : { ok: true, value: { ...read, part: { ...read.part, containers: labels } } };
+  }
   if (read.change !== 'split') return { ok: true, value: read };
   const parts: SplitPart[] = [];
   for (const [i, part] of read.parts.entries()) {

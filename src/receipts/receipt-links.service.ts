@@ -1,6 +1,6 @@
 import type { Trx } from '../storage/database.js';
 import type { ReceiptLinkKind } from '../storage/tables.js';
-import type { LinkDocument } from './lineage.js';
+import { keepsEvidence, type LinkDocument } from './lineage.js';
 import { insertLink, leftBehind, linksTo, standingOf } from './lineage.store.js';
 import type { By } from './receipt-revision.service.js';
 import { announcedPlaces, findReceipts } from './receipts.store.js';
@@ -22,10 +22,8 @@ export interface NewLink {
 export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By): Promise<void> {
   const row = (await findReceipts(trx, site, [link.from])).get(link.from);
   if (!row) throw new Error(`receipt ${link.from} is not known`);
-  const goesOn = link.kind === 'split' || link.kind === 'merged';
-  const before = (await linksTo(trx, site, link.from)).filter(
-    ({ kind }) => kind === 'split' || kind === 'merged',
-  );
+  const goesOn = keepsEvidence(link.kind);
+  const before = (await linksTo(trx, site, link.from)).filter(({ kind }) => keepsEvidence(kind));
   const documents = before.map(({ document }) => JSON.parse(document) as LinkDocument);
   const standing = await standingOf(trx, site, link.from);
   const document: LinkDocument = {

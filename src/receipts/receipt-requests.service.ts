@@ -197,6 +197,8 @@ export function makeChange(
     }
     case 'split':
       return changes.split(trx, { ...of, parts: body.parts }, by);
+    case 'split-off':
+      return changes.splitOff(trx, { ...of, part: body.part }, by);
     case 'merge': {
       const { change: _, reason: __, ...merge } = body;
       return changes.merge(trx, { receiptId, ...merge }, by);

@@ -87,6 +87,18 @@ export class ReceiptsController {
     return this.#change('split', id, request, reply);
   }
 
+  /** ERP confirms that rejected containers are split off: with a key, and in no other way. */
+  @Post(':id/split-off')
+  @HttpCode(200)
+  @RequireRight('expectation.write')
+  splitOff(
+    @Param('id') id: string,
+    @Req() request: AuthenticatedRequest,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<unknown> {
+    return this.#change('split-off', id, request, reply);
+  }
+
   /** `id` is the receipt that the merge makes. */
   @Post(':id/merge')
   @HttpCode(200)

@@ -5,6 +5,7 @@ import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
+import { hasAttributions } from './attributions.store.js';
 import { correctStrictly, saysTheSame } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
@@ -36,6 +37,7 @@ import {
   unownedResults,
   unplacedResults,
 } from './receipts.store.js';
+import { rejectionsOf } from './rejections.store.js';
 
 export interface ReceiptsSettings {
   readonly site: ReceiptsSite;
@@ -233,7 +235,11 @@ export class ReceiptsService {
     const row = (await findReceipts(trx, site, [receiptId])).get(receiptId);
     const before = await revisionInForce(trx, site, receiptId);
     if (!row || before === null) throw new Error(`receipt ${receiptId} has no announcement`);
-    const measured = await hasResults(trx, site, receiptId);
+    // Somebody's word that a result is or was of it counts like the result, and so does a container's rejection.
+    const measured =
+      (await hasResults(trx, site, receiptId)) ||
+      (await hasAttributions(trx, site, receiptId)) ||
+      (await rejectionsOf(trx, site, receiptId)).length > 0;
     const printed = await this.asPrinted(trx, line, before.inForce);
     const correction = measured
       ? correctStrictly(before.inForce, printed)

@@ -1,6 +1,6 @@
 import { createHash } from 'node:crypto';
 import type { Instant } from '../formats/instant.js';
-import type { PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
+import type { FurtherRule, PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
 import { WHO_TABLES, type WhoTable } from './published-plans.js';
 import { CONTAINERS_MAX } from './receipt-bounds.js';
 
@@ -19,6 +19,8 @@ export interface SamplingPlan {
   readonly rounding: PlanRounding;
   /** Of a fixed plan: places in the announced list, from 1. */
   readonly positions?: readonly number[];
+  /** How many more containers are identified for each one that failed; every one when left out. */
+  readonly afterFailure?: FurtherRule;
   /** Id of the decision record it rests on. */
   readonly decision: string;
   /** Containers on the list when it was worked out, and how many of them it asks for. */
@@ -208,25 +210,33 @@ function integerRoot(n: number): number {
   return root;
 }
 
-/** What follows when a container that was tested is not what it should be. */
-export interface AfterFailure {
-  /** Labels that are to be tested as well. */
-  readonly further: readonly string[];
-  /** Always: no number of passes makes up for one failure, whatever was tested after it. */
-  readonly verdict: 'does-not-conform';
+/** True when rule `a` asks for more containers after a failure than `b`; every one of them when left out. */
+export function asksFurther(a: FurtherRule | undefined, b: FurtherRule | undefined): boolean {
+  return furtherCount(a) > furtherCount(b);
+}
+
+function furtherCount(rule: FurtherRule | undefined): number {
+  return rule === undefined || rule === 'every' ? Number.POSITIVE_INFINITY : rule;
 }
 
 /**
- * How many more after a failure. Every container that was not tested is: not to outvote the failure, which stands, but
- * to find out how far it reaches. Null while nothing failed.
+ * Containers that are identified as well once some failed: for each of those as many as the plan says, every one of the
+ * receipt unless it says a number, in the order of the plan's seed. Not to outvote the failure, which stands, but
+ * to find out how far it reaches. Empty while nothing failed.
+ *
+ * @param normalisedLabels every container of the receipt
+ * @param required those that are identified anyway
+ * @param failures containers that failed
  */
-export function afterFailure(
-  labels: readonly string[],
-  tested: ReadonlySet<string>,
-  failed: ReadonlySet<string>,
-): AfterFailure | null {
-  if (failed.size === 0) return null;
-  return { further: labels.filter((label) => !tested.has(label)), verdict: 'does-not-conform' };
+export function furtherContainers(
+  plan: Pick<SamplingPlan, 'seed' | 'afterFailure'>,
+  normalisedLabels: readonly string[],
+  required: ReadonlySet<string>,
+  failures: number,
+): Set<string> {
+  if (failures === 0) return new Set();
+  const others = normalisedLabels.filter((label) => !required.has(label));
+  return chooseContainers(others, failures * furtherCount(plan.afterFailure), plan.seed);
 }
 
 /** The labels of a plan: at its places, or at random from its seed. */
@@ -273,6 +283,7 @@ export function planFromRule(
     kind: rule.plan,
     rounding: rule.rounding,
     ...(rule.positions === undefined ? {} : { positions: rule.positions }),
+    afterFailure: rule.afterFailure ?? 'every',
     decision: rule.decision,
     containers,
     required: askedOf(rule, containers),

@@ -2,7 +2,13 @@ import { sql } from 'kysely';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
-import { currentKey, type LinkDocument, relabelMap, scannedLabels } from './lineage.js';
+import {
+  currentKey,
+  keepsEvidence,
+  type LinkDocument,
+  relabelMap,
+  scannedLabels,
+} from './lineage.js';
 import { linksFrom, relabelsOf } from './lineage.store.js';
 import { findReceiptsByScan } from './receipts.store.js';
 import type { PlacedLabel, ScanTarget, ScanTargets } from './scan-match.js';
@@ -29,7 +35,7 @@ export async function loadScanTargets(
       area: row.area,
       receivedAt: row.received_at,
       labels: await labelsOf(reader, site, row.id),
-      moved: isGone(row) ? await movedLabels(reader, row) : NOTHING_MOVED,
+      moved: row.linked === 1 ? await movedLabels(reader, row) : NOTHING_MOVED,
     });
   }
   const unknown = scanTexts.some((t) => t !== '' && !byScanText.has(t));
@@ -37,10 +43,6 @@ export async function loadScanTargets(
 }
 
 const NOTHING_MOVED: ReadonlyMap<string, PlacedLabel> = new Map();
-
-function isGone({ status }: ReceiptRow): boolean {
-  return status === 'split' || status === 'merged';
-}
 
 async function labelsOf(
   reader: Reader,
@@ -52,11 +54,11 @@ async function labelsOf(
   return scannedLabels(printed, (await relabels(reader, { site, receiptId })).rows);
 }
 
-/** Containers that went on from a closed receipt, by the labels they had there, also before they were printed anew. */
+/** Containers that went on from a receipt with what was measured of them, by the labels they had there, also before they were printed anew. */
 async function movedLabels(reader: Reader, row: ReceiptRow): Promise<Map<string, PlacedLabel>> {
   const moved = new Map<string, PlacedLabel>();
   for (const link of await linksFrom(reader, row.site, row.id)) {
-    if (link.kind !== 'split' && link.kind !== 'merged') continue;
+    if (!keepsEvidence(link.kind)) continue;
     const there = await labelsOf(reader, row.site, link.to_receipt);
     for (const key of (JSON.parse(link.document) as LinkDocument).containers) {
       const label = there.get(key);

@@ -189,3 +189,23 @@ export async function isOpenDiscrepancy(
     .executeTakeFirst();
   return row !== undefined;
 }
+
+/** The discrepancy of this class and subject that was opened last, open or closed; null when there was none. */
+export async function latestDiscrepancy(
+  reader: Reader,
+  site: string,
+  kind: DiscrepancyClass,
+  subject: string,
+): Promise<DiscrepancyRow | null> {
+  const row = await reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', site)
+    .where('class', '=', kind)
+    .where('subject', '=', subject)
+    .orderBy('opened_at', 'desc')
+    .orderBy('id', 'desc')
+    .limit(1)
+    .executeTakeFirst();
+  return row ?? null;
+}

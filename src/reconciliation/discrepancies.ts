@@ -13,6 +13,8 @@ export interface EvidenceScope {
   readonly to?: Instant;
   /** It is about what may be sent to this destination, and belongs to no receipt. */
   readonly destination?: string;
+  /** What it puts in doubt, the condition of the results' brackets says by itself. */
+  readonly bracket?: true;
 }
 
 /** A discrepancy that an event opens. */
@@ -56,7 +58,7 @@ export function scopeCovers(
   receipt: ScopedReceipt,
   instrumentAreas: ReadonlyMap<string, string>,
 ): boolean {
-  if (scope.destination !== undefined) return false;
+  if (scope.destination !== undefined || scope.bracket === true) return false;
   if (scope.to !== undefined && receipt.receivedAt !== null && scope.to < receipt.receivedAt) {
     return false;
   }
@@ -177,11 +179,29 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
     'signer',
     24,
   ),
+  'performance-failed': rule(
+    'A performance check of an instrument failed',
+    'a passing check on the same standard after it, and the signed cause',
+    'reviewer',
+    4,
+  ),
   'contrary-unowned': rule(
     'A contrary result belongs to no known receipt or container',
     'an announcement or a signed attribution that gives it an owner',
     'reviewer',
     4,
+  ),
+  'attribution-open': rule(
+    'Somebody says that a result is of another receipt or container, and nobody signed yet',
+    'a second person who signs or declines it, with what the labels show',
+    'reviewer',
+    8,
+  ),
+  'rejected-container': rule(
+    'A container was rejected by signature and is still part of its receipt',
+    'a change by a key of ERP that names the container and the receipt it was split off to',
+    'reviewer',
+    24,
   ),
   overdue: rule(
     'A delivery is not confirmed in the time expected',

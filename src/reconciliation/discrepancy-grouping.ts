@@ -6,6 +6,9 @@ import { DISCREPANCY_RULES } from './discrepancies.js';
 export const CLASS_ORDER: readonly DiscrepancyClass[] = [
   'stop-not-effective',
   'contrary-unowned',
+  'attribution-open',
+  'rejected-container',
+  'performance-failed',
   'destination-changed',
   'differs',
   'duplicate-at-destination',

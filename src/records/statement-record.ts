@@ -91,6 +91,12 @@ export interface StatementRecord {
     readonly kind: string;
     readonly required: number;
     readonly decision: string;
+    /** Once containers failed: what follows each of them, how many failed, and how many more are required for it. */
+    readonly afterFailure?: {
+      readonly rule: 'every' | number;
+      readonly failures: number;
+      readonly further: number;
+    };
   } | null;
   /** Unsigned site decisions the statement rests on, shown wherever it is shown. */
   readonly decisions: readonly {

@@ -5,7 +5,7 @@ import { formatInZone } from '../formats/time-zone.js';
 /**
  * What a signer says by signing (21 CFR 11.50(a)(3)). `cleared` and `refused`: a held result or bundle;
  * `reviewed`, `approved`: a record, a change; `closed`: a period; `lifted`: a stop; `attributed`: evidence that
- * got another owner; `retired`, `invalidated`: a version of a method.
+ * got another owner; `retired`, `invalidated`: a version of a method; `rejected`: a container.
  */
 export type Meaning =
   | 'reviewed'
@@ -16,7 +16,8 @@ export type Meaning =
   | 'lifted'
   | 'attributed'
   | 'retired'
-  | 'invalidated';
+  | 'invalidated'
+  | 'rejected';
 
 /** The record a signature is of, at one revision. */
 export interface SignatureSubject {

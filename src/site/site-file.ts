@@ -6,6 +6,7 @@ import type {
   DerivativeSetting,
   Destination,
   Escalation,
+  FurtherRule,
   Instrument,
   Material,
   PlanKind,
@@ -105,6 +106,7 @@ export interface PlanEntry {
   readonly plan: PlanKind;
   readonly rounding: PlanRounding;
   readonly positions?: readonly number[];
+  readonly afterFailure?: FurtherRule;
   readonly decision: string;
   /** RFC 3339 with offset. */
   readonly expires: string;

@@ -176,6 +176,8 @@ export interface MethodForce {
 export type PlanKind = 'every' | 'sqrt' | 'who-n' | 'who-p' | 'who-r' | 'fixed';
 export type PlanRounding = 'up' | 'nearest' | 'down';
 
+export type FurtherRule = 'every' | number;
+
 export interface PlanRule {
   readonly material: string;
   /** null matches every manufacturer or supplier. */
@@ -185,6 +187,8 @@ export interface PlanRule {
   readonly rounding: PlanRounding;
   /** Of a fixed plan: places in the announced list of containers, from 1. */
   readonly positions?: readonly number[];
+  /** How many more containers are identified for each one that failed; every one of the receipt when left out. */
+  readonly afterFailure?: FurtherRule;
   readonly decision: string;
   readonly expires: Instant;
 }

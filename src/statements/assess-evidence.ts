@@ -1,23 +1,36 @@
 import type { Instant } from '../formats/instant.js';
+import { containerKey } from '../receipts/label.js';
+import { furtherContainers } from '../receipts/sampling-plan.js';
 import type { StatementContainer } from '../records/statement-record.js';
+import type { FurtherRule } from '../site/site-folder.js';
 import {
   type CoverageGap,
   coverageGaps,
   isContraryResult,
   isReviewVoid,
 } from './covering-result.js';
-import type { ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
+import type {
+  ClaimFact,
+  ContainerFact,
+  ReceiptFacts,
+  ResultFact,
+  StatementFacts,
+} from './facts.js';
 
 /** The results of a receipt, sorted by what they say about it. */
 export interface Assessment {
   readonly receipt: ReceiptFacts;
   readonly contrary: readonly ResultFact[];
+  /** Contrary results that may be the receipt's and are none of its results. */
+  readonly claimed: readonly ClaimFact[];
   /** Contrary results whose cause somebody signed: they contradict nothing and cover nothing. */
   readonly explained: readonly ResultFact[];
   /** Results that were not contrary, by container label. */
   readonly passesByContainer: ReadonlyMap<string, readonly AssessedResult[]>;
   readonly containers: readonly StatementContainer[];
   readonly required: readonly StatementContainer[];
+  /** What the plan asks for besides, because containers failed; null while none did. */
+  readonly afterFailure: FurtherContainers | null;
   /** Required containers without a result that covers them. */
   readonly uncovered: readonly StatementContainer[];
   /**
@@ -25,6 +38,14 @@ export interface Assessment {
    * covering measurement, so later passes do not move it. null while coverage is not complete.
    */
   readonly completedAt: Instant | null;
+}
+
+export interface FurtherContainers {
+  readonly rule: FurtherRule;
+  /** Containers that failed; what was split off since left its share in what is required. */
+  readonly failures: number;
+  /** Labels, normalised, of those that are required besides. */
+  readonly further: ReadonlySet<string>;
 }
 
 export interface AssessedResult {
@@ -56,18 +77,30 @@ export function assessEvidence(
       append(passes, label, { result, gaps: coverageGaps(result, receipt, facts.site, now) });
     }
   }
+  const claimed = facts.claims.filter(({ result }) =>
+    isContraryResult(result, receipt.identity.material),
+  );
+  for (const { result } of claimed) {
+    const label = result.containerLabel;
+    if (label === null) continue;
+    contraryLabels.add(label);
+    append(resultIds, label, result.resultId);
+  }
+  const afterFailure = furtherOf(facts, receipt, failuresOf(contrary, claimed));
+  const isRequired = ({ label, required }: ContainerFact) =>
+    required || afterFailure?.further.has(containerKey(label)) === true;
   const firstCover = new Map<string, Instant>();
   const containers = facts.containers.map((container): StatementContainer => {
     const covered = firstCovering(passes.get(container.label) ?? []);
     if (covered !== null) firstCover.set(container.label, covered);
     return {
       label: container.label,
-      required: container.required,
+      required: isRequired(container),
       state: contraryLabels.has(container.label)
         ? 'contrary'
         : covered !== null
           ? 'covered'
-          : container.required
+          : isRequired(container)
             ? 'not-measured'
             : 'not-required',
       resultIds: [...new Set(resultIds.get(container.label) ?? [])].sort(),
@@ -78,16 +111,39 @@ export function assessEvidence(
   return {
     receipt,
     contrary,
+    claimed,
     explained,
     passesByContainer: passes,
     containers,
     required,
+    afterFailure,
     uncovered,
     completedAt:
       required.length === 0 || uncovered.length > 0
         ? null
         : required.reduce((latest, c) => later(latest, firstCover.get(c.label)), 0 as Instant),
   };
+}
+
+/** A result that names no container is one of its own. What a signed cause explains failed nothing. */
+function failuresOf(contrary: readonly ResultFact[], claimed: readonly ClaimFact[]): number {
+  const failed = [...contrary, ...claimed.map((claim) => claim.result)].map((result) =>
+    result.containerLabel === null ? `result ${result.rowId}` : `of ${result.containerLabel}`,
+  );
+  return new Set(failed).size;
+}
+
+function furtherOf(
+  facts: StatementFacts,
+  { plan }: ReceiptFacts,
+  failures: number,
+): FurtherContainers | null {
+  const required = facts.containers.filter((c) => c.required).map((c) => containerKey(c.label));
+  // Without a plan every container is required, and with none required there is nothing to go on from.
+  if (plan === null || failures === 0 || required.length === 0) return null;
+  const labels = facts.containers.map((c) => containerKey(c.label));
+  const further = furtherContainers(plan, labels, new Set(required), failures);
+  return { rule: plan.afterFailure ?? 'every', failures, further };
 }
 
 /** Required containers of which no passing result is free of gaps under this condition. */
@@ -103,7 +159,8 @@ export function containersFailing(
 
 function isPass(assessed: AssessedResult): boolean {
   const { result } = assessed;
-  return result.state === 'accepted' && result.decision === 'pass' && !isReviewVoid(result);
+  const isUnsigned = isReviewVoid(result) || result.attribution?.isValid === false;
+  return result.state === 'accepted' && result.decision === 'pass' && !isUnsigned;
 }
 
 function firstCovering(passes: readonly AssessedResult[]): Instant | null {

@@ -8,7 +8,7 @@ import {
 } from '../site/method-force.js';
 import type { Method, MethodApproval } from '../site/site-folder.js';
 import { isContrary, originCovers } from '../site/vocabulary.js';
-import type { ReceiptFacts, ResultFact, SiteRules } from './facts.js';
+import type { ReceiptFacts, ResultFact, SiteRules, StatementFacts } from './facts.js';
 
 /**
  * Why a result does not cover its container; an empty list means that it does (rules 3, 5, 7, 8). Each
@@ -75,14 +75,27 @@ function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
   const gaps: string[] = [];
   const { material, supplierLot, siteLot } = receipt.identity;
   const scanned = normaliseLabel(result.receiptScanned ?? '');
-  if (scanned !== receipt.scanText && !receipt.lineage.scanTexts.includes(scanned)) {
+  const { attribution } = result;
+  // Receipt and lot were read off the labels by the signed act; the method's material is not a matter of labels.
+  const isAttributed = attribution?.isValid === true;
+  if (attribution?.isValid === false) gaps.push('was attributed by a signature that is void');
+  if (
+    !isAttributed &&
+    scanned !== receipt.scanText &&
+    !receipt.lineage.scanTexts.includes(scanned)
+  ) {
     gaps.push(`scanned "${result.receiptScanned ?? ''}", the receipt shows "${receipt.scanText}"`);
   }
   if (result.material !== null && material !== null && result.material !== material) {
     gaps.push(`was taken as material ${result.material}, the receipt expects ${material}`);
   }
   const lots = [supplierLot, siteLot].filter((l) => l !== null).map(normaliseLabel);
-  if (result.lot !== null && lots.length > 0 && !lots.includes(normaliseLabel(result.lot))) {
+  if (
+    !isAttributed &&
+    result.lot !== null &&
+    lots.length > 0 &&
+    !lots.includes(normaliseLabel(result.lot))
+  ) {
     gaps.push(`names lot ${result.lot}, the receipt has ${lots.join(' and ')}`);
   }
   return gaps.map((reason) => ({ condition: 'coverage', reason }));
@@ -144,6 +157,13 @@ function originGaps(result: ResultFact, site: SiteRules): CoverageGap[] {
     gaps.push(`comes from environment ${result.environment ?? 'unknown'}, not ${site.environment}`);
   }
   return gaps.map((reason) => ({ condition: 'origin-and-environment', reason }));
+}
+
+/** Serials of the instruments that measured the receipt, or what may be its own. */
+export function measuringInstruments(facts: Pick<StatementFacts, 'results' | 'claims'>): string[] {
+  return [...facts.results, ...facts.claims.map((claim) => claim.result)]
+    .map((result) => result.instrument)
+    .filter((serial) => serial !== null);
 }
 
 export function registeredMethod(result: ResultFact, site: SiteRules): Method | null {

@@ -17,6 +17,7 @@ import type { ReceiptFacts, StatementFacts } from './facts.js';
 import { attributeInspections } from './inspection-conditions.js';
 import { labelsVerified } from './label-conditions.js';
 import { receiptUndivided } from './lineage-conditions.js';
+import { performanceBrackets } from './performance-brackets.js';
 import { secondPerson } from './second-person.js';
 import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
@@ -92,11 +93,12 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
       kind: plan.kind === 'sqrt' ? `sqrt-${plan.rounding}` : plan.kind,
       required: assessment.required.length,
       decision: plan.decision,
+      ...afterFailure(assessment),
     },
     decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
   };
   const further: Condition[] = [
-    standing.notEvaluated('performance-brackets'),
+    performanceBrackets(facts, assessment),
     labelsVerified(assessment),
     receiptUndivided(receipt),
     standing.destinationUnchanged(facts),
@@ -117,6 +119,15 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     evaluatedAt: now,
     validUntil: validUntil(facts, receipt, now),
   };
+}
+
+/** What the plan asks for because containers failed; nothing while none did. */
+function afterFailure({
+  afterFailure: after,
+}: Assessment): Pick<NonNullable<StatementRecord['plan']>, 'afterFailure'> {
+  if (after === null) return {};
+  const { rule, failures, further } = after;
+  return { afterFailure: { rule, failures, further: further.size } };
 }
 
 /**
@@ -149,11 +160,7 @@ export function unknownReceipt(
   return {
     outcome: 'incomplete',
     conditions: [
-      ...CONDITION_CODES.map((code) =>
-        standing.isNotEvaluated(code)
-          ? standing.notEvaluated(code)
-          : condition(code, 'unmet', 'the receipt is not known'),
-      ),
+      ...CONDITION_CODES.map((code) => condition(code, 'unmet', 'the receipt is not known')),
     ],
     containers: [],
     receipt: {

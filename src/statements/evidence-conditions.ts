@@ -1,11 +1,12 @@
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
-import { askedOf, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
+import { askedOf, asksFurther, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
 import { lastInService } from '../site/instrument-service.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
+import { measuringInstruments } from './covering-result.js';
 import { decisionFaults } from './decisions.js';
-import type { ReceiptFacts, StatementFacts } from './facts.js';
+import type { ClaimFact, ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
 import { remeasuredSeries } from './remeasured-series.js';
 
 /** Rules 1 and 14: the subject is an announced receipt line with containers, judged as it was announced. */
@@ -51,6 +52,9 @@ export function planInForce(facts: StatementFacts, receipt: ReceiptFacts): Condi
   if (rule === null) against.push('the site has no plan for this material any more');
   else if (isStricter(rule, plan) || askedOf(rule, count) > asked) {
     against.push(`the site tightened the plan to "${rule.plan}"`);
+  } else if (asksFurther(rule.afterFailure, plan.afterFailure)) {
+    const further = rule.afterFailure ?? 'every';
+    against.push(`the site tightened what follows a failure to ${further}`);
   }
   return metUnless(
     'plan-in-force',
@@ -97,20 +101,36 @@ export function noContraryResult(assessment: Assessment): Condition {
 function contraryResults(assessment: Assessment): Condition {
   return metUnless(
     'no-contrary-result',
-    assessment.contrary.map(
-      (r) =>
-        `result ${r.resultId}${r.containerLabel ? ` on container ${r.containerLabel}` : ''}: ${r.decision ?? 'contrary'}${r.state === 'accepted' ? '' : ` (${r.state})`}`,
-    ),
+    [
+      ...assessment.contrary.map(contraryWords),
+      ...assessment.claimed.map((c) => `${contraryWords(c.result)}, ${CLAIMED[c.why]}`),
+    ],
     explanation(assessment),
     {
       otherwise: 'contradicted',
-      evidence: [...assessment.contrary, ...assessment.explained].map((r) => ({
+      evidence: [
+        ...assessment.contrary,
+        ...assessment.claimed.map((c) => c.result),
+        ...assessment.explained,
+      ].map((r) => ({
         kind: 'result',
         id: r.resultId,
       })),
     },
   );
 }
+
+function contraryWords(r: ResultFact): string {
+  const place = r.containerLabel ? ` on container ${r.containerLabel}` : '';
+  const state = r.state === 'accepted' ? '' : ` (${r.state})`;
+  return `result ${r.resultId}${place}: ${r.decision ?? 'contrary'}${state}`;
+}
+
+/** Rule 25: until a signature that holds says whose it is, it counts wherever it may belong. */
+const CLAIMED: Readonly<Record<ClaimFact['why'], string>> = {
+  proposed: 'proposed for this receipt, nobody signed yet',
+  void: 'taken from this receipt by a signature that is void',
+};
 
 /** Rule 12: an attempt whose cause is signed stays named. */
 function explanation({ explained }: Assessment): string {
@@ -124,7 +144,8 @@ function explanation({ explained }: Assessment): string {
 
 /** Rule 5. One pass that the recheck disagrees with leaves doubt that no other pass removes. */
 export function recheck(facts: StatementFacts, assessment: Assessment): Condition {
-  const disagreeing = facts.results.filter((r) => r.recheck === 'disagrees');
+  const all = [...facts.results, ...facts.claims.map((c) => c.result)];
+  const disagreeing = all.filter((r) => r.recheck === 'disagrees');
   return metUnless(
     'recheck',
     [
@@ -197,7 +218,7 @@ export function heardFromEveryInstrument(facts: StatementFacts, assessment: Asse
   if (inArea.size === 0) {
     return condition(code, 'unmet', `no instrument is in service in ${receipt.areas.join(', ')}`);
   }
-  const measuring = facts.results.map((r) => r.instrument).filter((s) => s !== null);
+  const measuring = measuringInstruments(facts);
   const serials = [...new Set([...inArea.keys(), ...measuring])].sort();
   // One that measured the receipt is heard to the end, whatever its dates say.
   const dueOf = (serial: string) =>

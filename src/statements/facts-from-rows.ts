@@ -25,8 +25,8 @@ import type {
   LiftFact,
   LineageFacts,
   ReceiptFacts,
+  RejectionFact,
   ResultFact,
-  ReviewFact,
   StopFact,
   WatchFact,
 } from './facts.js';
@@ -40,6 +40,7 @@ export function receiptFacts(
   row: ReceiptRow,
   earlier: readonly AnnouncedPlace[],
   lineage: LineageFacts,
+  rejections: readonly RejectionFact[],
 ): ReceiptFacts {
   const announced = [
     ...earlier,
@@ -73,6 +74,7 @@ export function receiptFacts(
     status: row.status,
     ...(row.by_hand === null ? {} : { byHand: row.by_hand }),
     lineage,
+    rejections,
   };
 }
 
@@ -119,11 +121,14 @@ export type EvidenceRow = Pick<
   | 'origin'
   | 'environment'
   | 'instrument_serial'
+  | 'run_epoch'
+  | 'run_number'
   | 'recheck'
   | 'record'
   | 'record_sha256'
   | 'element_sha256'
   | 'review_signature_id'
+  | 'receipt_id'
 >;
 
 /** True when receipt and container were both scanned, so that nobody has to compare labels. */
@@ -135,8 +140,7 @@ export function isScannedRow(row: EvidenceRow): boolean {
 /** @param verifiedBy second persons by row id of the result whose labels they compared */
 export function resultFact(
   row: EvidenceRow,
-  review: ReviewFact | null,
-  cause: ReviewFact | null,
+  signed: SignedFacts,
   verifiedBy: ReadonlyMap<string, string>,
 ): ResultFact {
   const stated = statedBy(row);
@@ -166,11 +170,15 @@ export function resultFact(
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
+    runEpoch: row.run_epoch,
+    runNumber: row.run_number,
     elementSha256: row.element_sha256,
-    review,
-    cause,
+    ...signed,
   };
 }
+
+/** What persons signed about a result. */
+export type SignedFacts = Pick<ResultFact, 'review' | 'cause' | 'attribution'>;
 
 /** What only the canonical record says of a result. */
 interface Stated {
@@ -231,17 +239,19 @@ export function recheckAnswerOf(recheck: string | null): RecheckAnswer | null {
 
 export type DeliveryEvidenceRow = Pick<
   DeliveryRow,
-  'id' | 'destination' | 'state' | 'fault' | 'build' | 'attempts_before'
+  'id' | 'destination' | 'state' | 'fault' | 'build' | 'subject_revision' | 'attempts_before'
 > & { readonly subject_kind: 'result' | 'withdrawal'; readonly result_row_id: string };
 
-/** The latest build of each message counts; rows come in the order of their builds. */
+/** The latest build of each message counts; rows come in the order of revisions, and of builds in them. */
 export function deliveryFacts(rows: readonly DeliveryEvidenceRow[]): DeliveryFact[] {
   const latest = new Map<string, DeliveryFact>();
   for (const row of rows) {
-    latest.set(`${row.subject_kind} ${row.result_row_id} ${row.destination}`, {
+    const { subject_kind, result_row_id, subject_revision } = row;
+    latest.set(`${subject_kind} ${result_row_id} ${subject_revision} ${row.destination}`, {
       deliveryId: row.id,
-      subjectKind: row.subject_kind,
-      resultRowId: row.result_row_id,
+      subjectKind: subject_kind,
+      resultRowId: result_row_id,
+      resultRevision: subject_revision,
       destination: row.destination,
       state: row.state,
       fault: row.fault,

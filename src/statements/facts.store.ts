@@ -8,9 +8,11 @@ import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
 import { latestSignatureOf, signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
-import { prepared } from '../storage/prepared.js';
+import { prepared, preparedForList } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
+import { loadAttributions, loadClaims } from './attribution-facts.store.js';
 import { loadCauses } from './causes.store.js';
+import { checksAround } from './checks.store.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -25,6 +27,7 @@ import {
   watchFact,
 } from './facts-from-rows.js';
 import { loadLineage } from './lineage-facts.store.js';
+import { loadRejections } from './rejection-facts.store.js';
 import { loadReviews, reviewFact } from './reviews.store.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
@@ -57,6 +60,8 @@ export async function loadFacts(
     : await labelsVerifiedBy(reader, site.site, receiptId);
   const contrary = results.filter((r) => r.contrary === 1).map((r) => r.id);
   const causes = await loadCauses(reader, site.site, contrary);
+  const moved = results.filter((r) => r.revision > 1).map((r) => r.id);
+  const attributions = await loadAttributions(reader, site.site, moved);
   const conforms = await latestConforms(reader, site.site, receiptId);
   const stops = await stopFacts(reader, of);
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
@@ -64,17 +69,32 @@ export async function loadFacts(
   const hasConformed = conforms !== null && conforms.revision > lifted;
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(row, await earlierPlaces(reader, row), await loadLineage(reader, row)),
+    receipt: receiptFacts(
+      row,
+      await earlierPlaces(reader, row),
+      await loadLineage(reader, row),
+      await loadRejections(reader, row),
+    ),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
     results: results.map((r) =>
-      resultFact(r, reviewFact(r, reviews), causes.get(r.id) ?? null, verifiedBy),
+      resultFact(
+        r,
+        {
+          review: reviewFact(r, reviews),
+          cause: causes.get(r.id) ?? null,
+          attribution: attributions.get(r.id) ?? null,
+        },
+        verifiedBy,
+      ),
     ),
     ...(row.attribute_plans === null
       ? {}
       : {
           inspections: (await inspectionsOf(reader, site.site, receiptId)).map(inspectionFact),
         }),
+    claims: await loadClaims(reader, site.site, receiptId, resultRows),
     heardAt: await heardAt(reader, site.site),
+    checks: site.performance === null ? [] : await checksAround(reader, site.site, results),
     deliveries: deliveryFacts([
       ...(await resultDeliveriesOf(reader, site.site, receiptId)),
       ...(await withdrawalDeliveriesOf(reader, site.site, receiptId)),
@@ -119,36 +139,56 @@ async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<Announced
   return announcedPlaces(reader, row.site, row.id);
 }
 
+const RESULT_COLUMNS = [
+  'id',
+  'revision',
+  'receipt_id',
+  'result_id',
+  'state',
+  'mode',
+  'decision',
+  'contrary',
+  'matched_material',
+  'material',
+  'lot',
+  'receipt_scanned',
+  'container_scanned',
+  'container_label',
+  'method_id',
+  'method_version',
+  'measured_at',
+  'origin',
+  'environment',
+  'instrument_serial',
+  'run_epoch',
+  'run_number',
+  'recheck',
+  'record',
+  'record_sha256',
+  'element_sha256',
+  'review_signature_id',
+] as const;
+
 const resultsOf = prepared((db, of: OfReceipt) =>
   db
     .selectFrom('result')
-    .select([
-      'id',
-      'result_id',
-      'state',
-      'mode',
-      'decision',
-      'contrary',
-      'matched_material',
-      'material',
-      'lot',
-      'receipt_scanned',
-      'container_scanned',
-      'container_label',
-      'method_id',
-      'method_version',
-      'measured_at',
-      'origin',
-      'environment',
-      'instrument_serial',
-      'recheck',
-      'record',
-      'record_sha256',
-      'element_sha256',
-      'review_signature_id',
-    ])
+    .select(RESULT_COLUMNS)
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)
+    .orderBy('id'),
+);
+
+/** Results that are of other receipts, or of none. */
+async function resultRows(reader: Reader, site: string, ids: readonly string[]) {
+  return (await resultsById(reader, { site }, ids)).rows;
+}
+
+const resultsById = preparedForList((db, of: { readonly site: string }, ids) =>
+  db
+    .selectFrom('result')
+    .select(RESULT_COLUMNS)
+    .where('site', '=', of.site)
+    .where('id', 'in', ids)
     .orderBy('id'),
 );
 
@@ -179,6 +219,7 @@ const resultDeliveries = prepared((db, of: OfReceipt) =>
       'state',
       'fault',
       'build',
+      'subject_revision',
       'attempts_before',
       'subject_id as result_row_id',
     ])
@@ -192,6 +233,7 @@ const resultDeliveries = prepared((db, of: OfReceipt) =>
         .where('result.site', '=', of.site)
         .where('result.receipt_id', '=', of.receiptId),
     )
+    .orderBy('subject_revision')
     .orderBy('build')
     .orderBy('id'),
 );
@@ -209,20 +251,35 @@ const withdrawalDeliveries = prepared((db, of: OfReceipt) =>
   db
     .selectFrom('delivery')
     .innerJoin('withdrawal', 'withdrawal.id', 'delivery.subject_id')
-    .innerJoin('result', 'result.id', 'withdrawal.result_row_id')
     .select([
       'delivery.id',
       'delivery.destination',
       'delivery.state',
       'delivery.fault',
       'delivery.build',
+      'delivery.subject_revision',
       'delivery.attempts_before',
-      'result.id as result_row_id',
+      'withdrawal.result_row_id',
     ])
     .where('delivery.site', '=', of.site)
     .where('delivery.subject_kind', '=', 'withdrawal')
-    .where('result.site', '=', of.site)
-    .where('result.receipt_id', '=', of.receiptId)
+    // Of a result that went elsewhere, the receipt it was withdrawn from waits for it too.
+    .where('delivery.subject_id', 'in', (eb) =>
+      eb
+        .selectFrom('result')
+        .innerJoin('withdrawal as w', 'w.result_row_id', 'result.id')
+        .select('w.id')
+        .where('result.site', '=', of.site)
+        .where('result.receipt_id', '=', of.receiptId)
+        .union((e) =>
+          e
+            .selectFrom('withdrawal as v')
+            .select('v.id')
+            .where('v.site', '=', of.site)
+            .where('v.receipt_id', '=', of.receiptId),
+        ),
+    )
+    .orderBy('delivery.subject_revision')
     .orderBy('delivery.build')
     .orderBy('delivery.id'),
 );

@@ -17,6 +17,7 @@ import type {
   ReceiptStatus,
   ResultState,
 } from '../storage/tables.js';
+import type { CheckFact } from './performance-bracket.js';
 
 /** What of the site folder a statement rests on. */
 export type SiteRules = Pick<
@@ -59,6 +60,16 @@ export interface ReceiptFacts {
   /** Printed name of who announced by hand what is in force; left out when a system did. */
   readonly byHand?: string;
   readonly lineage: LineageFacts;
+  readonly rejections: readonly RejectionFact[];
+}
+
+/** A container that a signed act rejected; the latest act about it counts. */
+export interface RejectionFact {
+  readonly container: string;
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  /** Receipt that ERP split it off to; null while it is part of this one. */
+  readonly splitOffTo: string | null;
 }
 
 /** A receipt that containers of this one came from. */
@@ -124,12 +135,27 @@ export interface ResultFact {
   readonly origin: Origin | null;
   readonly environment: Environment | null;
   readonly instrument: string | null;
+  readonly runEpoch: number | null;
+  readonly runNumber: number | null;
   /** Digest of the result as its bundle holds it. */
   readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */
   readonly review: ReviewFact | null;
   /** The signed cause of a contrary result (rule 12); null when nobody signed one. */
   readonly cause: ReviewFact | null;
+  /** The signed act by which it is of this receipt and container (rule 25); null when the scan says so. */
+  readonly attribution: ReviewFact | null;
+}
+
+/**
+ * A result that may be the receipt's and is none of its results: proposed for it and not signed, or taken from it by a
+ * signature that is void. It counts against the receipt as if it were its own, and never for it.
+ */
+export interface ClaimFact {
+  readonly attributionId: string;
+  readonly why: 'proposed' | 'void';
+  /** With the container it would be of here. */
+  readonly result: ResultFact;
 }
 
 /** A signature about a result. It is void once what was signed reads differently (rule 20). */
@@ -140,12 +166,17 @@ export interface ReviewFact {
   readonly changed: readonly string[];
 }
 
-/** Latest build of one message about a result or withdrawal of the receipt at one destination. */
+/**
+ * Latest build of one message about a result or withdrawal of the receipt at one destination. A list of them has the
+ * later revisions of a result behind the earlier ones.
+ */
 export interface DeliveryFact {
   readonly deliveryId: string;
   readonly subjectKind: 'result' | 'withdrawal';
   /** `result.id` also for a withdrawal. */
   readonly resultRowId: string;
+  /** Of the result that it speaks of. */
+  readonly resultRevision: number;
   readonly destination: string;
   readonly state: DeliveryState;
   readonly fault: DeliveryFault | null;
@@ -201,9 +232,12 @@ export interface StatementFacts {
   readonly results: readonly ResultFact[];
   /** What was inspected by its attribute plans; left out where it has none. */
   readonly inspections?: readonly Inspection[];
+  readonly claims: readonly ClaimFact[];
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;
   readonly deliveries: readonly DeliveryFact[];
+  /** Performance checks around the runs of the results, see `bracketOf`. */
+  readonly checks: readonly CheckFact[];
   readonly discrepancies: readonly DiscrepancyFact[];
   readonly stops: readonly StopFact[];
   /** The latest signature of a second person about the statement, whatever it says; null when there is none. */

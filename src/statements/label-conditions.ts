@@ -14,7 +14,7 @@ export function labelsVerified(assessment: Assessment): Condition {
     const covering = (assessment.passesByContainer.get(label) ?? [])
       .filter(({ gaps }) => gaps.length === 0)
       .map(({ result }) => result);
-    if (covering.some((result) => isScanned(result) || result.labelsVerifiedBy !== null)) continue;
+    if (covering.some(isVerified)) continue;
     const [first] = covering;
     against.push(
       first === undefined
@@ -36,6 +36,12 @@ export function labelsVerified(assessment: Assessment): Condition {
       : `every label was scanned or compared by a second person (${evidence.length})`,
     { evidence },
   );
+}
+
+/** The labels of a result that a signed act attributed were read for that act; what was scanned says nothing. */
+function isVerified(result: ResultFact): boolean {
+  if (result.attribution !== null) return result.attribution.isValid;
+  return isScanned(result) || result.labelsVerifiedBy !== null;
 }
 
 function isScanned(result: ResultFact): boolean {

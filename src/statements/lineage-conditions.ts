@@ -1,5 +1,5 @@
 import type { Condition } from '../records/statement-record.js';
-import { condition, metUnless } from './condition.js';
+import { condition, metUnless, named } from './condition.js';
 import type { OriginFact, ReceiptFacts } from './facts.js';
 
 /**
@@ -9,6 +9,8 @@ import type { OriginFact, ReceiptFacts } from './facts.js';
  */
 export function receiptUndivided(receipt: ReceiptFacts): Condition {
   const { status, lineage } = receipt;
+  const rejected = rejectedContainers(receipt);
+  if (rejected !== null) return rejected;
   const evidence = [...lineage.departures, ...lineage.origins].map(({ receiptId }) => ({
     kind: 'receipt',
     id: receiptId,
@@ -23,7 +25,10 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
   }
   const against = [
     ...(status === 'cancelled' ? ['the receipt was cancelled'] : []),
-    ...lineage.departures.map((d) => `containers went to ${d.receiptId} (${d.kind})`),
+    // What was rejected and split off by ERP takes nothing from the rest.
+    ...lineage.departures
+      .filter(({ kind }) => kind !== 'split-off')
+      .map((d) => `containers went to ${d.receiptId} (${d.kind})`),
     ...lineage.origins.flatMap(faultsOfOrigin),
   ];
   const from = lineage.origins.map((o) => `${o.receiptId} (${o.kind})`).join(', ');
@@ -33,6 +38,30 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
     from === '' ? 'the receipt is in one piece' : `came of ${from}`,
     { evidence },
   );
+}
+
+/**
+ * Rule 16. With a container rejected the receipt does not conform until ERP says that it is split off; and what a
+ * rejected container went to never conforms. A rejection whose signature is void let nothing go.
+ */
+function rejectedContainers({ rejections, lineage }: ReceiptFacts): Condition | null {
+  const from = lineage.origins.filter(({ kind }) => kind === 'split-off');
+  const against = [
+    ...rejections.flatMap(({ container, splitOffTo, isValid }) => {
+      if (splitOffTo === null) {
+        return [`container ${container} was rejected and ERP has not split it off`];
+      }
+      return isValid
+        ? []
+        : [`container ${container} went to ${splitOffTo} by a rejection whose signature is void`];
+    }),
+    ...from.map(({ receiptId }) => `its containers were rejected at ${receiptId}`),
+  ];
+  if (against.length === 0) return null;
+  return condition('receipt-undivided', 'contradicted', named(against), [
+    ...rejections.map(({ signatureId }) => ({ kind: 'signature', id: signatureId })),
+    ...from.map(({ receiptId }) => ({ kind: 'receipt', id: receiptId })),
+  ]);
 }
 
 function faultsOfOrigin(origin: OriginFact): string[] {

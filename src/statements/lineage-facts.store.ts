@@ -1,4 +1,4 @@
-import type { LinkDocument } from '../receipts/lineage.js';
+import { keepsEvidence, type LinkDocument } from '../receipts/lineage.js';
 import { leftBehind, linksFrom, linksTo } from '../receipts/lineage.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
@@ -15,7 +15,7 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
   const documents: LinkDocument[] = [];
   for (const link of came) {
     const then = JSON.parse(link.document) as LinkDocument;
-    if (link.kind === 'split' || link.kind === 'merged') documents.push(then);
+    if (keepsEvidence(link.kind)) documents.push(then);
     origins.push({
       receiptId: link.from_receipt,
       kind: link.kind,

@@ -59,7 +59,7 @@ export function reviewedRecord(parts: ReviewedParts): Pick<ShownDocument, 'subje
     operator: result.operator_id,
     measuredAt: result.measured_text,
     recheck: result.recheck === null ? null : (JSON.parse(result.recheck) as JsonValue),
-    receipt: receipt === null ? null : expected(receipt),
+    receipt: receipt === null ? null : expectedOf(receipt),
     findings: parts.findings.map(({ code, severity, pointer, message }) => ({
       code,
       severity,
@@ -70,7 +70,8 @@ export function reviewedRecord(parts: ReviewedParts): Pick<ShownDocument, 'subje
   return { subject: reviewedSubject(result), record };
 }
 
-function expected(receipt: ReceiptRow): JsonValue {
+/** What a receipt expects, as signatures about its results rest on it. */
+export function expectedOf(receipt: ReceiptRow): JsonValue {
   return {
     announced: receipt.announced === 1,
     receiptNumber: receipt.receipt_number,

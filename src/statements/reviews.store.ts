@@ -3,7 +3,14 @@ import type { Signature } from '../signatures/signature.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
-import type { BundleRow, FindingRow, ReceiptRow, ResultRow } from '../storage/tables.js';
+import type {
+  AttributionRow,
+  BundleRow,
+  FindingRow,
+  ReceiptRow,
+  ResultRow,
+} from '../storage/tables.js';
+import type { AttributionParts } from './attribution.js';
 import type { ReviewFact } from './facts.js';
 import { type ReviewedParts, reviewedRecord, reviewValidity } from './reviewed-record.js';
 
@@ -85,6 +92,29 @@ const findingRows = preparedForList((db, of: OfSite, ids) =>
     .where('bundle_row_id', 'in', ids)
     .orderBy('id'),
 );
+
+/** What signatures of attributions rest on, as it is now, by id of the attribution. */
+export async function loadAttributedParts(
+  reader: Reader,
+  site: string,
+  attributions: readonly AttributionRow[],
+): Promise<Map<string, AttributionParts>> {
+  const rowIds = [...new Set(attributions.map((row) => row.result_row_id))];
+  const receiptIds = [...new Set(attributions.map((row) => row.to_receipt))];
+  const results = byId<ResultRow>(
+    await inChunks(rowIds, async (ids) => (await resultRows(reader, { site }, ids)).rows),
+  );
+  const receipts = byId<ReceiptRow>(
+    await inChunks(receiptIds, async (ids) => (await receiptRows(reader, { site }, ids)).rows),
+  );
+  const parts = new Map<string, AttributionParts>();
+  for (const row of attributions) {
+    const result = results.get(row.result_row_id);
+    if (!result) throw new Error(`attribution ${row.id} is of no result`);
+    parts.set(row.id, { row, result, receipt: receipts.get(row.to_receipt) ?? null });
+  }
+  return parts;
+}
 
 export interface SignedReview {
   readonly signature: Signature;

@@ -23,8 +23,7 @@ export function spareDeliveries(
 ): ReadonlySet<string> {
   const required = facts.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
   const byResult = new Map<string, DeliveryFact[]>();
-  for (const delivery of facts.deliveries) {
-    if (delivery.subjectKind !== 'result') continue;
+  for (const delivery of currentDeliveries(facts.deliveries)) {
     const known = byResult.get(delivery.resultRowId);
     if (known) known.push(delivery);
     else byResult.set(delivery.resultRowId, [delivery]);
@@ -46,4 +45,18 @@ export function spareDeliveries(
     }
   }
   return spare;
+}
+
+/** Of each result and destination, what was sent of its latest revision there. */
+export function currentDeliveries(deliveries: readonly DeliveryFact[]): DeliveryFact[] {
+  const latest = new Map<string, DeliveryFact>();
+  for (const delivery of deliveries) {
+    if (delivery.subjectKind !== 'result') continue;
+    const key = `${delivery.resultRowId} ${delivery.destination}`;
+    const known = latest.get(key);
+    if (known === undefined || known.resultRevision <= delivery.resultRevision) {
+      latest.set(key, delivery);
+    }
+  }
+  return [...latest.values()];
 }

@@ -1,10 +1,10 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
-import type { Condition, ConditionCode, EvidenceReference } from '../records/statement-record.js';
+import type { Condition, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
 import { condition, metUnless, named } from './condition.js';
-import { isReviewVoid } from './covering-result.js';
+import { isReviewVoid, measuringInstruments } from './covering-result.js';
 import type {
   DeliveryFact,
   DiscrepancyFact,
@@ -13,6 +13,7 @@ import type {
   StatementFacts,
   StopFact,
 } from './facts.js';
+import { currentDeliveries } from './spare-deliveries.js';
 
 /**
  * Rules 14 and 17: every accepted result is confirmed where the site requires it; never the statement's own.
@@ -29,9 +30,7 @@ export function deliveriesConfirmed(facts: StatementFacts, spare: ReadonlySet<st
   const against: string[] = [];
   const evidence: EvidenceReference[] = [];
   const byPlace = new Map(
-    facts.deliveries
-      .filter((d) => d.subjectKind === 'result')
-      .map((d) => [`${d.resultRowId} ${d.destination}`, d]),
+    currentDeliveries(facts.deliveries).map((d) => [`${d.resultRowId} ${d.destination}`, d]),
   );
   for (const result of facts.results) {
     for (const destination of required) {
@@ -91,7 +90,10 @@ export function noOpenDiscrepancy(
   let hints = HINTS_MAX;
   for (const result of facts.results) {
     const waits = waitsForReviewer(result);
+    const isUnsigned = result.attribution?.isValid === false;
     if (waits !== null) against.push(`held: result ${result.resultId} ${waits}`);
+    else if (isUnsigned)
+      against.push(`attribution: result ${result.resultId} ${voidWords(result)}`);
     else if (result.containerLabel === null) {
       const scanned = result.containerScanned ?? '';
       hints -= 1;
@@ -102,6 +104,11 @@ export function noOpenDiscrepancy(
     } else continue;
     evidence.push({ kind: 'result', id: result.resultId });
   }
+  for (const { why, result } of facts.claims) {
+    if (why !== 'void') continue;
+    against.push(`attribution: result ${result.resultId} was taken by a signature that is void`);
+    evidence.push({ kind: 'result', id: result.resultId });
+  }
   for (const delivery of facts.deliveries) {
     const fault = openFault(delivery);
     if (fault === null || spare.has(delivery.deliveryId)) continue;
@@ -109,6 +116,11 @@ export function noOpenDiscrepancy(
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });
   }
   return metUnless('no-open-discrepancy', against, 'nothing open', { evidence });
+}
+
+function voidWords({ attribution }: ResultFact): string {
+  const changed = named(attribution?.changed ?? []);
+  return `was attributed by a signature that is void: changed at ${changed}`;
 }
 
 /**
@@ -135,7 +147,7 @@ function covers(
       areas: receipt.areas,
       material: receipt.identity.material,
       receivedAt: receipt.evidenceFrom,
-      instruments: facts.results.map((r) => r.instrument).filter((s) => s !== null),
+      instruments: measuringInstruments(facts),
     },
     new Map(facts.site.instruments.map((i) => [i.serial, i.area])),
   );
@@ -259,20 +271,4 @@ export function destinationUnchanged(facts: StatementFacts): Condition {
     return condition(code, 'not-evaluated', `the mapping declares nothing to be watched: ${names}`);
   }
   return condition(code, 'met', 'what was approved is what they say of themselves');
-}
-
-/** What release-safety asks for and this version cannot tell; in production each makes a statement incomplete. */
-const NOT_EVALUATED = {
-  'performance-brackets': 'rule 13: a passing performance check after the results',
-} as const satisfies Partial<Record<ConditionCode, string>>;
-
-type NotEvaluated = keyof typeof NOT_EVALUATED;
-
-export function isNotEvaluated(code: ConditionCode): code is NotEvaluated {
-  return Object.hasOwn(NOT_EVALUATED, code);
-}
-
-export function notEvaluated(code: NotEvaluated): Condition {
-  const found = `this version does not evaluate ${NOT_EVALUATED[code]}`;
-  return condition(code, 'not-evaluated', found);
 }

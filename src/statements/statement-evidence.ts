@@ -54,6 +54,16 @@ export function statementEvidence(
     results: byRow.map(resultEvidence),
     // Left out where none is asked for, so that what was signed before reads as it did.
     ...(receipt.attributePlans === undefined ? {} : { inspections: inspectionEvidence(facts) }),
+    // Left out where there is none: most receipts never have one, and what was signed of them reads as before.
+    ...(facts.claims.length === 0
+      ? {}
+      : {
+          claims: facts.claims.map(({ attributionId, why, result }) => ({
+            attributionId,
+            why,
+            resultId: result.resultId,
+          })),
+        }),
     conditions: draft.conditions.map(({ code, state }) => ({ code, state })),
     stops: facts.stops.map(({ stopId, kind, lift }) => ({
       stopId,
@@ -70,15 +80,21 @@ function inspectionEvidence({ inspections = [] }: StatementFacts): JsonValue {
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  // The span follows from the record, whose digest is the element's: it is no evidence of its own.
-  const { measuredSpan: _, ...stated } = result;
-  const { review, cause, measuredAt, methodId, methodVersion, methodDigest, ...rest } = stated;
+  // Span and run follow from the record, whose digest is the element's: they are no evidence of their own.
+  const { measuredSpan: _span, runEpoch: _epoch, runNumber: _run, ...stated } = result;
+  const { review, cause, attribution, measuredAt, ...others } = stated;
+  const { methodId, methodVersion, methodDigest, ...rest } = others;
   return {
     ...rest,
     method: { id: methodId, version: methodVersion, digest: methodDigest },
     measuredAt: measuredAt === null ? null : formatInstant(measuredAt),
     review: review && { signatureId: review.signatureId, isValid: review.isValid },
     cause: cause && { signatureId: cause.signatureId, isValid: cause.isValid },
+    ...(attribution === null
+      ? {}
+      : {
+          attribution: { signatureId: attribution.signatureId, isValid: attribution.isValid },
+        }),
   };
 }
 

@@ -33,6 +33,8 @@ export interface Tables {
   container_relabel: ContainerRelabelRow;
   label_verification: LabelVerificationRow;
   attribute_inspection: AttributeInspectionRow;
+  attribution: AttributionRow;
+  container_rejection: ContainerRejectionRow;
   container: ContainerRow;
   discrepancy: DiscrepancyRow;
   discrepancy_event: DiscrepancyEventRow;
@@ -265,9 +267,14 @@ export interface PerformanceCheckRow {
   run_number: number;
   checked_at: Instant;
   standard: string;
+  /** As reported. */
   outcome: 'pass' | 'fail';
   document: string;
   element_sha256: string;
+  /** As judged when it was taken in; what was taken in before checks were judged is void unless it failed. */
+  verdict: 'pass' | 'fail' | 'void';
+  /** `PerformanceJudgement`, JSON; null when nothing was judged. */
+  judgement: string | null;
 }
 
 /** The chain of an instrument: what it is expected to send next. */
@@ -328,7 +335,7 @@ export interface ReceiptRow {
 /** `split` and `merged`: closed, its containers went to the receipts that `receipt_link` points to. */
 export type ReceiptStatus = 'open' | 'cancelled' | 'split' | 'merged';
 
-export type ReceiptLinkKind = 'split' | 'merged' | 'returned' | 'opened' | 'repacked';
+export type ReceiptLinkKind = 'split' | 'split-off' | 'merged' | 'returned' | 'opened' | 'repacked';
 
 /** Containers of one receipt went to another. */
 export interface ReceiptLinkRow {
@@ -460,6 +467,56 @@ export interface AttributeInspectionRow {
   at: Instant;
 }
 
+/** Somebody says that a result is of another receipt or container, or whose it is; a signature makes it so. */
+export interface AttributionRow {
+  id: string;
+  site: string;
+  result_row_id: string;
+  /** Where the result was when it was signed; before, when it was proposed. null without an owner. */
+  from_receipt: string | null;
+  from_label: string | null;
+  to_receipt: string;
+  /** Label of the container as `to_receipt` lists it. */
+  to_label: string;
+  /** What a person read off receipt label and container, and who that was. */
+  seen_receipt: string;
+  seen_container: string;
+  seen_lot: string | null;
+  seen_by: string;
+  reason: string;
+  /** Account id, and the name that was printed then. */
+  proposed_by: string;
+  proposed_name: string;
+  proposed_at: Instant;
+  state: AttributionState;
+  decided_at: Instant | null;
+  signature_id: string | null;
+  /** Revision of the result that it made; null unless it was signed. */
+  result_revision: number | null;
+  /** Revision of `to_receipt` at which its signature was last found to hold. */
+  judged_revision: number | null;
+}
+
+/** overtaken: another attribution of the same result was signed. */
+export type AttributionState = 'open' | 'signed' | 'declined' | 'overtaken';
+
+/** A container that a signed act rejects; ERP says when it is split off. */
+export interface ContainerRejectionRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  container_key: string;
+  container_label: string;
+  reason: string;
+  investigation: string;
+  signature_id: string;
+  at: Instant;
+  /** Receipt the container went to, when, and by whose key; null until ERP says so. */
+  split_off_to: string | null;
+  split_off_at: Instant | null;
+  split_off_by: string | null;
+}
+
 export interface ReceiptRevisionRow {
   id: string;
   site: string;
@@ -496,7 +553,10 @@ export type DiscrepancyClass =
   | 'held'
   | 'unreadable'
   | 'conflict'
+  | 'performance-failed'
   | 'contrary-unowned'
+  | 'attribution-open'
+  | 'rejected-container'
   | 'overdue'
   | 'rejected'
   | 'parked'

@@ -49,6 +49,15 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['access/access.service.ts', 'key.used'],
     ],
   },
+  attribution: {
+    writers: ['receipts/attributions.store.ts'],
+    entries: [
+      ['pipeline/attribution.service.ts', 'attribution.proposed'],
+      ['pipeline/attribution.service.ts', 'attribution.overtaken'],
+      ['pipeline/attribution-watch.service.ts', 'attribution.void'],
+      ['signatures/signing.service.ts', 'entry.action'],
+    ],
+  },
   bundle: {
     writers: [
       'intake/bundles.store.ts',
@@ -66,6 +75,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   container: {
     writers: ['receipts/receipts.store.ts'],
     entries: [['receipts/receipt-revision.service.ts', 'receipt.announced']],
+  },
+  container_rejection: {
+    writers: ['receipts/rejections.store.ts'],
+    entries: [
+      ['signatures/signing.service.ts', 'entry.action'],
+      ['receipts/receipt-changes.service.ts', 'receipt.container-split-off'],
+    ],
   },
   container_relabel: {
     writers: ['receipts/lineage.store.ts'],
@@ -135,6 +151,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     writers: [
       'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
+      'receipts/rejections.store.ts',
       'reconciliation/comparison.store.ts',
       'reconciliation/discrepancies.store.ts',
       'reconciliation/discrepancy-list.store.ts',
@@ -145,6 +162,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
       ['reconciliation/discrepancies.store.ts', 'discrepancy.closed'],
       ['receipts/receipts.service.ts', 'discrepancy.closed'],
+      ['receipts/receipt-changes.service.ts', 'discrepancy.closed'],
     ],
   },
   discrepancy_event: {
@@ -251,6 +269,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'pipeline/result-messages.service.ts',
       'pipeline/review.store.ts',
       'pipeline/settle.store.ts',
+      'receipts/attributions.store.ts',
       'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
     ],
@@ -261,6 +280,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['pipeline/settle-bundle.service.ts', 'bundle.$'],
       ['pipeline/result-messages.service.ts', 'result.superseded'],
       ['receipts/receipts.service.ts', 'result.attributed'],
+      ['pipeline/attribution.service.ts', 'result.attributed'],
     ],
   },
   session: {

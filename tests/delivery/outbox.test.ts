@@ -142,7 +142,7 @@ describe('taking a result back', () => {
     }
     const [cancelled, holding] = await bench.database.transact(async (trx) => [
       await cancelUnsentResult(trx, SITE, 'row-1', 'held after delivery'),
-      await destinationsHolding(trx, SITE, 'row-1'),
+      await destinationsHolding(trx, SITE, { id: 'row-1', revision: 1 }),
     ]);
     expect(cancelled).toHaveLength(3);
     expect(holding).toEqual(states.flatMap(([, , holds], i) => (holds ? [`d${i}`] : [])));

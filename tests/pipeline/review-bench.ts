@@ -15,7 +15,7 @@ import { at, SITE } from '../checks/fixture.js';
 import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
 import { BundleBench } from './bundle-bench.js';
 
-const MAPPINGS = new Map([
+export const MAPPINGS = new Map([
   ['lims', { digest: 'mapping', messages: ['result', 'withdrawal'] as const }],
 ]);
 

@@ -2,11 +2,12 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
 import {
-  afterFailure,
+  asksFurther,
   chooseContainers,
   compareStrictness,
   containersOf,
   findPlanRule,
+  furtherContainers,
   isStricter,
   planFromRule,
   requiredCount,
@@ -226,21 +227,37 @@ describe('strictness', () => {
 });
 
 describe('after a failure', () => {
-  const labels = ['A', 'B', 'C', 'D'];
+  const labels = ['A', 'B', 'C', 'D', 'E', 'F'];
+  const chosen = new Set(['A', 'B']);
+  const further = (afterFailure: 'every' | number | undefined, failures: number) =>
+    furtherContainers(
+      { seed: 'seed', ...(afterFailure === undefined ? {} : { afterFailure }) },
+      labels,
+      chosen,
+      failures,
+    );
 
-  it('rule 4: every container not tested yet is to be tested, and the failure stands', () => {
-    expect(afterFailure(labels, new Set(['A', 'B']), new Set(['B']))).toEqual({
-      further: ['C', 'D'],
-      verdict: 'does-not-conform',
-    });
+  it('rule 4: every container is identified, unless the plan says a number for each that failed', () => {
+    expect(further(undefined, 0)).toEqual(new Set());
+    expect(further(undefined, 1)).toEqual(new Set(['C', 'D', 'E', 'F']));
+    expect(further('every', 1)).toEqual(new Set(['C', 'D', 'E', 'F']));
+    expect(further(1, 1).size).toBe(1);
+    expect(further(1, 3).size).toBe(3);
+    expect(further(3, 2)).toEqual(new Set(['C', 'D', 'E', 'F']));
   });
 
-  it('rule 4: no number of passes after it changes the verdict', () => {
-    const all = new Set(labels);
-    expect(afterFailure(labels, all, new Set(['B']))).toEqual({
-      further: [],
-      verdict: 'does-not-conform',
-    });
-    expect(afterFailure(labels, all, new Set())).toBeNull();
+  it('takes them in the order of the plan’s seed, and none again that it asked for after the failure before', () => {
+    const one = [...further(1, 1)];
+    const two = [...further(1, 2)];
+    expect(two.slice(0, 1)).toEqual(one);
+    const ordered = chooseContainers(['C', 'D', 'E', 'F'], 2, 'seed');
+    expect(new Set(two)).toEqual(ordered);
+  });
+
+  it('asks for more when it asks for every one, also where nobody wrote it', () => {
+    expect(asksFurther(undefined, 5)).toBe(true);
+    expect(asksFurther('every', undefined)).toBe(false);
+    expect(asksFurther(3, 2)).toBe(true);
+    expect(asksFurther(2, 'every')).toBe(false);
   });
 });

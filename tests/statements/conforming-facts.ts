@@ -9,6 +9,7 @@ import type {
   ResultFact,
   StatementFacts,
 } from '../../src/statements/facts.js';
+import type { CheckFact } from '../../src/statements/performance-bracket.js';
 
 /** An instant of the invented day, `10:30` or `10:30:05`. */
 export function time(clock: string): Instant {
@@ -117,7 +118,36 @@ export const site: SiteFolder = {
   })),
   secondPerson: { required: false, decision: 'D-001' },
   escalation: null,
-  performance: null,
+  performance: {
+    standards: [
+      { id: 'polystyrene', source: 'invented', shifts: ['1001.4' as Decimal], expires: null },
+    ],
+    sets: [
+      {
+        id: 'handheld',
+        instruments: ['NQ-R-0001', 'NQ-R-0002', 'NQ-R-0003'],
+        from: 0 as Instant,
+        source: 'Invented procedure',
+        edition: '1',
+        intervalMs: 86_400_000,
+        repeats: { max: 1, withinMs: 3_600_000 },
+        spectrumTolerance: '1.0' as Decimal,
+        standards: [
+          {
+            standard: 'polystyrene',
+            peaks: [
+              {
+                shift: '1001.4' as Decimal,
+                tolerance: '2.5' as Decimal,
+                warning: '1.5' as Decimal,
+                action: '2.0' as Decimal,
+              },
+            ],
+          },
+        ],
+      },
+    ],
+  },
   digest: 'site' as Sha256,
 };
 
@@ -152,6 +182,7 @@ export const receipt: ReceiptFacts = {
   evidenceFrom: time('08:00'),
   status: 'open',
   lineage: { origins: [], departures: [], scanTexts: [], places: [] },
+  rejections: [],
 };
 
 export function pass(container: string, changes: Partial<ResultFact> = {}): ResultFact {
@@ -180,9 +211,12 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
     origin: 'simulated',
     environment: 'training',
     instrument: 'NQ-R-0001',
+    runEpoch: 1,
+    runNumber: 2,
     elementSha256: `element of ${rowId}`,
     review: null,
     cause: null,
+    attribution: null,
     ...changes,
   };
 }
@@ -204,6 +238,7 @@ export function confirmedDeliveries(results: readonly ResultFact[]): DeliveryFac
         deliveryId: `${r.rowId}@${d.name}`,
         subjectKind: 'result',
         resultRowId: r.rowId,
+        resultRevision: 1,
         destination: d.name,
         state: 'confirmed',
         fault: null,
@@ -219,17 +254,39 @@ export const containers: readonly ContainerFact[] = [
 
 const results = [pass('D-01'), pass('D-02', { measuredAt: time('09:05') })];
 
+/** A passing check; a pass of `pass()` is run 2. */
+export function check(run: number, changes: Partial<CheckFact> = {}): CheckFact {
+  const instrument = changes.instrument ?? 'NQ-R-0001';
+  return {
+    rowId: `check-row-${instrument}-${run}`,
+    checkId: `${instrument}-C${run}`,
+    instrument,
+    epoch: 1,
+    run,
+    checkedAt: time('09:25'),
+    standard: 'polystyrene',
+    verdict: 'pass',
+    isCauseSigned: false,
+    ...changes,
+  };
+}
+
 /** Facts of a receipt of two drums that conforms at `now`. */
 export const facts: StatementFacts = {
   site,
   receipt,
   containers,
   results,
+  claims: [],
   heardAt: new Map([
     ['NQ-R-0001', time('09:30')],
     ['NQ-R-0002', time('09:30')],
   ]),
   deliveries: confirmedDeliveries(results),
+  checks: ['NQ-R-0001', 'NQ-R-0002', 'NQ-R-0003'].flatMap((instrument) => [
+    check(1, { instrument, checkedAt: time('06:00') }),
+    check(100, { instrument }),
+  ]),
   discrepancies: [],
   stops: [],
   secondPerson: null,

@@ -60,44 +60,51 @@ describe('the statement', () => {
     expect(draft.validUntil).toBe(addMs(now, 600_000));
   });
 
-  it('conforms only if all conditions are met, over every combination of condition states', () => {
-    // 2^12 x 4^2 x 2^2 x 2 x 4 = 2097152 statements: twelve conditions of two states, two of all four, the two
-    // that this version cannot evaluate, met or not evaluated, labels of two states, and an undivided receipt of four.
-    const two: ConditionState[] = ['met', 'unmet'];
-    const four: ConditionState[] = ['met', 'unmet', 'contradicted', 'not-evaluated'];
-    const excusable: ConditionState[] = ['met', 'not-evaluated'];
-    const choices = CONDITION_CODES.map((code, i) => {
-      if (code === 'performance-brackets' || code === 'destination-unchanged') return excusable;
-      if (code === 'receipt-undivided') return four;
-      return i > 11 && i < 14 ? four : two;
-    });
-    const total = choices.reduce((n, c) => n * c.length, 1);
-    const conforming: string[] = [];
-    for (let n = 0; n < total; n++) {
-      let rest = n;
-      const conditions = CONDITION_CODES.map((code, i): Condition => {
-        const states = choices[i] ?? two;
-        const state = states[rest % states.length] ?? 'unmet';
-        rest = Math.floor(rest / states.length);
-        return { code, state, found: '', evidence: [] };
+  it.each<ConditionState[]>([
+    ['met', 'unmet'],
+    ['contradicted', 'not-evaluated'],
+  ])(
+    'conforms only if all conditions are met, over every combination of condition states: brackets %s or %s',
+    (...brackets) => {
+      // 2^12 x 4^2 x 2 x 2 x 4 x 2 = 2097152 statements: twelve conditions of two states, two of all four, the one
+      // that may be not evaluated, labels of two states, an undivided receipt of four, and brackets of two at a time.
+      const two: ConditionState[] = ['met', 'unmet'];
+      const four: ConditionState[] = ['met', 'unmet', 'contradicted', 'not-evaluated'];
+      const excusable: ConditionState[] = ['met', 'not-evaluated'];
+      const choices = CONDITION_CODES.map((code, i) => {
+        if (code === 'performance-brackets') return brackets;
+        if (code === 'destination-unchanged') return excusable;
+        if (code === 'receipt-undivided') return four;
+        return i > 11 && i < 14 ? four : two;
       });
-      const states = conditions.map((c) => c.state);
-      const production = outcomeOf(conditions, 'production');
-      const training = outcomeOf(conditions, 'training');
-      if (states.includes('contradicted')) {
-        if (production !== 'does-not-conform' || training !== 'does-not-conform') {
-          conforming.push(`${n} contradicted is ${training}`);
+      const total = choices.reduce((n, c) => n * c.length, 1);
+      const conforming: string[] = [];
+      for (let n = 0; n < total; n++) {
+        let rest = n;
+        const conditions = CONDITION_CODES.map((code, i): Condition => {
+          const states = choices[i] ?? two;
+          const state = states[rest % states.length] ?? 'unmet';
+          rest = Math.floor(rest / states.length);
+          return { code, state, found: '', evidence: [] };
+        });
+        const states = conditions.map((c) => c.state);
+        const production = outcomeOf(conditions, 'production');
+        const training = outcomeOf(conditions, 'training');
+        if (states.includes('contradicted')) {
+          if (production !== 'does-not-conform' || training !== 'does-not-conform') {
+            conforming.push(`${n} contradicted is ${training}`);
+          }
+        } else {
+          const met = states.every((s) => s === 'met');
+          const excused = states.every((s) => s === 'met' || s === 'not-evaluated');
+          if ((production === 'conforms') !== met) conforming.push(`${n} production ${production}`);
+          if ((training === 'conforms') !== excused) conforming.push(`${n} training ${training}`);
         }
-      } else {
-        const met = states.every((s) => s === 'met');
-        const excused = states.every((s) => s === 'met' || s === 'not-evaluated');
-        if ((production === 'conforms') !== met) conforming.push(`${n} production ${production}`);
-        if ((training === 'conforms') !== excused) conforming.push(`${n} training ${training}`);
       }
-    }
-    expect(total).toBe(2_097_152);
-    expect(conforming).toEqual([]);
-  });
+      expect(total).toBe(2_097_152);
+      expect(conforming).toEqual([]);
+    },
+  );
 
   it('is incomplete when a condition is missing from the list', () => {
     const { conditions } = evaluateStatement(facts, now);
@@ -111,15 +118,21 @@ describe('the statement', () => {
     }
   });
 
-  it('is incomplete in production as long as anything is not evaluated', () => {
+  it('is incomplete in production as long as anything is not evaluated, and conforms when all is met', () => {
     const signed = site.decisions.map((d) => ({ ...d, signed: true }));
-    const production = withSite({ environment: 'production', decisions: signed });
     const measured = facts.results.map((r) => ({
       ...r,
       origin: 'instrument' as const,
       environment: 'production' as const,
     }));
-    const draft = evaluateStatement({ ...production, results: measured }, now);
+    const production = withSite({ environment: 'production', decisions: signed });
+    expect(verdict({ ...production, results: measured })).toBe('conforms');
+    const unjudged = withSite({
+      environment: 'production',
+      decisions: signed,
+      performance: null,
+    });
+    const draft = evaluateStatement({ ...unjudged, results: measured }, now);
     expect(draft.conditions.filter((c) => c.state !== 'met').map((c) => c.code)).toEqual([
       'performance-brackets',
     ]);
@@ -262,8 +275,9 @@ describe('rule 4: identity has acceptance number 0', () => {
     const one = measured(chosen);
     const failing = fail('D-30');
     const results = [...one.results, failing];
-    expect(verdict({ ...one, results, deliveries: confirmedDeliveries(results) })).toBe(
-      'does-not-conform, no-contrary-result contradicted',
+    // Every other drum is to be tested from then on, and none of those was.
+    expect(verdict({ ...one, results, deliveries: confirmedDeliveries(results) })).toMatch(
+      /^does-not-conform, coverage unmet, no-contrary-result contradicted, /,
     );
   });
 
@@ -271,6 +285,14 @@ describe('rule 4: identity has acceptance number 0', () => {
     const states = evaluateStatement(measured(chosen), now).containers.map((c) => c.state);
     expect(states.filter((s) => s === 'covered')).toHaveLength(8);
     expect(states.filter((s) => s === 'not-required')).toHaveLength(32);
+  });
+
+  it('requires them all once one failed', () => {
+    const one = measured(chosen);
+    const results = [...one.results, fail('D-30')];
+    const { containers: after } = evaluateStatement({ ...one, results }, now);
+    expect(after.filter((c) => c.required)).toHaveLength(40);
+    expect(after.find((c) => c.label === 'D-30')?.state).toBe('contrary');
   });
 
   it('fewer chosen containers than the plan asks for are no plan in force', () => {
@@ -603,6 +625,7 @@ describe('the other conditions', () => {
       deliveryId: 'w',
       subjectKind: 'withdrawal',
       resultRowId: 'old',
+      resultRevision: 1,
       destination: 'lims',
       state: 'due',
       fault: null,

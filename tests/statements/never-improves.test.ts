@@ -61,6 +61,7 @@ const remove = index.map(
           r.state === 'accepted' &&
           r.recheck === 'agrees' &&
           (r.review === null || r.review.isValid) &&
+          r.attribution?.isValid !== false &&
           r.containerLabel !== null &&
           isConfirmed(f, r),
       );
@@ -223,7 +224,82 @@ const addContainer = index.map(
     }),
 );
 
+/** Somebody says that a result is of this receipt, whatever it decided, and nobody signs it. */
+const propose = fc
+  .record({
+    row: fc.uuid(),
+    label: fc.constantFrom('D-01', 'D-02'),
+    decision: fc.constantFrom('pass', 'fail', 'inconclusive' as const),
+    recheck: fc.constantFrom('agrees', 'disagrees' as const),
+    instrument: fc.constantFrom('NQ-R-0001', 'NQ-R-0003', null),
+  })
+  .map(({ row, label: containerLabel, decision, ...rest }): Change => {
+    const contrary = decision !== 'pass';
+    const result = pass('D-01', { rowId: row, containerLabel, decision, contrary, ...rest });
+    return (f) => ({
+      ...f,
+      claims: [...f.claims, { attributionId: row, why: 'proposed', result }],
+    });
+  });
+
+/** A result comes by a signature that is void. */
+const attributeVoid = fc
+  .tuple(fc.uuid(), fc.constantFrom('D-01', 'D-02'))
+  .map(([row, containerLabel]): Change => {
+    const attribution = { signatureId: row, isValid: false, changed: ['/to'] };
+    const result = pass('D-01', { rowId: row, containerLabel, attribution });
+    return (f) => ({
+      ...f,
+      results: [...f.results, result],
+      deliveries: [...f.deliveries, ...confirmedDeliveries([result])],
+    });
+  });
+
+/** A result is taken by a signature that is void, with everything that was sent of it. */
+const takeByVoid = index.map(
+  (i): Change =>
+    (f) => {
+      const gone = f.results[i % Math.max(1, f.results.length)];
+      if (gone === undefined) return f;
+      return {
+        ...f,
+        results: f.results.filter((r) => r !== gone),
+        deliveries: f.deliveries.filter((d) => d.resultRowId !== gone.rowId),
+        claims: [...f.claims, { attributionId: gone.rowId, why: 'void', result: gone }],
+      };
+    },
+);
+
+/** What once was attributed by a signature that held reads differently. */
+const voidAttribution = index.map((i) =>
+  onResult(i, (r) => ({
+    ...r,
+    attribution: { signatureId: r.rowId, isValid: false, changed: ['/to/expects'] },
+  })),
+);
+
+const reject = fc
+  .tuple(fc.constantFrom('D-01', 'D-02'), fc.boolean(), fc.option(fc.constant('R-9')))
+  .map(
+    ([container, isValid, splitOffTo]): Change =>
+      (f) => ({
+        ...f,
+        receipt: f.receipt && {
+          ...f.receipt,
+          rejections: [
+            ...f.receipt.rejections,
+            { container, signatureId: 's', isValid, splitOffTo },
+          ],
+        },
+      }),
+  );
+
 const change = fc.oneof(
+  propose,
+  attributeVoid,
+  takeByVoid,
+  voidAttribution,
+  reject,
   addContrary,
   remove,
   supersede,
@@ -327,6 +403,40 @@ describe('rule 9: monotonic', () => {
       }),
       { numRuns: 300 },
     );
+  });
+
+  it('rule 25: re-attributions improve the receipt they leave by a valid signature only', () => {
+    let freed = 0;
+    fc.assert(
+      fc.property(
+        fc.array(change, { maxLength: 4 }),
+        fc.constantFrom('D-01', 'D-02'),
+        fc.boolean(),
+        (changes, container, isValid) => {
+          const row = fail(container, { rowId: 'moved', recheck: 'agrees' });
+          const history = changes.reduce((f, apply) => apply(f), rich);
+          const with_ = { ...history, results: [...history.results, row] };
+          const before = evaluateStatement(with_, now);
+          const proposed = { attributionId: 'a', why: 'proposed' as const, result: row };
+          // Proposed for elsewhere: nothing is taken from here, and it counts there too.
+          const there = evaluateStatement(
+            { ...history, claims: [...history.claims, proposed] },
+            now,
+          );
+          expect(before.outcome).toBe('does-not-conform');
+          expect(there.outcome).toBe('does-not-conform');
+          expect(worse(evaluateStatement(history, now), there)).toEqual([]);
+          const claims = isValid
+            ? history.claims
+            : [...history.claims, { ...proposed, why: 'void' as const }];
+          const after = evaluateStatement({ ...history, claims }, now);
+          if (!isValid) expect(worse(before, after)).toEqual([]);
+          else if (after.outcome !== 'does-not-conform') freed += 1;
+        },
+      ),
+      { numRuns: 1000 },
+    );
+    expect(freed).toBeGreaterThan(100);
   });
 
   it('reviews do so only by a valid signature, and a signed refusal answers nothing but the hold', () => {

@@ -22,7 +22,7 @@ import type { ConditionCode } from '../../src/records/statement-record.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { StatementsService } from '../../src/statements/statements.service.js';
 import type { OpenDatabase, Trx } from '../../src/storage/database.js';
-import type { DeliveryState, ResultRow } from '../../src/storage/tables.js';
+import type { DeliveryState, PerformanceCheckRow, ResultRow } from '../../src/storage/tables.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 import { site as northquay, time } from './conforming-facts.js';
 
@@ -69,7 +69,16 @@ export class StatementWorld {
   }
 
   static async open(site: SiteFolder = northquay): Promise<StatementWorld> {
-    return new StatementWorld(await temporaryDatabase(), site);
+    const database = await temporaryDatabase();
+    // Every instrument passed its checks before and after whatever is measured here.
+    const checks = site.instruments.flatMap(({ serial }) => [
+      performanceCheckRow(serial, 0, time('06:00')),
+      performanceCheckRow(serial, 1_000_000, time('09:25')),
+    ]);
+    await database.transact(async (trx) => {
+      await trx.insertInto('performance_check').values(checks).execute();
+    });
+    return new StatementWorld(database, site);
   }
 
   /** The same database under another site folder. */
@@ -331,4 +340,29 @@ export class StatementWorld {
       .execute();
     return rows.map((r) => `${r.destination} ${r.message} ${r.subject_revision} ${r.state}`);
   }
+}
+
+/** A check on polystyrene as it is stored, passed unless told otherwise. */
+export function performanceCheckRow(
+  serial: string,
+  run: number,
+  checkedAt: Instant,
+  verdict: PerformanceCheckRow['verdict'] = 'pass',
+): PerformanceCheckRow {
+  return {
+    id: `check-${serial}-${run}`,
+    site: northquay.site,
+    bundle_row_id: 'none',
+    check_id: `${serial}-C${run}`,
+    instrument_serial: serial,
+    run_epoch: 1,
+    run_number: run,
+    checked_at: checkedAt,
+    standard: 'polystyrene',
+    outcome: verdict === 'fail' ? 'fail' : 'pass',
+    document: '{}',
+    element_sha256: `check ${run}`,
+    verdict,
+    judgement: null,
+  };
 }

@@ -94,6 +94,11 @@ export class Dock {
     return resultId;
   }
 
+  /** Checks a handheld on polystyrene; its wavenumbers are off by `axisError` cm-1. */
+  check(serial: string, axisError = 0): string {
+    return this.#instrument(serial).performanceCheck(this.#tick(), axisError).checkId;
+  }
+
   /** Packs what a handheld holds into a bundle and clears it, as its sync PC would; nothing is sent. */
   pack(serial: string, over: Partial<BundleParts> = {}): Bundle {
     const { document } = this.#instrument(serial).sync(this.world.clock.now());

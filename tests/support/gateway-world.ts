@@ -11,6 +11,7 @@ import { type MisbehaviourSchedule, WELL_BEHAVED } from '../../src/simulation/mi
 import type { StandIn } from '../../src/simulation/stand-in.server.js';
 import { type StandInErp, startStandInErp } from '../../src/simulation/stand-in-erp.server.js';
 import { startStandInLims } from '../../src/simulation/stand-in-lims.server.js';
+import { PERFORMANCE_FILE } from '../../src/site/performance-source.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { anchoredClock } from '../../src/storage/clock.js';
@@ -30,6 +31,8 @@ export interface WorldOptions {
   readonly edits?: FileEdits;
   /** True: a reviewer signs every statement, as at Northquay; else the site decided to do without. */
   readonly secondPerson?: boolean;
+  /** True: results count between two passing checks, as at Northquay; else the site has written nothing about it. */
+  readonly performanceChecks?: boolean;
   /** False: the gateway answers and does nothing by itself, so that no bundle is ever examined. */
   readonly work?: boolean;
   readonly lims?: MisbehaviourSchedule;
@@ -349,8 +352,10 @@ function openGateway(
   );
 }
 
-function copySite(directory: string, { edits = {}, secondPerson = false }: WorldOptions): void {
+function copySite(directory: string, options: WorldOptions): void {
+  const { edits = {}, secondPerson = false, performanceChecks = false } = options;
   cpSync(NORTHQUAY, directory, { recursive: true });
+  if (!performanceChecks) rmSync(join(directory, PERFORMANCE_FILE));
   const site = join(directory, 'site.yaml');
   if (!secondPerson) writeFileSync(site, withoutSecondPerson(readFileSync(site, 'utf8')));
   for (const [name, edit] of Object.entries({ ...edits })) {

@@ -9,7 +9,9 @@ import * as m0008 from './m0008-comparison.js';
 import * as m0009 from './m0009-sweeps.js';
 import * as m0010 from './m0010-receipts.js';
 import * as m0011 from './m0011-second-person.js';
+import * as m0012 from './m0012-attribution.js';
 import * as m0014 from './m0014-delivery-acts.js';
+import * as m0015 from './m0015-performance.js';
 import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
@@ -28,6 +30,8 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0010-receipts': m0010,
   '0011-second-person': m0011,
   '0017-measured-traces': m0017,
+  '0012-attribution': m0012,
+  '0015-performance': m0015,
   '0019-methods': m0019,
   '0014-delivery-acts': m0014,
   '0018-inbound': m0018,

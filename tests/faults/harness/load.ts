@@ -126,6 +126,8 @@ export class Load {
       const how = random() < 0.1 ? 'twice' : 'once';
       return [
         { do: 'measure', serial, drum: label, operator: 'op-11' },
+        // The instrument passes a check behind the last drum, so that its results count.
+        ...(isLast ? [{ do: 'check', serial } as const] : []),
         ...(isLast || i + 1 === splitsAt ? [{ do: 'sync', serial, how } as const] : []),
       ];
     });

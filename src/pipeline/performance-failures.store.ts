@@ -1,0 +1,220 @@
+import { sql } from 'kysely';
+import type { Instant } from '../formats/instant.js';
+import { closeByEvidence, openDiscrepancy } from '../reconciliation/discrepancies.store.js';
+import type { PerformanceSettings } from '../site/performance-settings.js';
+import { isCauseSigned } from '../statements/checks.store.js';
+import type { Reader, Trx } from '../storage/database.js';
+import { prepared } from '../storage/prepared.js';
+import type { PerformanceCheckRow } from '../storage/tables.js';
+
+/** What a check that did not pass can put in doubt (rule 13). */
+export interface InDoubt {
+  readonly receipts: ReadonlySet<string>;
+  /** Who measured there, as reported. */
+  readonly operators: ReadonlySet<string | null>;
+}
+
+/**
+ * Results between the last passing check before this one and the next after it, on its own standard or any other that
+ * the site's tolerances name.
+ */
+export async function resultsAround(
+  reader: Reader,
+  check: PerformanceCheckRow,
+  settings: PerformanceSettings | null,
+): Promise<InDoubt> {
+  const sets = settings?.sets ?? [];
+  const named = sets.flatMap((set) => set.standards.map(({ standard }) => standard));
+  const receipts = new Set<string>();
+  const operators = new Set<string | null>();
+  for (const standard of new Set([check.standard, ...named])) {
+    const { rows } = await aroundCheck(reader, { ...placeOf(check), standard });
+    for (const { receipt_id: id, operator_id: operator } of rows) {
+      if (id !== null) receipts.add(id);
+      operators.add(operator);
+    }
+  }
+  return { receipts, operators };
+}
+
+function placeOf(check: PerformanceCheckRow) {
+  return {
+    site: check.site,
+    serial: check.instrument_serial,
+    epoch: check.run_epoch,
+    run: check.run_number,
+  };
+}
+
+export async function checkByRowId(
+  reader: Reader,
+  site: string,
+  id: string,
+): Promise<PerformanceCheckRow | null> {
+  const row = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .executeTakeFirst();
+  return row ?? null;
+}
+
+/** Checks shown behind a failed one. */
+const BEHIND_MAX = 20;
+
+/** Checks of the same instrument and epoch behind one, by run, up to the next pass on its standard. */
+export async function checksBehind(
+  reader: Reader,
+  check: PerformanceCheckRow,
+): Promise<PerformanceCheckRow[]> {
+  const rows = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', check.site)
+    .where('instrument_serial', '=', check.instrument_serial)
+    .where('run_epoch', '=', check.run_epoch)
+    .where('run_number', '>', check.run_number)
+    .orderBy('run_number')
+    .orderBy('id')
+    .limit(BEHIND_MAX)
+    .execute();
+  const end = rows.findIndex((r) => r.verdict === 'pass' && r.standard === check.standard);
+  return end === -1 ? rows : rows.slice(0, end + 1);
+}
+
+/** The latest checks of an instrument, oldest first. */
+export async function latestChecks(
+  reader: Reader,
+  site: string,
+  serial: string,
+  limit: number,
+): Promise<PerformanceCheckRow[]> {
+  const rows = await reader
+    .selectFrom('performance_check')
+    .selectAll()
+    .where('site', '=', site)
+    .where('instrument_serial', '=', serial)
+    .orderBy('run_epoch', 'desc')
+    .orderBy('run_number', 'desc')
+    .limit(limit)
+    .execute();
+  return rows.reverse();
+}
+
+interface AtRun {
+  readonly site: string;
+  readonly serial: string;
+  readonly epoch: number;
+  readonly run: number;
+  readonly standard: string;
+}
+
+const FAR = Number.MAX_SAFE_INTEGER;
+
+const aroundCheck = prepared((db, at: AtRun) => {
+  const passes = db
+    .selectFrom('performance_check')
+    .where('site', '=', at.site)
+    .where('instrument_serial', '=', at.serial)
+    .where('run_epoch', '=', at.epoch)
+    .where('verdict', '=', sql.lit('pass'))
+    .where('standard', '=', at.standard);
+  const before = passes
+    .select((e) => e.fn.max('run_number').as('run'))
+    .where('run_number', '<', at.run);
+  const after = passes
+    .select((e) => e.fn.min('run_number').as('run'))
+    .where('run_number', '>', at.run);
+  return db
+    .selectFrom('result')
+    .select(['receipt_id', 'operator_id'])
+    .distinct()
+    .where('site', '=', at.site)
+    .where('instrument_serial', '=', at.serial)
+    .where('run_epoch', '=', at.epoch)
+    .where('run_number', '>', sql<number>`coalesce((${before}), 0)`)
+    .where('run_number', '<', sql<number>`coalesce((${after}), ${sql.lit(FAR)})`);
+});
+
+const SUBJECT = 'check:';
+
+/** Opens the discrepancy of a failed check. What it puts in doubt, the statements of its results say themselves. */
+export async function openFailure(
+  trx: Trx,
+  check: PerformanceCheckRow,
+  now: Instant,
+  zone: string,
+): Promise<void> {
+  const { instrument_serial: serial, check_id: id, standard, run_number: run } = check;
+  const failure = {
+    site: check.site,
+    class: 'performance-failed' as const,
+    subject: `${SUBJECT}${check.id}`,
+    receiptId: null,
+    containerLabel: null,
+    destination: null,
+    scope: { instruments: [serial], bracket: true as const },
+    detail: `${serial}: check ${id} (run ${run}) on ${standard} failed`,
+    openedAt: now,
+    countsFrom: check.checked_at,
+  };
+  await openDiscrepancy(trx, failure, zone);
+}
+
+/** Closes failures of an instrument whose cause is signed and that a pass on the same standard followed. */
+export async function closeAnsweredFailures(
+  trx: Trx,
+  of: {
+    readonly site: string;
+    readonly serial: string;
+    readonly now: Instant;
+    readonly zone: string;
+  },
+): Promise<void> {
+  const { rows } = await openFailures(trx, { site: of.site, serial: of.serial });
+  for (const { subject } of rows) {
+    const checkRowId = subject.slice(SUBJECT.length);
+    const pass = await passAfter(trx, of.site, checkRowId);
+    if (pass === null || !(await isCauseSigned(trx, of.site, checkRowId))) continue;
+    await closeByEvidence(trx, {
+      site: of.site,
+      class: 'performance-failed',
+      subject,
+      evidence: `${SUBJECT}${pass}`,
+      closedAt: of.now,
+      zone: of.zone,
+    });
+  }
+}
+
+const openFailures = prepared((db, of: { readonly site: string; readonly serial: string }) =>
+  db
+    .selectFrom('discrepancy')
+    .select('subject')
+    .where('site', '=', of.site)
+    .where('class', '=', sql.lit('performance-failed'))
+    .where('instrument', '=', of.serial)
+    .where('closed_at', 'is', null),
+);
+
+async function passAfter(reader: Reader, site: string, checkRowId: string): Promise<string | null> {
+  const row = await reader
+    .selectFrom('performance_check as f')
+    .innerJoin('performance_check as p', (join) =>
+      join
+        .onRef('p.site', '=', 'f.site')
+        .onRef('p.instrument_serial', '=', 'f.instrument_serial')
+        .onRef('p.run_epoch', '=', 'f.run_epoch')
+        .onRef('p.standard', '=', 'f.standard')
+        .onRef('p.run_number', '>', 'f.run_number'),
+    )
+    .select('p.id')
+    .where('f.site', '=', site)
+    .where('f.id', '=', checkRowId)
+    .where('p.verdict', '=', 'pass')
+    .orderBy('p.run_number')
+    .limit(1)
+    .executeTakeFirst();
+  return row?.id ?? null;
+}

@@ -1,0 +1,358 @@
+import { describe, expect, it } from 'vitest';
+import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
+import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
+
+/** Release-safety rule 25: what was scanned for one receipt and measured on another. */
+
+/** The drum holds something else, and the recheck says so too. */
+const NAPHTHALENE = curve('naphthalene');
+const FAIL = {
+  decision: 'fail' as const,
+  score: {
+    algorithm: 'squared-correlation',
+    value: scoreOf('ID-M-1', NAPHTHALENE),
+    threshold: dec('0.90'),
+  },
+  spectrum: encodeSpectrum(NAPHTHALENE.axis, NAPHTHALENE.intensity, 'float64'),
+};
+
+async function world(over: Parameters<typeof goodResult>[1] = FAIL) {
+  const bench = await AttributionBench.open();
+  const [first, second] = [await bench.reviews.person('robin'), await bench.reviews.person('sam')];
+  await bench.reviews.settle(goodParts([goodResult(1, over), goodResult(2)]));
+  return { bench, first, second, row: await bench.reviews.rowId('R-1') };
+}
+
+describe('rule 25: wrong lot typed', () => {
+  it('counts at both receipts while it is proposed, and moves by a second person’s signature only', async () => {
+    const { bench, first, second, row } = await world();
+    expect(await bench.contrary('R-1')).toContain('contradicted');
+    expect(await bench.contrary('R-2')).toContain('met');
+    const id = await bench.propose(row, first);
+    expect(await bench.contrary('R-1')).toContain('contradicted: result R-1 on container C-1');
+    expect(await bench.contrary('R-2')).toBe(
+      'contradicted: result R-1 on container D-1: fail, proposed for this receipt, nobody signed yet',
+    );
+    expect(await bench.open()).toEqual(['attribution-open R-1', 'attribution-open R-2']);
+    expect(await bench.places()).toEqual(['R-1 R-1/C-1 rev 1', 'R-2 R-1/C-2 rev 1']);
+
+    const answer = await bench.decide(id, second);
+    expect(answer).toMatchObject({
+      kind: 'signed',
+      state: 'signed',
+      revision: 2,
+      signature: { meaning: 'attributed', subject: { kind: 'attribution', id } },
+    });
+    expect(await bench.places()).toEqual(['R-1 R-2/D-1 rev 2', 'R-2 R-1/C-2 rev 1']);
+    expect(await bench.contrary('R-1')).toBe('met: no contrary result');
+    expect(await bench.contrary('R-2')).toBe('contradicted: result R-1 on container D-1: fail');
+    expect(await bench.open()).toEqual([]);
+    const result = await bench.db
+      .selectFrom('result')
+      .select(['result_id', 'receipt_scanned', 'container_scanned', 'lot', 'record'])
+      .where('id', '=', row)
+      .executeTakeFirstOrThrow();
+    // What was reported stays as it was reported.
+    expect(result).toMatchObject({ receipt_scanned: 'GR-1', container_scanned: 'C-1', lot: 'L-1' });
+    expect(JSON.parse(result.record ?? '')).toMatchObject({
+      receipt: { scanned: 'GR-1', entry: 'scanned' },
+      container: { scanned: 'C-1', entry: 'scanned' },
+    });
+    const [entry] = await bench.reviews.trail('result.attributed');
+    expect(entry).toMatchObject({ actor: second.accountId, subject_id: row });
+    expect(JSON.parse(entry?.before ?? '')).toMatchObject({ receiptId: 'R-1', revision: 1 });
+    expect(JSON.parse(entry?.after ?? '')).toMatchObject({ receiptId: 'R-2', revision: 2 });
+  });
+
+  it('withdraws at the old before it posts to the new, in the order of the result’s key', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.deliver();
+    await bench.decide(await bench.propose(row, first), second);
+    expect(await bench.messages()).toEqual([
+      'result 1 R-1 confirmed',
+      'withdrawal 1 R-1 due',
+      'result 2 R-2 due',
+      'result 1 R-1 confirmed',
+    ]);
+    const [withdrawal] = await bench.db.selectFrom('withdrawal').selectAll().execute();
+    expect(withdrawal).toMatchObject({ result_row_id: row, result_revision: 1, receipt_id: 'R-1' });
+    expect(withdrawal?.reason).toContain('attributed to D-1 of receipt R-2 by Person sam');
+    // The old receipt waits for the withdrawal, the new one for the result.
+    expect(await bench.reviews.found('deliveries-confirmed', 'R-1')).toContain('unmet');
+  });
+
+  it('sends what never left under the new receipt only', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.decide(await bench.propose(row, first), second);
+    expect((await bench.messages()).slice(0, 2)).toEqual([
+      'result 1 R-1 cancelled',
+      'result 2 R-2 due',
+    ]);
+    expect(await bench.db.selectFrom('withdrawal').selectAll().execute()).toEqual([]);
+  });
+
+  it('frees the key of what the destination had refused, and withdraws what may be on its way', async () => {
+    const refused = await world();
+    await refused.bench.deliver('rejected');
+    await refused.bench.decide(
+      await refused.bench.propose(refused.row, refused.first),
+      refused.second,
+    );
+    expect((await refused.bench.messages()).slice(0, 2)).toEqual([
+      'result 1 R-1 superseded',
+      'result 2 R-2 due',
+    ]);
+    const sending = await world();
+    await sending.bench.deliver('sending');
+    await sending.bench.decide(
+      await sending.bench.propose(sending.row, sending.first),
+      sending.second,
+    );
+    expect((await sending.bench.messages()).slice(0, 3)).toEqual([
+      'result 1 R-1 sending',
+      'withdrawal 1 R-1 due',
+      'result 2 R-2 due',
+    ]);
+  });
+
+  it('is withdrawn once for each place it was sent from', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.deliver();
+    await bench.decide(await bench.propose(row, first), second);
+    await bench.deliver();
+    const back = {
+      receiptId: 'R-1',
+      seen: { receipt: 'GR-1', container: 'C-2', lot: 'L-1', seenBy: 'Lena (simulated)' },
+      reason: 'the photo was of another drum',
+    };
+    await bench.decide(await bench.propose(row, first, back), second);
+    expect(await bench.places()).toEqual(['R-1 R-1/C-2 rev 3', 'R-2 R-1/C-2 rev 1']);
+    expect((await bench.messages()).slice(0, 5)).toEqual([
+      'result 1 R-1 confirmed',
+      'withdrawal 1 R-1 confirmed',
+      'result 2 R-2 confirmed',
+      'withdrawal 2 R-2 due',
+      'result 3 R-1 due',
+    ]);
+  });
+});
+
+describe('a pass that was measured on another drum', () => {
+  it('covers there by the labels that were read, and nothing where it was scanned', async () => {
+    const { bench, first, second, row } = await world({});
+    expect(await bench.reviews.found('coverage', 'R-1')).toContain('2 of 2');
+    const id = await bench.propose(row, first);
+    // A doubt about what covers a drum is news at once, and nothing covers by being proposed.
+    expect(await bench.open()).toEqual(['attribution-open R-1']);
+    expect(await bench.reviews.found('coverage', 'R-2')).toContain('container D-1 is not covered');
+    await bench.decide(id, second);
+    expect(await bench.reviews.found('coverage', 'R-1')).toContain('container C-1 is not covered');
+    expect(await bench.reviews.found('coverage', 'R-2')).not.toContain('container D-1');
+    expect(await bench.reviews.found('labels-verified', 'R-2')).not.toContain('container D-1');
+  });
+
+  it('has to be reviewed again: what was signed about it was of another place', async () => {
+    const offset = { measuredAt: '2026-07-01T12:11:00+02:00' };
+    const { bench, first, second, row } = await world(offset);
+    await bench.reviews.review('clear', row, first);
+    await bench.decide(await bench.propose(row, first), second);
+    expect(await bench.reviews.found('no-open-discrepancy', 'R-2')).toContain(
+      'result R-1 was cleared by a signature that is void',
+    );
+    expect(await bench.reviews.found('coverage', 'R-2')).toContain('container D-1 is not covered');
+  });
+});
+
+describe('a contrary result without an owner', () => {
+  it('rule 10: gets one, which closes the evidence that blocked by its scope', async () => {
+    const unknown = { ...FAIL, receipt: { scanned: 'GR-?', entry: 'typed' } as const };
+    const { bench, first, second, row } = await world(unknown);
+    expect(await bench.open()).toEqual(['contrary-unowned null']);
+    const id = await bench.propose(row, first);
+    expect(await bench.open()).toEqual(['contrary-unowned null', 'attribution-open R-2']);
+    const answer = await bench.decide(id, second);
+    if (answer.kind !== 'signed') throw new Error(JSON.stringify(answer));
+    expect(await bench.open()).toEqual([]);
+    const closed = (await bench.reviews.bench.discrepancies()).find(
+      (d) => d.class === 'contrary-unowned',
+    );
+    expect(closed?.closing_evidence).toBe(`signature:${answer.signature.id}`);
+    expect(await bench.contrary('R-2')).toContain('contradicted: result R-1 on container D-1');
+
+    // The receipt is corrected: the labels were compared with something else.
+    await bench.announceSecond({ manufacturer: 'Maker C (simulated)' });
+    expect(await bench.watch.round()).toBe(true);
+    expect(await bench.open()).toEqual(['contrary-unowned null']);
+    expect(await bench.reviews.found('no-open-discrepancy', 'R-1')).toContain('contrary-unowned');
+    expect(await bench.watch.round()).toBe(false);
+    await bench.decide(await bench.propose(row, first), second);
+    expect(await bench.open()).toEqual([]);
+    expect(await bench.places()).toContain('R-1 R-2/D-1 rev 2');
+  });
+});
+
+describe('a signature that is void', () => {
+  it('gives back what it took away: the contrary result counts at both until somebody signs again', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.decide(await bench.propose(row, first), second);
+    await bench.announceSecond({ supplier: 'Trader D (simulated)' });
+    expect(await bench.contrary('R-1')).toBe(
+      'contradicted: result R-1 on container C-1: fail, taken from this receipt by a signature that is void',
+    );
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+    expect(await bench.reviews.found('no-open-discrepancy', 'R-2')).toContain(
+      'attributed by a signature that is void: changed at /to/expects/supplier',
+    );
+    const again = await bench.propose(row, first);
+    const answer = await bench.decide(again, second);
+    expect(answer).toMatchObject({ kind: 'signed', revision: 2 });
+    expect(await bench.contrary('R-1')).toBe('met: no contrary result');
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+  });
+
+  it('is found by the next round of work, which evaluates the receipts it stood between', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.decide(await bench.propose(row, first), second);
+    const version = async () =>
+      (
+        await bench.db
+          .selectFrom('receipt')
+          .select('facts_version')
+          .where('id', '=', 'R-1')
+          .executeTakeFirstOrThrow()
+      ).facts_version;
+    const before = await version();
+    // A revision that the signature does not rest on voids nothing.
+    await bench.announceSecond({ quantity: '75 kg' });
+    expect(await bench.watch.round()).toBe(false);
+    await bench.announceSecond({ quantity: '75 kg', manufacturer: 'Maker C (simulated)' });
+    expect(await bench.watch.round()).toBe(true);
+    expect(await version()).toBeGreaterThan(before);
+    expect(await bench.reviews.trail('attribution.void')).toHaveLength(1);
+  });
+});
+
+describe('nobody signs', () => {
+  it('what they proposed, what they measured, or without the right; and none of it moves anything', async () => {
+    const { bench, first, row } = await world();
+    const id = await bench.propose(row, first);
+    const operator = await bench.reviews.person('oona', { operatorIds: ['OP-1'] });
+    const viewer = await bench.reviews.person('vic', { roles: ['viewer'] });
+    expect(await bench.decide(id, first)).toMatchObject({ why: 'duty-own-proposal' });
+    expect(await bench.decide(id, operator)).toMatchObject({ why: 'duty-own-result' });
+    expect(await bench.decide(id, viewer)).toMatchObject({ why: 'right-missing' });
+    expect(await bench.places()).toContain('R-1 R-1/C-1 rev 1');
+    expect(await bench.reviews.trail('signature.refused')).toHaveLength(3);
+  });
+
+  it('against labels that do not lead to a listed container', async () => {
+    const { bench, first, row } = await world();
+    const proposer = { accountId: first.accountId ?? '', printedName: 'robin', source: null };
+    const seen = LABELS_OF_D1.seen;
+    for (const [change, words] of [
+      [{ receiptId: 'R-9' }, 'nobody announced receipt R-9'],
+      [{ seen: { ...seen, container: 'D-9' } }, 'lists no container "D-9"'],
+      [{ seen: { ...seen, receipt: 'GR-1' } }, 'the label shows receipt "GR-1"'],
+      [{ seen: { ...seen, lot: 'L-1' } }, 'the label shows lot "L-1"'],
+      [{ seen: { ...seen, lot: null } }, 'say which lot the label shows'],
+      [{ seen: { ...seen, seenBy: 'OP-1' } }, 'who measured it cannot be who looked'],
+      [
+        { receiptId: 'R-1', seen: { ...seen, receipt: 'GR-1', container: 'C-1', lot: 'L-1' } },
+        'it belongs there already',
+      ],
+    ] as const) {
+      const answer = await bench.attributions.propose(
+        row,
+        { ...LABELS_OF_D1, ...change },
+        proposer,
+      );
+      expect(answer).toMatchObject({ kind: 'refused', detail: expect.stringContaining(words) });
+    }
+    expect(await bench.db.selectFrom('attribution').selectAll().execute()).toEqual([]);
+    expect(await bench.open()).toEqual([]);
+  });
+});
+
+describe('a proposal that is declined', () => {
+  it('takes a signature too, since it takes a fact from the receipt it named', async () => {
+    const { bench, first, second, row } = await world();
+    const id = await bench.propose(row, first);
+    expect(await bench.decide(id, first, 'decline')).toMatchObject({ why: 'duty-own-proposal' });
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+    expect(await bench.decide(id, second, 'decline')).toMatchObject({ state: 'declined' });
+    expect(await bench.contrary('R-2')).toBe('met: no contrary result');
+    expect(await bench.contrary('R-1')).toContain('contradicted');
+    expect(await bench.open()).toEqual([]);
+    expect(await bench.decide(id, second)).toMatchObject({ why: 'act-not-possible' });
+  });
+
+  it('is overtaken when another one of the same result is signed', async () => {
+    const { bench, first, second, row } = await world();
+    const one = await bench.propose(row, first);
+    const seen = { ...LABELS_OF_D1.seen, container: 'D-2' };
+    const two = await bench.propose(row, first, { ...LABELS_OF_D1, seen });
+    await bench.decide(two, second);
+    expect(await bench.places()).toContain('R-1 R-2/D-2 rev 2');
+    const states = await bench.db
+      .selectFrom('attribution')
+      .select(['id', 'state'])
+      .orderBy('id')
+      .execute();
+    expect(states).toEqual([
+      { id: one, state: 'overtaken' },
+      { id: two, state: 'signed' },
+    ]);
+    expect(await bench.open()).toEqual([]);
+  });
+});
+
+describe('of two re-attributions at once', () => {
+  it('one wins, and the other is told that what was shown is stale', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.deliver();
+    const third = await bench.reviews.person('toni');
+    const one = await bench.propose(row, first);
+    const seen = { ...LABELS_OF_D1.seen, container: 'D-2' };
+    const two = await bench.propose(row, first, { ...LABELS_OF_D1, seen });
+    const shown = await Promise.all([one, two].map((id) => bench.attributions.show(id)));
+    const ask = (i: number) => ({
+      act: 'attribute' as const,
+      shownSha256: shown[i]?.sha256 ?? '',
+      reason: 'at once',
+    });
+    const answers = await Promise.all([
+      bench.attributions.decide(one, ask(0), second),
+      bench.attributions.decide(two, ask(1), third),
+    ]);
+    expect(answers.map((a) => a.kind).sort()).toEqual(['refused', 'signed']);
+    expect(answers.find((a) => a.kind === 'refused')).toMatchObject({ why: 'signature-stale' });
+    expect((await bench.messages()).filter((m) => m.startsWith('withdrawal'))).toHaveLength(1);
+    expect((await bench.places())[0]).toMatch(/^R-1 R-2\/D-[12] rev 2$/);
+  });
+});
+
+describe('beside a bundle that settles', () => {
+  it('whichever comes first, the contrary result counts once at its place and what supersedes it takes nothing', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.deliver();
+    const id = await bench.propose(row, first);
+    const supersedes = { resultId: 'R-1', reason: 'wrong drum' };
+    const later = goodParts(
+      [goodResult(3, { supersedes, container: { scanned: 'C-1', entry: 'scanned' } })],
+      {
+        bundleId: 'B-2',
+      },
+    );
+    const [answer] = await Promise.all([bench.decide(id, second), bench.reviews.settle(later)]);
+    const done = answer.kind === 'signed' ? answer : await bench.decide(id, second);
+    expect(done).toMatchObject({ kind: 'signed' });
+    expect(await bench.places()).toEqual([
+      'R-1 R-2/D-1 rev 2',
+      'R-2 R-1/C-2 rev 1',
+      'R-3 R-1/C-1 rev 1',
+    ]);
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+    expect(await bench.contrary('R-1')).toBe('met: no contrary result');
+  });
+});
