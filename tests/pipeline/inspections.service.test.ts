@@ -164,6 +164,36 @@ describe('an inspection of labels or damage', () => {
     expect(await report(robin)).toMatchObject({ why: 'act-not-possible' });
   });
 
+  it('is asked anew of what receipts are merged into, and a rejection of one part stays', async () => {
+    const { bench, report, condition } = await world();
+    const robin = await bench.person('robin');
+    await report(robin);
+    await bench.announce({
+      receiptId: 'R-2',
+      scanText: 'GR-2',
+      line: '20',
+      containers: ['C-3', 'C-4'],
+    });
+    expect(await report(robin, { receiptId: 'R-2', nonconforming: 1 })).toMatchObject({
+      kind: 'signed',
+    });
+    const { database, clock, statements, site } = bench.bench;
+    const changes = new ReceiptChangesService(
+      { site, evaluate: (trx, id, now) => statements.evaluateInTransaction(trx, id, now) },
+      bench.receipts,
+    );
+    const by = { actor: COMMAND_LINE, now: clock.now(), source: 'one lot' };
+    const merged = await database.transact((trx) =>
+      changes.merge(trx, { receiptId: 'R-3', parts: ['R-1', 'R-2'] }, by),
+    );
+    expect(merged).toMatchObject({ ok: true });
+    expect(await condition('R-3')).toMatchObject({
+      state: 'unmet',
+      found:
+        'labels: not inspected, the plan asks for 2 of 4 (level II, AQL 6.5); labels: rejected by the plan in receipt R-2 (level II, AQL 6.5): the quality unit decides',
+    });
+  });
+
   it('is not entered by who measured, without the right, by a wrong password, or as it cannot be', async () => {
     const { bench, report, condition } = await world();
     const robin = await bench.person('robin');
