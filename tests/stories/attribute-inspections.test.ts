@@ -32,10 +32,11 @@ let world: GatewayWorld;
 beforeEach(async () => {
   const edit = (text: string) =>
     replacing('plans:\n', PLANS)(replacing('decisions:\n', DECISION)(text));
-  world = await GatewayWorld.open({ edits: { 'site.yaml': edit } });
+  world = await GatewayWorld.open({ secondPerson: true, edits: { 'site.yaml': edit } });
   const dock = new Dock(world);
   await makePerson(world, 'ada', ['administrator']);
   await makePerson(world, 'robin', ['reviewer']);
+  await makePerson(world, 'alex', ['reviewer']);
   await dock.announce(receipt);
   await dock.measureAll(receipt);
 });
@@ -73,18 +74,40 @@ async function report(fields: Record<string, unknown> = {}) {
   });
 }
 
+async function sign(userName: string) {
+  const review = `/api/v1/receipts/${receipt.id}/review`;
+  const { json } = await world.http({ path: review, key: world.controlToken });
+  return world.http({
+    path: review,
+    method: 'POST',
+    key: world.controlToken,
+    headers: { 'content-type': 'application/json' },
+    body: JSON.stringify({
+      act: 'sign',
+      shown: json['sha256'],
+      reason: 'results and count looked at (simulated)',
+      userName,
+      password: PASSWORD,
+    }),
+  });
+}
+
 describe('damage inspected by a plan', () => {
   it('is waited for, lets the receipt conform, and stops it when a later count is rejected', async () => {
-    await world.until('only the inspection is missing', async () => {
+    await world.until('only inspection and second person are missing', async () => {
       const { conditions } = await world.statement(receipt.id);
       const open = conditions.filter((c) => c.state === 'unmet' || c.state === 'contradicted');
-      return open.length === 1 && open[0]?.code === 'attribute-inspections';
+      const codes = open.map(({ code }) => code).sort();
+      return codes.join(' ') === 'attribute-inspections second-person';
     });
     expect(erpUsage(world, receipt.id)).not.toBe('released');
     expect(await report()).toMatchObject({
       status: 200,
       json: { receiptId: receipt.id, signature: { printedName: 'Person robin (simulated)' } },
     });
+    // Who signed the count is not the second person of the statement that rests on it.
+    expect(await sign('robin')).toMatchObject({ json: { code: 'duty-own-result' } });
+    expect(await sign('alex')).toMatchObject({ json: { outcome: 'conforms' } });
     const statement = await world.says(receipt.id, 'conforms');
     expect(found(statement, 'attribute-inspections').evidence).toEqual([
       { kind: 'decision', id: 'D-090' },
