@@ -88,18 +88,17 @@ export async function planInspections(
   now: Instant,
 ) {
   const plans = before?.attributePlans ?? [];
-  const isUnderWay =
-    measured ||
-    (plans.length > 0 && (await inspectionsOf(reader, site.site, line.receiptId)).length > 0);
-  return attributePlansMember(
-    planAttributes({
-      rules: site.attributePlans ?? [],
-      subject: line,
-      before: before && { subject: before.inForce, plans },
-      isUnderWay,
-      now,
-    }),
-  );
+  const entries = plans.length === 0 ? [] : await inspectionsOf(reader, site.site, line.receiptId);
+  const asked = planAttributes({
+    rules: site.attributePlans ?? [],
+    subject: line,
+    before: before && { subject: before.inForce, plans },
+    isUnderWay: measured || entries.length > 0,
+    now,
+  });
+  // What these rejected stays so, whatever a later revision adds.
+  const counted = entries.map(inspectionFact);
+  return attributePlansMember(carriedPlans(line.receiptId, asked, line.containers.length, counted));
 }
 
 /** Inspections that what comes of a receipt is asked for, with what was rejected of it. */

@@ -1,7 +1,7 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { Inspection, ReceiptAttributePlan } from '../../src/receipts/attribute-inspection.js';
-import { isRejected } from '../../src/receipts/attribute-inspection.js';
+import { carriedPlans, isRejected } from '../../src/receipts/attribute-inspection.js';
 import type { Condition, ConditionState } from '../../src/records/statement-record.js';
 import {
   CONDITION_CODES,
@@ -172,7 +172,7 @@ describe('rule 9: monotonic', () => {
       (of) => {
         const more = Array.from({ length: n }, (_, i) => `E-${of.containers.length + i}`);
         const containers = [...of.containers, ...more.map((label) => ({ label, required: false }))];
-        return { ...of, containers };
+        return revised({ ...of, containers });
       },
   );
   /** An entry in favour is taken away as if nobody had made it. */
@@ -191,9 +191,19 @@ describe('rule 9: monotonic', () => {
         const { receipt: r } = of;
         if (r === null) return of;
         const attributePlans = [...(r.attributePlans ?? []), { ...more, foundAt: now }];
-        return { ...of, receipt: { ...r, attributePlans } };
+        return revised({ ...of, receipt: { ...r, attributePlans } });
       },
   );
+
+  /** As a revision of the receipt stores its plans. */
+  function revised(of: StatementFacts): StatementFacts {
+    const { receipt: r, containers, inspections = [] } = of;
+    if (r === null) return of;
+    const { receiptId } = r.identity;
+    const plans = r.attributePlans ?? [];
+    const attributePlans = carriedPlans(receiptId, plans, containers.length, inspections);
+    return { ...of, receipt: { ...r, attributePlans } };
+  }
 
   it('an added entry never improves beyond asked and passed, and nothing else improves at all', () => {
     let improved = 0;
