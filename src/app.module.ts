@@ -57,6 +57,8 @@ import { ContainerRejectionService } from './pipeline/container-rejection.servic
 import type { GatewayParts } from './pipeline/gateway-parts.service.js';
 import { InboundController } from './pipeline/inbound.controller.js';
 import { InboundService } from './pipeline/inbound.service.js';
+import { InspectionsController } from './pipeline/inspections.controller.js';
+import { InspectionsService } from './pipeline/inspections.service.js';
 import { InstanceController } from './pipeline/instance.controller.js';
 import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
@@ -124,6 +126,7 @@ export const CONTROLLERS = [
   InstanceController,
   InstrumentPagesController,
   KeysController,
+  InspectionsController,
   LabelReviewController,
   MethodPagesController,
   MethodsController,
@@ -214,6 +217,7 @@ export class AppModule {
         { provide: DestinationWatch, useValue: gateway.watch },
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
+        { provide: InspectionsService, useValue: gateway.inspections },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },

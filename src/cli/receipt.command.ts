@@ -7,6 +7,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
+import { registerInspections } from './inspection.command.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 
 interface ChangeOptions extends GatewayOptions {
@@ -76,6 +77,7 @@ export function registerReceipt(program: Command): void {
       const scanText = options.scanText === undefined ? {} : { scanText: options.scanText };
       return change(id, 'merge', options, { parts: options.part, ...scanText });
     });
+  registerInspections(receipt);
 }
 
 function withReason(command: Command): Command {

@@ -56,6 +56,7 @@ export const CONDITION_TITLES: Readonly<Record<ConditionCode, string>> = {
   'labels-verified': 'Labels looked at',
   'receipt-undivided': 'Receipt in one piece',
   'destination-unchanged': 'Destinations unchanged',
+  'attribute-inspections': 'Labels and damage inspected',
 };
 
 /** What a person does about a condition that is not met. No text here may lead to a release. */
@@ -91,6 +92,8 @@ export const CONDITION_NEXT: Readonly<Record<ConditionCode, string>> = {
     'Look at the receipts named. What came of a receipt in doubt waits for a reviewer’s signed act; a closed one went on elsewhere.',
   'destination-unchanged':
     'Check that the destination still means what its mapping says, and that nothing was used already.',
+  'attribute-inspections':
+    'Inspect as many containers as the plan asks for and have the count signed. What the plan rejects waits for the quality unit; another count takes nothing back.',
 };
 
 /** Where the evidence of a met condition stands on the receipt's page when the statement lists none by itself. */

@@ -33,6 +33,7 @@ import type { BundlesService } from './bundles.service.js';
 import type { ContainerRejectionService } from './container-rejection.service.js';
 import type { CurrentStatements } from './current-statements.service.js';
 import type { InboundService } from './inbound.service.js';
+import type { InspectionsService } from './inspections.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { InstrumentPerformance } from './instrument-performance.service.js';
 import type { LabelReviewService } from './label-review.service.js';
@@ -69,6 +70,7 @@ export interface GatewayParts {
   readonly bundles: BundlesService;
   readonly reviews: ReviewService;
   readonly bundleReviews: BundleReviewService;
+  readonly inspections: InspectionsService;
   readonly labelReviews: LabelReviewService;
   readonly originReviews: OriginReviewService;
   readonly receiptReviews: ReceiptReviewService;

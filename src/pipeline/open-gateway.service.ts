@@ -47,6 +47,7 @@ import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { InboundService } from './inbound.service.js';
+import { InspectionsService } from './inspections.service.js';
 import { openInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
@@ -314,6 +315,14 @@ async function wire(ground: Ground): Promise<Gateway> {
       site,
       signing,
       onSigned: () => queue.ring('receipts'),
+    }),
+    inspections: new InspectionsService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onReported: ringAll,
     }),
     labelReviews: new LabelReviewService({
       database,

@@ -1,6 +1,7 @@
 import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
+import { inspectionsOf } from '../receipts/inspections.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -131,6 +132,10 @@ export class ReceiptReviewService {
     const act = await this.#actOf(trx, about, request);
     const fault = await signing.judge(trx, proof, { ...act, now });
     if (fault !== null) return fault;
+    if (request.act === 'sign' && (await this.#hasInspected(trx, receiptId, proof))) {
+      const detail = 'you signed an inspection it rests on; somebody else has to judge it';
+      return refused('duty-own-result', detail);
+    }
     const option = receiptReviewOptions(about)[request.act];
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const signed = await signing.sign(
@@ -148,6 +153,11 @@ export class ReceiptReviewService {
     if (evaluation === null) throw new Error(`receipt ${receiptId} is gone`);
     const { outcome, revision } = evaluation;
     return { kind: 'signed', signature: signed.signature, outcome, revision };
+  }
+
+  async #hasInspected(trx: Trx, receiptId: string, { signer }: Proof): Promise<boolean> {
+    const entries = await inspectionsOf(trx, this.parts.site.site, receiptId);
+    return entries.some((entry) => entry.reported_by === signer.accountId);
   }
 
   async #actOf(

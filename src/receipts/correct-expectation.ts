@@ -11,6 +11,7 @@ import {
   type PlanSubject,
   planFromRule,
   type SamplingPlan,
+  sameSubject,
 } from './sampling-plan.js';
 
 export interface Correction {
@@ -165,10 +166,4 @@ function stricterPlan(kept: SamplingPlan, found: SamplingPlan): SamplingPlan {
   if (order !== 'crossing') return found;
   const { positions: _, ...rest } = found;
   return { ...rest, kind: 'every', rounding: 'up', required: found.containers };
-}
-
-function sameSubject(a: PlanSubject, b: PlanSubject): boolean {
-  return (
-    a.material === b.material && a.manufacturer === b.manufacturer && a.supplier === b.supplier
-  );
 }

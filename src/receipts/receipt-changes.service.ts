@@ -2,6 +2,11 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { FurtherRule } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { ReceiptLinkKind, ReceiptRow, ReceiptStatus } from '../storage/tables.js';
+import {
+  attributePlansMember,
+  type ReceiptAttributePlan,
+  together,
+} from './attribute-inspection.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { lockReceipts } from './facts.store.js';
 import { containerKey } from './label.js';
@@ -25,6 +30,7 @@ import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
   type InForce,
+  inspectionsCarried,
   revisionInForce,
   storeRevision,
 } from './receipt-revision.service.js';
@@ -163,10 +169,11 @@ export class ReceiptChangesService {
     if (waiting !== null) return invalid(waiting);
     await this.settings.evaluate(trx, row.id, by.now);
     const unowned = await this.receipts.unowned(trx);
+    const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
     const made: ChangedReceipt[] = [];
     for (const line of again.value) {
       const scanned = ready.value.byScan.get(line.scanText) ?? null;
-      const derived = { basis: before, action: 'receipt.split-off' };
+      const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
       await this.receipts.add(trx, line, scanned, unowned, by, derived);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: line.containers });
       made.push({ receiptId: line.receiptId, revision: 1, status: 'open' });
@@ -214,7 +221,8 @@ export class ReceiptChangesService {
     }
     await this.settings.evaluate(trx, row.id, by.now);
     const scanned = ready.value.byScan.get(gone.scanText) ?? null;
-    const derived = { basis: before, action: 'receipt.split-off' };
+    const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
+    const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
     await this.receipts.add(trx, gone, scanned, await this.receipts.unowned(trx), by, derived);
     await this.closeRejected(trx, row.id, keys, gone.receiptId, by);
     const move = { from: row.id, to: gone.receiptId, labels: gone.containers };
@@ -306,7 +314,10 @@ export class ReceiptChangesService {
       ...strictest.before.plan,
       afterFailure: strictestFurther(parts),
     };
-    const basis = { ...strictest.before, plan, required };
+    const asked: ReceiptAttributePlan[] = [];
+    for (const { before } of parts) asked.push(...(await inspectionsCarried(trx, site, before)));
+    const { attributePlans: _, ...stricter } = strictest.before;
+    const basis = { ...stricter, plan, required, ...attributePlansMember(together(asked)) };
     const derived = { basis, action: 'receipt.merged-from' };
     await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
     const closed: ChangedReceipt[] = [];
@@ -431,9 +442,15 @@ export class ReceiptChangesService {
       readonly line?: ReceiptLine;
     },
   ): Promise<ChangedReceipt> {
-    const { announced, inForce, plan } = before;
+    const { announced, inForce, plan, attributePlans = [] } = before;
     const revision = row.revision + 1;
-    const document = { announced, inForce: change.line ?? inForce, keptBack: [], plan };
+    const document = {
+      announced,
+      inForce: change.line ?? inForce,
+      keptBack: [],
+      plan,
+      ...attributePlansMember(attributePlans),
+    };
     const { action, status } = change;
     const planned = { plan, required };
     const stored = { document, planned, revision, before: inForce, action, status };

@@ -4,8 +4,15 @@ import type { Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { ReceiptStatus } from '../storage/tables.js';
+import {
+  attributePlansMember,
+  carriedPlans,
+  inspectionFact,
+  planAttributes,
+} from './attribute-inspection.js';
 import { type PlannedContainers, planContainers } from './correct-expectation.js';
 import type { ReceiptLine } from './expectation-line.js';
+import { inspectionsOf } from './inspections.store.js';
 import {
   containerRows,
   lineSummary,
@@ -20,7 +27,7 @@ import {
   updateReceipt,
 } from './receipts.store.js';
 
-export type ReceiptsSite = Pick<SiteFolder, 'site' | 'timeZone' | 'plans'>;
+export type ReceiptsSite = Pick<SiteFolder, 'site' | 'timeZone' | 'plans' | 'attributePlans'>;
 
 /** Who changes a receipt, when, and by what. */
 export interface By {
@@ -71,6 +78,38 @@ export function planLine(
   });
 }
 
+/** Inspections that a line is asked for, as a member of its document, see `planAttributes`. */
+export async function planInspections(
+  reader: Reader,
+  site: ReceiptsSite,
+  line: ReceiptLine,
+  before: InForce | null,
+  measured: boolean,
+  now: Instant,
+) {
+  const plans = before?.attributePlans ?? [];
+  const entries = plans.length === 0 ? [] : await inspectionsOf(reader, site.site, line.receiptId);
+  const asked = planAttributes({
+    rules: site.attributePlans ?? [],
+    subject: line,
+    before: before && { subject: before.inForce, plans },
+    isUnderWay: measured || entries.length > 0,
+    now,
+  });
+  // What these rejected stays so, whatever a later revision adds.
+  const counted = entries.map(inspectionFact);
+  return attributePlansMember(carriedPlans(line.receiptId, asked, line.containers.length, counted));
+}
+
+/** Inspections that what comes of a receipt is asked for, with what was rejected of it. */
+export async function inspectionsCarried(reader: Reader, site: string, before: InForce) {
+  const plans = before.attributePlans ?? [];
+  if (plans.length === 0) return [];
+  const { receiptId, containers } = before.inForce;
+  const entries = await inspectionsOf(reader, site, receiptId);
+  return carriedPlans(receiptId, plans, containers.length, entries.map(inspectionFact));
+}
+
 export interface RevisionToStore {
   readonly document: RevisionDocument;
   readonly planned: PlannedContainers;
@@ -90,7 +129,7 @@ export async function storeRevision(
 ): Promise<void> {
   const { document, planned, revision, before } = change;
   const { inForce: line, keptBack } = document;
-  const columns = receiptColumns(line, planned.plan, revision);
+  const columns = receiptColumns(line, document, revision);
   const status = change.status ?? 'open';
   // Other changes leave it as it is: the list is still the one that was announced.
   const announced = change.action === undefined ? { by_hand: by.byHand ?? null } : {};

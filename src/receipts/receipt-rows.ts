@@ -1,5 +1,6 @@
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { ContainerRow, ReceiptRow } from '../storage/tables.js';
+import type { ReceiptAttributePlan } from './attribute-inspection.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { containerKey } from './label.js';
 import type { SamplingPlan } from './sampling-plan.js';
@@ -11,6 +12,8 @@ export interface RevisionDocument {
   /** What the announcement would have eased and what stays in force instead. */
   readonly keptBack: readonly string[];
   readonly plan: SamplingPlan | null;
+  /** Inspections of labels and damage; left out where none is asked for. */
+  readonly attributePlans?: readonly ReceiptAttributePlan[];
 }
 
 /** Row of a receipt that nobody announced yet. */
@@ -34,6 +37,7 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     retest_at: null,
     scan_text: scanText,
     plan: null,
+    attribute_plans: null,
     revision: 0,
     facts_version: 0,
     evaluation_due: 0,
@@ -44,7 +48,11 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
   };
 }
 
-export function receiptColumns(line: ReceiptLine, plan: SamplingPlan | null, revision: number) {
+export function receiptColumns(
+  line: ReceiptLine,
+  { plan, attributePlans }: Pick<RevisionDocument, 'plan' | 'attributePlans'>,
+  revision: number,
+) {
   return {
     announced: 1,
     receipt_number: line.receiptNumber,
@@ -62,6 +70,7 @@ export function receiptColumns(line: ReceiptLine, plan: SamplingPlan | null, rev
     retest_at: line.retestAt,
     scan_text: line.scanText,
     plan: plan === null ? null : JSON.stringify(plan),
+    attribute_plans: attributePlans === undefined ? null : JSON.stringify(attributePlans),
     revision,
     evaluation_due: 1,
     status: 'open',

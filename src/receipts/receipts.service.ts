@@ -16,6 +16,7 @@ import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
   type InForce,
+  planInspections,
   planLine,
   type ReceiptsSite,
   revisionInForce,
@@ -202,7 +203,14 @@ export class ReceiptsService {
     await lockReceipts(trx, site, [line.receiptId]);
     const isMeasured = derived !== undefined;
     const planned = planLine(this.settings.site, line, derived?.basis ?? null, isMeasured, by.now);
-    const document = { announced: line, inForce: line, keptBack: [], plan: planned.plan };
+    const basis = derived?.basis ?? null;
+    const document = {
+      announced: line,
+      inForce: line,
+      keptBack: [],
+      plan: planned.plan,
+      ...(await planInspections(trx, this.settings.site, line, basis, isMeasured, by.now)),
+    };
     const revision = { document, planned, revision: 1, before: null };
     const action = derived ? { action: derived.action } : {};
     await storeRevision(trx, this.settings.site, { ...revision, ...action }, by);
@@ -251,7 +259,13 @@ export class ReceiptsService {
     }
     const revision = row.revision + 1;
     const { keptBack } = correction;
-    const document = { announced: line, inForce, keptBack, plan: planned.plan };
+    const document = {
+      announced: line,
+      inForce,
+      keptBack,
+      plan: planned.plan,
+      ...(await planInspections(trx, this.settings.site, inForce, before, measured, by.now)),
+    };
     const stored = { document, planned, revision, before: before.inForce };
     await storeRevision(trx, this.settings.site, stored, by);
     return {

@@ -104,21 +104,33 @@ export function findPlanRule(
   if (subject.material === null) return null;
   let best: PlanRule | null = null;
   for (const rule of rules) {
-    if (!matches(rule, subject) || at >= rule.expires) continue;
+    if (!matchesSubject(rule, subject) || at >= rule.expires) continue;
     if (best === null || ranksAbove(rule, best)) best = rule;
   }
   return best;
 }
 
-function matches(rule: PlanRule, subject: PlanSubject): boolean {
+/** What a rule of the site holds for. */
+type PlanScope = Pick<PlanRule, 'material' | 'manufacturer' | 'supplier'>;
+
+/** A subject without a material is matched by no rule. */
+export function matchesSubject(rule: PlanScope, subject: PlanSubject): boolean {
   return (
+    subject.material !== null &&
     (rule.material === '*' || rule.material === subject.material) &&
     (rule.manufacturer === null || rule.manufacturer === subject.manufacturer) &&
     (rule.supplier === null || rule.supplier === subject.supplier)
   );
 }
 
-function specificity(rule: PlanRule): number {
+export function sameSubject(a: PlanSubject, b: PlanSubject): boolean {
+  return (
+    a.material === b.material && a.manufacturer === b.manufacturer && a.supplier === b.supplier
+  );
+}
+
+/** The higher, the more specific. */
+export function specificity(rule: PlanScope): number {
   return (
     (rule.material === '*' ? 0 : 4) +
     (rule.manufacturer === null ? 0 : 2) +

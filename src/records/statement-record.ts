@@ -36,10 +36,12 @@ export type ConditionCode =
   | 'performance-brackets'
   | 'labels-verified'
   | 'receipt-undivided'
-  | 'destination-unchanged';
+  | 'destination-unchanged'
+  /** Only where the site asks for an inspection of the receipt's labels or damage. */
+  | 'attribute-inspections';
 
 export interface EvidenceReference {
-  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`, `announced-by-hand`. */
+  /** `result`, `container`, `instrument`, `delivery`, `discrepancy`, `decision`, `stop`, `receipt-revision`, `announced-by-hand`, `inspection`. */
   readonly kind: string;
   readonly id: string;
 }

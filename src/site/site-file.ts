@@ -1,6 +1,7 @@
 import type { Decimal } from '../formats/decimal.js';
 import type { IdentityTests, Treatment } from './method-treatment.js';
 import type {
+  AttributePlanRule,
   DecisionRecord,
   DerivativeSetting,
   Destination,
@@ -31,6 +32,7 @@ export interface SiteFile {
   readonly methods: readonly MethodEntry[];
   readonly references?: readonly ReferenceEntry[];
   readonly plans: readonly PlanEntry[];
+  readonly attributePlans?: readonly AttributePlanEntry[];
   readonly decisions: readonly DecisionRecord[];
   readonly secondPerson: SecondPersonRule;
   readonly escalation?: Escalation;
@@ -106,6 +108,16 @@ export interface PlanEntry {
   readonly positions?: readonly number[];
   readonly afterFailure?: FurtherRule;
   readonly decision: string;
+  /** RFC 3339 with offset. */
+  readonly expires: string;
+}
+
+export interface AttributePlanEntry
+  extends Pick<AttributePlanRule, 'attribute' | 'level' | 'aql' | 'decision'> {
+  /** Material code, or `*` for every material. */
+  readonly material: string;
+  readonly manufacturer?: string | null;
+  readonly supplier?: string | null;
   /** RFC 3339 with offset. */
   readonly expires: string;
 }

@@ -1,10 +1,11 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { Instant } from '../formats/instant.js';
+import type { Aql, InspectionLevel } from '../receipts/published-plans.js';
 import type { IdentityTests, Treatment } from './method-treatment.js';
 import type { PerformanceSettings } from './performance-settings.js';
 import type { SignalLimits } from './signal-limits.js';
-import type { Environment, Mode } from './vocabulary.js';
+import type { Environment, INSPECTED_ATTRIBUTES, Mode } from './vocabulary.js';
 
 /**
  * A site folder after reading: everything a site configures, validated and frozen, with the SHA-256 of
@@ -25,6 +26,8 @@ export interface SiteFolder {
   /** References besides those of the methods: what a margin and an unknown search compare with. */
   readonly references?: readonly SiteReference[];
   readonly plans: readonly PlanRule[];
+  /** Inspections of labels and damage, never of identity; left out where the site has none. */
+  readonly attributePlans?: readonly AttributePlanRule[];
   readonly decisions: readonly DecisionRecord[];
   readonly limits: SiteLimits;
   readonly sessions: SessionLimits;
@@ -186,6 +189,18 @@ export interface PlanRule {
   readonly positions?: readonly number[];
   /** How many more containers are identified for each one that failed; every one of the receipt when left out. */
   readonly afterFailure?: FurtherRule;
+  readonly decision: string;
+  readonly expires: Instant;
+}
+
+export type InspectedAttribute = (typeof INSPECTED_ATTRIBUTES)[number];
+
+/** Single sampling by attributes, normal inspection (ISO 2859-1). */
+export interface AttributePlanRule
+  extends Pick<PlanRule, 'material' | 'manufacturer' | 'supplier'> {
+  readonly attribute: InspectedAttribute;
+  readonly level: InspectionLevel;
+  readonly aql: Aql;
   readonly decision: string;
   readonly expires: Instant;
 }

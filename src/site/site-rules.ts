@@ -4,7 +4,7 @@ import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
 import { overlappingVersions } from './method-date-rules.js';
 import { methodFaults } from './method-rules.js';
 import type { DocumentPath, RuleFault } from './site-fault.js';
-import type { PlanEntry, SiteFile } from './site-file.js';
+import type { AttributePlanEntry, PlanEntry, SiteFile } from './site-file.js';
 
 /**
  * Rules between the entries of `site.yaml` that no schema can say, in the order of the file. A file that
@@ -23,6 +23,9 @@ export function siteRuleFaults(site: Partial<SiteFile>, known: KnownIds): RuleFa
       unknownId(known.materials, reference.material, ['references', index, 'material'], 'material'),
     ),
     ...(site.plans ?? []).flatMap((plan, index) => planFaults(plan, index, known)),
+    ...(site.attributePlans ?? []).flatMap((plan, index) =>
+      attributePlanFaults(plan, index, known),
+    ),
     ...decisionFaults(site),
     ...secondPersonFaults(site, known),
     ...escalationFaults(site),
@@ -83,10 +86,15 @@ function duplicateFaults(site: Partial<SiteFile>): RuleFault[] {
       (site.destinations ?? []).map((d) => d.name),
     ),
     ...duplicates('plans', 'material', (site.plans ?? []).map(planSelector)),
+    ...duplicates(
+      'attributePlans',
+      'material',
+      (site.attributePlans ?? []).map((plan) => `${plan.attribute} of ${planSelector(plan)}`),
+    ),
   ];
 }
 
-function planSelector(plan: PlanEntry): string {
+function planSelector(plan: Pick<PlanEntry, 'material' | 'manufacturer' | 'supplier'>): string {
   return JSON.stringify([plan.material, plan.manufacturer ?? null, plan.supplier ?? null]);
 }
 
@@ -109,9 +117,23 @@ function duplicates(section: string, key: string, ids: readonly string[]): RuleF
   return faults;
 }
 
-function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[] {
-  const at = (key: string): DocumentPath => ['plans', index, key];
-  const faults = [...unknownDecision(known, plan.decision, at('decision'), 'sampling-plans')];
+function attributePlanFaults(
+  plan: AttributePlanEntry,
+  index: number,
+  known: KnownIds,
+): RuleFault[] {
+  const at = (key: string): DocumentPath => ['attributePlans', index, key];
+  return commonPlanFaults(plan, at, known, 'attribute-plans');
+}
+
+/** @param rule that the decision has to be about */
+function commonPlanFaults(
+  plan: Pick<PlanEntry, 'material' | 'decision' | 'expires'>,
+  at: (key: string) => DocumentPath,
+  known: KnownIds,
+  rule: string,
+): RuleFault[] {
+  const faults = [...unknownDecision(known, plan.decision, at('decision'), rule)];
   if (plan.material !== '*') {
     faults.push(...unknownId(known.materials, plan.material, at('material'), 'material'));
   }
@@ -124,6 +146,12 @@ function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[
         'Write one such as 2030-12-31T23:59:59Z: an unread expiry would leave the plan in force for ever.',
     });
   }
+  return faults;
+}
+
+function planFaults(plan: PlanEntry, index: number, known: KnownIds): RuleFault[] {
+  const at = (key: string): DocumentPath => ['plans', index, key];
+  const faults = commonPlanFaults(plan, at, known, 'sampling-plans');
   const isReduced = plan.plan !== 'every';
   if (isReduced && (plan.material === '*' || (plan.manufacturer ?? null) === null)) {
     faults.push({

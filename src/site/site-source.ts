@@ -1,5 +1,4 @@
 import type { Sha256 } from '../formats/canonical-json.js';
-import { parseTimestamp } from '../formats/instant.js';
 import { destinationFaults } from './destination-rules.js';
 import type { MappingDocument } from './mapping-document.js';
 import { checkedInstant, methodOf } from './method-of-entry.js';
@@ -81,8 +80,9 @@ export function buildSite(
   performance: PerformanceSettings | null,
   signal: SignalLimits | null,
 ): SiteFolder {
+  const { attributePlans, ...rest } = file;
   return deepFreeze({
-    ...file,
+    ...rest,
     signal,
     performance,
     instruments: file.instruments.map(buildInstrument),
@@ -90,18 +90,26 @@ export function buildSite(
     sessions: { ...DEFAULT_SESSIONS, ...file.sessions },
     methods: file.methods.map((entry) => buildMethod(entry, references)),
     references: (file.references ?? []).map((entry) => buildReference(entry, references)),
-    plans: file.plans.map((plan) => {
-      const expires = parseTimestamp(plan.expires);
-      if (!expires) throw new Error(`plan expiry was not checked: ${plan.expires}`);
-      return {
-        ...plan,
-        manufacturer: plan.manufacturer ?? null,
-        supplier: plan.supplier ?? null,
-        expires: expires.instant,
-      };
-    }),
+    plans: file.plans.map(scoped),
+    ...(attributePlans === undefined ? {} : { attributePlans: attributePlans.map(scoped) }),
     digest,
   });
+}
+
+/** Left out, manufacturer and supplier match all. */
+function scoped<
+  Entry extends {
+    readonly manufacturer?: string | null;
+    readonly supplier?: string | null;
+    readonly expires: string;
+  },
+>(entry: Entry) {
+  return {
+    ...entry,
+    manufacturer: entry.manufacturer ?? null,
+    supplier: entry.supplier ?? null,
+    expires: checkedInstant(entry.expires),
+  };
 }
 
 function buildInstrument(entry: InstrumentEntry): Instrument {

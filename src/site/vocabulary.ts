@@ -41,3 +41,6 @@ export function isContrary(
     matchedMaterial === null || (expectedMaterial !== null && matchedMaterial !== expectedMaterial)
   );
 }
+
+/** What is inspected of a receipt by attributes; identity is none of them. */
+export const INSPECTED_ATTRIBUTES = ['labels', 'damage'] as const;

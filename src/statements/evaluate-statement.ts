@@ -14,6 +14,7 @@ import { approvalOf, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
+import { attributeInspections } from './inspection-conditions.js';
 import { labelsVerified } from './label-conditions.js';
 import { receiptUndivided } from './lineage-conditions.js';
 import { performanceBrackets } from './performance-brackets.js';
@@ -22,7 +23,10 @@ import { spareDeliveries } from './spare-deliveries.js';
 import * as standing from './standing-conditions.js';
 import { type StatementEvidence, statementEvidence } from './statement-evidence.js';
 
-/** Every condition of a statement, in the order in which it is shown. */
+/**
+ * Every condition that each statement has, in the order in which it is shown. `attribute-inspections` comes behind them,
+ * where the receipt is asked for one.
+ */
 export const CONDITION_CODES: readonly ConditionCode[] = [
   'receipt-known',
   'plan-in-force',
@@ -99,6 +103,8 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
     receiptUndivided(receipt),
     standing.destinationUnchanged(facts),
   ];
+  const inspections = attributeInspections(facts, receipt);
+  if (inspections !== null) further.push(inspections);
   const signed = statementEvidence(facts, receipt, {
     ...shown,
     conditions: [...others, ...further],
@@ -140,7 +146,8 @@ export function outcomeOf(
       : conditions.filter((c) => c.state === 'not-evaluated').map((c) => c.code),
   );
   const unmet = conditions.some((c) => c.state === 'unmet');
-  const complete = CONDITION_CODES.every((code) => held.has(code) || excused.has(code));
+  const codes = [...CONDITION_CODES, ...conditions.map((c) => c.code)];
+  const complete = codes.every((code) => held.has(code) || excused.has(code));
   return complete && !unmet ? 'conforms' : 'incomplete';
 }
 
@@ -188,6 +195,7 @@ function decisionIds(
   assessment: Assessment,
 ): string[] {
   const ids = receipt.plan ? [receipt.plan.decision] : [];
+  ids.push(...(receipt.attributePlans ?? []).map(({ decision }) => decision));
   if (!facts.site.secondPerson.required) ids.push(facts.site.secondPerson.decision);
   for (const passes of assessment.passesByContainer.values()) {
     for (const { result } of passes) {

@@ -1,6 +1,7 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
 import type { Instant } from '../formats/instant.js';
 import type { EntryMode } from '../intake/result-bundle.js';
+import type { ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
 import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
@@ -65,6 +66,9 @@ export function receiptFacts(
     retestAt: row.retest_at,
     scanText: row.scan_text,
     plan: row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan),
+    ...(row.attribute_plans === null
+      ? {}
+      : { attributePlans: JSON.parse(row.attribute_plans) as ReceiptAttributePlan[] }),
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
     status: row.status,

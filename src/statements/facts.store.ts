@@ -1,5 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
+import { inspectionFact } from '../receipts/attribute-inspection.js';
+import { inspectionsOf } from '../receipts/inspections.store.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
@@ -85,6 +87,11 @@ export async function loadFacts(
         verifiedBy,
       ),
     ),
+    ...(row.attribute_plans === null
+      ? {}
+      : {
+          inspections: (await inspectionsOf(reader, site.site, receiptId)).map(inspectionFact),
+        }),
     claims: await loadClaims(reader, site.site, receiptId, resultRows),
     heardAt: await heardAt(reader, site.site),
     checks: site.performance === null ? [] : await checksAround(reader, site.site, results),

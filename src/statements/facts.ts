@@ -1,6 +1,7 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
 import type { Instant } from '../formats/instant.js';
 import type { EntryMode } from '../intake/result-bundle.js';
+import type { Inspection, ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
@@ -46,6 +47,8 @@ export interface ReceiptFacts {
   /** Normalised. */
   readonly scanText: string;
   readonly plan: SamplingPlan | null;
+  /** Inspections of labels and damage that it is asked for; left out: none. */
+  readonly attributePlans?: readonly ReceiptAttributePlan[];
   /** Every area any revision announced it for: moving a receipt does not unhear an instrument. */
   readonly areas: readonly string[];
   /**
@@ -227,6 +230,8 @@ export interface StatementFacts {
   readonly receipt: ReceiptFacts | null;
   readonly containers: readonly ContainerFact[];
   readonly results: readonly ResultFact[];
+  /** What was inspected by its attribute plans; left out where it has none. */
+  readonly inspections?: readonly Inspection[];
   readonly claims: readonly ClaimFact[];
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;

@@ -52,6 +52,8 @@ export function statementEvidence(
       resultIds: [...resultIds],
     })),
     results: byRow.map(resultEvidence),
+    // Left out where none is asked for, so that what was signed before reads as it did.
+    ...(receipt.attributePlans === undefined ? {} : { inspections: inspectionEvidence(facts) }),
     // Left out where there is none: most receipts never have one, and what was signed of them reads as before.
     ...(facts.claims.length === 0
       ? {}
@@ -71,6 +73,10 @@ export function statementEvidence(
     decisions: draft.decisions.map(({ id }) => id),
   };
   return { subject: statementSubject(identity.receiptId, revision), record };
+}
+
+function inspectionEvidence({ inspections = [] }: StatementFacts): JsonValue {
+  return inspections.map((inspection) => ({ ...inspection }));
 }
 
 function resultEvidence(result: ResultFact): JsonValue {

@@ -32,6 +32,7 @@ export interface Tables {
   inbound_line: InboundLineRow;
   container_relabel: ContainerRelabelRow;
   label_verification: LabelVerificationRow;
+  attribute_inspection: AttributeInspectionRow;
   attribution: AttributionRow;
   container_rejection: ContainerRejectionRow;
   container: ContainerRow;
@@ -312,6 +313,8 @@ export interface ReceiptRow {
   scan_text: string;
   /** JSON `SamplingPlan`, fixed when the receipt was announced; null when no plan is in force. */
   plan: string | null;
+  /** JSON list of `ReceiptAttributePlan`; null when the receipt is asked for no inspection. */
+  attribute_plans: string | null;
   /** Number of the expectation revision in force. */
   revision: number;
   facts_version: number;
@@ -436,6 +439,31 @@ export interface LabelVerificationRow {
   seen_receipt: string;
   verified_by: string;
   signature_id: string;
+  at: Instant;
+}
+
+/** What a person counted by looking at the labels or for damage of a receipt's containers; never changed. */
+export interface AttributeInspectionRow {
+  id: string;
+  site: string;
+  receipt_id: string;
+  /** Expectation revision that was in force. */
+  receipt_revision: number;
+  attribute: 'labels' | 'damage';
+  /** Containers. */
+  inspected: number;
+  nonconforming: number;
+  /** 1 when a plan of the receipt rejected it as it was entered. */
+  rejected: 0 | 1;
+  /** Name of who looked, as it was given. */
+  inspected_by: string;
+  /** When, as it was given, and as an instant. */
+  inspected_text: string;
+  inspected_at: Instant;
+  /** Account that signed it. */
+  reported_by: string;
+  signature_id: string;
+  shown_sha256: string;
   at: Instant;
 }
 

@@ -169,6 +169,10 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     writers: ['reconciliation/discrepancy-list.store.ts'],
     entries: [['reconciliation/discrepancies.service.ts', 'discrepancy.$']],
   },
+  attribute_inspection: {
+    writers: ['receipts/inspections.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
   label_verification: {
     writers: ['receipts/label-verification.store.ts'],
     entries: [['signatures/signing.service.ts', 'entry.action']],

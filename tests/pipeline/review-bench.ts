@@ -36,8 +36,8 @@ export class ReviewBench {
     });
   }
 
-  static async open(): Promise<ReviewBench> {
-    const bench = await BundleBench.open(SITE, MAPPINGS);
+  static async open(site = SITE): Promise<ReviewBench> {
+    const bench = await BundleBench.open(site, MAPPINGS);
     const { accounts } = peopleOn(bench.database, bench.clock);
     const signing = new SigningService(bench.database, bench.clock, accounts, bench.site);
     return new ReviewBench(bench, accounts, signing);

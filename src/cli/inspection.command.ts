@@ -1,0 +1,97 @@
+import { type Command, InvalidArgumentError, Option } from 'commander';
+import type { InspectionsView } from '../receipts/inspection-view.js';
+import type { SignatureManifest } from '../signatures/signature.js';
+import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
+import { requestGateway } from './gateway-request.files.js';
+import { printJsonLine, printText } from './output.js';
+import { signatureText } from './review-text.js';
+import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+
+interface InspectOptions extends SigningOptions {
+  readonly attribute: string;
+  readonly inspected: number;
+  readonly nonconforming: number;
+  readonly by: string;
+  readonly at: string;
+}
+
+/** Inspections of labels and damage, under `drumline receipt`. */
+export function registerInspections(receipt: Command): void {
+  withGatewayOptions(receipt.command('inspections').argument('<id>', 'receipt id'))
+    .description('which inspections of labels and damage are asked for, and what was entered')
+    .addHelpText('after', '\nExample:\n  drumline receipt inspections R-1001 --json')
+    .action(show);
+  withSigningOptions(
+    receipt
+      .command('inspect')
+      .description('enter by signature what was counted at labels or for damage')
+      .argument('<id>', 'receipt id')
+      .requiredOption('--shown <sha256>', 'digest of what `receipt inspections` showed')
+      .addOption(
+        new Option('--attribute <name>', 'what was looked at')
+          .choices(INSPECTED_ATTRIBUTES)
+          .makeOptionMandatory(),
+      )
+      .requiredOption('--inspected <n>', 'containers looked at', count)
+      .requiredOption('--nonconforming <n>', 'nonconforming ones among them', count)
+      .requiredOption('--by <name>', 'who looked')
+      .requiredOption('--at <time>', 'when, a date-time with offset')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline receipt inspect R-1001 --shown 3f… --attribute labels --inspected 32 --nonconforming 0 \\\n    --by "A. Receiver" --at 2026-07-01T09:30:00+01:00 --user robin --reason "count sheet 12"\n\nThe worst entry counts; a correction is a further one. Drumline reports; the quality unit decides.',
+      ),
+  ).action(inspect);
+}
+
+async function show(id: string, options: GatewayOptions): Promise<void> {
+  const answer = await requestGateway(commandSettings(options), {
+    method: 'GET',
+    path: pathOf(id),
+  });
+  const view = readAnswer(answer, options.json === true) as InspectionsView | undefined;
+  if (!view) return;
+  if (options.json) printJsonLine(view);
+  else printText(viewText(view));
+}
+
+async function inspect(id: string, options: InspectOptions): Promise<void> {
+  const { attribute, inspected, nonconforming, by, at } = options;
+  const report = { attribute, inspected, nonconforming, inspectedBy: by, inspectedAt: at };
+  const done = (await postSigned(pathOf(id), report, options)) as
+    | { readonly inspectionId: string; readonly signature: SignatureManifest }
+    | undefined;
+  if (!done) return;
+  if (options.json) printJsonLine(done);
+  else printText(`inspection ${done.inspectionId}\n${signatureText(done.signature)}`);
+}
+
+function count(text: string): number {
+  if (/^\d{1,5}$/.test(text)) return Number(text);
+  throw new InvalidArgumentError('expected a whole number of containers');
+}
+
+function pathOf(id: string): string {
+  return `/api/v1/receipts/${encodeURIComponent(id)}/inspections`;
+}
+
+function viewText(view: InspectionsView): string {
+  return [
+    `${view.receiptId}  revision ${view.revision}, ${view.containers} containers`,
+    ...(view.plans.length === 0 ? ['no inspection is asked for'] : []),
+    ...view.plans.map((p) => {
+      const asked = p.n === null ? '' : `, ${p.n} to be inspected, up to ${p.accept} accepted`;
+      return `${p.attribute}: level ${p.level}, AQL ${p.aql}${asked}: ${p.state}`;
+    }),
+    ...view.inspections.map(
+      (i) =>
+        `${i.attribute}: ${i.nonconforming} of ${i.inspected} nonconforming, by ${i.inspectedBy} at ${i.inspectedAt}`,
+    ),
+    `shown    ${view.sha256}`,
+  ].join('\n');
+}

@@ -1,0 +1,104 @@
+import { formatInstant, type Instant } from '../formats/instant.js';
+import { bindShown } from '../signatures/shown-document.js';
+import type { SignatureSubject } from '../signatures/signature.js';
+import type { InspectedAttribute } from '../site/site-folder.js';
+import type { AttributeInspectionRow } from '../storage/tables.js';
+import {
+  inspectionFact,
+  judgeInspections,
+  type ReceiptAttributePlan,
+} from './attribute-inspection.js';
+
+/** What somebody reports to have counted. */
+export interface InspectionReport {
+  readonly attribute: InspectedAttribute;
+  /** Containers looked at, and how many of them were nonconforming. */
+  readonly inspected: number;
+  readonly nonconforming: number;
+  /** Name of who looked. */
+  readonly inspectedBy: string;
+  /** When, as it was written and as an instant. */
+  readonly inspectedAt: { readonly text: string; readonly instant: Instant };
+}
+
+/** A receipt and what is known of its inspections. */
+export interface InspectedReceipt {
+  readonly receiptId: string;
+  readonly revision: number;
+  readonly status: string;
+  readonly receivedAt: Instant | null;
+  readonly containers: number;
+  readonly plans: readonly ReceiptAttributePlan[];
+  readonly entries: readonly AttributeInspectionRow[];
+}
+
+export function inspectionSubject(of: InspectedReceipt): SignatureSubject {
+  return { kind: 'inspection', id: of.receiptId, revision: of.revision };
+}
+
+/** What whoever reports an inspection is shown, and signs: what is asked for and what was entered so far. */
+export function inspectionsView(of: InspectedReceipt) {
+  const { receiptId, revision, containers, plans, entries } = of;
+  const facts = entries.map(inspectionFact);
+  return {
+    receiptId,
+    revision,
+    containers,
+    plans: plans.map((plan) => {
+      const { attribute, level, aql, decision } = plan;
+      const verdict = judgeInspections(plan, containers, facts);
+      const asked = 'plan' in verdict ? verdict.plan : null;
+      return {
+        attribute,
+        level,
+        aql,
+        decision,
+        n: asked?.n ?? null,
+        accept: asked?.accept ?? null,
+        reject: asked?.reject ?? null,
+        state: verdict.state,
+      };
+    }),
+    inspections: entries.map((entry) => ({
+      id: entry.id,
+      attribute: entry.attribute,
+      inspected: entry.inspected,
+      nonconforming: entry.nonconforming,
+      inspectedBy: entry.inspected_by,
+      inspectedAt: entry.inspected_text,
+      reportedBy: entry.reported_by,
+      reportedAt: formatInstant(entry.at),
+      signatureId: entry.signature_id,
+    })),
+  };
+}
+
+export type InspectionsView = ReturnType<typeof inspectionsView> & { readonly sha256: string };
+
+export function shownInspections(of: InspectedReceipt) {
+  return bindShown({ subject: inspectionSubject(of), record: inspectionsView(of), context: null });
+}
+
+/** Why this cannot have been counted of this receipt; null when it can. `latest` is the last instant taken for now. */
+export function whyNotReported(
+  report: InspectionReport,
+  of: InspectedReceipt,
+  latest: Instant,
+): string | null {
+  const { attribute, inspected, nonconforming, inspectedAt } = report;
+  if (of.status !== 'open') return `the receipt was ${of.status}`;
+  if (!of.plans.some((plan) => plan.attribute === attribute)) {
+    return `no plan asks for an inspection of its ${attribute}`;
+  }
+  if (inspected > of.containers) {
+    return `${inspected} containers were inspected, the receipt lists ${of.containers}`;
+  }
+  if (nonconforming > inspected) {
+    return `${nonconforming} nonconforming of ${inspected} inspected cannot be`;
+  }
+  if (inspectedAt.instant > latest) return `inspected at ${inspectedAt.text}, which is to come`;
+  if (of.receivedAt !== null && inspectedAt.instant < of.receivedAt) {
+    return `inspected at ${inspectedAt.text}, before the goods were received at ${formatInstant(of.receivedAt)}`;
+  }
+  return null;
+}
