@@ -262,6 +262,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   },
   result: {
     writers: [
+      'pipeline/after-holds.store.ts',
       'pipeline/result-messages.service.ts',
       'pipeline/review.store.ts',
       'pipeline/settle.store.ts',
@@ -275,6 +276,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['receipts/receipt-changes.service.ts', 'receipt.split'],
       ['pipeline/settle-bundle.service.ts', 'bundle.$'],
       ['pipeline/result-messages.service.ts', 'result.superseded'],
+      ['pipeline/after-holds.service.ts', 'result.held'],
       ['receipts/receipts.service.ts', 'result.attributed'],
       ['pipeline/attribution.service.ts', 'result.attributed'],
     ],
