@@ -93,6 +93,13 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['noise-duplicate-later', COPIED],
   ['packaging-match', BADLY_MEASURED],
   ['packaging-not-validated', METHOD],
+  [
+    'performance-failed-twice',
+    {
+      clearance: 'never',
+      why: 'the instrument failed its check and the repeat too: nothing it measured between two passes bears out anything',
+    },
+  ],
   ['probe-cover-reused', BADLY_MEASURED],
   ['probe-cover-shared', BADLY_MEASURED],
   ['ranking-below-threshold', DEMOTED],

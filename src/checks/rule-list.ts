@@ -62,6 +62,7 @@ import { partDigest } from './rules/part-digest.js';
 import { performanceAction } from './rules/performance-action.js';
 import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { performanceFailedTwice } from './rules/performance-failed-twice.js';
 import { performanceNotConfigured } from './rules/performance-not-configured.js';
 import { performanceOutOfTolerance } from './rules/performance-out-of-tolerance.js';
 import { performanceOutcomeDisagrees } from './rules/performance-outcome-disagrees.js';
@@ -282,6 +283,7 @@ export function listRules(): readonly RuleInfo[] {
       (rule) => rule.info,
     ),
     ...EARLIER_RULES.map((rule) => rule.info),
+    performanceFailedTwice,
     ...seriesRules,
   ];
 }

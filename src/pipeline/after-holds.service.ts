@@ -11,6 +11,12 @@ import { codesOn, holdAccepted, resultRowsByIds } from './after-holds.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { findingRow } from './settled-result.js';
 
+/** What was put on hold, and the receipts that lost evidence by it. */
+interface HeldAfterwards {
+  readonly receipts: ReadonlySet<string>;
+  readonly rowIds: ReadonlySet<string>;
+}
+
 /**
  * Holds results that were accepted before, by what a later bundle says about them (release-safety rules 8 and 9): part
  * of the transaction that settles it, which evaluates the receipts in it. What was not sent yet is cancelled, what may
@@ -35,22 +41,18 @@ export class AfterHolds {
     }
   }
 
-  /** Called behind `lock`; returns the receipts that lost evidence. */
-  async hold(
-    trx: Trx,
-    about: readonly EarlierFinding[],
-    now: Instant,
-  ): Promise<ReadonlySet<string>> {
+  /** Called behind `lock`. */
+  async hold(trx: Trx, about: readonly EarlierFinding[], now: Instant): Promise<HeldAfterwards> {
     const receipts = new Set<string>();
-    const taken = new Set<string>();
-    if (about.length === 0) return receipts;
+    const rowIds = new Set<string>();
+    if (about.length === 0) return { receipts, rowIds };
     const rows = new Map((await this.#rows(trx, about)).map((row) => [row.id, row]));
     const known = await codesOn(trx, [...rows.values()]);
     for (const { rowId, finding } of about) {
       const row = rows.get(rowId);
       if (row === undefined || known.has(`${rowId} ${finding.code}`)) continue;
       if (row.state !== 'accepted' && row.state !== 'held') continue;
-      const isTaken = row.state === 'accepted' && !taken.has(rowId);
+      const isTaken = row.state === 'accepted' && !rowIds.has(rowId);
       if (isTaken && !(await holdAccepted(trx, rowId))) continue;
       const at = { site: row.site, bundleRowId: row.bundle_row_id, resultRowId: rowId };
       await insertFindings(trx, [findingRow(finding, { ...at, id: uuidv7() })]);
@@ -68,10 +70,10 @@ export class AfterHolds {
         before: { state: isTaken ? 'accepted' : 'held', review: row.review_signature_id },
         after: { state: 'held', finding: finding.code, ...told },
       });
-      taken.add(rowId);
+      rowIds.add(rowId);
       if (row.receipt_id !== null) receipts.add(row.receipt_id);
     }
-    return receipts;
+    return { receipts, rowIds };
   }
 
   #rows(trx: Trx, about: readonly EarlierFinding[]): Promise<ResultRow[]> {

@@ -24,6 +24,7 @@ import type { BundleRow, InstrumentStateRow, PerformanceCheckRow } from '../stor
 import { AfterHolds } from './after-holds.service.js';
 import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
+import { failedTwice } from './failed-twice.service.js';
 import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
@@ -37,6 +38,7 @@ import {
   findingRow,
   isCleanPass,
   ownerOf,
+  resultRow,
   type SettledResult,
   settleResults,
 } from './settled-result.js';
@@ -225,13 +227,18 @@ export class SettleBundleService {
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
     for (const id of await this.#receiptsInDoubt(trx, checks, now)) worse.add(id);
     // Before the supersessions: what is held waits for a reviewer, whatever an operator says of it.
-    for (const id of await this.#afterHolds.hold(trx, history.onEarlier, now)) worse.add(id);
-    const takenBack = await this.messages.takeBackSuperseded(trx, results, now);
+    const own = results.map((result) => resultRow(result, place, examination));
+    const withdrawn = await failedTwice(trx, this.site, checks, own);
+    await this.#afterHolds.lock(trx, locks, withdrawn);
+    const held = await this.#afterHolds.hold(trx, [...history.onEarlier, ...withdrawn], now);
+    for (const id of held.receipts) worse.add(id);
+    const unheld = results.filter(({ rowId }) => !held.rowIds.has(rowId));
+    const takenBack = await this.messages.takeBackSuperseded(trx, unheld, now);
     for (const id of takenBack.receipts) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
     if (touched.size > 0) await shareSiteEvidence(trx, site);
-    const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
+    const standing = unheld.filter(({ rowId }) => !takenBack.rowIds.has(rowId));
     await this.messages.enqueue(trx, standing, now);
     let hasStop = false;
     for (const id of [...touched].sort()) {
