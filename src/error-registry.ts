@@ -148,7 +148,7 @@ export const ERRORS = {
   ),
   'unsigned-decision-in-production': entry(
     'A production environment rests on a site decision that nobody signed.',
-    'Have the decision signed, or run the site as validation or training.',
+    'Run the site as validation or training: nothing signs a site decision in this version.',
     null,
     'fatal',
   ),

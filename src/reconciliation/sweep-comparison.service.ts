@@ -199,7 +199,7 @@ export class SweepComparison {
     return unknown;
   }
 
-  /** A statement of another life, once ours lies above it. A stop never: only a signed act lifts one. */
+  /** A statement of another life, once ours lies above it. A stop never: it stands for as long as it is listed. */
   async #isOvertakenHolding(
     holding: Parameters<SweepParts['findings']['settle']>[0],
   ): Promise<boolean> {

@@ -36,7 +36,7 @@ export class SweepsController {
     };
   }
 
-  /** A person approves what the destination says of itself. It is no signature yet. */
+  /** A person approves what the destination says of itself. It is no signature. */
   @Post(':name/approve')
   @HttpCode(200)
   @RequireRight('destination.pause', { provesPerson: true })

@@ -15,7 +15,7 @@ export const STATEMENT_OUTCOMES: readonly StatementOutcome[] = [
 export type StopKind = 'suspend' | 'withdraw';
 export const STOP_KINDS: readonly StopKind[] = ['suspend', 'withdraw'];
 
-/** met: holds; unmet: not yet; contradicted: evidence against; not-evaluated: this version cannot tell. */
+/** met: holds; unmet: not yet; contradicted: evidence against; not-evaluated: nothing to judge by. */
 export type ConditionState = 'met' | 'unmet' | 'contradicted' | 'not-evaluated';
 
 export type ConditionCode =

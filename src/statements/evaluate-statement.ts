@@ -125,8 +125,8 @@ function afterFailure({
 }
 
 /**
- * Contradicted anywhere: does not conform. Else anything unmet, or in production anything this version
- * cannot evaluate: incomplete. A list that lacks a condition is incomplete too.
+ * Contradicted anywhere: does not conform. Else anything unmet, or in production anything for which the site declares
+ * nothing to judge by (not evaluated): incomplete. A list that lacks a condition is incomplete too.
  */
 export function outcomeOf(
   conditions: readonly Condition[],

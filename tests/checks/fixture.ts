@@ -170,9 +170,13 @@ export function scoreOf(
   return dec(scored.score.toFixed(4));
 }
 
-/** A passing result of run `runNumber`. */
-export function goodResult(runNumber = 1, over: Partial<BundleResult> = {}): BundleResult {
-  const measured = curve('paracetamol', runNumber);
+/** A passing result of run `runNumber`; its noise follows from the seed, since no two measurements share theirs. */
+export function goodResult(
+  runNumber = 1,
+  over: Partial<BundleResult> = {},
+  seed = runNumber,
+): BundleResult {
+  const measured = curve('paracetamol', seed);
   return {
     runNumber,
     resultId: `R-${runNumber}`,

@@ -27,7 +27,11 @@ function replaced(from: string, to: string): FileEdits {
 const REFERENCE = 'reference: references/NQ-1001.csv';
 const RETIRED = replaced(REFERENCE, `${REFERENCE}\n    retiredAt: "2026-03-04T12:00:00Z"`);
 /** Version 2 takes the place of version 1, which leaves the folder. */
-const ONLY_2 = replaced('id: ID-NQ-1001\n    version: "1"', 'id: ID-NQ-1001\n    version: "2"');
+const ONLY_2: FileEdits = {
+  ...replaced('id: ID-NQ-1001\n    version: "1"', 'id: ID-NQ-1001\n    version: "2"'),
+  'signal-limits.yaml': (text) =>
+    text.replace('method: ID-NQ-1001\n    version: "1"', 'method: ID-NQ-1001\n    version: "2"'),
+};
 
 const start = (database: OpenDatabase, loaded: LoadedSiteFolder, now: Instant) =>
   database.transact((trx) => importMethods(trx, loaded, now));

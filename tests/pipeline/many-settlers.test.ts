@@ -1,6 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import type { BundleResult } from '../../src/intake/result-bundle.js';
 import type { BundlesService } from '../../src/pipeline/bundles.service.js';
+import { seedFor } from '../../src/simulation/seeded-random.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { goodParts, goodResult, SITE } from '../checks/fixture.js';
 import { databasesOfProcesses, isPostgres } from '../support/temp-database.js';
@@ -34,7 +35,8 @@ async function register(bench: BundleBench, ...ids: string[]): Promise<void> {
 function bundleOf(serial: string, n: number, result: Partial<BundleResult> = {}) {
   // A receipt of its own, so that no two wait for one another because of that.
   const receipt = { scanned: `GR-${serial}`, entry: 'scanned' } as const;
-  const parts = goodParts([goodResult(n, { resultId: `${serial}-R-${n}`, receipt, ...result })]);
+  const over = { resultId: `${serial}-R-${n}`, receipt, ...result };
+  const parts = goodParts([goodResult(n, over, seedFor(n, serial))]);
   return {
     ...parts,
     bundleId: `${serial}-B-${n}`,

@@ -318,6 +318,6 @@ describe('the rule of a class', () => {
       expect(rule.closedBy.length).toBeGreaterThan(10);
       expect(rule.targetMs).toBeGreaterThan(0);
     }
-    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(19);
+    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(21);
   });
 });
