@@ -173,9 +173,7 @@ const aroundCheck = prepared((db, at: AtRun) =>
 );
 
 const standingAround = prepared((db, at: AtRun) =>
-  betweenPasses(db, at)
-    .select(BRACKETED)
-    .where(sql<boolean>`state in ('accepted', 'held')`),
+  betweenPasses(db, at).select(BRACKETED).where(sql<boolean>`state in ('accepted', 'held')`),
 );
 
 const SUBJECT = 'check:';
