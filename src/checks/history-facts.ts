@@ -48,11 +48,22 @@ export interface ReceiptFacts {
 /** new: first of its id; repeated: known with the same content; conflict: known with other content. */
 export type Standing = 'new' | 'repeated' | 'conflict';
 
+/** About a result of an earlier bundle. */
+export interface EarlierFinding {
+  readonly rowId: string;
+  readonly bundleRowId: string;
+  /** It belonged to when it was read. */
+  readonly receiptId: string | null;
+  readonly finding: Finding;
+}
+
 export interface HistoryAnswer {
   readonly bundle: Standing;
   readonly bundleFindings: readonly Finding[];
   /** In the order of the examination's results. */
   readonly results: readonly ResultHistory[];
+  /** What these results say about earlier ones, at most one of each code about one. */
+  readonly onEarlier: readonly EarlierFinding[];
   /**
    * Every gap of the bundle's epoch once the bundle is taken: open a discrepancy for each that has none.
    */

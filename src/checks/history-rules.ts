@@ -2,6 +2,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import { isContrary } from '../site/vocabulary.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type {
+  EarlierFinding,
   HistoryAnswer,
   HistoryFacts,
   ReceiptFacts,
@@ -9,8 +10,8 @@ import type {
   Standing,
   UnjoinedEpoch,
 } from './history-facts.js';
-import { applyRule } from './rule.js';
-import { BUNDLE_HISTORY_RULES, RESULT_HISTORY_RULES } from './rule-list.js';
+import { applyRule, asFinding, type ResultHistoryCase } from './rule.js';
+import { BUNDLE_HISTORY_RULES, EARLIER_RULES, RESULT_HISTORY_RULES } from './rule-list.js';
 import {
   intersectSpans,
   joinSpans,
@@ -36,12 +37,15 @@ export function applyHistory(
   const runs = judgeRuns(examination, facts);
   const sense = facts.sense ?? NOTHING_KNOWN;
   const about = { examination, facts, standing, newGaps: runs.newGaps, sense };
+  const onEarlier = new Map<string, EarlierFinding>();
+  const results = examination.results.map((examined) =>
+    judgeResult(examined, examination.header.instrumentSerial, facts, index, runs, onEarlier),
+  );
   return {
     bundle: standing,
     bundleFindings: BUNDLE_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, '')),
-    results: examination.results.map((examined) =>
-      judgeResult(examined, examination.header.instrumentSerial, facts, index, runs),
-    ),
+    results,
+    onEarlier: [...onEarlier.values()],
     gaps: runs.gaps,
     unjoinedEpoch: findUnjoinedEpoch(examination, facts),
     overlaps: runs.overlaps,
@@ -59,6 +63,7 @@ function judgeResult(
   facts: HistoryFacts,
   site: SiteIndex,
   runs: RunJudgement,
+  onEarlier: Map<string, EarlierFinding>,
 ): ResultHistory {
   const { reading, pointer } = examined;
   const receipt = receiptOf(examined, facts);
@@ -68,17 +73,37 @@ function judgeResult(
     standing === 'repeated' && facts.results.get(reading.resultId ?? '')?.isOutWithBundle === true;
   const sense = facts.sense ?? NOTHING_KNOWN;
   const about = { examined, site, standing, repeatsHeld, receipt, isOverlap, instrument, sense };
+  const findings = RESULT_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, pointer));
+  for (const { code } of findings) addEarlier(onEarlier, code, about);
   const expectedMaterial = receipt?.material ?? null;
   const compared = expectedMaterial ?? reading.material;
   return {
     pointer,
     standing,
     repeatsHeld,
-    findings: RESULT_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, pointer)),
+    findings,
     expectedMaterial,
     contrary:
       reading.decision === null || isContrary(reading.decision, reading.matchedMaterial, compared),
   };
+}
+
+/** Adds what a finding on this result says about earlier ones. */
+function addEarlier(
+  onEarlier: Map<string, EarlierFinding>,
+  code: string,
+  about: ResultHistoryCase,
+): void {
+  for (const rule of EARLIER_RULES) {
+    if (rule.pairedWith !== code) continue;
+    const keyOf = (rowId: string) => `${rule.info.code} ${rowId}`;
+    for (const { earlier, found } of rule.find(about, (id) => onEarlier.has(keyOf(id)))) {
+      const { rowId, bundleRowId, receiptId } = earlier;
+      const pointer = `${earlier.pointer}${found.pointer}`;
+      const finding = asFinding(rule.info, { ...found, pointer });
+      onEarlier.set(keyOf(rowId), { rowId, bundleRowId, receiptId, finding });
+    }
+  }
 }
 
 function receiptOf({ reading }: ExaminedResult, facts: HistoryFacts): ReceiptFacts | null {

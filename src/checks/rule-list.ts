@@ -1,6 +1,7 @@
 import type {
   BundleHistoryRule,
   BundleRule,
+  EarlierRule,
   ResultHistoryRule,
   ResultRule,
   RuleInfo,
@@ -50,6 +51,7 @@ import { methodOtherMaterial } from './rules/method-other-material.js';
 import { methodUnknown } from './rules/method-unknown.js';
 import { noiseDuplicate } from './rules/noise-duplicate.js';
 import { noiseDuplicateEarlier } from './rules/noise-duplicate-earlier.js';
+import { noiseDuplicateLater } from './rules/noise-duplicate-later.js';
 import { operatorAtTwoPlaces } from './rules/operator-at-two-places.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
@@ -60,6 +62,7 @@ import { partDigest } from './rules/part-digest.js';
 import { performanceAction } from './rules/performance-action.js';
 import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
+import { performanceFailedTwice } from './rules/performance-failed-twice.js';
 import { performanceNotConfigured } from './rules/performance-not-configured.js';
 import { performanceOutOfTolerance } from './rules/performance-out-of-tolerance.js';
 import { performanceOutcomeDisagrees } from './rules/performance-outcome-disagrees.js';
@@ -111,6 +114,7 @@ import { spectrumAxis } from './rules/spectrum-axis.js';
 import { spectrumConstant } from './rules/spectrum-constant.js';
 import { spectrumDuplicate } from './rules/spectrum-duplicate.js';
 import { spectrumDuplicateEarlier } from './rules/spectrum-duplicate-earlier.js';
+import { spectrumDuplicateLater } from './rules/spectrum-duplicate-later.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
 import { spectrumFile } from './rules/spectrum-file.js';
 import { spectrumLength } from './rules/spectrum-length.js';
@@ -266,6 +270,9 @@ export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
   operatorAtTwoPlaces,
 ];
 
+/** Rules about results of earlier bundles, each paired with one of those before it. */
+export const EARLIER_RULES: readonly EarlierRule[] = [spectrumDuplicateLater, noiseDuplicateLater];
+
 /** Every rule there is, in the order of docs/checks.md. */
 export function listRules(): readonly RuleInfo[] {
   return [
@@ -275,6 +282,8 @@ export function listRules(): readonly RuleInfo[] {
     ...[...BUNDLE_RULES, ...RESULT_RULES, ...BUNDLE_HISTORY_RULES, ...RESULT_HISTORY_RULES].map(
       (rule) => rule.info,
     ),
+    ...EARLIER_RULES.map((rule) => rule.info),
+    performanceFailedTwice,
     ...seriesRules,
   ];
 }

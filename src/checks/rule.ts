@@ -10,7 +10,7 @@ import type { PerformanceJudgement } from './judge-performance.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { RecheckDetail } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
-import type { SenseFacts } from './sense-facts.js';
+import type { KnownMeasurement, SenseFacts } from './sense-facts.js';
 import type { ResultLimits, Signal } from './signal.js';
 import type { SiteIndex } from './site-index.js';
 import type { FileFault } from './spectrum-files.js';
@@ -108,6 +108,29 @@ export interface ResultHistoryCase {
 interface Rule<Case> {
   readonly info: RuleInfo;
   readonly find: (about: Case) => readonly Found[];
+}
+
+/**
+ * What a result says about one that came before it. Asked only when `pairedWith` was found on the later one, so that
+ * of a pair either both are held or neither, whichever came first.
+ */
+export interface EarlierRule {
+  readonly info: RuleInfo;
+  /** Code of the finding on the later one of the pair. */
+  readonly pairedWith: string;
+  /**
+   * @param isKnown true for a row that this rule has found already; what it says twice is said once
+   */
+  readonly find: (
+    about: ResultHistoryCase,
+    isKnown: (rowId: string) => boolean,
+  ) => readonly FoundEarlier[];
+}
+
+interface FoundEarlier {
+  readonly earlier: KnownMeasurement;
+  /** The pointer is relative to the earlier result. */
+  readonly found: Found;
 }
 
 export type BundleRule = Rule<BundleCase>;

@@ -16,6 +16,11 @@ export interface SenseFacts {
 }
 
 export interface KnownMeasurement {
+  /** Row of the result, its bundle, its place there, and the receipt it belongs to now. */
+  readonly rowId: string;
+  readonly bundleRowId: string;
+  readonly pointer: string;
+  readonly receiptId: string | null;
   readonly resultId: string;
   readonly instrument: string | null;
   readonly receiptScanned: string | null;

@@ -5,7 +5,7 @@ import type { PerformanceSettings } from '../site/performance-settings.js';
 import { isCauseSigned } from '../statements/checks.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
-import type { PerformanceCheckRow } from '../storage/tables.js';
+import type { PerformanceCheckRow, ResultRow } from '../storage/tables.js';
 
 /** What a check that did not pass can put in doubt (rule 13). */
 export interface InDoubt {
@@ -23,11 +23,9 @@ export async function resultsAround(
   check: PerformanceCheckRow,
   settings: PerformanceSettings | null,
 ): Promise<InDoubt> {
-  const sets = settings?.sets ?? [];
-  const named = sets.flatMap((set) => set.standards.map(({ standard }) => standard));
   const receipts = new Set<string>();
   const operators = new Set<string | null>();
-  for (const standard of new Set([check.standard, ...named])) {
+  for (const standard of standardsOf(check, settings)) {
     const { rows } = await aroundCheck(reader, { ...placeOf(check), standard });
     for (const { receipt_id: id, operator_id: operator } of rows) {
       if (id !== null) receipts.add(id);
@@ -35,6 +33,40 @@ export async function resultsAround(
     }
   }
   return { receipts, operators };
+}
+
+/** A result that counts or may come to, with where it stands among the checks of its instrument. */
+export type BracketedRow = Pick<ResultRow, (typeof BRACKETED)[number]>;
+
+const BRACKETED = [
+  'id',
+  'bundle_row_id',
+  'pointer',
+  'receipt_id',
+  'instrument_serial',
+  'run_epoch',
+  'run_number',
+  'measured_at',
+] as const;
+
+/** Those of `resultsAround` that were neither refused nor superseded, by row id. */
+export async function standingResultsAround(
+  reader: Reader,
+  check: PerformanceCheckRow,
+  settings: PerformanceSettings,
+): Promise<ReadonlyMap<string, BracketedRow>> {
+  const around = new Map<string, BracketedRow>();
+  for (const standard of standardsOf(check, settings)) {
+    const { rows } = await standingAround(reader, { ...placeOf(check), standard });
+    for (const row of rows) around.set(row.id, row);
+  }
+  return around;
+}
+
+function standardsOf(check: PerformanceCheckRow, settings: PerformanceSettings | null) {
+  const sets = settings?.sets ?? [];
+  const named = sets.flatMap((set) => set.standards.map(({ standard }) => standard));
+  return new Set([check.standard, ...named]);
 }
 
 function placeOf(check: PerformanceCheckRow) {
@@ -125,7 +157,8 @@ interface AtRun {
 
 const FAR = Number.MAX_SAFE_INTEGER;
 
-const aroundCheck = prepared((db, at: AtRun) => {
+/** Results on both sides of a check up to the passing ones on one standard. */
+function betweenPasses(db: Reader, at: AtRun) {
   const passes = db
     .selectFrom('performance_check')
     .where('site', '=', at.site)
@@ -141,14 +174,20 @@ const aroundCheck = prepared((db, at: AtRun) => {
     .where('run_number', '>', at.run);
   return db
     .selectFrom('result')
-    .select(['receipt_id', 'operator_id'])
-    .distinct()
     .where('site', '=', at.site)
     .where('instrument_serial', '=', at.serial)
     .where('run_epoch', '=', at.epoch)
     .where('run_number', '>', sql<number>`coalesce((${before}), 0)`)
     .where('run_number', '<', sql<number>`coalesce((${after}), ${sql.lit(FAR)})`);
-});
+}
+
+const aroundCheck = prepared((db, at: AtRun) =>
+  betweenPasses(db, at).select(['receipt_id', 'operator_id']).distinct(),
+);
+
+const standingAround = prepared((db, at: AtRun) =>
+  betweenPasses(db, at).select(BRACKETED).where(sql<boolean>`state in ('accepted', 'held')`),
+);
 
 const SUBJECT = 'check:';
 

@@ -47,6 +47,10 @@ interface OfSite {
 }
 
 const MEASUREMENT = [
+  'result.id as rowId',
+  'result.bundle_row_id as bundleRowId',
+  'result.pointer as pointer',
+  'result.receipt_id as receiptId',
   'result.result_id as resultId',
   'result.instrument_serial as instrument',
   'result.receipt_scanned as receiptScanned',

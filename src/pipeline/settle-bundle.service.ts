@@ -21,8 +21,10 @@ import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { BundleRow, InstrumentStateRow, PerformanceCheckRow } from '../storage/tables.js';
+import { AfterHolds } from './after-holds.service.js';
 import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
+import { failedTwice } from './failed-twice.service.js';
 import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
@@ -36,6 +38,7 @@ import {
   findingRow,
   isCleanPass,
   ownerOf,
+  resultRow,
   type SettledResult,
   settleResults,
 } from './settled-result.js';
@@ -69,12 +72,16 @@ interface Settling {
  * that bad news and the stop it calls for are one commit.
  */
 export class SettleBundleService {
+  readonly #afterHolds: AfterHolds;
+
   constructor(
     private readonly database: OpenDatabase,
     private readonly site: SiteFolder,
     private readonly statements: StatementsService,
     private readonly messages: ResultMessages,
-  ) {}
+  ) {
+    this.#afterHolds = new AfterHolds(site, messages);
+  }
 
   /**
    * Settles a readable bundle, the next of its lane; null when it is not that, or when the lane is another
@@ -115,6 +122,7 @@ export class SettleBundleService {
       history.bundle === 'repeated'
         ? []
         : settleResults(unit.examination, unit.records, history, targets, uuidv7);
+    await this.#afterHolds.lock(trx, locks, history.onEarlier);
     const identity = { rowId: bundle.id, site, receivedAt: bundle.received_at };
     const unowned =
       history.bundle === 'repeated'
@@ -198,7 +206,7 @@ export class SettleBundleService {
 
   /** True when it calls for a stop. */
   async #store(trx: Trx, locks: ReceiptLocks, settling: Settling): Promise<boolean> {
-    const { bundle, examination, instrument, results, unowned, now } = settling;
+    const { bundle, examination, history, instrument, results, unowned, now } = settling;
     const { site, timeZone: zone } = this.site;
     const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
@@ -218,12 +226,19 @@ export class SettleBundleService {
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
     for (const id of await this.#receiptsInDoubt(trx, checks, now)) worse.add(id);
-    const takenBack = await this.messages.takeBackSuperseded(trx, results, now);
+    // Before the supersessions: what is held waits for a reviewer, whatever an operator says of it.
+    const own = results.map((result) => resultRow(result, place, examination));
+    const withdrawn = await failedTwice(trx, this.site, checks, own);
+    await this.#afterHolds.lock(trx, locks, withdrawn);
+    const held = await this.#afterHolds.hold(trx, [...history.onEarlier, ...withdrawn], now);
+    for (const id of held.receipts) worse.add(id);
+    const unheld = results.filter(({ rowId }) => !held.rowIds.has(rowId));
+    const takenBack = await this.messages.takeBackSuperseded(trx, unheld, now);
     for (const id of takenBack.receipts) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
     if (touched.size > 0) await shareSiteEvidence(trx, site);
-    const standing = results.filter((result) => !takenBack.rowIds.has(result.rowId));
+    const standing = unheld.filter(({ rowId }) => !takenBack.rowIds.has(rowId));
     await this.messages.enqueue(trx, standing, now);
     let hasStop = false;
     for (const id of [...touched].sort()) {
@@ -306,9 +321,12 @@ function idsNamedBy({ header, results }: ReadableExamination): string[] {
     reading.resultId,
     result?.supersedes?.resultId ?? null,
   ]);
+  // Of two copies settled at the same moment the second finds the first.
+  const spectra = results.map(({ spectrum }) => spectrum?.sha256);
   return [
     `bundle:${header.bundleId}`,
     ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
+    ...spectra.filter((sha256) => sha256 !== undefined).map((sha256) => `spectrum:${sha256}`),
   ];
 }
 

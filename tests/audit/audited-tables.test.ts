@@ -266,6 +266,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   },
   result: {
     writers: [
+      'pipeline/after-holds.store.ts',
       'pipeline/result-messages.service.ts',
       'pipeline/review.store.ts',
       'pipeline/settle.store.ts',
@@ -279,6 +280,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['receipts/receipt-changes.service.ts', 'receipt.split'],
       ['pipeline/settle-bundle.service.ts', 'bundle.$'],
       ['pipeline/result-messages.service.ts', 'result.superseded'],
+      ['pipeline/after-holds.service.ts', 'result.held'],
       ['receipts/receipts.service.ts', 'result.attributed'],
       ['pipeline/attribution.service.ts', 'result.attributed'],
     ],

@@ -30,7 +30,9 @@ afterEach(async () => {
 
 const SENSE = [
   'spectrum-duplicate-earlier',
+  'spectrum-duplicate-later',
   'noise-duplicate-earlier',
+  'noise-duplicate-later',
   'probe-cover-reused',
   'operator-at-two-places',
   'time-against-runs',
@@ -48,6 +50,25 @@ async function found(): Promise<string[]> {
     .where('code', 'in', SENSE)
     .execute();
   return rows.map((row) => `${row.code} ${row.result_id ?? 'bundle'}`).sort();
+}
+
+async function entriesOf(action: string): Promise<number> {
+  const rows = await world.db
+    .selectFrom('audit_entry')
+    .select('action')
+    .where('action', '=', action)
+    .execute();
+  return rows.length;
+}
+
+async function openHeld(): Promise<number> {
+  const rows = await world.db
+    .selectFrom('discrepancy')
+    .select('subject')
+    .where('class', '=', 'held')
+    .where('closed_at', 'is', null)
+    .execute();
+  return rows.length;
 }
 
 async function stateOf(resultId: string): Promise<string> {
@@ -69,7 +90,7 @@ function withResults(
 }
 
 describe('a spectrum that came before', () => {
-  it('holds the result of another container and instrument, and not one that comes again', async () => {
+  it('holds both it and the result of another container and instrument, once', async () => {
     const one = dock.measure(FIRST, receipt, 'D1-01');
     const original = dock.pack(FIRST);
     await world.take(original);
@@ -83,15 +104,18 @@ describe('a spectrum that came before', () => {
       })),
     );
     await world.take(copied);
-    expect(await found()).toEqual([`spectrum-duplicate-earlier ${two}`]);
+    const both = [`spectrum-duplicate-earlier ${two}`, `spectrum-duplicate-later ${one}`];
+    expect(await found()).toEqual(both);
     expect(await stateOf(two)).toBe('held');
-    expect(await stateOf(one)).toBe('accepted');
+    expect(await stateOf(one)).toBe('held');
     await world.take(original);
-    expect(await found()).toEqual([`spectrum-duplicate-earlier ${two}`]);
+    await world.take(copied);
+    expect(await found()).toEqual(both);
+    expect(await entriesOf('result.held')).toBe(1);
   });
 
-  it('holds one whose noise is the same though its values were changed', async () => {
-    dock.measure(FIRST, receipt, 'D1-01');
+  it('holds both whose noise is the same though the values were changed', async () => {
+    const one = dock.measure(FIRST, receipt, 'D1-01');
     const original = dock.pack(FIRST);
     await world.take(original);
     const two = dock.measure(SECOND, receipt, 'D1-02');
@@ -99,11 +123,75 @@ describe('a spectrum that came before', () => {
       results.map((r, i) => ({ ...r, ...scaled(original.document.results[i]) })),
     );
     await world.take(altered);
-    expect(await found()).toEqual([`noise-duplicate-earlier ${two}`]);
+    const both = [`noise-duplicate-earlier ${two}`, `noise-duplicate-later ${one}`];
+    expect(await found()).toEqual(both);
     dock.measure(FIRST, receipt, 'D1-02');
     await dock.sync(FIRST);
-    expect(await found()).toEqual([`noise-duplicate-earlier ${two}`]);
+    expect(await found()).toEqual(both);
+    expect(await stateOf(one)).toBe('held');
   });
+
+  /** One that is copied, its copy, a copy with other values, a contrary result with the copy, and one of its own. */
+  function copies() {
+    dock.measure(FIRST, receipt, 'D1-01');
+    const original = dock.pack(FIRST);
+    const [source] = original.document.results;
+    const copyOf = { spectrum: source?.spectrum ?? null, score: source?.score ?? null };
+    dock.measure(SECOND, receipt, 'D1-02');
+    const copied = withResults(dock.pack(SECOND), (rs) => rs.map((r) => ({ ...r, ...copyOf })));
+    dock.measure(WEST, other, 'D2-01', { picks: 'NQ-1001' });
+    const altered = withResults(dock.pack(WEST), (rs) =>
+      rs.map((r) => ({ ...r, ...scaled(source) })),
+    );
+    dock.measure(SECOND, receipt, 'D1-02', { says: { decision: 'inconclusive' } });
+    const contrary = withResults(dock.pack(SECOND), (rs) =>
+      rs.map((r) => ({ ...r, spectrum: copyOf.spectrum })),
+    );
+    dock.measure(FIRST, receipt, 'D1-02');
+    const own = dock.pack(FIRST);
+    return [original, copied, altered, contrary, own] as const;
+  }
+
+  it.each([[[0, 1, 2, 3, 4]], [[4, 3, 2, 1, 0]], [[2, 4, 0, 3, 1]], [[3, 1, 4, 0, 2]]])(
+    'leaves the same results held in the order of arrival %j',
+    async (order) => {
+      const bundles = copies();
+      for (const place of order) {
+        await world.take(bundles[place as 0]);
+        await world.quiet();
+      }
+      const rows = await world.db
+        .selectFrom('result')
+        .select(['result_id', 'state', 'contrary'])
+        .orderBy('result_id')
+        .execute();
+      const [original, copied, altered, contrary, own] = bundles.map(
+        ({ document }) => document.results[0]?.resultId ?? '',
+      );
+      expect(rows.filter((r) => r.state === 'held').map((r) => r.result_id)).toEqual(
+        [original, copied, altered, contrary].sort(),
+      );
+      expect(rows.filter((r) => r.state === 'accepted').map((r) => r.result_id)).toEqual([own]);
+      expect(rows.filter((r) => r.contrary === 1).map((r) => r.result_id)).toContain(contrary);
+      const statement = await world.statement(receipt.id);
+      expect(statement.outcome).toBe('does-not-conform');
+      await world.until('the comparison names each of them', async () => (await openHeld()) === 4);
+      // Whatever a destination got of a held one was withdrawn there, behind it.
+      const deliveries = await world.db
+        .selectFrom('delivery')
+        .select(['subject_kind', 'subject_id', 'state', 'ordering_key', 'seq', 'destination'])
+        .where('subject_kind', 'in', ['result', 'withdrawal'])
+        .where('state', '=', 'confirmed')
+        .execute();
+      const standing = new Map<string, string>();
+      for (const d of [...deliveries].sort((a, b) => a.seq - b.seq)) {
+        standing.set(`${d.destination} ${d.ordering_key}`, d.subject_kind);
+      }
+      const shown = [...standing].filter(([, kind]) => kind === 'result').map(([key]) => key);
+      expect(shown.every((key) => key.includes(own ?? '?'))).toBe(true);
+      expect(shown.length).toBeGreaterThan(0);
+    },
+  );
 });
 
 describe('a disposable cover', () => {

@@ -78,6 +78,46 @@ async function signCause(checkId: string): Promise<void> {
   expect(answer.text).toContain('"meaning":"reviewed"');
 }
 
+function limsMessages(): string[] {
+  return world.lims.ledger.books.messages.map((m) => m.messageType);
+}
+
+function heldResults() {
+  return world.db
+    .selectFrom('result')
+    .innerJoin('finding', 'finding.result_row_id', 'result.id')
+    .select(['result.id', 'finding.code'])
+    .where('result.state', '=', 'held')
+    .where('finding.severity', '=', 'hold')
+    .orderBy('result.id')
+    .execute();
+}
+
+async function heldBy(): Promise<string[]> {
+  return (await heldResults()).map(({ code }) => code);
+}
+
+async function refuseHeld(): Promise<void> {
+  for (const { id } of await heldResults()) {
+    const path = `/api/v1/results/${id}/review`;
+    const shown = await world.http({ path, key: world.controlToken });
+    const answer = await world.http({
+      path,
+      method: 'POST',
+      key: world.controlToken,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({
+        shown: shown.json['sha256'],
+        act: 'refuse',
+        reason: 'measured again elsewhere (simulated)',
+        userName: 'robin',
+        password: PASSWORD,
+      }),
+    });
+    expect(answer.text).toContain('"meaning":"refused"');
+  }
+}
+
 describe('a performance check behind the results', () => {
   it('is waited for, and lets them count once it passed', async () => {
     await measured();
@@ -117,7 +157,7 @@ describe('a performance check behind the results', () => {
     expect(await openFailures()).toEqual([]);
   });
 
-  it('that failed twice withdraws them, whatever is signed; measured elsewhere the receipt conforms', async () => {
+  it('that failed twice withdraws them, whatever is signed; refused and measured elsewhere the receipt conforms', async () => {
     await measured();
     const failed = dock.check(FIRST, OFF);
     dock.check(FIRST, OFF);
@@ -127,11 +167,17 @@ describe('a performance check behind the results', () => {
     await signCause(failed);
     expect((await world.statement(receipt.id)).outcome).toBe('does-not-conform');
     expect(await openFailures()).toHaveLength(1);
+    // Rule 13: LIMS had them, and is told that they do not stand.
+    await world.quiet();
+    expect(limsMessages()).toEqual(['result', 'result', 'withdrawal', 'withdrawal']);
+    expect(await heldBy()).toEqual(['performance-failed-twice', 'performance-failed-twice']);
 
     dock.check(SECOND);
     measureBoth(SECOND);
     dock.check(SECOND);
     for (const serial of EAST) await dock.sync(serial);
+    expect((await world.says(receipt.id, 'incomplete')).outcome).toBe('incomplete');
+    await refuseHeld();
     const statement = await world.says(receipt.id, 'conforms');
     expect(bracket(statement).found).toContain('does not count');
   });
@@ -150,6 +196,47 @@ describe('a performance check behind the results', () => {
     const statement = await world.statement(receipt.id);
     expect(statement.outcome).toBe('incomplete');
     expect(bracket(statement).found).toContain('nobody signed its cause');
+  });
+});
+
+describe('rule 13: a confirmed failure withdraws at LIMS what was delivered', () => {
+  /** A pass, both drums, a failure, its repeat that fails too, a pass; each in a bundle of its own. */
+  function bundlesOf() {
+    dock.check(FIRST);
+    const passed = dock.pack(FIRST);
+    measureBoth(FIRST);
+    const results = dock.pack(FIRST);
+    dock.check(FIRST, OFF);
+    const failed = dock.pack(FIRST);
+    dock.check(FIRST, OFF);
+    const again = dock.pack(FIRST);
+    dock.check(FIRST);
+    return [passed, results, failed, again, dock.pack(FIRST)] as const;
+  }
+
+  it.each([[[0, 1, 2, 3, 4]], [[4, 3, 2, 1, 0]], [[2, 3, 0, 1, 4]], [[3, 1, 4, 0, 2]]])(
+    'in the order of arrival %j',
+    async (order) => {
+      const bundles = bundlesOf();
+      for (const place of order) {
+        await world.take(bundles[place as 0]);
+        await world.quiet();
+      }
+      for (const bundle of bundles) await world.take(bundle);
+      expect(await heldBy()).toEqual(['performance-failed-twice', 'performance-failed-twice']);
+      const told = limsMessages();
+      const results = told.filter((message) => message === 'result').length;
+      expect(told.filter((message) => message === 'withdrawal')).toHaveLength(results);
+      expect((await world.statement(receipt.id)).outcome).toBe('does-not-conform');
+    },
+  );
+
+  it('and a first one takes nothing back', async () => {
+    const [passed, results, failed] = bundlesOf();
+    for (const bundle of [passed, results, failed]) await world.take(bundle);
+    await world.quiet();
+    expect(await heldBy()).toEqual([]);
+    expect(limsMessages()).toEqual(['result', 'result']);
   });
 });
 

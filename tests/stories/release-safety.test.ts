@@ -103,6 +103,54 @@ describe('rule 8: a fail counts as soon as it can be read', () => {
   });
 });
 
+describe('rules 8, 9 and 20: nobody knows which of two copies is the true one', () => {
+  it('suspends the receipt that the copy made conform once the true one comes, and withdraws it at LIMS', async () => {
+    await openWorld();
+    const receipt = receiptOf(1);
+    const elsewhere = receiptOf(2, { area: 'west-dock' });
+    await dock.announce(receipt, elsewhere);
+    dock.measure('NQ-R-0003', elsewhere, 'D2-01');
+    const truth = dock.pack('NQ-R-0003');
+    const [source] = truth.document.results;
+    if (source === undefined) throw new Error('nothing was measured');
+
+    const copy = dock.measure(FIRST, receipt, 'D1-01', {
+      says: { spectrum: source.spectrum, score: source.score },
+    });
+    dock.measure(FIRST, receipt, 'D1-02');
+    for (const serial of EAST) await dock.sync(serial);
+    await world.says(receipt.id, 'conforms');
+    await world.until('ERP released it', () => erpUsage(world, receipt.id) === 'released');
+    await world.quiet();
+    expect(limsMessages()).toEqual(['result', 'result']);
+
+    await world.take(truth);
+    const statement = await world.statement(receipt.id);
+    expect(statement).toMatchObject({ outcome: 'incomplete', stopInForce: { kind: 'suspend' } });
+    expect(stateOf(statement, 'D1-02')).toBe('covered');
+    expect(stateOf(statement, 'D1-01')).not.toBe('covered');
+    await world.until('ERP blocked it', () => erpUsage(world, receipt.id) === 'blocked');
+    await world.quiet();
+    expect(toldErp(world, receipt.id).at(-1)).toBe('BLOCK-DOUBT');
+    expect(limsMessages()).toEqual(['result', 'result', 'withdrawal']);
+    const rows = await world.db
+      .selectFrom('result')
+      .innerJoin('finding', 'finding.result_row_id', 'result.id')
+      .select(['result.result_id', 'result.state', 'finding.code'])
+      .where('finding.severity', '=', 'hold')
+      .orderBy('finding.code')
+      .execute();
+    expect(rows).toEqual([
+      { result_id: source.resultId, state: 'held', code: 'spectrum-duplicate-earlier' },
+      { result_id: copy, state: 'held', code: 'spectrum-duplicate-later' },
+    ]);
+  });
+
+  function limsMessages(): string[] {
+    return world.lims.ledger.books.messages.map((m) => m.messageType);
+  }
+});
+
 describe('rule 10: evidence without an owner blocks by scope', () => {
   it('suspends the receipts a contrary result of an unknown receipt could belong to, and no others', async () => {
     await openWorld();

@@ -1,7 +1,8 @@
 import { isOtherContainer, scannedContainer } from '../bundle-traces.js';
-import type { ResultHistoryRule } from '../rule.js';
+import type { ResultHistoryCase, ResultHistoryRule } from '../rule.js';
+import type { KnownMeasurement } from '../sense-facts.js';
 
-/** As `spectrum-duplicate`, across bundles and instruments. */
+/** As `spectrum-duplicate`, across bundles and instruments; `spectrum-duplicate-later` is on the other of the two. */
 export const spectrumDuplicateEarlier: ResultHistoryRule = {
   info: {
     code: 'spectrum-duplicate-earlier',
@@ -10,22 +11,33 @@ export const spectrumDuplicateEarlier: ResultHistoryRule = {
     needs: 'history',
     meaning: 'Another container, of this or another instrument, has the same spectrum.',
     advice:
-      'One container was measured twice, or a file was copied: nobody can say which. Measure both again, the earlier one too.',
+      'One container was measured twice, or a file was copied: nobody can say which. Measure both again; the earlier one is held too.',
   },
-  find: ({ examined, sense, standing }) => {
-    const { reading, spectrum } = examined;
-    if (spectrum === null || standing !== 'new') return [];
-    const own = scannedContainer(reading.receiptScanned, reading.containerScanned);
-    const other = (sense.spectra.get(spectrum.sha256) ?? []).find((known) =>
-      isOtherContainer(own, scannedContainer(known.receiptScanned, known.containerScanned)),
-    );
+  find: (about) => {
+    const sha256 = about.examined.spectrum?.sha256 ?? '';
+    const [other] = sameSpectrum(about, () => false);
     if (other === undefined) return [];
     return [
       {
         pointer: '/spectrum',
         message: `the same values as result ${other.resultId} of ${other.instrument ?? 'an unknown instrument'} (receipt ${other.receiptScanned}, container ${other.containerScanned})`,
-        numbers: { sha256: spectrum.sha256 },
+        numbers: { sha256 },
       },
     ];
   },
 };
+
+/** Earlier results of other containers with the values of this one. */
+export function* sameSpectrum(
+  { examined, sense, standing }: ResultHistoryCase,
+  isKnown: (rowId: string) => boolean,
+): Generator<KnownMeasurement> {
+  const { reading, spectrum } = examined;
+  if (spectrum === null || standing !== 'new') return;
+  const own = scannedContainer(reading.receiptScanned, reading.containerScanned);
+  for (const known of sense.spectra.get(spectrum.sha256) ?? []) {
+    if (isKnown(known.rowId)) continue;
+    const there = scannedContainer(known.receiptScanned, known.containerScanned);
+    if (isOtherContainer(own, there)) yield known;
+  }
+}
