@@ -64,7 +64,7 @@ export function receiptFacts(
     dockCount: row.dock_count,
     retestAt: row.retest_at,
     scanText: row.scan_text,
-    plan: row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan),
+    plan: planOf(row),
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
     status: row.status,
@@ -72,6 +72,11 @@ export function receiptFacts(
     lineage,
     rejections,
   };
+}
+
+/** The plan that was found at the announcement. */
+export function planOf(row: Pick<ReceiptRow, 'plan'>): SamplingPlan | null {
+  return row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan);
 }
 
 function earliest(instants: readonly (Instant | null)[]): Instant | null {
