@@ -77,6 +77,8 @@ import { ReceiptReviewController } from './pipeline/receipt-review.controller.js
 import { ReceiptReviewService } from './pipeline/receipt-review.service.js';
 import { ReviewController } from './pipeline/review.controller.js';
 import { ReviewService } from './pipeline/review.service.js';
+import { SiteDecisionsController } from './pipeline/site-decisions.controller.js';
+import { SiteDecisionsService } from './pipeline/site-decisions.service.js';
 import { StopLiftController } from './pipeline/stop-lift.controller.js';
 import { StopLiftService } from './pipeline/stop-lift.service.js';
 import { TraceController } from './pipeline/trace.controller.js';
@@ -130,6 +132,7 @@ export const CONTROLLERS = [
   LabelReviewController,
   MethodPagesController,
   MethodsController,
+  SiteDecisionsController,
   OriginReviewController,
   PeopleController,
   PeoplePagesController,
@@ -235,6 +238,7 @@ export class AppModule {
         { provide: INSTRUMENTS_SOURCE, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: MethodsService, useValue: gateway.methods },
+        { provide: SiteDecisionsService, useValue: gateway.siteDecisions },
         { provide: METHODS_SOURCE, useValue: gateway.methods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

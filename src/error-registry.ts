@@ -146,12 +146,6 @@ export const ERRORS = {
     null,
     'fatal',
   ),
-  'unsigned-decision-in-production': entry(
-    'A production environment rests on a site decision that nobody signed.',
-    'Run the site as validation or training: nothing signs a site decision in this version.',
-    null,
-    'fatal',
-  ),
   'secret-missing': entry(
     'A secret that the configuration refers to is not there.',
     'Set the environment variable or file named.',

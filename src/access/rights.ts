@@ -13,6 +13,7 @@ export const RIGHTS = [
   'mapping.approve',
   'method.propose',
   'method.approve',
+  'decision.sign',
   'people.manage',
   'keys.manage',
   'trail.read',
@@ -72,6 +73,7 @@ export const RIGHTS_OF_ROLE: Readonly<Record<Role, readonly Right[]>> = {
     'period.close',
     'stop.lift',
     'method.approve',
+    'decision.sign',
   ],
   // Says what should have arrived and judges nothing of it.
   receiver: ['pages.read', 'expectation.write'],

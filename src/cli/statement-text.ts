@@ -10,7 +10,8 @@ export function statementText(statement: StatementRecord): string {
     ...statement.conditions.map((c) => `  ${c.state.padEnd(13)} ${c.code}: ${c.found}`),
     ...containerLines(statement.containers),
     ...statement.decisions.map(
-      (d) => `  rests on ${d.id} (${d.rule}), ${d.decidedBy}, ${d.date}: ${d.reason}`,
+      (d) =>
+        `  rests on ${d.id} (${d.rule}, ${signedText(d.signature)}), ${d.decidedBy}, ${d.date}: ${d.reason}`,
     ),
   ];
   if (statement.stopInForce) {
@@ -22,6 +23,12 @@ export function statementText(statement: StatementRecord): string {
     'identity is one of several tests. Drumline reports; the quality unit releases.',
   );
   return lines.join('\n');
+}
+
+function signedText(signature: StatementRecord['decisions'][number]['signature']): string {
+  return signature === undefined
+    ? 'unsigned'
+    : `signed by ${signature.printedName}, ${signature.at}`;
 }
 
 /** One line a state, in the order in which the states first appear. */

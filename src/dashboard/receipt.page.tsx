@@ -210,7 +210,15 @@ function Decisions({ statement }: { readonly statement: StatementView }): JSX.El
               {decision.id} · {decision.rule}
             </strong>{' '}
             {decision.decidedBy}, <time dateTime={decision.date}>{decision.date}</time>.{' '}
-            {decision.reason}
+            {decision.reason}{' '}
+            {decision.signature === undefined ? (
+              'Nobody signed it.'
+            ) : (
+              <>
+                Signed by {decision.signature.printedName},{' '}
+                <time dateTime={decision.signature.at}>{decision.signature.at}</time>.
+              </>
+            )}
           </li>
         ))}
       </ul>

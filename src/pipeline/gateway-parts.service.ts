@@ -45,6 +45,7 @@ import type { PeriodsService } from './periods.service.js';
 import type { ReceiptReviewService } from './receipt-review.service.js';
 import type { RecoveryService } from './recovery.service.js';
 import type { ReviewService } from './review.service.js';
+import type { SiteDecisionsService } from './site-decisions.service.js';
 import type { StopEscalationService } from './stop-escalation.service.js';
 import type { StopLiftService } from './stop-lift.service.js';
 import type { TraceService } from './trace.service.js';
@@ -76,6 +77,7 @@ export interface GatewayParts {
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
   readonly methods: MethodsService;
+  readonly siteDecisions: SiteDecisionsService;
   readonly trailReviews: TrailReviewService;
   readonly causes: AssignedCauseService;
   readonly attributions: AttributionService;

@@ -66,6 +66,7 @@ import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
+import { SiteDecisionsService } from './site-decisions.service.js';
 import { StopEscalationService } from './stop-escalation.service.js';
 import { StopLiftService } from './stop-lift.service.js';
 import { loadSubject } from './subject-loader.store.js';
@@ -340,6 +341,13 @@ async function wire(ground: Ground): Promise<Gateway> {
       statements,
       signing,
       onSigned: ringAll,
+    }),
+    siteDecisions: new SiteDecisionsService({
+      database,
+      clock,
+      site,
+      signing,
+      onSigned: () => queue.ring('receipts'),
     }),
     bundleReviews: new BundleReviewService({
       database,

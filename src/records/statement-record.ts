@@ -98,13 +98,19 @@ export interface StatementRecord {
       readonly further: number;
     };
   } | null;
-  /** Unsigned site decisions the statement rests on, shown wherever it is shown. */
+  /** Site decisions the statement rests on, shown wherever it is shown. */
   readonly decisions: readonly {
     readonly id: string;
     readonly rule: string;
     readonly decidedBy: string;
     readonly date: string;
     readonly reason: string;
+    /** Who signed it and when (RFC 3339); left out while nobody did, or the signature is void. */
+    readonly signature?: {
+      readonly signatureId: string;
+      readonly printedName: string;
+      readonly at: string;
+    };
   }[];
   readonly stopInForce: StopRecord | null;
 }

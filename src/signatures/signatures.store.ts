@@ -123,6 +123,40 @@ const latestOfSubject = prepared(
       .limit(bounded(1)),
 );
 
+/** The signature that was made last about each of these subjects of one kind, by their ids. */
+export async function latestSignaturesOf(
+  reader: Reader,
+  site: string,
+  kind: string,
+  ids: readonly string[],
+): Promise<Map<string, Signature>> {
+  const latest = new Map<string, Signature>();
+  for (let i = 0; i < ids.length; i += CHUNK) {
+    const { rows } = await ofSubjects(reader, { site, kind }, ids.slice(i, i + CHUNK));
+    for (const signature of rows.map(signatureOf)) {
+      const known = latest.get(signature.subject.id);
+      if (known === undefined || isLater(signature, known)) {
+        latest.set(signature.subject.id, signature);
+      }
+    }
+  }
+  return latest;
+}
+
+function isLater(a: Signature, b: Signature): boolean {
+  return a.at > b.at || (a.at === b.at && a.id > b.id);
+}
+
+const ofSubjects = preparedForList(
+  (db, of: { readonly site: string; readonly kind: string }, ids) =>
+    db
+      .selectFrom('signature')
+      .selectAll()
+      .where('site', '=', of.site)
+      .where('subject_kind', '=', of.kind)
+      .where('subject_id', 'in', ids),
+);
+
 /** Signatures of a site behind an id, in the order of their ids. */
 export async function signaturesAfter(
   reader: Reader,

@@ -206,8 +206,8 @@ export interface AttributePlanRule
 }
 
 /**
- * A site decision written down before signatures exist: rule, who decided, when, why. A production
- * environment refuses to start on one.
+ * A site decision as the folder writes it down: rule, who decided, when, why. It is signed in the service
+ * (`statements/site-decision.ts`); in production nothing may rest on one that nobody signed.
  */
 export interface DecisionRecord {
   readonly id: string;
@@ -216,7 +216,8 @@ export interface DecisionRecord {
   /** Calendar day, `YYYY-MM-DD`. */
   readonly date: string;
   readonly reason: string;
-  readonly signed: boolean;
+  /** A file signs nothing. */
+  readonly signed: false;
 }
 
 export type SecondPersonRule =

@@ -95,7 +95,7 @@ export function evaluateStatement(facts: StatementFacts, now: Instant): Statemen
       decision: plan.decision,
       ...afterFailure(assessment),
     },
-    decisions: shownDecisions(facts.site, decisionIds(facts, receipt, assessment)),
+    decisions: shownDecisions(facts, decisionIds(facts, receipt, assessment)),
   };
   const further: Condition[] = [
     performanceBrackets(facts, assessment),

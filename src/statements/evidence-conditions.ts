@@ -2,6 +2,7 @@ import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { askedOf, asksFurther, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
 import { lastInService } from '../site/instrument-service.js';
+import type { Instrument } from '../site/site-folder.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
 import { measuringInstruments } from './covering-result.js';
@@ -44,7 +45,7 @@ export function planInForce(facts: StatementFacts, receipt: ReceiptFacts): Condi
   const required = facts.containers.filter((c) => c.required).length;
   const count = facts.containers.length;
   const asked = askedOf(plan, count);
-  const against = decisionFaults(facts.site, plan.decision, 'the sampling plan');
+  const against = decisionFaults(facts, plan.decision, 'the sampling plan');
   if (asked === 0) against.push('the plan asks for no container');
   if (required < asked)
     against.push(`${required} containers are chosen, the plan asks for ${asked}`);
@@ -167,7 +168,7 @@ export function methodsByContent(facts: StatementFacts, assessment: Assessment):
   const approvals = facts.site.methods
     .flatMap((m) => m.approvals)
     .filter((a) => a.material === material && !a.isSignature)
-    .flatMap((a) => decisionFaults(facts.site, a.decision, 'a method approval'));
+    .flatMap((a) => decisionFaults(facts, a.decision, 'a method approval'));
   return metUnless(
     'methods-by-content',
     [
@@ -210,9 +211,12 @@ export function heardFromEveryInstrument(facts: StatementFacts, assessment: Asse
     return condition(code, 'unmet', 'the receiving area is not known');
   const due = addMs(completedAt, facts.site.limits.syncMarginMs);
   const inArea = new Map<string, Instant>();
+  const unfounded = new Map<string, readonly string[]>();
   for (const instrument of facts.site.instruments) {
     if (!receipt.areas.includes(instrument.area)) continue;
-    const last = lastInService(instrument, receipt.evidenceFrom, due);
+    const { founded, faults } = serviceByDecisions(facts, instrument);
+    unfounded.set(instrument.serial, faults);
+    const last = lastInService(founded, receipt.evidenceFrom, due);
     if (last !== null) inArea.set(instrument.serial, last);
   }
   if (inArea.size === 0) {
@@ -225,10 +229,29 @@ export function heardFromEveryInstrument(facts: StatementFacts, assessment: Asse
     measuring.includes(serial) ? due : (inArea.get(serial) ?? due);
   return metUnless(
     code,
-    serials.flatMap((serial) => silence(serial, facts.heardAt.get(serial), dueOf(serial))),
+    serials.flatMap((serial) => {
+      const silent = silence(serial, facts.heardAt.get(serial), dueOf(serial));
+      return silent.length === 0 ? [] : [...silent, ...(unfounded.get(serial) ?? [])];
+    }),
     `heard from ${serials.join(', ')} past ${formatInstant(due)}`,
     { evidence: serials.map((id) => ({ kind: 'instrument', id })) },
   );
+}
+
+/** Rule 11: a note that it was out of service excuses an instrument only by a decision that may be rested on. */
+function serviceByDecisions(
+  facts: StatementFacts,
+  instrument: Instrument,
+): { readonly founded: Instrument; readonly faults: readonly string[] } {
+  const { serial, outOfService = [] } = instrument;
+  const judged = outOfService.map((span) => ({
+    span,
+    faults: decisionFaults(facts, span.decision, `the note that ${serial} was out of service`),
+  }));
+  const faults = new Set(judged.flatMap((j) => j.faults));
+  if (faults.size === 0) return { founded: instrument, faults: [] };
+  const kept = judged.filter((j) => j.faults.length === 0).map((j) => j.span);
+  return { founded: { ...instrument, outOfService: kept }, faults: [...faults] };
 }
 
 function silence(serial: string, heardAt: Instant | undefined, due: Instant): string[] {

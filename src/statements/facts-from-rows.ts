@@ -65,7 +65,7 @@ export function receiptFacts(
     dockCount: row.dock_count,
     retestAt: row.retest_at,
     scanText: row.scan_text,
-    plan: row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan),
+    plan: planOf(row),
     ...(row.attribute_plans === null
       ? {}
       : { attributePlans: JSON.parse(row.attribute_plans) as ReceiptAttributePlan[] }),
@@ -76,6 +76,11 @@ export function receiptFacts(
     lineage,
     rejections,
   };
+}
+
+/** The plan that was found at the announcement. */
+export function planOf(row: Pick<ReceiptRow, 'plan'>): SamplingPlan | null {
+  return row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan);
 }
 
 function earliest(instants: readonly (Instant | null)[]): Instant | null {

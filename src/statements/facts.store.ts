@@ -6,13 +6,18 @@ import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
-import { latestSignatureOf, signaturesByIds } from '../signatures/signatures.store.js';
+import {
+  latestSignatureOf,
+  latestSignaturesOf,
+  signaturesByIds,
+} from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { loadAttributions, loadClaims } from './attribution-facts.store.js';
 import { loadCauses } from './causes.store.js';
 import { checksAround } from './checks.store.js';
+import { decisionsAtStake } from './decisions.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -21,6 +26,7 @@ import {
   deliveryFacts,
   discrepancyFact,
   isScannedRow,
+  planOf,
   receiptFacts,
   resultFact,
   stopFact,
@@ -29,6 +35,7 @@ import {
 import { loadLineage } from './lineage-facts.store.js';
 import { loadRejections } from './rejection-facts.store.js';
 import { loadReviews, reviewFact } from './reviews.store.js';
+import { SITE_DECISION } from './site-decision.js';
 import { judgedReceiptRevision } from './statement-document.js';
 import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
 
@@ -104,6 +111,12 @@ export async function loadFacts(
     watches: (await watches(reader, site.site)).map(watchFact),
     standsConforming: (await latestStatement(reader, site.site, receiptId))?.outcome === 'conforms',
     secondPerson: await latestSignatureOf(reader, site.site, { kind: 'statement', id: receiptId }),
+    decisionSignatures: await latestSignaturesOf(
+      reader,
+      site.site,
+      SITE_DECISION,
+      decisionsAtStake(site, { material: row.material, plan: planOf(row) }),
+    ),
     conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
   };
   return {

@@ -242,6 +242,8 @@ export interface StatementFacts {
   readonly stops: readonly StopFact[];
   /** The latest signature of a second person about the statement, whatever it says; null when there is none. */
   readonly secondPerson: Signature | null;
+  /** The latest signature of each site decision that the statement may rest on, by the decision's id. */
+  readonly decisionSignatures: ReadonlyMap<string, Signature>;
   readonly watches: readonly WatchFact[];
   /** The latest revision is a *conforms*: what only holds new ones takes nothing from it. */
   readonly standsConforming: boolean;

@@ -27,7 +27,7 @@ export function secondPerson(facts: StatementFacts, evidence: StatementEvidence)
   if (!rule.required) {
     return metUnless(
       code,
-      decisionFaults(facts.site, rule.decision, 'leaving out the second person'),
+      decisionFaults(facts, rule.decision, 'leaving out the second person'),
       `switched off by site decision ${rule.decision}`,
       { evidence: [{ kind: 'decision', id: rule.decision }] },
     );

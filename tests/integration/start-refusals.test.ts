@@ -148,23 +148,6 @@ describe('a site folder', () => {
       /^site\.yaml:\d+:\d+ no-stop-no-conforms: erp\.mapping\.yaml .*stop/m,
     );
   });
-
-  it('of a production environment on unsigned decisions stops the start, each named', async () => {
-    const siteFolder = northquayWith({
-      'site.yaml': (text) =>
-        replacing(
-          'environment: training',
-          'environment: production',
-        )(replacing('simulated: true', 'simulated: false')(text)),
-    });
-    const error = await refusal({ siteFolder });
-    for (const id of ['D-002', 'D-003']) {
-      const line = lineOf(siteFolder, 'site.yaml', `id: ${id}`);
-      expect(error.message).toMatch(
-        new RegExp(`^site\\.yaml:${line}:\\d+ unsigned-decision-in-production: .*${id}`, 'm'),
-      );
-    }
-  });
 });
 
 describe('a secret that is not there', () => {

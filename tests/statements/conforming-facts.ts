@@ -10,6 +10,8 @@ import type {
   StatementFacts,
 } from '../../src/statements/facts.js';
 import type { CheckFact } from '../../src/statements/performance-bracket.js';
+import { decisionDocument } from '../../src/statements/site-decision.js';
+import { signed } from '../signatures/signed.js';
 
 /** An instant of the invented day, `10:30` or `10:30:05`. */
 export function time(clock: string): Instant {
@@ -92,7 +94,7 @@ export const site: SiteFolder = {
     decidedBy: 'Head of Quality, Northquay (simulated)',
     date: '2026-01-05',
     reason: 'training',
-    signed: false,
+    signed: false as const,
   })),
   sessions: { idleMs: 900_000, absoluteMs: 43_200_000 },
   limits: {
@@ -290,12 +292,25 @@ export const facts: StatementFacts = {
   discrepancies: [],
   stops: [],
   secondPerson: null,
+  decisionSignatures: new Map(),
   watches: site.destinations.map((d) => ({ destination: d.name, isWatched: true, hold: null })),
   standsConforming: false,
   conformedAtReceiptRevision: null,
 };
 
 export const now = time('10:00');
+
+/** Each decision of the site signed as it reads there, as the service makes the signature. */
+export function signedDecisions(of: SiteFolder): StatementFacts['decisionSignatures'] {
+  return new Map(
+    of.decisions.flatMap(({ id }) => {
+      const shown = decisionDocument(of, id);
+      return shown === null
+        ? []
+        : [[id, signed({ id: `signature of ${id}`, meaning: 'approved' }, shown)]];
+    }),
+  );
+}
 
 /** The same facts with results exchanged, delivered and confirmed as they are. */
 export function withResults(...changed: readonly ResultFact[]): StatementFacts {

@@ -19,6 +19,7 @@ import {
   now,
   pass,
   receipt,
+  signedDecisions,
   site,
   time,
   withReceipt,
@@ -119,20 +120,16 @@ describe('the statement', () => {
   });
 
   it('is incomplete in production as long as anything is not evaluated, and conforms when all is met', () => {
-    const signed = site.decisions.map((d) => ({ ...d, signed: true }));
     const measured = facts.results.map((r) => ({
       ...r,
       origin: 'instrument' as const,
       environment: 'production' as const,
     }));
-    const production = withSite({ environment: 'production', decisions: signed });
-    expect(verdict({ ...production, results: measured })).toBe('conforms');
-    const unjudged = withSite({
-      environment: 'production',
-      decisions: signed,
-      performance: null,
-    });
-    const draft = evaluateStatement({ ...unjudged, results: measured }, now);
+    const production = withSite({ environment: 'production' });
+    const decisionSignatures = signedDecisions({ ...site, environment: 'production' });
+    expect(verdict({ ...production, results: measured, decisionSignatures })).toBe('conforms');
+    const unjudged = withSite({ environment: 'production', performance: null });
+    const draft = evaluateStatement({ ...unjudged, results: measured, decisionSignatures }, now);
     expect(draft.conditions.filter((c) => c.state !== 'met').map((c) => c.code)).toEqual([
       'performance-brackets',
     ]);

@@ -5,8 +5,18 @@ import type { ConditionState, StatementOutcome } from '../../src/records/stateme
 import { type BundleCase, bundleRefusal } from '../../src/statements/bundle-refusal.js';
 import { evaluateStatement, type StatementDraft } from '../../src/statements/evaluate-statement.js';
 import type { DeliveryFact, ResultFact, StatementFacts } from '../../src/statements/facts.js';
+import { decisionDocument } from '../../src/statements/site-decision.js';
 import { signed } from '../signatures/signed.js';
-import { confirmedDeliveries, facts, fail, now, pass, time } from './conforming-facts.js';
+import {
+  confirmedDeliveries,
+  facts,
+  fail,
+  now,
+  pass,
+  signedDecisions,
+  site,
+  time,
+} from './conforming-facts.js';
 
 /**
  * Rule 9 as properties: histories are random sequences of changes that are no signed act and add nothing in
@@ -294,7 +304,48 @@ const reject = fc
       }),
   );
 
+/** Something that rests on a decision reads differently, whatever was signed of it. */
+const changeDecision = fc.tuple(fc.constantFrom('D-001', 'D-002', 'D-003'), fc.nat({ max: 9 })).map(
+  ([id, n]): Change =>
+    (f) => ({
+      ...f,
+      site: {
+        ...f.site,
+        decisions: f.site.decisions.map((d) =>
+          d.id === id ? { ...d, reason: `${d.reason}, edited ${n}` } : d,
+        ),
+      },
+    }),
+);
+
+/** A signature of a decision that is not as it was made, or is of something else than stands there. */
+const signDecisionVoid = fc
+  .tuple(fc.constantFrom('D-001', 'D-002', 'D-003'), fc.boolean())
+  .map(([id, isAltered]): Change => {
+    return (f) => {
+      const shown = decisionDocument(f.site, id);
+      if (shown === null) return f;
+      const signature = isAltered
+        ? { ...signed({ meaning: 'approved' }, shown), reason: 'another' }
+        : signed({ meaning: 'approved' }, { ...shown, record: { plans: [] } });
+      return { ...f, decisionSignatures: new Map([...f.decisionSignatures, [id, signature]]) };
+    };
+  });
+
+/** A decision’s signature is not there any more, in production: elsewhere an unsigned one is shown as that. */
+const unsignDecision = fc.constantFrom('D-001', 'D-002', 'D-003').map(
+  (id): Change =>
+    (f) => {
+      if (f.site.environment !== 'production') return f;
+      const left = [...f.decisionSignatures].filter(([of]) => of !== id);
+      return { ...f, decisionSignatures: new Map(left) };
+    },
+);
+
 const change = fc.oneof(
+  changeDecision,
+  signDecisionVoid,
+  unsignDecision,
   propose,
   attributeVoid,
   takeByVoid,
@@ -378,6 +429,39 @@ describe('rule 9: monotonic', () => {
     );
     // The property would say nothing if every first change ended the conformance.
     expect(conforming).toBeGreaterThan(100);
+  });
+
+  it('in production a decision’s signature holds for what was signed, and void improves nothing', () => {
+    const production = { ...rich.site, environment: 'production' as const };
+    const results = richResults.map((r) => ({
+      ...r,
+      origin: 'instrument' as const,
+      environment: 'production' as const,
+    }));
+    const known: StatementFacts = {
+      ...rich,
+      site: production,
+      results,
+      decisionSignatures: signedDecisions({ ...site, environment: 'production' }),
+    };
+    expect(evaluateStatement(known, now).outcome).toBe('conforms');
+    let conforming = 0;
+    fc.assert(
+      fc.property(fc.array(change, { minLength: 1, maxLength: 8 }), (changes) => {
+        let after = known;
+        for (const apply of changes) {
+          const before = evaluateStatement(after, now);
+          after = apply(after);
+          const draft = evaluateStatement(after, now);
+          expect(worse(before, draft)).toEqual([]);
+          const unsigned = { ...after, decisionSignatures: new Map() };
+          expect(evaluateStatement(unsigned, now).outcome).not.toBe('conforms');
+          if (draft.outcome === 'conforms') conforming += 1;
+        }
+      }),
+      { numRuns: 500 },
+    );
+    expect(conforming).toBeGreaterThan(20);
   });
 
   it('a second person’s signature holds for what was signed and nothing else: no change improves what it made', () => {
