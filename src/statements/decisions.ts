@@ -71,7 +71,7 @@ export function shownDecisions(
 }
 
 /**
- * Decisions that a statement may rest on: of its plan, of the second person, of the approvals for its material, of the
+ * Decisions that a statement may rest on: of its plans, of the second person, of the approvals for its material, of the
  * notes that an instrument was out of service. One that is not among them counts as unsigned.
  */
 export function decisionsAtStake(
@@ -79,6 +79,7 @@ export function decisionsAtStake(
   receipt: {
     readonly material: string | null;
     readonly plan: { readonly decision: string } | null;
+    readonly attributePlans?: readonly { readonly decision: string }[];
   },
 ): string[] {
   const approvals = site.methods
@@ -89,7 +90,7 @@ export function decisionsAtStake(
     ...new Set([
       ...(receipt.plan === null ? [] : [receipt.plan.decision]),
       ...(site.secondPerson.required ? [] : [site.secondPerson.decision]),
-      ...[...approvals, ...spans].map((one) => one.decision),
+      ...[...(receipt.attributePlans ?? []), ...approvals, ...spans].map((one) => one.decision),
     ]),
   ];
 }

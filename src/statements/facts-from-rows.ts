@@ -1,7 +1,10 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
 import type { Instant } from '../formats/instant.js';
 import type { EntryMode } from '../intake/result-bundle.js';
-import type { ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
+import {
+  attributePlansMember,
+  type ReceiptAttributePlan,
+} from '../receipts/attribute-inspection.js';
 import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
@@ -66,9 +69,7 @@ export function receiptFacts(
     retestAt: row.retest_at,
     scanText: row.scan_text,
     plan: planOf(row),
-    ...(row.attribute_plans === null
-      ? {}
-      : { attributePlans: JSON.parse(row.attribute_plans) as ReceiptAttributePlan[] }),
+    ...attributePlansMember(attributePlansOf(row)),
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
     status: row.status,
@@ -81,6 +82,14 @@ export function receiptFacts(
 /** The plan that was found at the announcement. */
 export function planOf(row: Pick<ReceiptRow, 'plan'>): SamplingPlan | null {
   return row.plan === null ? null : (JSON.parse(row.plan) as SamplingPlan);
+}
+
+/** The inspections it is asked for since then. */
+export function attributePlansOf(
+  row: Pick<ReceiptRow, 'attribute_plans'>,
+): readonly ReceiptAttributePlan[] {
+  const { attribute_plans: plans } = row;
+  return plans === null ? [] : (JSON.parse(plans) as ReceiptAttributePlan[]);
 }
 
 function earliest(instants: readonly (Instant | null)[]): Instant | null {

@@ -21,6 +21,7 @@ import { decisionsAtStake } from './decisions.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
+  attributePlansOf,
   containerFact,
   type DeliveryEvidenceRow,
   deliveryFacts,
@@ -115,7 +116,11 @@ export async function loadFacts(
       reader,
       site.site,
       SITE_DECISION,
-      decisionsAtStake(site, { material: row.material, plan: planOf(row) }),
+      decisionsAtStake(site, {
+        material: row.material,
+        plan: planOf(row),
+        attributePlans: attributePlansOf(row),
+      }),
     ),
     conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
   };

@@ -28,6 +28,7 @@ export type SiteRules = Pick<
   | 'materials'
   | 'methods'
   | 'plans'
+  | 'attributePlans'
   | 'decisions'
   | 'limits'
   | 'secondPerson'

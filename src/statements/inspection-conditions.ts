@@ -18,7 +18,7 @@ export function attributeInspections(
   const against: string[] = [];
   const met: string[] = [];
   for (const plan of plans) {
-    against.push(...decisionFaults(facts.site, plan.decision, `the plan for ${plan.attribute}`));
+    against.push(...decisionFaults(facts, plan.decision, `the plan for ${plan.attribute}`));
     const { isMet, found } = judged(plan, facts);
     (isMet ? met : against).push(found);
   }

@@ -2,12 +2,19 @@ import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { ShownDocument } from '../signatures/shown-document.js';
 import type { SignatureSubject } from '../signatures/signature.js';
-import type { Method, PlanRule, SiteFolder } from '../site/site-folder.js';
+import type { AttributePlanRule, Method, PlanRule, SiteFolder } from '../site/site-folder.js';
 
 /** What of a site names decisions. The methods are those of the registry, see `siteInForce`. */
 export type DecidingSite = Pick<
   SiteFolder,
-  'site' | 'environment' | 'decisions' | 'plans' | 'methods' | 'instruments' | 'secondPerson'
+  | 'site'
+  | 'environment'
+  | 'decisions'
+  | 'plans'
+  | 'attributePlans'
+  | 'methods'
+  | 'instruments'
+  | 'secondPerson'
 >;
 
 export const SITE_DECISION = 'site-decision';
@@ -32,6 +39,9 @@ export function siteDecision(
     decision: { id, rule, decidedBy, date, reason },
     environment: site.environment,
     plans: inOrder(site.plans.filter((p) => p.decision === id).map(planContent)),
+    attributePlans: inOrder(
+      (site.attributePlans ?? []).filter((p) => p.decision === id).map(attributePlanContent),
+    ),
     methodApprovals: inOrder(site.methods.flatMap((m) => approvalsOf(m, id))),
     methodInvalidations: inOrder(site.methods.flatMap((m) => invalidationOf(m, id))),
     outOfService: inOrder(
@@ -64,6 +74,12 @@ function planContent(plan: PlanRule): JsonValue {
     afterFailure: afterFailure ?? null,
     expires: formatInstant(expires),
   };
+}
+
+function attributePlanContent(plan: AttributePlanRule): JsonValue {
+  const { material, manufacturer, supplier, attribute, level, aql, expires } = plan;
+  const expiry = formatInstant(expires);
+  return { material, manufacturer, supplier, attribute, level, aql, expires: expiry };
 }
 
 /** A version by its content: another threshold or reference is another approval. */

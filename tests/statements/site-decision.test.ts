@@ -71,6 +71,16 @@ describe('in production', () => {
 });
 
 describe('a signature of a decision', () => {
+  const labels = {
+    material: '*',
+    manufacturer: null,
+    supplier: null,
+    attribute: 'labels',
+    level: 'II',
+    aql: '1.0',
+    decision: 'D-002',
+    expires: plan.expires,
+  } as const;
   const changes: readonly [string, string, Partial<SiteFolder>, string][] = [
     [
       'D-002',
@@ -79,6 +89,7 @@ describe('a signature of a decision', () => {
       '/plans/0/expires',
     ],
     ['D-002', 'another plan', { plans: [{ ...plan, plan: 'sqrt' }] }, '/plans/0/plan'],
+    ['D-002', 'a plan for labels', { attributePlans: [labels] }, '/attributePlans/0'],
     ['D-002', 'one more plan', { plans: [plan, { ...plan, material: 'NQ-1001' }] }, '/plans/1'],
     [
       'D-002',
@@ -180,6 +191,9 @@ describe('rule 11: a note that an instrument was out of service', () => {
     expect(decisionsAtStake(noted, of).sort()).toEqual(['D-001', 'D-002', 'D-003', 'D-004']);
     const bare = { ...noted, secondPerson: { required: true as const } };
     expect(decisionsAtStake(bare, { material: 'NQ-9999', plan: null })).toEqual(['D-004']);
+    const attributePlans = [{ decision: 'D-007' }];
+    const counted = decisionsAtStake(bare, { material: 'NQ-9999', plan: null, attributePlans });
+    expect(counted.sort()).toEqual(['D-004', 'D-007']);
     expect(pass('D-01').material).toBe(of.material);
   });
 });
