@@ -17,7 +17,8 @@ import { erpUsage, toldErp } from './observe.js';
  * A seed says which drum is wrong and what is in it.
  */
 
-const SEEDS = [1, 2] as const;
+/** Each story opens a database of its own, which takes a server its time. */
+const SEEDS = process.env['TEST_PAIR'] === 'postgresql' ? [1] : [1, 2];
 const WRONG: readonly Substance[] = ['naphthalene', 'sulfur', 'cyclohexane'];
 const LONG_AGO = '2026-01-01T00:00:00.000000Z';
 const ISSUES_AFTER_MS = 250;
