@@ -79,6 +79,7 @@ describe('hearing', () => {
     ...unheard,
     site: {
       ...site,
+      decisions: site.decisions.flatMap((d, i) => (i === 0 ? [d, { ...d, id: 'D-9' }] : [d])),
       instruments: site.instruments.map((i) => (i.serial === 'NQ-R-0002' ? { ...i, ...over } : i)),
     },
   });
@@ -96,6 +97,10 @@ describe('hearing', () => {
     expect(verdict(meanwhile)).toContain('heard-from-every-instrument unmet');
     const heard = new Map([...unheard.heardAt, ['NQ-R-0002', time('08:30')] as const]);
     expect(verdict({ ...meanwhile, heardAt: heard })).toBe('conforms');
+    const undecided = withSecond({
+      outOfService: [{ from: time('07:00'), to: null, decision: 'D-8' }],
+    });
+    expect(verdict(undecided)).toContain('heard-from-every-instrument unmet');
   });
 
   it('asks an instrument that measured the receipt, whatever its dates', () => {
