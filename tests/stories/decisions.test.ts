@@ -1,6 +1,6 @@
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { afterEach, describe, expect, it } from 'vitest';
+import { afterEach, describe, expect, it, vi } from 'vitest';
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
@@ -9,6 +9,9 @@ import { replacing } from '../support/site-edits.js';
 import { found } from './observe.js';
 
 /** Release-safety rules 4, 9 and 20 with the whole gateway: decisions of the site folder, signed and changed since. */
+
+// Several starts of a whole gateway in one story.
+vi.setConfig({ testTimeout: 90_000 });
 
 let world: GatewayWorld;
 

@@ -1,6 +1,6 @@
 import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { afterEach, describe, expect, it } from 'vitest';
+import { afterEach, describe, expect, it, vi } from 'vitest';
 import { addMs, formatInstant, type Instant } from '../../src/formats/instant.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
@@ -13,6 +13,9 @@ import { found, toldErp } from './observe.js';
 
 const [FIRST] = EAST;
 const METHOD = 'ID-NQ-1001';
+
+// Several starts of a whole gateway in one story.
+vi.setConfig({ testTimeout: 90_000 });
 
 let world: GatewayWorld;
 let dock: Dock;
