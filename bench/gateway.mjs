@@ -41,16 +41,7 @@ export function copySite(directory, serials, { others = [], archiveUrl = null } 
   for (const destination of site.destinations) Object.assign(destination.timing, TIMING);
   if (archiveUrl) addArchive(copy, site, archiveUrl);
   writeFileSync(file, stringify(site, { aliasDuplicateObjects: false }));
-  nameInstruments(copy, [...serials, ...others]);
   return copy;
-}
-
-/** The tolerances of the performance checks, for these instruments. */
-function nameInstruments(copy, serials) {
-  const file = join(copy, 'performance-checks.yaml');
-  const settings = parse(readFileSync(file, 'utf8'));
-  for (const set of settings.sets) set.instruments = serials;
-  writeFileSync(file, stringify(settings, { aliasDuplicateObjects: false }));
 }
 
 function addArchive(copy, site, archiveUrl) {
