@@ -1,5 +1,6 @@
 import { assembleBundle, encodeSpectrum } from '../dist/checks/assemble-bundle.js';
 import { scoreCurve } from '../dist/simulation/score-curve.js';
+import { seedFor } from '../dist/simulation/seeded-random.js';
 import { synthesiseSpectrum } from '../dist/simulation/synthesise-spectrum.js';
 import { formatInZone } from '../dist/simulation/zoned-time.js';
 
@@ -10,7 +11,6 @@ export const CONTAINERS = 20;
 const SUBSTANCE = 'paracetamol';
 const OTHER_SUBSTANCE = 'naphthalene';
 const MATERIAL = 'NQ-1001';
-const CURVES = 16;
 
 /** Receipt ids that one round of bundles names, the same for the generator and for who announces them. */
 export function receiptIds({
@@ -51,15 +51,11 @@ export function expectationCsv(ids, area, containers) {
 export class Handhelds {
   #site;
   #method;
-  #curves;
-  #wrong;
   #states = new Map();
 
   constructor(site) {
     this.#site = site;
     this.#method = site.methods.find((m) => m.material === MATERIAL);
-    this.#curves = Array.from({ length: CURVES }, (_, i) => this.#curve(SUBSTANCE, i + 1));
-    this.#wrong = this.#curve(OTHER_SUBSTANCE, 1);
   }
 
   /**
@@ -103,7 +99,9 @@ export class Handhelds {
   }
 
   #result(serial, run, { receipt, label, decision }) {
-    const { score, spectrum } = decision === 'fail' ? this.#wrong : this.#curves[run % CURVES];
+    // Each its own noise: two containers with one trace are held.
+    const substance = decision === 'fail' ? OTHER_SUBSTANCE : SUBSTANCE;
+    const { score, spectrum } = this.#curve(substance, seedFor(run, serial));
     const { id, version, algorithm, threshold, mode } = this.#method;
     return {
       runNumber: run,
