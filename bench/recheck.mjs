@@ -2,7 +2,8 @@
 import { assembleBundle, encodeSpectrum } from '../dist/checks/assemble-bundle.js';
 import { bundleCase } from '../dist/checks/bundle-case.js';
 import { contentParts } from '../dist/checks/bundle-parts.js';
-import { examineResult } from '../dist/checks/examine-result.js';
+import { bundleTraces } from '../dist/checks/bundle-traces.js';
+import { examineResult, measuredOf } from '../dist/checks/examine-result.js';
 import { readSpectrum } from '../dist/checks/read-spectrum.js';
 import { indexOfSite } from '../dist/checks/site-index.js';
 import { spectralScore } from '../dist/checks/spectral-score.js';
@@ -42,19 +43,31 @@ export function recheckRows(wanted, { quick, say }) {
 function checkingOf(baseline) {
   const site = siteWith(baseline);
   const document = bundleOf(site);
+  const { results } = document;
+  const index = indexOfSite(site);
+  const { serial } = document.instrument;
+  const measured = (result) =>
+    measuredOf(result, readSpectrum(result.spectrum, POINTS), index, serial);
+  const all = results.map(measured);
+  const traces = bundleTraces(
+    results,
+    all.map(({ spectrum }) => spectrum),
+    all.map(({ signal }) => signal),
+    null,
+  );
   const about = bundleCase({
     document,
-    site: indexOfSite(site),
+    site: index,
     parts: contentParts(document),
     missing: [],
     fileFaults: [],
+    traces,
+    performance: [],
     now: Date.now() * 1000,
   });
-  const { results } = document;
   return (i) => {
-    const result = results[i % results.length];
-    const reading = readSpectrum(result.spectrum, POINTS);
-    const examined = examineResult(about, result, '/results/0', '', reading);
+    const at = i % results.length;
+    const examined = examineResult(about, measured(results[at]), at, '');
     if (examined.recheck.answer !== 'agrees') throw new Error(examined.recheck.reason);
   };
 }
@@ -168,6 +181,8 @@ function siteWith(baseline) {
     instruments: [{ ...instrument, inService: true }],
     materials: [{ code: 'M-1', name: 'M-1', furtherIdentityTests: [] }],
     methods: [method],
+    signal: null,
+    performance: null,
     limits: { futureToleranceMs: 120_000, clockSkewMs: 120_000, spectrumPointsMax: POINTS },
   };
 }
