@@ -89,6 +89,11 @@ it('rule 30: is signed as shown, told to LIMS once and in order, and gets a late
   await world.until('the addendum is open', async () =>
     (await asks(world, address, signer)).text.includes('addendum 1 is open'),
   );
+  // What is signed is what was shown: what the late sync changed is compared to its end first.
+  await world.until('all changes are compared', async () => {
+    const marks = await world.db.selectFrom('comparison_mark').select('n').execute();
+    return marks.length === 0;
+  });
   const opened = await asks(world, address, signer);
   expect(opened.text).toContain(`result ${late}, container D1-02 of receipt nq-1-1, is accepted`);
   expect((await asks(world, '/periods', signer)).text).toContain('Sign addendum 1');
