@@ -45,15 +45,24 @@ export function registerCause(program: Command): void {
       .requiredOption('--shown <sha256>', 'digest of what `cause show` showed')
       .requiredOption('--investigation <number>', 'reference number of the investigation')
       .addHelpText('after', EXAMPLE),
-  ).action(async (id: string, options: SigningOptions & { investigation: string }) => {
-    const { investigation } = options;
-    const done = (await postSigned(pathOf(id), { investigation }, options)) as
-      | { readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(signatureText(done.signature));
+  ).action(async (id: string, options: CauseOptions) => {
+    await signCause(pathOf(id), options);
   });
+}
+
+export interface CauseOptions extends SigningOptions {
+  readonly investigation: string;
+}
+
+/** Signs a cause under its investigation at an address of the gateway, and prints the signature. */
+export async function signCause(path: string, options: CauseOptions): Promise<void> {
+  const { investigation } = options;
+  const done = (await postSigned(path, { investigation }, options)) as
+    | { readonly signature: SignatureManifest }
+    | undefined;
+  if (!done) return;
+  if (options.json) printJsonLine(done);
+  else printText(signatureText(done.signature));
 }
 
 function pathOf(rowId: string): string {

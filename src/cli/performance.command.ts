@@ -1,7 +1,7 @@
 import type { Command } from 'commander';
 import type { PerformanceCauseView } from '../pipeline/performance-cause.service.js';
-import type { SignatureManifest } from '../signatures/signature.js';
 import type { ShownPerformance } from '../statements/performance-view.js';
+import { type CauseOptions, signCause } from './cause.command.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -11,7 +11,7 @@ import {
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText } from './output.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline performance show NQ-R-0001\n  drumline performance cause 0193…\n  drumline performance sign 0193… --shown 9f86… --investigation INV-26-031 --user r.reviewer --reason "standard stood askew, log 9"';
@@ -64,14 +64,8 @@ export function registerPerformance(program: Command): void {
       .requiredOption('--shown <sha256>', 'digest of what `performance cause` showed')
       .requiredOption('--investigation <number>', 'reference number of the investigation')
       .addHelpText('after', EXAMPLE),
-  ).action(async (id: string, options: SigningOptions & { investigation: string }) => {
-    const { investigation } = options;
-    const done = (await postSigned(pathOf(id), { investigation }, options)) as
-      | { readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(signatureText(done.signature));
+  ).action(async (id: string, options: CauseOptions) => {
+    await signCause(pathOf(id), options);
   });
 }
 

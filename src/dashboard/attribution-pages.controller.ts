@@ -10,13 +10,10 @@ import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
 import { renderAttribution, renderAttributionList, renderPlace } from './attribution.page.js';
 import { ATTRIBUTION_SOURCE, type AttributionSource } from './attribution-source.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import type { ReviewFrame } from './review.page.js';
-import type { ReviewSigner } from './review-form.js';
 import { attributionPath } from './review-path.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const ID_LENGTH_MAX = 100;
@@ -52,7 +49,7 @@ export class AttributionPagesController {
   @RequireRight('pages.read', { isForMachine: true })
   async list(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const waiting = await this.#attributions.list('', LIST_MAX);
-    const page = renderAttributionList(waiting, this.#frame(request));
+    const page = renderAttributionList(waiting, this.site.frame(request.caller, this.clock.now()));
     await reply.headers(FORM_PAGE_HEADERS).send(page);
   }
 
@@ -145,7 +142,12 @@ export class AttributionPagesController {
     if (view === null) throw new Problem('not-found', 'no result has this id');
     const { caller, formToken } = request;
     const mayPropose = caller.kind === 'person' && caller.rights.has('result.reattribute');
-    const page = renderPlace(view, this.#frame(request), mayPropose ? formToken : null, notice);
+    const page = renderPlace(
+      view,
+      this.site.frame(request.caller, this.clock.now()),
+      mayPropose ? formToken : null,
+      notice,
+    );
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
@@ -158,25 +160,13 @@ export class AttributionPagesController {
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#attributions.show(id);
     if (view === null) throw new Problem('not-found', 'no attribution has this id');
-    const signer = await this.#signer(request);
-    const page = renderAttribution(view, this.#frame(request), signer, notice);
+    const signer = await formSigner(request, 'result.reattribute', this.#attributions);
+    const page = renderAttribution(
+      view,
+      this.site.frame(request.caller, this.clock.now()),
+      signer,
+      notice,
+    );
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('result.reattribute') || !caller.rights.has('signature.make')) {
-      return null;
-    }
-    return { formToken, components: await this.#attributions.needed(caller.id, caller.sessionId) };
-  }
-
-  #frame({ caller }: AuthenticatedRequest): ReviewFrame {
-    const site = this.site.view;
-    return {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(caller),
-    };
   }
 }

@@ -7,13 +7,11 @@ import { REASON_MAX, readSignedText, signerOf } from '../statements/review-reque
 import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
 import { renderBundleReview } from './bundle-review.page.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import type { ReviewSigner } from './review-form.js';
 import { bundleReviewPath } from './review-path.js';
 import { BUNDLE_REVIEW_SOURCE, type BundleReviewSource } from './review-source.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const ID_LENGTH_MAX = 100;
@@ -86,20 +84,9 @@ export class BundleReviewPagesController {
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#bundles.show(id);
     if (view === null) throw new Problem('not-found', 'no bundle has this id');
-    const site = this.site.view;
-    const frame = {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(request.caller),
-    };
-    const signer = await this.#signer(request);
+    const frame = this.site.frame(request.caller, this.clock.now());
+    const signer = await formSigner(request, 'result.review', this.#bundles);
     const page = renderBundleReview(view, frame, signer, notice);
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#bundles.needed(caller.id, caller.sessionId) };
   }
 }

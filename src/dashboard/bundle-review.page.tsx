@@ -6,7 +6,7 @@ import { Field, Notice, OwnForm } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
-import type { ReviewFrame } from './review.page.js';
+import type { ReviewFrame } from './page-site.js';
 import type { ReviewSigner } from './review-form.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';

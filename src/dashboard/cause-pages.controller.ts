@@ -14,12 +14,10 @@ import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
 import { renderCause } from './cause.page.js';
 import { CAUSE_SOURCE, type CauseSource } from './cause-source.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import type { ReviewSigner } from './review-form.js';
 import { causePath } from './review-path.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const ID_LENGTH_MAX = 100;
@@ -96,23 +94,12 @@ export class CausePagesController {
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#causes.show(id);
     if (view === null) throw new Problem('not-found', 'no result has this id');
-    const site = this.site.view;
     const page = renderCause({
       view,
-      frame: {
-        site,
-        asOf: moment(this.clock.now(), site.timeZone),
-        signedIn: signedInOf(request.caller),
-      },
-      signer: await this.#signer(request),
+      frame: this.site.frame(request.caller, this.clock.now()),
+      signer: await formSigner(request, 'result.review', this.#causes),
       notice,
     });
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#causes.needed(caller.id, caller.sessionId) };
   }
 }

@@ -6,10 +6,8 @@ import { listRules } from '../checks/rule-list.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
 import { renderCheck, renderCheckList } from './check.page.js';
-import { moment } from './local-time.js';
 import { PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { signedInOf } from './signed-in.js';
 
 const HEADERS = { ...PAGE_HEADERS, 'content-type': 'text/html; charset=utf-8' };
 
@@ -24,7 +22,9 @@ export class ChecksController {
   @Get()
   @RequireRight('pages.read', { isForMachine: true })
   async list(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
-    await reply.headers(HEADERS).send(renderCheckList(listRules(), this.#frame(request)));
+    await reply
+      .headers(HEADERS)
+      .send(renderCheckList(listRules(), this.site.frame(request.caller, this.clock.now())));
   }
 
   @Get(':code')
@@ -36,11 +36,8 @@ export class ChecksController {
   ): Promise<void> {
     const explanation = explainRule(code);
     if (explanation === null) throw new Problem('not-found', 'no check has this code');
-    await reply.headers(HEADERS).send(renderCheck(explanation, this.#frame(request)));
-  }
-
-  #frame({ caller }: AuthenticatedRequest) {
-    const site = this.site.view;
-    return { site, asOf: moment(this.clock.now(), site.timeZone), signedIn: signedInOf(caller) };
+    await reply
+      .headers(HEADERS)
+      .send(renderCheck(explanation, this.site.frame(request.caller, this.clock.now())));
   }
 }

@@ -17,10 +17,8 @@ import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
 import { type DeliveryFrame, renderDelivery, renderStopped } from './delivery.page.js';
 import { deliveryPath } from './delivery-path.js';
-import { moment } from './local-time.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice } from './signing-notice.js';
 import { fieldOf } from './viewer.js';
 
@@ -187,12 +185,9 @@ export class DeliveryPagesController {
   }
 
   #frame({ caller, formToken }: AuthenticatedRequest): DeliveryFrame {
-    const site = this.site.view;
     const mayAct = caller.kind === 'person' && caller.rights.has('delivery.resend');
     return {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(caller),
+      ...this.site.frame(caller, this.clock.now()),
       formToken: mayAct ? formToken : null,
     };
   }

@@ -6,7 +6,7 @@ import { LastSync, Service } from './instrument-service.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment, VerdictMark } from './marks.js';
-import type { ReviewFrame } from './review.page.js';
+import type { ReviewFrame } from './page-site.js';
 import { Verbatim } from './verbatim.js';
 
 /** Every instrument that is registered or was heard. */

@@ -6,7 +6,7 @@ import { InstrumentTrends } from './instrument-trends.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment, TrendMark, VerdictMark } from './marks.js';
-import type { ReviewFrame } from './review.page.js';
+import type { ReviewFrame } from './page-site.js';
 import { signedText } from './trend-geometry.js';
 import { Verbatim } from './verbatim.js';
 

@@ -11,7 +11,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { methodPath } from './methods-source.js';
-import type { ReviewFrame } from './review.page.js';
+import type { ReviewFrame } from './page-site.js';
 import { Verbatim } from './verbatim.js';
 
 /** What each state means for a result, in a line. */

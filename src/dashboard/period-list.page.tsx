@@ -13,8 +13,8 @@ import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { moment } from './local-time.js';
 import { Moment } from './marks.js';
+import type { ReviewFrame } from './page-site.js';
 import { closingPath, periodPath } from './period-path.js';
-import type { ReviewFrame } from './review.page.js';
 
 /** What was typed into the form for another period, to be corrected. */
 export interface AskedPeriod {

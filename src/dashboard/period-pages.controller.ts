@@ -15,7 +15,7 @@ import {
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { renderClosing, renderPeriod } from './period.page.js';
@@ -28,9 +28,6 @@ import {
   type PeriodViewSource,
 } from './period-source.js';
 import { inPlainWords } from './plain-text.js';
-import type { ReviewFrame } from './review.page.js';
-import type { ReviewSigner } from './review-form.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const ID_LENGTH_MAX = 100;
@@ -181,7 +178,12 @@ export class PeriodPagesController {
     notice: NoticeView | null,
   ): Promise<void> {
     const list = await this.#views.days(before);
-    const page = renderPeriodList({ list, frame: this.#frame(request), asked, notice });
+    const page = renderPeriodList({
+      list,
+      frame: this.site.frame(request.caller, this.clock.now()),
+      asked,
+      notice,
+    });
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
@@ -209,8 +211,14 @@ export class PeriodPagesController {
       const detail = inPlainWords(proposal.message, this.site.view.timeZone);
       return refuse(notice ?? refusedNotice({ code: 'period-refused', detail }).notice);
     }
-    const signer = await this.#signer(request);
-    const page = renderClosing({ proposal, asked, frame: this.#frame(request), signer, notice });
+    const signer = await formSigner(request, 'period.close', this.#periods);
+    const page = renderClosing({
+      proposal,
+      asked,
+      frame: this.site.frame(request.caller, this.clock.now()),
+      signer,
+      notice,
+    });
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
@@ -232,26 +240,11 @@ export class PeriodPagesController {
         open === undefined || proposal === null
           ? null
           : { number: open.number, sha256: proposal.sha256 },
-      frame: this.#frame(request),
-      signer: await this.#signer(request),
+      frame: this.site.frame(request.caller, this.clock.now()),
+      signer: await formSigner(request, 'period.close', this.#periods),
       notice,
     });
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  #frame(request: AuthenticatedRequest): ReviewFrame {
-    const site = this.site.view;
-    return {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(request.caller),
-    };
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('period.close') || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#periods.needed(caller.id, caller.sessionId) };
   }
 }
 

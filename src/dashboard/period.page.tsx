@@ -16,10 +16,10 @@ import { Notice } from './form-parts.js';
 import { Layout } from './layout.js';
 import { moment, momentOf } from './local-time.js';
 import { Moment } from './marks.js';
+import type { ReviewFrame } from './page-site.js';
 import { addendumPath, closingPath, periodFilePath } from './period-path.js';
 import { PeriodTables } from './period-tables.js';
 import { inPlainWords } from './plain-text.js';
-import type { ReviewFrame } from './review.page.js';
 import type { ReviewSigner } from './review-form.js';
 import { Verbatim } from './verbatim.js';
 

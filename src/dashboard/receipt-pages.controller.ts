@@ -8,12 +8,12 @@ import { reviewProblem } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
 import { readStopLift, type StopLiftAnswer } from '../statements/stop-lift-view.js';
 import type { NoticeView } from './account-view.js';
+import { formSigner } from './form-signer.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
 import { renderReceiptPage } from './receipt.page.js';
 import { receiptPath } from './receipt-path.js';
 import { RECEIPT_REVIEW_SOURCE, type ReceiptReviewSource } from './receipt-review-source.js';
-import type { ReviewSigner } from './review-form.js';
 import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 import { STOP_LIFT_SOURCE, type StopLiftSource } from './stop-lift-source.js';
@@ -132,22 +132,13 @@ export class ReceiptPagesController {
     }
     const review = await this.#reviews.show(id);
     const stops = await this.#stops.show(id);
-    const signer = await this.#signer(request, 'result.review');
-    const lifter = await this.#signer(request, 'stop.lift');
+    const signer = await formSigner(request, 'result.review', this.#reviews);
+    const lifter = await formSigner(request, 'stop.lift', this.#reviews);
     const page = renderReceiptPage(view, signedIn, { review, signer, stops, lifter, notice });
     const headers =
       signer === null && lifter === null
         ? { ...PAGE_HEADERS, 'content-type': HTML }
         : FORM_PAGE_HEADERS;
     await reply.status(status).headers(headers).send(page);
-  }
-
-  async #signer(
-    { caller, formToken }: AuthenticatedRequest,
-    right: 'result.review' | 'stop.lift',
-  ): Promise<ReviewSigner | null> {
-    if (caller?.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has(right) || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#reviews.needed(caller.id, caller.sessionId) };
   }
 }

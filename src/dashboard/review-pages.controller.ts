@@ -6,11 +6,10 @@ import { reviewProblem } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { type ReviewFrame, renderReview, renderReviewList } from './review.page.js';
-import type { ReviewSigner } from './review-form.js';
+import { renderReview, renderReviewList } from './review.page.js';
 import { reviewPath } from './review-path.js';
 import {
   BUNDLE_REVIEW_SOURCE,
@@ -18,7 +17,6 @@ import {
   REVIEW_SOURCE,
   type ReviewSource,
 } from './review-source.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 
 const LIST_MAX = 100;
@@ -57,7 +55,7 @@ export class ReviewPagesController {
     const bundles = await this.#bundles.list(LIST_MAX);
     await reply
       .headers(FORM_PAGE_HEADERS)
-      .send(renderReviewList(list, bundles, this.#frame(request)));
+      .send(renderReviewList(list, bundles, this.site.frame(request.caller, this.clock.now())));
   }
 
   @Get(':id')
@@ -110,23 +108,13 @@ export class ReviewPagesController {
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#reviews.show(id);
     if (view === null) throw new Problem('not-found', 'no result has this id');
-    const signer = await this.#signer(request);
-    const page = renderReview(view, this.#frame(request), signer, notice);
+    const signer = await formSigner(request, 'result.review', this.#reviews);
+    const page = renderReview(
+      view,
+      this.site.frame(request.caller, this.clock.now()),
+      signer,
+      notice,
+    );
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('result.review') || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#reviews.needed(caller.id, caller.sessionId) };
-  }
-
-  #frame({ caller }: AuthenticatedRequest): ReviewFrame {
-    const site = this.site.view;
-    return {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(caller),
-    };
   }
 }

@@ -4,26 +4,19 @@ import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
 import type { NoticeView } from './account-view.js';
 import { checkPath } from './check-path.js';
-import type { MomentView, SiteView } from './day-view.js';
 import { FactsTable } from './facts-table.js';
 import { Notice } from './form-parts.js';
 import { HeldBundles } from './held-bundles.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
+import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import { ReviewForm, type ReviewSigner } from './review-form.js';
 import { causePath, placePath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
-import type { SignedIn } from './signed-in.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
-
-export interface ReviewFrame {
-  readonly site: SiteView;
-  readonly asOf: MomentView;
-  readonly signedIn: SignedIn | null;
-}
 
 export function renderReviewList(
   list: ReviewList,

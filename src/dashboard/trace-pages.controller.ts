@@ -2,10 +2,8 @@ import { Controller, Get, Inject, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Clock } from '../storage/clock.js';
-import { moment } from './local-time.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { signedInOf } from './signed-in.js';
 import { renderTrace } from './trace.page.js';
 import { TRACE_SOURCE, type TraceSource } from './trace-source.js';
 
@@ -41,16 +39,11 @@ export class TracePagesController {
     const as = typeof chosen === 'string' ? chosen.slice(0, CHOSEN_MAX) : null;
     const trace = term === '' ? null : await this.#tracing.trace(term, as);
     const start = /^\d{1,9}$/.test(from ?? '') ? Number(from) : 0;
-    const site = this.site.view;
     const page = renderTrace({
       trace,
       start,
       shown: EVENTS_SHOWN,
-      frame: {
-        site,
-        asOf: moment(this.clock.now(), site.timeZone),
-        signedIn: signedInOf(request.caller),
-      },
+      frame: this.site.frame(request.caller, this.clock.now()),
     });
     await reply.headers(FORM_PAGE_HEADERS).send(page);
   }

@@ -7,11 +7,9 @@ import { signerOf } from '../statements/review-request.js';
 import { readTrailReview } from '../statements/trail-review-request.js';
 import { Clock } from '../storage/clock.js';
 import type { NoticeView } from './account-view.js';
-import { moment } from './local-time.js';
+import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import type { ReviewSigner } from './review-form.js';
-import { signedInOf } from './signed-in.js';
 import { refusedNotice, unreadNotice } from './signing-notice.js';
 import { renderTrailReview } from './trail-review.page.js';
 import { TRAIL_REVIEW_SOURCE, type TrailReviewSource } from './trail-review-source.js';
@@ -78,22 +76,11 @@ export class TrailReviewPagesController {
     status: number,
     notice: NoticeView | null,
   ): Promise<void> {
-    const site = this.site.view;
-    const frame = {
-      site,
-      asOf: moment(this.clock.now(), site.timeZone),
-      signedIn: signedInOf(request.caller),
-    };
+    const frame = this.site.frame(request.caller, this.clock.now());
     const list = await this.#reviews.list();
     const view = list.due === null ? null : await this.#reviews.show(list.due.last);
-    const signer = await this.#signer(request);
+    const signer = await formSigner(request, 'trail.review', this.#reviews);
     const page = renderTrailReview({ list, view, frame, signer, notice });
     await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #signer({ caller, formToken }: AuthenticatedRequest): Promise<ReviewSigner | null> {
-    if (caller.kind !== 'person' || formToken === null) return null;
-    if (!caller.rights.has('trail.review') || !caller.rights.has('signature.make')) return null;
-    return { formToken, components: await this.#reviews.needed(caller.id, caller.sessionId) };
   }
 }

@@ -7,7 +7,7 @@ import { Notice, OwnForm } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
-import type { ReviewFrame } from './review.page.js';
+import type { ReviewFrame } from './page-site.js';
 import type { ReviewSigner } from './review-form.js';
 import { SigningFields } from './signing-fields.js';
 import { Verbatim } from './verbatim.js';

@@ -4,6 +4,8 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
+import type { SigningRequest } from '../signatures/signing-request.js';
+import type { CauseAnswer, CauseRequest } from '../statements/cause-view.js';
 import { reviewProblem } from '../statements/review-answer.js';
 import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
@@ -31,16 +33,26 @@ export class AssignedCauseController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
-    const investigation = readInvestigation(fields);
-    const asked = readSigned({ ...fields, act: 'assign' }, ['assign'] as const);
-    const { shownSha256, reason } = asked.review;
-    const rowId = id.slice(0, ROW_ID_MAX);
-    const who = signerOf(request.caller, asked.userName, asked.password);
-    const answer = await this.causes.sign(rowId, { shownSha256, reason, investigation }, who);
-    const problem = reviewProblem(answer, rowId);
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
-    return { rowId, signature: signatureManifest(answer.signature) };
+    return signCause(request, id.slice(0, ROW_ID_MAX), this.causes);
   }
+}
+
+/** Reads a cause with its investigation from a request, and has it signed; of a result or of a performance check. */
+export async function signCause(
+  request: AuthenticatedRequest,
+  rowId: string,
+  causes: {
+    sign(rowId: string, cause: CauseRequest, who: SigningRequest): Promise<CauseAnswer>;
+  },
+): Promise<unknown> {
+  const fields = fieldsOf(await readJsonBody(request.raw));
+  const investigation = readInvestigation(fields);
+  const asked = readSigned({ ...fields, act: 'assign' }, ['assign'] as const);
+  const { shownSha256, reason } = asked.review;
+  const who = signerOf(request.caller, asked.userName, asked.password);
+  const answer = await causes.sign(rowId, { shownSha256, reason, investigation }, who);
+  const problem = reviewProblem(answer, rowId);
+  if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
+  if (answer.kind !== 'signed') throw new Error('a problem was not told');
+  return { rowId, signature: signatureManifest(answer.signature) };
 }

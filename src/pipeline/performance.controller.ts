@@ -1,11 +1,8 @@
 import { Controller, Get, HttpCode, Param, Post, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
-import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
-import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
+import { signCause } from './assigned-cause.controller.js';
 import { InstrumentPerformance } from './instrument-performance.service.js';
 import { PerformanceCauseService } from './performance-cause.service.js';
 
@@ -43,16 +40,6 @@ export class PerformanceController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
-    const investigation = readInvestigation(fields);
-    const asked = readSigned({ ...fields, act: 'assign' }, ['assign'] as const);
-    const { shownSha256, reason } = asked.review;
-    const rowId = id.slice(0, ID_MAX);
-    const who = signerOf(request.caller, asked.userName, asked.password);
-    const answer = await this.causes.sign(rowId, { shownSha256, reason, investigation }, who);
-    const problem = reviewProblem(answer, rowId);
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
-    return { rowId, signature: signatureManifest(answer.signature) };
+    return signCause(request, id.slice(0, ID_MAX), this.causes);
   }
 }
