@@ -7,7 +7,13 @@ import type { DestinationWatchRow } from '../storage/tables.js';
 
 /** What a destination said of itself, by the places that are watched. */
 export type Seen =
-  | { readonly ok: true; readonly digest: string; readonly document: string }
+  | {
+      readonly ok: true;
+      readonly digest: string;
+      readonly document: string;
+      /** False for an error page that came with status 200: nothing that is watched is on it. */
+      readonly showsParts: boolean;
+    }
   | { readonly ok: false; readonly detail: string };
 
 const LOOK_EVERY_MS = 86_400_000;
@@ -55,7 +61,14 @@ export function seenOf(
   if (document.length > DOCUMENT_MAX) {
     return { ok: false, detail: 'the watched parts are too long; name smaller ones' };
   }
-  return { ok: true, digest: canonicalDigest(whole), document };
+  const showsParts = showsAny(description) && (canary === null || showsAny(canary));
+  return { ok: true, digest: canonicalDigest(whole), document, showsParts };
+}
+
+function showsAny(parts: Readonly<Record<string, unknown>>): boolean {
+  return Object.values(parts).some((part) =>
+    Array.isArray(part) ? part.length > 0 : typeof part === 'object' && part !== null,
+  );
 }
 
 export interface LookStep {
@@ -66,7 +79,9 @@ export interface LookStep {
 
 /**
  * What a look at a destination means (rule 27). One that answers nothing leaves it as it was and is repeated; while
- * it must be looked at, no *conforms* leaves. Something else than was approved holds every new *conforms*.
+ * it must be looked at, no *conforms* leaves. Something else than was approved holds every new *conforms* at once and
+ * is looked at again soon: an error page with status 200 holds until the destination shows again what was approved,
+ * not until tomorrow. What shows nothing that is watched is never approved by a first look.
  */
 export function judgeLook(row: DestinationWatchRow, seen: Seen, now: Instant): LookStep {
   if (!seen.ok) {
@@ -84,6 +99,10 @@ export function judgeLook(row: DestinationWatchRow, seen: Seen, now: Instant): L
     detail: null,
   };
   if (row.approved_digest === null) {
+    if (!seen.showsParts) {
+      const detail = 'the answer shows nothing that the mapping watches';
+      return { change: { detail, look_at: addMs(now, LOOK_AGAIN_MS) }, becomes: 'unknown' };
+    }
     return {
       change: { ...looked, ...approval(seen.digest, seen.document, now) },
       becomes: 'approved',
@@ -93,7 +112,12 @@ export function judgeLook(row: DestinationWatchRow, seen: Seen, now: Instant): L
     return { change: { ...looked, hold: null, hold_since: null }, becomes: 'as-approved' };
   }
   return {
-    change: { ...looked, hold: 'changed', hold_since: row.hold_since ?? now },
+    change: {
+      ...looked,
+      look_at: addMs(now, LOOK_AGAIN_MS),
+      hold: 'changed',
+      hold_since: row.hold_since ?? now,
+    },
     becomes: 'changed',
   };
 }

@@ -44,6 +44,34 @@ describe('rule 27: what a destination says of itself', () => {
     expect(look(approved, '2.0').becomes).toBe('as-approved');
   });
 
+  it('is looked at again soon after a change: an error page with status 200 does not hold for a day', () => {
+    const first = look(BLANK, '1.0').row;
+    const none = seenOf({ '/version': [] }, { '/score': [] });
+    const held = judgeLook(first, none, LATER);
+    expect(held).toMatchObject({ becomes: 'changed', change: { hold: 'changed' } });
+    expect(held.change.look_at).toBe(addMs(LATER, 30_000));
+    const back = look({ ...first, ...held.change }, '1.0');
+    expect(back).toMatchObject({ becomes: 'as-approved', row: { hold: null } });
+    expect(back.row.look_at).toBe(addMs(LATER, 86_400_000));
+  });
+
+  it.each([
+    ['of the description', seenOf({ '/version': [] }, { '/score': ['0.98'] })],
+    ['of the canary record', seenOf({ '/version': ['1.0'] }, { '/score': [] })],
+    ['since it is gone', seenOf({ gone: true }, null)],
+  ])('is not approved by a first look that shows nothing %s', (_, nothing) => {
+    const step = judgeLook(BLANK, nothing, LATER);
+    expect(step.becomes).toBe('unknown');
+    expect({ ...BLANK, ...step.change }).toMatchObject({
+      hold: 'unread',
+      must_look: 1,
+      approved_digest: null,
+      look_at: addMs(LATER, 30_000),
+      detail: 'the answer shows nothing that the mapping watches',
+    });
+    expect(judgeLook(BLANK, seenOf({ '': { v: '1' } }, null), LATER).becomes).toBe('approved');
+  });
+
   it('is not known while it gives no answer: what was held stays held, and what must be looked at still must', () => {
     const first = { ...look(BLANK, '1.0').row, must_look: 1 as const };
     const step = judgeLook(first, { ok: false, detail: 'no answer' }, LATER);
