@@ -11,6 +11,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
+import { registerLabels } from './labels.command.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 import { registerRejection } from './rejection.command.js';
 import { reviewListText, reviewText, signatureText } from './review-text.js';
@@ -30,6 +31,7 @@ export function registerReview(program: Command): void {
   registerAct(review, 'clear', 'accept a held result, by signature of a reviewer');
   registerAct(review, 'refuse', 'leave a result out for good, by signature of a reviewer');
   registerBundleReview(review);
+  registerLabels(review);
   registerAttribution(review);
   registerRejection(review);
 }

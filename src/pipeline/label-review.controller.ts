@@ -45,7 +45,7 @@ export class LabelReviewController {
       signerOf(request.caller, userName, password),
     );
     if (answer.kind === 'signed') {
-      return { rowId: id, signature: signatureManifest(answer.signature) };
+      return { rowId: answer.signature.subject.id, signature: signatureManifest(answer.signature) };
     }
     const problem = reviewProblem(answer, id.slice(0, 100));
     if (problem === null) throw new Error('a problem was not told');

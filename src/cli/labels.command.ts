@@ -1,0 +1,80 @@
+import type { Command } from 'commander';
+import type { LabelReviewView } from '../pipeline/label-review.service.js';
+import type { SignatureManifest } from '../signatures/signature.js';
+import {
+  commandSettings,
+  type GatewayOptions,
+  readAnswer,
+  withGatewayOptions,
+} from './gateway-command.js';
+import { requestGateway } from './gateway-request.files.js';
+import { printJsonLine, printText } from './output.js';
+import { signatureText } from './review-text.js';
+import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+
+const EXAMPLE =
+  '\nExample:\n  drumline review labels show 0193…\n  drumline review labels sign 0193… --shown 9f86… --seen-receipt GR-5001-10 --seen-container C-01 --user r.reviewer --reason "read off the drum"';
+
+/** Labels that were not scanned: compared with receipt and container by a second person, who signs. */
+export function registerLabels(review: Command): void {
+  const labels = review
+    .command('labels')
+    .description('compare labels that were not scanned with receipt and container, by signature')
+    .addHelpText('after', EXAMPLE);
+  withGatewayOptions(
+    labels
+      .command('show')
+      .description('show what was reported of the labels of a result, and the digest')
+      .argument('<result>', 'result id, as the statement names it, or its row id')
+      .addHelpText('after', '\nExample:\n  drumline review labels show 0193…'),
+  ).action(async (result: string, options: GatewayOptions) => {
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: pathOf(result),
+    });
+    const view = readAnswer(answer, options.json === true) as LabelReviewView | undefined;
+    if (!view) return;
+    if (options.json) printJsonLine(view);
+    else printText(viewText(view));
+  });
+  withSigningOptions(
+    labels
+      .command('sign')
+      .description('sign what the labels show; what differs from the result is refused')
+      .argument('<result>', 'result id, as the statement names it, or its row id')
+      .requiredOption('--shown <sha256>', 'digest of what `review labels show` showed')
+      .requiredOption('--seen-receipt <text>', 'what the receipt label shows')
+      .requiredOption('--seen-container <label>', 'what the container shows')
+      .addHelpText('after', EXAMPLE),
+  ).action(
+    async (
+      result: string,
+      options: SigningOptions & { seenReceipt: string; seenContainer: string },
+    ) => {
+      const { seenReceipt, seenContainer } = options;
+      const done = (await postSigned(pathOf(result), { seenReceipt, seenContainer }, options)) as
+        | { readonly signature: SignatureManifest }
+        | undefined;
+      if (!done) return;
+      if (options.json) printJsonLine(done);
+      else printText(signatureText(done.signature));
+    },
+  );
+}
+
+function pathOf(result: string): string {
+  return `/api/v1/results/${encodeURIComponent(result)}/labels`;
+}
+
+function viewText(view: LabelReviewView): string {
+  const entered = (name: string, { text, entry }: LabelReviewView['receipt']) =>
+    `${name.padEnd(10)}${text ?? 'none'}, ${entry ?? 'entered unknown how'}`;
+  return [
+    `result    ${view.resultId}, measured by ${view.operatorId ?? 'an unnamed operator'}`,
+    `of        receipt ${view.receiptId ?? 'unknown'}, container ${view.containerLabel ?? 'unknown'}`,
+    entered('receipt', view.receipt),
+    entered('container', view.container),
+    `compared  ${view.isCompared ? 'yes' : 'no'}`,
+    `shown     ${view.sha256}`,
+  ].join('\n');
+}
