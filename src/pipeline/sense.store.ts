@@ -161,9 +161,8 @@ async function knownOperators(
   };
   for (let i = 0; i < operators.length; i += CHUNK) {
     const { rows } = await byOperator(db, span, operators.slice(i, i + CHUNK));
-    for (const { operator, instrument, measuredAt, resultId } of rows) {
-      if (operator === null || instrument === null || measuredAt === null) continue;
-      add(known, operator, { instrument, measuredAt, resultId });
+    for (const { operator, measuredAt, ...row } of rows) {
+      if (operator !== null && measuredAt !== null) add(known, operator, { ...row, measuredAt });
     }
   }
   return known;
@@ -178,12 +177,7 @@ interface Span extends OfSite {
 const byOperator = preparedForList((db, of: Span, operators) =>
   db
     .selectFrom('result')
-    .select([
-      'result_id as resultId',
-      'operator_id as operator',
-      'instrument_serial as instrument',
-      'measured_at as measuredAt',
-    ])
+    .select([...MEASUREMENT, 'operator_id as operator', 'measured_at as measuredAt'])
     .where('site', '=', of.site)
     .where('operator_id', 'in', operators)
     .where('measured_at', '>=', of.from)

@@ -1,5 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
+import { coverOf } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
@@ -321,12 +322,14 @@ function idsNamedBy({ header, results }: ReadableExamination): string[] {
     reading.resultId,
     result?.supersedes?.resultId ?? null,
   ]);
-  // Of two copies settled at the same moment the second finds the first.
+  // Of two copies, or two uses of a cover, settled at the same moment the second finds the first.
   const spectra = results.map(({ spectrum }) => spectrum?.sha256);
+  const covers = results.map(({ result }) => (result === null ? null : coverOf(result)));
   return [
     `bundle:${header.bundleId}`,
     ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
     ...spectra.filter((sha256) => sha256 !== undefined).map((sha256) => `spectrum:${sha256}`),
+    ...covers.filter((cover) => cover !== null).map((cover) => `cover:${cover}`),
   ];
 }
 
