@@ -32,6 +32,8 @@ import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import { closeAnsweredFailures, openFailure, resultsAround } from './performance-failures.store.js';
 import type { ResultMessages } from './result-messages.service.js';
+import { needsSecondLook } from './second-look.service.js';
+import { oweSecondLook } from './second-look.store.js';
 import { insertTraces, loadSense } from './sense.store.js';
 import { findAcrossSeries } from './series.store.js';
 import { insertChecks, insertResults } from './settle.store.js';
@@ -212,6 +214,7 @@ export class SettleBundleService {
     const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
     await insertTraces(trx, site, results);
+    if (needsSecondLook(this.site, examination)) await oweSecondLook(trx, site, bundle.id);
     await insertFindings(trx, this.#findingRows(settling));
     const { origin } = examination.header;
     // A packed or simulated bundle says nothing of what the handheld still holds where it covers nothing.
