@@ -21,9 +21,9 @@ export function registerLabels(review: Command): void {
       .description('show what was reported of the labels of a result, and the digest')
       .argument('<result>', 'result id, as the statement names it, or its row id')
       .addHelpText('after', '\nExample:\n  drumline review labels show 0193…'),
-  ).action((result: string, options: GatewayOptions) =>
-    printAsked<LabelReviewView>(pathOf(result), options, { text: viewText }),
-  );
+  ).action(async (result: string, options: GatewayOptions) => {
+    await printAsked<LabelReviewView>(pathOf(result), options, { text: viewText });
+  });
   withSigningOptions(
     labels
       .command('sign')

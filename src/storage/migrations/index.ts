@@ -16,6 +16,7 @@ import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
 import * as m0020 from './m0020-attribute-inspections.js';
+import * as m0022 from './m0022-second-looks.js';
 import * as m0023 from './m0023-indexes.js';
 
 /** Forward only; names sort in the order they run. */
@@ -38,4 +39,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0018-inbound': m0018,
   '0020-attribute-inspections': m0020,
   '0023-indexes': m0023,
+  '0022-second-looks': m0022,
 };
