@@ -1,5 +1,5 @@
 import { type Command, InvalidArgumentError, Option } from 'commander';
-import type { InspectionsView } from '../receipts/inspection-view.js';
+import type { InspectionLiftView, InspectionsView } from '../receipts/inspection-view.js';
 import type { SignatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
 import {
@@ -47,6 +47,27 @@ export function registerInspections(receipt: Command): void {
         '\nExample:\n  drumline receipt inspect R-1001 --shown 3f… --attribute labels --inspected 32 --nonconforming 0 \\\n    --by "A. Receiver" --at 2026-07-01T09:30:00+01:00 --user robin --reason "count sheet 12"\n\nThe worst entry counts; a correction is a further one. Drumline reports; the quality unit decides.',
       ),
   ).action(inspect);
+  withGatewayOptions(
+    receipt
+      .command('inspection')
+      .description('show a count, and what lifting it would sign')
+      .argument('<id>', 'receipt id')
+      .argument('<inspection>', 'id of the count, as `receipt inspections` names it')
+      .addHelpText('after', '\nExample:\n  drumline receipt inspection R-1001 0193…'),
+  ).action(showLift);
+  withSigningOptions(
+    receipt
+      .command('lift-inspection')
+      .description('lift a count that was entered wrongly and rejects, by signature')
+      .argument('<id>', 'receipt id')
+      .argument('<inspection>', 'id of the count, as `receipt inspections` names it')
+      .requiredOption('--shown <sha256>', 'digest of what `receipt inspection` showed')
+      .requiredOption('--investigation <number>', 'reference number of the investigation')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline receipt lift-inspection R-1001 0193… --shown 9f86… --investigation INV-26-040 \\\n    --user q.signer --reason "0 and 10 were swapped, count sheet 12"\n\nThe count counts for nothing from then on; enter the right one. A stop stays until it is lifted.',
+      ),
+  ).action(liftInspection);
 }
 
 async function show(id: string, options: GatewayOptions): Promise<void> {
@@ -71,6 +92,46 @@ async function inspect(id: string, options: InspectOptions): Promise<void> {
   else printText(`inspection ${done.inspectionId}\n${signatureText(done.signature)}`);
 }
 
+async function showLift(id: string, inspection: string, options: GatewayOptions): Promise<void> {
+  const answer = await requestGateway(commandSettings(options), {
+    method: 'GET',
+    path: liftPath(id, inspection),
+  });
+  const view = readAnswer(answer, options.json === true) as InspectionLiftView | undefined;
+  if (!view) return;
+  if (options.json) printJsonLine(view);
+  else {
+    const { possible, because, effects } = view.lift;
+    printText(
+      [
+        `lift     ${possible ? effects.join('; ') : `not possible: ${because}`}`,
+        '',
+        'what is signed:',
+        JSON.stringify(view.shown, null, 2),
+        `shown    ${view.sha256}`,
+      ].join('\n'),
+    );
+  }
+}
+
+async function liftInspection(
+  id: string,
+  inspection: string,
+  options: SigningOptions & { readonly investigation: string },
+): Promise<void> {
+  const { investigation } = options;
+  const done = (await postSigned(liftPath(id, inspection), { investigation }, options)) as
+    | { readonly signature: SignatureManifest }
+    | undefined;
+  if (!done) return;
+  if (options.json) printJsonLine(done);
+  else printText(`lifted\n${signatureText(done.signature)}`);
+}
+
+function liftPath(id: string, inspection: string): string {
+  return `${pathOf(id)}/${encodeURIComponent(inspection)}/lift`;
+}
+
 function count(text: string): number {
   if (/^\d{1,5}$/.test(text)) return Number(text);
   throw new InvalidArgumentError('expected a whole number of containers');
@@ -88,10 +149,10 @@ function viewText(view: InspectionsView): string {
       const asked = p.n === null ? '' : `, ${p.n} to be inspected, up to ${p.accept} accepted`;
       return `${p.attribute}: level ${p.level}, AQL ${p.aql}${asked}: ${p.state}`;
     }),
-    ...view.inspections.map(
-      (i) =>
-        `${i.attribute}: ${i.nonconforming} of ${i.inspected} nonconforming, by ${i.inspectedBy} at ${i.inspectedAt}`,
-    ),
+    ...view.inspections.flatMap((i) => [
+      `${i.attribute}: ${i.nonconforming} of ${i.inspected} nonconforming, by ${i.inspectedBy} at ${i.inspectedAt} (${i.id})`,
+      ...(i.lift === undefined ? [] : [`  lifted by ${i.lift.printedName}: ${i.lift.reason}`]),
+    ]),
     `shown    ${view.sha256}`,
   ].join('\n');
 }

@@ -9,10 +9,16 @@ import { CONTAINERS_MAX } from '../receipts/receipt-bounds.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
 import { reviewProblem } from '../statements/review-answer.js';
-import { readReview, signerOf } from '../statements/review-request.js';
+import {
+  readInvestigation,
+  readReview,
+  readSigned,
+  signerOf,
+} from '../statements/review-request.js';
 import { InspectionsService } from './inspections.service.js';
 
 const RECEIPT_ID_MAX = 200;
+const ID_MAX = 100;
 const NAME_MAX = 100;
 
 type Fields = Readonly<Record<string, unknown>>;
@@ -53,6 +59,47 @@ export class InspectionsController {
     if (answer.kind !== 'signed') throw new Error('a problem was not told');
     const { inspectionId, signature } = answer;
     return { receiptId, inspectionId, signature: signatureManifest(signature) };
+  }
+
+  /** A count that rejected, and what lifting it would sign. */
+  @Get(':id/inspections/:inspection/lift')
+  @RequireRight('pages.read')
+  async showLift(
+    @Param('id') id: string,
+    @Param('inspection') inspectionId: string,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<unknown> {
+    const isLong = id.length > RECEIPT_ID_MAX || inspectionId.length > ID_MAX;
+    const view = isLong ? null : await this.inspections.showLift(id, inspectionId);
+    if (view === null) throw new Problem('not-found', 'no receipt has an inspection of this id');
+    void reply.header('etag', `"${view.sha256}"`).header('cache-control', 'private, no-cache');
+    return view;
+  }
+
+  @Post(':id/inspections/:inspection/lift')
+  @HttpCode(200)
+  @RequireRight('stop.lift', { provesPerson: true })
+  async lift(
+    @Param('id') id: string,
+    @Param('inspection') inspectionId: string,
+    @Req() request: AuthenticatedRequest,
+  ): Promise<unknown> {
+    const fields = fieldsOf(await readJsonBody(request.raw));
+    const investigation = readInvestigation(fields);
+    const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, [
+      'lift',
+    ] as const);
+    const { shownSha256, reason } = review;
+    const receiptId = id.slice(0, RECEIPT_ID_MAX);
+    const answer = await this.inspections.lift(
+      receiptId,
+      { inspectionId: inspectionId.slice(0, ID_MAX), investigation, shownSha256, reason },
+      signerOf(request.caller, userName, password),
+    );
+    const problem = reviewProblem(answer, receiptId, 'receipt');
+    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
+    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    return { receiptId, inspectionId, signature: signatureManifest(answer.signature) };
   }
 }
 

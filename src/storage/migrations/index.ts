@@ -16,6 +16,7 @@ import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
 import * as m0020 from './m0020-attribute-inspections.js';
+import * as m0021 from './m0021-inspection-lifts.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -36,4 +37,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0014-delivery-acts': m0014,
   '0018-inbound': m0018,
   '0020-attribute-inspections': m0020,
+  '0021-inspection-lifts': m0021,
 };
