@@ -95,7 +95,7 @@ async function inspect(id: string, options: InspectOptions): Promise<void> {
 async function showLift(id: string, inspection: string, options: GatewayOptions): Promise<void> {
   const answer = await requestGateway(commandSettings(options), {
     method: 'GET',
-    path: liftPath(id, inspection),
+    path: `${liftPath(id)}?${new URLSearchParams({ inspection })}`,
   });
   const view = readAnswer(answer, options.json === true) as InspectionLiftView | undefined;
   if (!view) return;
@@ -120,7 +120,7 @@ async function liftInspection(
   options: SigningOptions & { readonly investigation: string },
 ): Promise<void> {
   const { investigation } = options;
-  const done = (await postSigned(liftPath(id, inspection), { investigation }, options)) as
+  const done = (await postSigned(liftPath(id), { inspection, investigation }, options)) as
     | { readonly signature: SignatureManifest }
     | undefined;
   if (!done) return;
@@ -128,8 +128,8 @@ async function liftInspection(
   else printText(`lifted\n${signatureText(done.signature)}`);
 }
 
-function liftPath(id: string, inspection: string): string {
-  return `${pathOf(id)}/${encodeURIComponent(inspection)}/lift`;
+function liftPath(id: string): string {
+  return `/api/v1/receipts/${encodeURIComponent(id)}/inspection-lift`;
 }
 
 function count(text: string): number {

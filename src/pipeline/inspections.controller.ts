@@ -1,4 +1,4 @@
-import { Controller, Get, HttpCode, Param, Post, Req, Res } from '@nestjs/common';
+import { Controller, Get, HttpCode, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
@@ -62,29 +62,27 @@ export class InspectionsController {
   }
 
   /** A count that rejected, and what lifting it would sign. */
-  @Get(':id/inspections/:inspection/lift')
+  @Get(':id/inspection-lift')
   @RequireRight('pages.read')
   async showLift(
     @Param('id') id: string,
-    @Param('inspection') inspectionId: string,
+    @Query('inspection') asked: unknown,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<unknown> {
-    const isLong = id.length > RECEIPT_ID_MAX || inspectionId.length > ID_MAX;
-    const view = isLong ? null : await this.inspections.showLift(id, inspectionId);
+    const inspectionId = readId({ inspection: asked });
+    const view =
+      id.length > RECEIPT_ID_MAX ? null : await this.inspections.showLift(id, inspectionId);
     if (view === null) throw new Problem('not-found', 'no receipt has an inspection of this id');
     void reply.header('etag', `"${view.sha256}"`).header('cache-control', 'private, no-cache');
     return view;
   }
 
-  @Post(':id/inspections/:inspection/lift')
+  @Post(':id/inspection-lift')
   @HttpCode(200)
   @RequireRight('stop.lift', { provesPerson: true })
-  async lift(
-    @Param('id') id: string,
-    @Param('inspection') inspectionId: string,
-    @Req() request: AuthenticatedRequest,
-  ): Promise<unknown> {
+  async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
     const fields = fieldsOf(await readJsonBody(request.raw));
+    const inspectionId = readId(fields);
     const investigation = readInvestigation(fields);
     const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, [
       'lift',
@@ -93,7 +91,7 @@ export class InspectionsController {
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const answer = await this.inspections.lift(
       receiptId,
-      { inspectionId: inspectionId.slice(0, ID_MAX), investigation, shownSha256, reason },
+      { inspectionId, investigation, shownSha256, reason },
       signerOf(request.caller, userName, password),
     );
     const problem = reviewProblem(answer, receiptId, 'receipt');
@@ -130,6 +128,13 @@ function readCount(fields: Fields, name: string, least: number): number {
   }
   const expected = `expected a whole number of containers, ${least} to ${CONTAINERS_MAX}`;
   throw new Problem('query-invalid', `${name}: ${expected}`);
+}
+
+function readId({ inspection }: Fields): string {
+  if (typeof inspection === 'string' && inspection !== '' && inspection.length <= ID_MAX) {
+    return inspection;
+  }
+  throw new Problem('query-invalid', 'inspection: expected the id of a count of the receipt');
 }
 
 function readName(fields: Fields, name: string): string {
