@@ -64,6 +64,8 @@ import { InstanceActs } from './pipeline/instance-acts.service.js';
 import { InstrumentPerformance } from './pipeline/instrument-performance.service.js';
 import { LabelReviewController } from './pipeline/label-review.controller.js';
 import { LabelReviewService } from './pipeline/label-review.service.js';
+import { LostStopsController } from './pipeline/lost-stops.controller.js';
+import { LostStopsService } from './pipeline/lost-stops.service.js';
 import { MethodsController } from './pipeline/methods.controller.js';
 import { MethodsService } from './pipeline/methods.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
@@ -147,6 +149,7 @@ export const CONTROLLERS = [
   SignInController,
   StatementsController,
   StopLiftController,
+  LostStopsController,
   SweepsController,
   TrailReviewController,
   TrailReviewPagesController,
@@ -238,6 +241,7 @@ export class AppModule {
         { provide: InstrumentPerformance, useValue: gateway.performance },
         { provide: INSTRUMENTS_SOURCE, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
+        { provide: LostStopsService, useValue: gateway.lostStops },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: SiteDecisionsService, useValue: gateway.siteDecisions },
         { provide: METHODS_SOURCE, useValue: gateway.methods },

@@ -1,4 +1,5 @@
 import type { Command } from 'commander';
+import type { LostStopView } from '../statements/lost-stop.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
 import { printAsked } from './ask-gateway.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
@@ -12,7 +13,7 @@ const EXAMPLE =
 export function registerStop(program: Command): void {
   const stop = program
     .command('stop')
-    .description('look at the stops of a receipt, and lift the one in force by signature')
+    .description('look at the stops of a receipt, lift the one in force, acknowledge lost ones')
     .addHelpText('after', EXAMPLE);
   withGatewayOptions(
     stop
@@ -51,6 +52,66 @@ export function registerStop(program: Command): void {
       );
     },
   );
+  registerLost(stop);
+}
+
+function registerLost(stop: Command): void {
+  withGatewayOptions(
+    stop
+      .command('lost')
+      .description('show the stops of a receipt that destinations hold and a restore lost here')
+      .argument('<receipt>', 'receipt id')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline stop lost R-5001\n\nExit: 0 there is none, 1 there are some, 2 wrong usage.',
+      ),
+  ).action(async (id: string, options: GatewayOptions) => {
+    await printAsked<LostStopView>(lostPath(id), options, {
+      text: lostText,
+      isOpen: (view) => view.lost.length > 0,
+    });
+  });
+  withSigningOptions(
+    stop
+      .command('acknowledge')
+      .description('acknowledge by signature the stops that a restore lost, under an investigation')
+      .argument('<receipt>', 'receipt id')
+      .requiredOption('--shown <sha256>', 'digest of what `stop lost` showed')
+      .requiredOption('--investigation <number>', 'reference number of the investigation')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline stop acknowledge R-5001 --shown 9f86… --investigation INV-26-051 --user q.signer --reason "drum 3 was added that day and is measured again"',
+      ),
+  ).action(async (id: string, options: SigningOptions & { investigation: string }) => {
+    const { investigation } = options;
+    await printSigned<StatedAnew>(
+      lostPath(id),
+      { investigation },
+      options,
+      (done) => `acknowledged; ${statedText(done)}`,
+    );
+  });
+}
+
+function lostPath(receiptId: string): string {
+  return `/api/v1/receipts/${encodeURIComponent(receiptId)}/stops/lost`;
+}
+
+function lostText(view: LostStopView): string {
+  const { possible, because, effects } = view.acknowledge;
+  return [
+    `receipt  ${view.receiptId}`,
+    ...(view.lost.length === 0 ? ['No destination holds a stop of it that is unknown here.'] : []),
+    ...view.lost.map(
+      (stop) =>
+        `lost     ${stop.destination} holds revision ${stop.revision ?? 'unknown'} under ${stop.identity}, since ${stop.heldAt ?? 'an unknown time'}`,
+    ),
+    `acknowledge  ${possible ? effects.join('; ') : `not possible: ${because.join('; ')}`}`,
+    '',
+    'what is signed:',
+    JSON.stringify(view.shown, null, 2),
+    `shown    ${view.sha256}`,
+  ].join('\n');
 }
 
 function viewText(view: StopLiftView): string {

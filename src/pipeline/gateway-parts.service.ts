@@ -37,6 +37,7 @@ import type { InspectionsService } from './inspections.service.js';
 import type { InstanceActs } from './instance-acts.service.js';
 import type { InstrumentPerformance } from './instrument-performance.service.js';
 import type { LabelReviewService } from './label-review.service.js';
+import type { LostStopsService } from './lost-stops.service.js';
 import type { MethodsService } from './methods.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { PerformanceCauseService } from './performance-cause.service.js';
@@ -76,6 +77,7 @@ export interface GatewayParts {
   readonly originReviews: OriginReviewService;
   readonly receiptReviews: ReceiptReviewService;
   readonly stopLifts: StopLiftService;
+  readonly lostStops: LostStopsService;
   readonly methods: MethodsService;
   readonly siteDecisions: SiteDecisionsService;
   readonly trailReviews: TrailReviewService;

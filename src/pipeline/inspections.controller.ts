@@ -1,4 +1,4 @@
-import { Controller, Get, HttpCode, Param, Post, Req, Res } from '@nestjs/common';
+import { Controller, Get, HttpCode, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
@@ -9,10 +9,16 @@ import { CONTAINERS_MAX } from '../receipts/receipt-bounds.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readReview, signerOf } from '../statements/review-request.js';
+import {
+  readInvestigation,
+  readReview,
+  readSigned,
+  signerOf,
+} from '../statements/review-request.js';
 import { InspectionsService } from './inspections.service.js';
 
 const RECEIPT_ID_MAX = 200;
+const ID_MAX = 100;
 const NAME_MAX = 100;
 
 type Fields = Readonly<Record<string, unknown>>;
@@ -52,6 +58,43 @@ export class InspectionsController {
     const { inspectionId, signature } = answer;
     return { receiptId, inspectionId, signature: signatureManifest(signature) };
   }
+
+  /** A count that rejected, and what lifting it would sign. */
+  @Get(':id/inspection-lift')
+  @RequireRight('pages.read')
+  async showLift(
+    @Param('id') id: string,
+    @Query('inspection') asked: unknown,
+    @Res({ passthrough: true }) reply: FastifyReply,
+  ): Promise<unknown> {
+    const inspectionId = readId({ inspection: asked });
+    const view =
+      id.length > RECEIPT_ID_MAX ? null : await this.inspections.showLift(id, inspectionId);
+    if (view === null) throw new Problem('not-found', 'no receipt has an inspection of this id');
+    void reply.header('etag', `"${view.sha256}"`).header('cache-control', 'private, no-cache');
+    return view;
+  }
+
+  @Post(':id/inspection-lift')
+  @HttpCode(200)
+  @RequireRight('stop.lift', { provesPerson: true })
+  async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
+    const fields = fieldsOf(await readJsonBody(request.raw));
+    const inspectionId = readId(fields);
+    const investigation = readInvestigation(fields);
+    const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, [
+      'lift',
+    ] as const);
+    const { shownSha256, reason } = review;
+    const receiptId = id.slice(0, RECEIPT_ID_MAX);
+    const answer = await this.inspections.lift(
+      receiptId,
+      { inspectionId, investigation, shownSha256, reason },
+      signerOf(request.caller, userName, password),
+    );
+    mustBeSigned(answer, receiptId, 'receipt');
+    return { receiptId, inspectionId, signature: signatureManifest(answer.signature) };
+  }
 }
 
 /** @throws Problem `query-invalid` that names the field. */
@@ -81,6 +124,13 @@ function readCount(fields: Fields, name: string, least: number): number {
   }
   const expected = `expected a whole number of containers, ${least} to ${CONTAINERS_MAX}`;
   throw new Problem('query-invalid', `${name}: ${expected}`);
+}
+
+function readId({ inspection }: Fields): string {
+  if (typeof inspection === 'string' && inspection !== '' && inspection.length <= ID_MAX) {
+    return inspection;
+  }
+  throw new Problem('query-invalid', 'inspection: expected the id of a count of the receipt');
 }
 
 function readName(fields: Fields, name: string): string {

@@ -2,16 +2,27 @@ import { uuidv7 } from 'uuidv7';
 import type { Duty } from '../access/duties.js';
 import { addMs } from '../formats/instant.js';
 import { isRejected, type ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
+import { markEvaluationDue } from '../receipts/facts.store.js';
+import {
+  insertInspectionLift,
+  inspectionFactsOf,
+  plansStanding,
+} from '../receipts/inspection-lifts.store.js';
 import {
   type InspectedReceipt,
+  type InspectionLiftView,
   type InspectionReport,
   type InspectionsView,
+  inspectionLiftView,
   inspectionSubject,
   inspectionsView,
+  liftDocument,
+  liftOption,
   shownInspections,
   whyNotReported,
 } from '../receipts/inspection-view.js';
 import { insertInspection, inspectionsOf } from '../receipts/inspections.store.js';
+import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
@@ -43,6 +54,17 @@ export interface InspectionRequest {
   readonly report: InspectionReport;
   readonly reason: string;
 }
+
+export interface InspectionLiftRequest {
+  readonly inspectionId: string;
+  readonly investigation: string;
+  readonly shownSha256: string;
+  readonly reason: string;
+}
+
+export type InspectionLiftAnswer =
+  | { readonly kind: 'signed'; readonly signature: Signature }
+  | NotSigned;
 
 interface Reported {
   readonly kind: 'signed';
@@ -87,6 +109,99 @@ export class InspectionsService {
       await signing.recordRefusal({ actor }, intent, decided);
     } else this.parts.onReported();
     return decided;
+  }
+
+  /** A count with what lifting it would sign; null when the receipt or the count is not there. */
+  async showLift(receiptId: string, inspectionId: string): Promise<InspectionLiftView | null> {
+    const of = await this.#load(this.parts.database.db, receiptId);
+    const view = of && inspectionLiftView(of, inspectionId);
+    return view?.inspection ? view : null;
+  }
+
+  /**
+   * Lifts a count that was entered wrongly, by signature: the only thing that ends a rejection. Somebody signs it who
+   * neither entered the count nor measured anything on the receipt.
+   */
+  async lift(
+    receiptId: string,
+    request: InspectionLiftRequest,
+    who: SigningRequest,
+  ): Promise<InspectionLiftAnswer> {
+    const { signing, database, site } = this.parts;
+    const before = await this.#load(database.db, receiptId);
+    const isThere = before?.entries.some(({ id }) => id === request.inspectionId) ?? false;
+    if (before === null || !isThere) return { kind: 'unknown' };
+    const intent = { meaning: 'lifted', subject: inspectionSubject(before) } as const;
+    const answer = await signing.prove(who, intent);
+    if (answer.kind === 'not-proven') return answer;
+    const { proof } = answer;
+    const decided = await transactLocking(database, site.site, (trx, locks) =>
+      this.#lift(trx, locks, { receiptId, request, proof }),
+    );
+    if (decided.kind === 'refused') {
+      const actor = { kind: 'person', name: proof.signer.accountId, source: who.source } as const;
+      await signing.recordRefusal({ actor }, intent, decided);
+    } else this.parts.onReported();
+    return decided;
+  }
+
+  async #lift(
+    trx: Trx,
+    locks: ReceiptLocks,
+    asked: {
+      readonly receiptId: string;
+      readonly request: InspectionLiftRequest;
+      readonly proof: Proof;
+    },
+  ): Promise<Refused | { readonly kind: 'signed'; readonly signature: Signature }> {
+    const { receiptId, request, proof } = asked;
+    const { signing, statements, clock } = this.parts;
+    const { site } = this.parts.site;
+    // What came of it carries its rejection, and is better off without.
+    const after = await receiptsGoingOn(trx, site, receiptId);
+    await locks.add([receiptId, ...after]);
+    const of = await this.#load(trx, receiptId);
+    const entry = of?.entries.find(({ id }) => id === request.inspectionId);
+    if (of === null || entry === undefined) throw new Error(`${request.inspectionId} is gone`);
+    const now = clock.now();
+    const operatorIds = await operatorsOfReceipt(trx, site, receiptId);
+    const act = {
+      subject: inspectionSubject(of),
+      shown: liftDocument(of, entry.id),
+      namedSha256: request.shownSha256,
+      meaning: 'lifted',
+      reason: `${request.reason} (investigation ${request.investigation})`,
+      right: 'stop.lift',
+      duty: { kind: 'judge-result', right: 'stop.lift', operatorIds },
+      recordFrom: entry.at,
+      now,
+    } as const;
+    const fault = await signing.judge(trx, proof, act);
+    if (fault !== null) return fault;
+    if (entry.reported_by === proof.signer.accountId) {
+      return refused('duty-own-result', 'you entered the count; somebody else has to lift it');
+    }
+    const option = liftOption(of, entry.id);
+    if (!option.possible) return refused('act-not-possible', option.because ?? '');
+    const { attribute, inspected, nonconforming } = entry;
+    const signed = await signing.sign(trx, proof, act, {
+      action: 'receipt.inspection-lifted',
+      before: { inspectionId: entry.id, attribute, inspected, nonconforming, lifted: false },
+      after: { inspectionId: entry.id, investigation: request.investigation, lifted: true },
+    });
+    if (signed.kind === 'refused') return signed;
+    await insertInspectionLift(trx, {
+      inspection_id: entry.id,
+      site,
+      receipt_id: receiptId,
+      investigation: request.investigation,
+      signature_id: signed.signature.id,
+      at: now,
+    });
+    if (of.status === 'open') await statements.evaluateInTransaction(trx, receiptId, now);
+    // It can only improve their statements.
+    await markEvaluationDue(trx, site, after);
+    return signed;
   }
 
   async #report(
@@ -180,14 +295,16 @@ export class InspectionsService {
     const row = (await findReceipts(reader, site, [receiptId])).get(receiptId);
     if (row?.announced !== 1) return null;
     const { revision, status, received_at: receivedAt, attribute_plans: plans } = row;
+    const asked = plans === null ? [] : (JSON.parse(plans) as ReceiptAttributePlan[]);
     return {
       receiptId,
       revision,
       status,
       receivedAt,
       containers: (await containersOf(reader, site, receiptId)).length,
-      plans: plans === null ? [] : (JSON.parse(plans) as ReceiptAttributePlan[]),
+      plans: await plansStanding(reader, site, asked),
       entries: await inspectionsOf(reader, site, receiptId),
+      counted: await inspectionFactsOf(reader, site, receiptId),
     };
   }
 }

@@ -53,6 +53,7 @@ import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
 import { InstrumentPerformance } from './instrument-performance.service.js';
 import { LabelReviewService } from './label-review.service.js';
+import { LostStopsService } from './lost-stops.service.js';
 import { MethodsService } from './methods.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
@@ -336,6 +337,14 @@ async function wire(ground: Ground): Promise<Gateway> {
     }),
     receiptReviews,
     stopLifts,
+    lostStops: new LostStopsService({
+      database,
+      clock,
+      site,
+      statements,
+      signing,
+      onAcknowledged: ringAll,
+    }),
     methods: new MethodsService({
       database,
       clock,

@@ -28,6 +28,17 @@ export interface Inspection {
   readonly nonconforming: number;
   /** A plan of the receipt rejected it when it was entered; that stays so when more containers come. */
   readonly rejected: boolean;
+  /** The signed act that lifted it, having been entered wrongly; left out while there is none. */
+  readonly lift?: InspectionLift;
+}
+
+/** Without a signature that is as it was made and names the count it lifts nothing. */
+export interface InspectionLift {
+  readonly signatureId: string;
+  readonly isValid: boolean;
+  readonly printedName: string;
+  readonly investigation: string;
+  readonly reason: string;
 }
 
 export function inspectionFact(row: AttributeInspectionRow): Inspection {
@@ -100,7 +111,7 @@ export type InspectionVerdict =
 /**
  * Judges what was inspected by one plan. The worst entry counts: more nonconforming ones than the plan accepts, in however
  * many, reject, whatever was entered before or after (rule 9). Entries are not added up: one has to hold as many as
- * the plan asks for.
+ * the plan asks for. What a signed act lifted counts neither way.
  *
  * @param containers that the receipt lists now
  */
@@ -115,7 +126,9 @@ export function judgeInspections(
   const answer = attributePlan(containers, plan.level, plan.aql);
   if (!answer.ok) return { state: 'no-plan', why: answer.message };
   const asked = answer.plan;
-  const own = inspections.filter(({ attribute }) => attribute === plan.attribute);
+  const own = inspections.filter(
+    ({ attribute, lift }) => attribute === plan.attribute && lift?.isValid !== true,
+  );
   const rejecting = own.find((i) => i.rejected || i.nonconforming > asked.accept);
   if (rejecting) return { state: 'rejected', plan: asked, by: rejecting };
   const whole = own.find(({ inspected }) => inspected >= asked.n);

@@ -4,7 +4,8 @@ import type { SignatureSubject } from '../signatures/signature.js';
 import type { InspectedAttribute } from '../site/site-folder.js';
 import type { AttributeInspectionRow } from '../storage/tables.js';
 import {
-  inspectionFact,
+  type Inspection,
+  isRejected,
   judgeInspections,
   type ReceiptAttributePlan,
 } from './attribute-inspection.js';
@@ -28,8 +29,11 @@ export interface InspectedReceipt {
   readonly status: string;
   readonly receivedAt: Instant | null;
   readonly containers: number;
+  /** As they stand now, see `plansStanding`. */
   readonly plans: readonly ReceiptAttributePlan[];
   readonly entries: readonly AttributeInspectionRow[];
+  /** The same entries with what lifted them. */
+  readonly counted: readonly Inspection[];
 }
 
 export function inspectionSubject(of: InspectedReceipt): SignatureSubject {
@@ -38,15 +42,14 @@ export function inspectionSubject(of: InspectedReceipt): SignatureSubject {
 
 /** What whoever reports an inspection is shown, and signs: what is asked for and what was entered so far. */
 export function inspectionsView(of: InspectedReceipt) {
-  const { receiptId, revision, containers, plans, entries } = of;
-  const facts = entries.map(inspectionFact);
+  const { receiptId, revision, containers, plans, entries, counted } = of;
   return {
     receiptId,
     revision,
     containers,
     plans: plans.map((plan) => {
       const { attribute, level, aql, decision } = plan;
-      const verdict = judgeInspections(plan, containers, facts);
+      const verdict = judgeInspections(plan, containers, counted);
       const asked = 'plan' in verdict ? verdict.plan : null;
       return {
         attribute,
@@ -59,7 +62,7 @@ export function inspectionsView(of: InspectedReceipt) {
         state: verdict.state,
       };
     }),
-    inspections: entries.map((entry) => ({
+    inspections: entries.map((entry, index) => ({
       id: entry.id,
       attribute: entry.attribute,
       inspected: entry.inspected,
@@ -69,9 +72,76 @@ export function inspectionsView(of: InspectedReceipt) {
       reportedBy: entry.reported_by,
       reportedAt: formatInstant(entry.at),
       signatureId: entry.signature_id,
+      // Left out where there is none, so that what was signed before reads as it did.
+      ...liftMember(counted[index]),
     })),
   };
 }
+
+function liftMember(counted: Inspection | undefined) {
+  return counted?.lift === undefined ? {} : { lift: { ...counted.lift } };
+}
+
+/** What lifting a count would do, and why it cannot be lifted. */
+export interface LiftOption {
+  readonly possible: boolean;
+  readonly because: string | null;
+  readonly effects: readonly string[];
+}
+
+/**
+ * Whether a count may be lifted as entered wrongly: it is one that rejects, and nobody lifted it before. Lifted, it counts
+ * for nothing, so the inspection is entered again.
+ */
+export function liftOption(of: InspectedReceipt, inspectionId: string): LiftOption {
+  const count = of.counted.find(({ id }) => id === inspectionId);
+  const why = whyNotLifted(of, count, inspectionId);
+  if (why !== null || count === undefined) return { possible: false, because: why, effects: [] };
+  return {
+    possible: true,
+    because: null,
+    effects: [
+      `the count of ${count.nonconforming} of ${count.inspected} counts for nothing; what was inspected of its ${count.attribute} is entered again`,
+      'a stop stays until it is lifted by its own act',
+    ],
+  };
+}
+
+function whyNotLifted(
+  { receiptId, plans, containers, entries }: InspectedReceipt,
+  count: Inspection | undefined,
+  inspectionId: string,
+): string | null {
+  if (count === undefined) return `receipt ${receiptId} has no inspection ${inspectionId}`;
+  if (count.lift?.isValid === true) return 'it was lifted before';
+  if (count.lift !== undefined) return 'what lifts it is not as it was signed';
+  const entry = entries.find(({ id }) => id === inspectionId);
+  const rejects = count.rejected || isRejected(plans, containers, count);
+  return entry !== undefined && rejects ? null : 'no plan rejects by it';
+}
+
+export function liftDocument(of: InspectedReceipt, inspectionId: string) {
+  const { possible, because, effects } = liftOption(of, inspectionId);
+  return bindShown({
+    subject: inspectionSubject(of),
+    record: { lifted: inspectionId, ...inspectionsView(of) },
+    context: { lift: { possible, because, effects: [...effects] } },
+  });
+}
+
+/** A count with what lifting it would sign. */
+export function inspectionLiftView(of: InspectedReceipt, inspectionId: string) {
+  const bound = liftDocument(of, inspectionId);
+  return {
+    receiptId: of.receiptId,
+    inspection: inspectionsView(of).inspections.find(({ id }) => id === inspectionId) ?? null,
+    lift: liftOption(of, inspectionId),
+    shown: JSON.parse(bound.text) as unknown,
+    sha256: bound.sha256,
+  };
+}
+
+export type InspectionLiftView = ReturnType<typeof inspectionLiftView>;
 
 export type InspectionsView = ReturnType<typeof inspectionsView> & { readonly sha256: string };
 

@@ -71,6 +71,23 @@ export async function announcersOf(
   return names;
 }
 
+/** The receipts that went on from one, by being split off or merged from it, and from those. */
+export async function receiptsGoingOn(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<readonly string[]> {
+  const found = new Set<string>();
+  for (const open = [receiptId]; open.length > 0; ) {
+    for (const link of await linksFrom(reader, site, open.pop() ?? '')) {
+      if (!GOES_ON.includes(link.kind) || found.has(link.to_receipt)) continue;
+      found.add(link.to_receipt);
+      open.push(link.to_receipt);
+    }
+  }
+  return [...found];
+}
+
 /** Stores a link and marks both receipts as linked; both are locked. */
 export async function insertLink(trx: Trx, row: Omit<ReceiptLinkRow, 'id'>): Promise<void> {
   await trx

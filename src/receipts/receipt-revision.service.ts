@@ -4,15 +4,10 @@ import type { Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { ReceiptStatus } from '../storage/tables.js';
-import {
-  attributePlansMember,
-  carriedPlans,
-  inspectionFact,
-  planAttributes,
-} from './attribute-inspection.js';
+import { attributePlansMember, carriedPlans, planAttributes } from './attribute-inspection.js';
 import { type PlannedContainers, planContainers } from './correct-expectation.js';
 import type { ReceiptLine } from './expectation-line.js';
-import { inspectionsOf } from './inspections.store.js';
+import { inspectionFactsOf } from './inspection-lifts.store.js';
 import {
   containerRows,
   lineSummary,
@@ -88,16 +83,16 @@ export async function planInspections(
   now: Instant,
 ) {
   const plans = before?.attributePlans ?? [];
-  const entries = plans.length === 0 ? [] : await inspectionsOf(reader, site.site, line.receiptId);
+  const counted =
+    plans.length === 0 ? [] : await inspectionFactsOf(reader, site.site, line.receiptId);
   const asked = planAttributes({
     rules: site.attributePlans ?? [],
     subject: line,
     before: before && { subject: before.inForce, plans },
-    isUnderWay: measured || entries.length > 0,
+    isUnderWay: measured || counted.length > 0,
     now,
   });
   // What these rejected stays so, whatever a later revision adds.
-  const counted = entries.map(inspectionFact);
   return attributePlansMember(carriedPlans(line.receiptId, asked, line.containers.length, counted));
 }
 
@@ -106,8 +101,8 @@ export async function inspectionsCarried(reader: Reader, site: string, before: I
   const plans = before.attributePlans ?? [];
   if (plans.length === 0) return [];
   const { receiptId, containers } = before.inForce;
-  const entries = await inspectionsOf(reader, site, receiptId);
-  return carriedPlans(receiptId, plans, containers.length, entries.map(inspectionFact));
+  const counted = await inspectionFactsOf(reader, site, receiptId);
+  return carriedPlans(receiptId, plans, containers.length, counted);
 }
 
 export interface RevisionToStore {

@@ -242,7 +242,7 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
   ),
   'unknown-at-source': rule(
     'The destination holds a message that was never sent',
-    'a read-back that no longer shows it',
+    'a read-back that no longer shows it, or the signature that acknowledges a lost stop',
     'administrator',
     8,
   ),

@@ -1,6 +1,11 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import type { DestinationHoldingRow, DiscrepancyRow } from '../storage/tables.js';
+import type {
+  DeliveryRow,
+  DestinationHoldingRow,
+  DiscrepancyRow,
+  SweepRow,
+} from '../storage/tables.js';
 
 /** Keeps what a destination showed and no delivery accounts for; seen again, its last sweep moves on. */
 export async function keepHoldings(
@@ -82,6 +87,48 @@ export async function holdingsOf(
     .where('settled_at', 'is', null)
     .orderBy('identity')
     .execute();
+}
+
+/** Stops of a receipt that destinations hold and nothing accounts for, at most a hundred. */
+export async function stopsHeldOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<DestinationHoldingRow[]> {
+  return await reader
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', site)
+    .where('message', '=', 'stop')
+    .where('receipt_id', '=', receiptId)
+    .where('settled_at', 'is', null)
+    .orderBy('destination')
+    .orderBy('identity')
+    .limit(STOPS_MAX)
+    .execute();
+}
+
+const STOPS_MAX = 100;
+
+/** The message in which a delivery was recognised, if this sweep listed it; see `Adoption`. */
+export async function recognisedHolding(
+  reader: Reader,
+  sweep: Pick<SweepRow, 'id' | 'site' | 'destination'>,
+  delivery: Pick<DeliveryRow, 'destination_reference' | 'subject_kind' | 'subject_revision'>,
+): Promise<DestinationHoldingRow | undefined> {
+  const { destination_reference: identity } = delivery;
+  if (identity === null) return undefined;
+  return await reader
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', sweep.site)
+    .where('destination', '=', sweep.destination)
+    .where('identity', '=', identity)
+    .where('last_sweep', '=', sweep.id)
+    .where('message', '=', delivery.subject_kind)
+    .where('revision', '=', delivery.subject_revision)
+    .where('settled_at', 'is not', null)
+    .executeTakeFirst();
 }
 
 export async function settleHolding(

@@ -5,6 +5,7 @@ import type { Trx } from '../storage/database.js';
 import type { DeliveryRow, SweepRow } from '../storage/tables.js';
 import {
   openOfSweeps,
+  recognisedHolding,
   shownRevision,
   unsettledHoldings,
   vanishedHoldings,
@@ -61,11 +62,12 @@ export class SweepComparison {
     sweep: SweepRow,
     row: DeliveryRow,
   ): Promise<
-    | { readonly kind: 'no-token' | 'absent' | 'unlisted' | 'overtaken' }
+    | { readonly kind: 'no-token' | 'absent' | 'unlisted' | 'overtaken' | 'recognised' }
     | { readonly kind: 'unavailable'; readonly detail: string }
   > {
     const { database, clock, site, looking, findings } = this.parts;
     if (await this.#isOvertaken(row)) return { kind: 'overtaken' };
+    if (await this.#isListedAsRecognised(sweep, row)) return { kind: 'recognised' };
     if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
       return { kind: 'no-token' };
     }
@@ -95,6 +97,24 @@ export class SweepComparison {
     const { site, destination, receipt_id: receiptId } = row;
     const shown = await shownRevision(this.parts.database.db, { site, destination, receiptId });
     return shown > row.subject_revision;
+  }
+
+  /**
+   * After a restore a delivery may have been recognised in a message that the lost life had sent: it stands there under
+   * that life's reference for good, which is what this sweep listed, and nothing ever will under its own.
+   */
+  async #isListedAsRecognised(sweep: SweepRow, row: DeliveryRow): Promise<boolean> {
+    const { database, looking, findings } = this.parts;
+    const holding = await recognisedHolding(database.db, sweep, row);
+    if (holding === undefined) return false;
+    const answer = await looking.compareContent(row, JSON.parse(holding.item) as unknown);
+    if (answer?.kind !== 'one' && answer?.kind !== 'differs') return false;
+    await this.#closeAbsent(sweep, row.id);
+    if (answer.kind === 'differs') {
+      const delivery = { id: row.id, receiptId: row.receipt_id };
+      await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
+    }
+    return true;
   }
 
   async #closeAbsent(sweep: SweepRow, deliveryId: string): Promise<void> {

@@ -41,6 +41,7 @@ export type AnnouncedPlace = Pick<ReceiptLine, 'area' | 'receivedAt'>;
 /** Rows into facts. What a row does not say readably becomes null, which never counts in favour. */
 export function receiptFacts(
   row: ReceiptRow,
+  attributePlans: readonly ReceiptAttributePlan[],
   earlier: readonly AnnouncedPlace[],
   lineage: LineageFacts,
   rejections: readonly RejectionFact[],
@@ -69,7 +70,7 @@ export function receiptFacts(
     retestAt: row.retest_at,
     scanText: row.scan_text,
     plan: planOf(row),
-    ...attributePlansMember(attributePlansOf(row)),
+    ...attributePlansMember(attributePlans),
     areas: [...new Set(announced.map((a) => a.area).filter((a) => a !== null))],
     evidenceFrom: earliest(announced.map((a) => a.receivedAt)),
     status: row.status,

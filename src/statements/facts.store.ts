@@ -1,7 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
-import { inspectionFact } from '../receipts/attribute-inspection.js';
-import { inspectionsOf } from '../receipts/inspections.store.js';
+import { inspectionFactsOf, plansStanding } from '../receipts/inspection-lifts.store.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
@@ -79,6 +78,7 @@ export async function loadFacts(
     site,
     receipt: receiptFacts(
       row,
+      await plansStanding(reader, site.site, attributePlansOf(row)),
       await earlierPlaces(reader, row),
       await loadLineage(reader, row),
       await loadRejections(reader, row),
@@ -97,9 +97,7 @@ export async function loadFacts(
     ),
     ...(row.attribute_plans === null
       ? {}
-      : {
-          inspections: (await inspectionsOf(reader, site.site, receiptId)).map(inspectionFact),
-        }),
+      : { inspections: await inspectionFactsOf(reader, site.site, receiptId) }),
     claims: await loadClaims(reader, site.site, receiptId, resultRows),
     heardAt: await heardAt(reader, site.site),
     checks: site.performance === null ? [] : await checksAround(reader, site.site, results),

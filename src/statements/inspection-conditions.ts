@@ -1,4 +1,8 @@
-import { judgeInspections, type ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
+import {
+  type Inspection,
+  judgeInspections,
+  type ReceiptAttributePlan,
+} from '../receipts/attribute-inspection.js';
 import type { Condition } from '../records/statement-record.js';
 import { metUnless, named } from './condition.js';
 import { decisionFaults } from './decisions.js';
@@ -22,11 +26,25 @@ export function attributeInspections(
     const { isMet, found } = judged(plan, facts);
     (isMet ? met : against).push(found);
   }
-  const evidence = (facts.inspections ?? []).map(({ id }) => ({ kind: 'inspection', id }));
-  const decisions = [...new Set(plans.map(({ decision }) => decision))];
-  return metUnless('attribute-inspections', against, named(met), {
-    evidence: [...decisions.map((id) => ({ kind: 'decision', id })), ...evidence],
-  });
+  const inspections = facts.inspections ?? [];
+  const lifts = inspections.flatMap(({ lift }) => (lift?.isValid === true ? [lift] : []));
+  const lifted = inspections.flatMap(liftWords);
+  // Behind what is missing, which it answers for nothing of.
+  if (against.length > 0) against.push(...lifted);
+  const evidence = [
+    ...[...new Set(plans.map(({ decision }) => decision))].map((id) => ({ kind: 'decision', id })),
+    ...inspections.map(({ id }) => ({ kind: 'inspection', id })),
+    ...lifts.map(({ signatureId }) => ({ kind: 'signature', id: signatureId })),
+  ];
+  return metUnless('attribute-inspections', against, named([...met, ...lifted]), { evidence });
+}
+
+function liftWords({ attribute, inspected, nonconforming, lift }: Inspection): string[] {
+  if (lift === undefined) return [];
+  const count = `${attribute}: the count of ${nonconforming} of ${inspected} nonconforming`;
+  return lift.isValid
+    ? [`${count} was lifted by ${lift.printedName}: ${lift.reason}`]
+    : [`${count} stands: what lifts it is not as it was signed`];
 }
 
 function judged(

@@ -76,7 +76,10 @@ export function statementEvidence(
 }
 
 function inspectionEvidence({ inspections = [] }: StatementFacts): JsonValue {
-  return inspections.map((inspection) => ({ ...inspection }));
+  return inspections.map(({ lift, ...count }) => ({
+    ...count,
+    ...(lift === undefined ? {} : { lift: { ...lift } }),
+  }));
 }
 
 function resultEvidence(result: ResultFact): JsonValue {

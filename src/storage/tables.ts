@@ -34,6 +34,7 @@ export interface Tables {
   container_relabel: ContainerRelabelRow;
   label_verification: LabelVerificationRow;
   attribute_inspection: AttributeInspectionRow;
+  inspection_lift: InspectionLiftRow;
   attribution: AttributionRow;
   container_rejection: ContainerRejectionRow;
   container: ContainerRow;
@@ -471,6 +472,17 @@ export interface AttributeInspectionRow {
   reported_by: string;
   signature_id: string;
   shown_sha256: string;
+  at: Instant;
+}
+
+/** A signed act by which an inspection that rejected counts no more: it was entered wrongly. Never changed. */
+export interface InspectionLiftRow {
+  inspection_id: string;
+  site: string;
+  receipt_id: string;
+  /** Number of the investigation. */
+  investigation: string;
+  signature_id: string;
   at: Instant;
 }
 

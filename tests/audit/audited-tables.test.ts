@@ -173,6 +173,10 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     writers: ['receipts/inspections.store.ts'],
     entries: [['signatures/signing.service.ts', 'entry.action']],
   },
+  inspection_lift: {
+    writers: ['receipts/inspection-lifts.store.ts'],
+    entries: [['signatures/signing.service.ts', 'entry.action']],
+  },
   label_verification: {
     writers: ['receipts/label-verification.store.ts'],
     entries: [['signatures/signing.service.ts', 'entry.action']],

@@ -85,7 +85,37 @@ async function world(site: SiteFolder = WITH_PLAN) {
     const { conditions } = await statements.fresh(receiptId, 'tester');
     return conditions.find((c) => c.code === 'attribute-inspections');
   };
-  return { bench, inspections, report, condition };
+  /** Lifts the first count of a receipt that was entered with a nonconforming one. */
+  const lift = async (
+    who: SigningRequest,
+    changes: { readonly receiptId?: string; readonly inspectionId?: string; shown?: string } = {},
+  ) => {
+    const { receiptId = 'R-1' } = changes;
+    const counts = (await inspections.show(receiptId))?.inspections ?? [];
+    const inspectionId =
+      changes.inspectionId ?? counts.find((c) => c.nonconforming > 0)?.id ?? 'none';
+    const shown = await inspections.showLift(receiptId, inspectionId);
+    clock.advance(1000);
+    return inspections.lift(
+      receiptId,
+      {
+        inspectionId,
+        investigation: 'INV-26-040',
+        shownSha256: changes.shown ?? shown?.sha256 ?? '',
+        reason: 'two counts were swapped',
+      },
+      who,
+    );
+  };
+  return { bench, inspections, report, condition, lift };
+}
+
+function changesOf(bench: ReviewBench) {
+  const { site, statements } = bench.bench;
+  return new ReceiptChangesService(
+    { site, evaluate: (trx, id, now) => statements.evaluateInTransaction(trx, id, now) },
+    bench.receipts,
+  );
 }
 
 describe('an inspection of labels or damage', () => {
@@ -214,6 +244,129 @@ describe('an inspection of labels or damage', () => {
     }
     expect(await bench.db.selectFrom('attribute_inspection').selectAll().execute()).toEqual([]);
     expect(await condition()).toMatchObject({ state: 'unmet' });
+  });
+
+  it('that was entered wrongly rejects until a second person lifts it by signature', async () => {
+    const { bench, inspections, report, condition, lift } = await world();
+    const robin = await bench.person('robin', { roles: ['reviewer', 'signer'] });
+    const sina = await bench.person('sina', { roles: ['signer'] });
+    await report(robin, { nonconforming: 1 });
+    await report(robin);
+    const statement = async () => (await bench.bench.statements.fresh('R-1', 'tester')).revision;
+    const before = await statement();
+    expect(await condition()).toMatchObject({ state: 'unmet' });
+    // Who entered it, measured, may not sign, or proves nothing, lifts nothing.
+    expect(await lift(robin)).toMatchObject({ why: 'duty-own-result' });
+    const oona = await bench.person('oona', { operatorIds: ['op-1'], roles: ['signer'] });
+    expect(await lift(oona)).toMatchObject({ why: 'duty-own-result' });
+    const alex = await bench.person('alex');
+    expect(await lift(alex)).toMatchObject({ why: 'right-missing' });
+    expect(await lift({ ...sina, password: 'wrong' })).toMatchObject({ kind: 'not-proven' });
+    expect(await lift(sina, { shown: '0'.repeat(64) })).toMatchObject({ why: 'signature-stale' });
+    expect(await lift(sina, { inspectionId: 'none' })).toEqual({ kind: 'unknown' });
+    expect(await lift(sina, { receiptId: 'R-9' })).toEqual({ kind: 'unknown' });
+    const clean = (await inspections.show('R-1'))?.inspections[1]?.id ?? '';
+    expect(await lift(sina, { inspectionId: clean })).toMatchObject({ why: 'act-not-possible' });
+    expect(await condition()).toMatchObject({ state: 'unmet' });
+    expect(await bench.db.selectFrom('inspection_lift').selectAll().execute()).toEqual([]);
+
+    expect(await lift(sina)).toMatchObject({ kind: 'signed', signature: { meaning: 'lifted' } });
+    const met = await condition();
+    expect(met).toMatchObject({
+      state: 'met',
+      found: expect.stringContaining(
+        'the count of 1 of 2 nonconforming was lifted by Person sina (simulated): two counts were swapped (investigation INV-26-040)',
+      ) as string,
+    });
+    expect(met?.evidence.map(({ kind }) => kind)).toEqual([
+      'decision',
+      'inspection',
+      'inspection',
+      'signature',
+    ]);
+    expect(await statement()).toBeGreaterThan(before);
+    expect(await inspections.show('R-1')).toMatchObject({
+      plans: [{ state: 'accepted' }],
+      inspections: [{ lift: { isValid: true, investigation: 'INV-26-040' } }, {}],
+    });
+    const [entry] = await bench.trail('receipt.inspection-lifted');
+    expect(JSON.parse(entry?.before ?? '')).toMatchObject({ nonconforming: 1, lifted: false });
+    expect(JSON.parse(entry?.after ?? '')).toMatchObject({
+      investigation: 'INV-26-040',
+      lifted: true,
+      signature: { meaning: 'lifted' },
+    });
+    expect(await lift(sina)).toMatchObject({ why: 'act-not-possible' });
+    // A later count that rejects does so by itself.
+    await report(robin, { nonconforming: 2 });
+    expect(await condition()).toMatchObject({ state: 'unmet' });
+    await expect(bench.db.deleteFrom('inspection_lift').execute()).rejects.toThrow('as written');
+  });
+
+  it('that is lifted in the receipt others came of rejects in those no more, once all of it is lifted', async () => {
+    const { bench, report, condition, lift } = await world();
+    const robin = await bench.person('robin');
+    const sina = await bench.person('sina', { roles: ['signer'] });
+    await report(robin, { nonconforming: 1 });
+    await report(robin, { nonconforming: 2 });
+    const parts = [
+      { receiptId: 'R-1A', containers: ['C-1'] },
+      { receiptId: 'R-1B', containers: ['C-2'] },
+    ];
+    const { database, clock } = bench.bench;
+    const by = { actor: COMMAND_LINE, now: clock.now(), source: 'split' };
+    const split = await database.transact((trx) =>
+      changesOf(bench).split(trx, { receiptId: 'R-1', seen: null, parts }, by),
+    );
+    expect(split).toMatchObject({ ok: true });
+    await report(robin, { receiptId: 'R-1A', inspected: 1 });
+    expect(await lift(sina)).toMatchObject({ kind: 'signed' });
+    expect(await condition('R-1A')).toMatchObject({
+      state: 'unmet',
+      found: expect.stringContaining('rejected by the plan in receipt R-1') as string,
+    });
+    const rows = await bench.db
+      .selectFrom('attribute_inspection')
+      .select('id')
+      .where('nonconforming', '=', 2)
+      .execute();
+    const second = { inspectionId: rows[0]?.id ?? '' };
+    expect(await lift(sina, second)).toMatchObject({ kind: 'signed' });
+    expect(await condition('R-1A')).toMatchObject({ state: 'met' });
+    expect(await condition('R-1B')).toMatchObject({
+      state: 'unmet',
+      found: 'labels: not inspected, the plan asks for 1 of 1 (level II, AQL 6.5)',
+    });
+  });
+
+  it('stands when what lifts it is not as it was signed', async () => {
+    const { bench, report, condition, lift } = await world();
+    const robin = await bench.person('robin');
+    const sina = await bench.person('sina', { roles: ['signer'] });
+    await report(robin, { nonconforming: 1 });
+    const before = await bench.db
+      .selectFrom('attribute_inspection')
+      .selectAll()
+      .executeTakeFirstOrThrow();
+    await report(robin, { nonconforming: 2 });
+    expect(await lift(sina)).toMatchObject({ kind: 'signed' });
+    // The signature of one count, written beside another.
+    const { id: other } = await bench.db
+      .selectFrom('attribute_inspection')
+      .select('id')
+      .where('id', '!=', before.id)
+      .executeTakeFirstOrThrow();
+    const row = await bench.db.selectFrom('inspection_lift').selectAll().executeTakeFirstOrThrow();
+    await bench.db
+      .insertInto('inspection_lift')
+      .values({ ...row, inspection_id: other })
+      .execute();
+    expect(await condition()).toMatchObject({
+      state: 'unmet',
+      found: expect.stringContaining(
+        'the count of 2 of 2 nonconforming stands: what lifts it is not as it was signed',
+      ) as string,
+    });
   });
 
   it('is kept as it was written', async () => {

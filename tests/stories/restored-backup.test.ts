@@ -9,13 +9,15 @@ import {
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { restoreBackup, writeBackup } from '../../src/cli/backup.files.js';
-import { formatInstant } from '../../src/formats/instant.js';
+import { addMs, formatInstant } from '../../src/formats/instant.js';
 import { judge, type WorldTruth } from '../../src/simulation/judge.js';
 import { ERP_FIELDS, LIMS_FIELDS } from '../../src/simulation/northquay-fields.js';
 import type { DrumPhase } from '../../src/simulation/story.js';
 import { backUp, describeBackups, putBack } from '../support/backups.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
+import { PASSWORD } from '../support/people.js';
+import { makePerson } from '../support/signed-in.js';
 import { isPostgres, temporaryDirectory } from '../support/temp-database.js';
 import { erpUsage, toldErp } from './observe.js';
 
@@ -63,6 +65,26 @@ async function readBack(): Promise<void> {
       return open.length === 0 && state['unanswered'] === 0;
     },
   );
+}
+
+/** Compares what ERP holds of the last two hours, and waits for the end of it. */
+async function sweepErp(): Promise<void> {
+  const path = '/api/v1/destinations/erp/sweeps';
+  const now = world.clock.now();
+  const { json, status, text } = await world.http({
+    path,
+    key: world.controlToken,
+    headers: { 'content-type': 'application/json' },
+    body: JSON.stringify({ from: formatInstant(addMs(now, -7_200_000)), to: formatInstant(now) }),
+  });
+  expect(status, text).toBe(202);
+  await world.until('it is swept', async () => {
+    const sweep = await world.http({
+      path: `${path}/${String(json['id'])}`,
+      key: world.controlToken,
+    });
+    return sweep.json['state'] === 'done';
+  });
 }
 
 function pull(receiptId: string) {
@@ -188,6 +210,125 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
         double: 0,
         said: [],
       });
+    },
+    STORY_MS,
+  );
+
+  it(
+    'keeps a stop that it lost in force until somebody acknowledges by signature what ERP holds',
+    async () => {
+      const receipt = receiptOf(1);
+      await makePerson(world, 'ada', ['administrator']);
+      await makePerson(world, 'sina', ['signer']);
+      await makePerson(world, 'olga', ['signer'], { operatorIds: ['OP-11'] });
+      await makePerson(world, 'robin', ['reviewer']);
+      await dock.announce(receipt);
+      await world.quiet();
+      const backup = join(temporaryDirectory(), 'before.db');
+      await backUp(world.databasePlace, backup);
+
+      // The day after it conforms, and a container more is announced: a stop, which the backup does not have.
+      for (const { label } of receipt.drums) dock.measure(FIRST, receipt, label);
+      const lost = [dock.pack(FIRST), dock.pack(SECOND)];
+      for (const bundle of lost) await world.take(bundle);
+      await world.says(receipt.id, 'conforms');
+      await world.until('ERP released it', () => erpUsage(world, receipt.id) === 'released');
+      const more = { label: 'D1-99', holds: 'paracetamol' as const };
+      await dock.announce({ ...receipt, drums: [...receipt.drums, more] });
+      await world.until('ERP blocked it', () => erpUsage(world, receipt.id) === 'blocked');
+      await world.quiet();
+      const held = world.erp.ledger.books.receipts.get(receipt.id)?.highestSeen ?? 0;
+
+      await world.stop();
+      await world.restartAt(await putBack(backup));
+      await readBack();
+      for (const bundle of lost) await world.take(bundle);
+      const path = `/api/v1/receipts/${receipt.id}/stops/lost`;
+      const look = async () => (await world.http({ path, key: world.controlToken })).json;
+      const acknowledge = async (fields: Record<string, unknown> = {}) =>
+        world.http({
+          path,
+          method: 'POST',
+          key: world.controlToken,
+          headers: { 'content-type': 'application/json' },
+          body: JSON.stringify({
+            shown: (await look())['sha256'],
+            investigation: 'INV-26-051',
+            reason: 'the drum was announced to another receipt',
+            userName: 'sina',
+            password: PASSWORD,
+            ...fields,
+          }),
+        });
+      expect((await acknowledge()).json).toMatchObject({
+        code: 'act-not-possible',
+        detail: expect.stringContaining('resume it first') as string,
+      });
+      const again = await resume({ reason: 'disk failure', unheardIsKnown: true });
+      expect(again.json).toMatchObject({ recovering: null });
+      await world.quiet();
+      // Its lost statements are settled by a sweep once ours lie above them; the stop is not.
+      await sweepErp();
+      const statement = await world.statement(receipt.id);
+      expect(statement.conditions.filter((c) => c.state === 'unmet').map((c) => c.code)).toEqual([
+        'no-open-discrepancy',
+      ]);
+      expect(erpUsage(world, receipt.id)).toBe('blocked');
+      expect(await look()).toMatchObject({
+        lost: [{ destination: 'erp', revision: held }],
+        acknowledge: { possible: true },
+      });
+
+      // Who measured on it, may not lift stops, saw something else, or proves nothing, ends nothing.
+      const refusals = [
+        [{ userName: 'olga' }, 'duty-own-result'],
+        [{ userName: 'robin' }, 'right-missing'],
+        [{ shown: '0'.repeat(64) }, 'signature-stale'],
+        [{ password: 'x' }, 'signature-not-proven'],
+        [{ investigation: '' }, 'query-invalid'],
+      ] as const;
+      for (const [fields, code] of refusals) {
+        expect((await acknowledge(fields)).json).toMatchObject({ code });
+      }
+      expect((await world.statement(receipt.id)).outcome).toBe('incomplete');
+
+      const done = await acknowledge();
+      expect(done.json).toMatchObject({
+        acknowledged: [expect.stringMatching(/^erp:/)],
+        outcome: 'conforms',
+        signature: { meaning: 'lifted', printedName: 'Person sina (simulated)' },
+      });
+      expect(Number(done.json['revision'])).toBeGreaterThan(held);
+      await world.quiet();
+      expect(toldErp(world, receipt.id).at(-1)).toBe('USE-PERMITTED');
+      const closed = await world.db
+        .selectFrom('discrepancy')
+        .select('closing_evidence')
+        .where('class', '=', 'unknown-at-source')
+        .where('subject', '=', `holding:${(done.json['acknowledged'] as string[])[0]}`)
+        .execute();
+      expect(closed).toEqual([
+        {
+          closing_evidence: expect.stringMatching(
+            /^signature:\S+ acknowledges it, investigation INV-26-051$/,
+          ) as string,
+        },
+      ]);
+      const trail = await world.db
+        .selectFrom('audit_entry')
+        .select(['actor_kind', 'after'])
+        .where('action', '=', 'stop.lost-acknowledged')
+        .execute();
+      expect(trail).toMatchObject([{ actor_kind: 'person' }]);
+
+      // A sweep that lists it still opens nothing again.
+      await sweepErp();
+      const after = await world.statement(receipt.id);
+      const open = after.conditions.filter((c) => c.state !== 'met' && c.state !== 'not-evaluated');
+      expect(open).toEqual([]);
+      expect(after.outcome).toBe('conforms');
+      expect((await look())['lost']).toEqual([]);
+      expect((await acknowledge()).json).toMatchObject({ code: 'act-not-possible' });
     },
     STORY_MS,
   );

@@ -16,6 +16,7 @@ import * as m0017 from './m0017-measured-traces.js';
 import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
 import * as m0020 from './m0020-attribute-inspections.js';
+import * as m0021 from './m0021-inspection-lifts.js';
 import * as m0022 from './m0022-second-looks.js';
 import * as m0023 from './m0023-indexes.js';
 
@@ -38,6 +39,7 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0018-inbound': m0018,
   '0019-methods': m0019,
   '0020-attribute-inspections': m0020,
+  '0021-inspection-lifts': m0021,
   '0022-second-looks': m0022,
   '0023-indexes': m0023,
 };
