@@ -86,6 +86,7 @@ import { receiptNotAnnounced } from './rules/receipt-not-announced.js';
 import { recheckAxis } from './rules/recheck-axis.js';
 import { recheckDisagrees } from './rules/recheck-disagrees.js';
 import { recheckMargin } from './rules/recheck-margin.js';
+import { recheckNoTrace } from './rules/recheck-no-trace.js';
 import { recheckNotPossible } from './rules/recheck-not-possible.js';
 import { recheckOtherMaterial } from './rules/recheck-other-material.js';
 import { recheckPeaks } from './rules/recheck-peaks.js';
@@ -228,6 +229,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   rankingNotRecomputable,
   candidateWithoutReference,
   recheckNotPossible,
+  recheckNoTrace,
   recheckUndisclosed,
   // Signal quality (docs/signal.md).
   signalSaturated,

@@ -141,6 +141,12 @@ function MethodPage(props: {
         <p>
           <Approvals of={view} />
         </p>
+        {view.notRecomputable === null ? null : (
+          <p>
+            Results count without a recheck by decision <Verbatim>{view.notRecomputable}</Verbatim>,
+            once it is signed.
+          </p>
+        )}
       </section>
       <section id="history">
         <h2>What became of it</h2>

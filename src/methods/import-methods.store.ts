@@ -148,6 +148,7 @@ function shown(dates: ListedDates): object {
     invalidatedAt: text(dates.invalidatedAt),
     invalidation: dates.invalidation,
     inForceBeside: dates.beside,
+    ...(dates.notRecomputable === undefined ? {} : { notRecomputable: dates.notRecomputable }),
     approvals: dates.approvals.map((a) => ({
       ...a,
       effectiveFrom: text(a.effectiveFrom),

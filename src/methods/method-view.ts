@@ -26,6 +26,8 @@ export interface MethodSummary {
   readonly invalidatedAt: string | null;
   /** Decision record or signature that found it wrong. */
   readonly invalidation: string | null;
+  /** Decision by which its results count although they are not recomputed; null where none says so. */
+  readonly notRecomputable: string | null;
   readonly notListed: readonly { readonly from: string | null; readonly to: string | null }[];
   readonly inForceBeside: readonly string[];
   readonly approvals: readonly {
@@ -90,6 +92,7 @@ export function methodSummary({ version, method }: Registered, now: Instant): Me
     retiredAt: text(force?.retiredAt),
     invalidatedAt: text(force?.invalidatedAt),
     invalidation: force?.invalidation ?? null,
+    notRecomputable: method?.notRecomputable ?? null,
     notListed: (force?.absent ?? []).map(({ from, to }) => ({ from: text(from), to: text(to) })),
     inForceBeside: force?.beside ?? proposal?.beside ?? [],
     approvals: approvals.map((a) => ({

@@ -14,7 +14,7 @@ import { contentOf, type MethodContent, type ProposedDates } from './registered-
 /** A version as it is proposed over the API: an entry of the site folder with its reference inside. */
 type ProposalBody = Omit<
   MethodEntry,
-  'reference' | 'approvals' | 'retiredAt' | 'invalidatedAt' | 'invalidation'
+  'reference' | 'approvals' | 'retiredAt' | 'invalidatedAt' | 'invalidation' | 'notRecomputable'
 > & {
   readonly reference: {
     readonly csv?: string;

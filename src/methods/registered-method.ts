@@ -15,7 +15,10 @@ import type {
 } from '../site/site-folder.js';
 
 /** What of a version never changes: everything a score, a decision or a page says by it. */
-export type MethodContent = Omit<Method, 'reference' | 'contentDigest' | 'approvals' | 'force'> & {
+export type MethodContent = Omit<
+  Method,
+  'reference' | 'contentDigest' | 'approvals' | 'force' | 'notRecomputable'
+> & {
   readonly referenceSha256: string | null;
 };
 
@@ -36,6 +39,8 @@ export interface ListedDates {
   readonly invalidation: string | null;
   readonly beside: readonly string[];
   readonly approvals: readonly MethodApproval[];
+  /** Decision that declares its results not recomputable. */
+  readonly notRecomputable?: string;
   /** The decision records that are named, so that they can be shown when the folder has them no more. */
   readonly decisions: readonly DecisionRecord[];
 }
@@ -67,6 +72,7 @@ export function contentOf(method: Method): MethodContent {
     contentDigest: _digest,
     approvals: _approvals,
     force: _force,
+    notRecomputable: _notRecomputable,
     ...rest
   } = method;
   return { ...rest, referenceSha256: reference?.sha256 ?? null };
@@ -98,10 +104,14 @@ export function changedMembers(a: MethodContent, b: MethodContent): string[] {
 
 /** What a site folder says of a version beside its content. */
 export function listedDates(
-  { force, approvals }: Method,
+  { force, approvals, notRecomputable }: Method,
   decisions: readonly DecisionRecord[],
 ): ListedDates {
-  const named = new Set([...approvals.map((a) => a.decision), force?.invalidation ?? null]);
+  const named = new Set([
+    ...approvals.map((a) => a.decision),
+    force?.invalidation ?? null,
+    notRecomputable ?? null,
+  ]);
   return {
     effectiveFrom: force?.effectiveFrom ?? null,
     retiredAt: force?.retiredAt ?? null,
@@ -109,6 +119,7 @@ export function listedDates(
     invalidation: force?.invalidation ?? null,
     beside: force?.beside ?? [],
     approvals,
+    ...(notRecomputable === undefined ? {} : { notRecomputable }),
     decisions: decisions.filter((d) => named.has(d.id)),
   };
 }
@@ -146,6 +157,7 @@ export function judgedMethod(
     reference,
     contentDigest: version.contentDigest,
     approvals: [...(latest?.approvals ?? []), ...bySignature],
+    ...(latest?.notRecomputable === undefined ? {} : { notRecomputable: latest.notRecomputable }),
     ...(force === null ? {} : { force }),
   };
 }

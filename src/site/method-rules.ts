@@ -28,6 +28,11 @@ export function methodFaults(method: MethodEntry, index: number, known: KnownIds
       });
     }
   }
+  if (method.notRecomputable !== undefined) {
+    const path = at('notRecomputable');
+    const rule = 'method-not-recomputable';
+    faults.push(...unknownDecision(known, method.notRecomputable, path, rule));
+  }
   faults.push(
     ...methodDateFaults(method, index, known),
     ...numberFaults(method, at),

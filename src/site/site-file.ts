@@ -88,6 +88,8 @@ export interface MethodEntry extends MethodDates {
   readonly treatment?: Treatment;
   readonly asks?: IdentityTests;
   readonly approvals: readonly ApprovalEntry[];
+  /** Decision record by which its results count although they are not recomputed. */
+  readonly notRecomputable?: string;
 }
 
 export interface ReferenceEntry {

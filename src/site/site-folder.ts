@@ -136,6 +136,11 @@ export interface Method {
   readonly approvals: readonly MethodApproval[];
   /** When the version counts; left out: for every measurement. See `site/method-force.ts`. */
   readonly force?: MethodForce;
+  /**
+   * Decision record that declares its results not recomputable, by an undisclosed algorithm or without a raw trace;
+   * a statement rests on such a result only by the signature of that decision (release-safety rule 5).
+   */
+  readonly notRecomputable?: string;
 }
 
 export interface MethodApproval {

@@ -74,7 +74,7 @@ export function assessEvidence(
       contrary.push(result);
       if (label !== null) contraryLabels.add(label);
     } else if (label !== null) {
-      append(passes, label, { result, gaps: coverageGaps(result, receipt, facts.site, now) });
+      append(passes, label, { result, gaps: coverageGaps(result, receipt, facts, now) });
     }
   }
   const claimed = facts.claims.filter(({ result }) =>

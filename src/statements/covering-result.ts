@@ -8,6 +8,7 @@ import {
 } from '../site/method-force.js';
 import type { Method, MethodApproval } from '../site/site-folder.js';
 import { isContrary, originCovers } from '../site/vocabulary.js';
+import { type DecisionFacts, decisionFaults } from './decisions.js';
 import type { ReceiptFacts, ResultFact, SiteRules, StatementFacts } from './facts.js';
 
 /**
@@ -29,14 +30,15 @@ export function isContraryResult(result: ResultFact, expectedMaterial: string | 
 export function coverageGaps(
   result: ResultFact,
   receipt: ReceiptFacts,
-  site: SiteRules,
+  facts: DecisionFacts,
   now: Instant,
 ): CoverageGap[] {
+  const { site } = facts;
   return [
     ...measurementGaps(result, receipt, now, site.limits.futureToleranceMs),
     ...labelGaps(result, receipt),
     ...methodGaps(result, receipt, site),
-    ...recheckGaps(result),
+    ...recheckGaps(result, facts),
     ...originGaps(result, site),
   ];
 }
@@ -138,12 +140,26 @@ function spanOf({ measuredAt, measuredSpan }: ResultFact): MeasuredSpan | null {
   return measuredAt === null ? null : { from: measuredAt, to: measuredAt };
 }
 
-function recheckGaps(result: ResultFact): CoverageGap[] {
-  // "Not recomputable" is allowed only by a signed registry entry, and nothing can sign one yet (rule 5).
+function recheckGaps(result: ResultFact, facts: DecisionFacts): CoverageGap[] {
   if (result.recheck === 'agrees') return [];
-  return [
-    { condition: 'recheck', reason: `has a recheck that says ${result.recheck ?? 'nothing'}` },
-  ];
+  const said = `has a recheck that says ${result.recheck ?? 'nothing'}`;
+  const decision = notRecomputableBy(result, facts.site);
+  if (decision === null) return [{ condition: 'recheck', reason: said }];
+  const what = `what declares ${result.methodId} version ${result.methodVersion} not recomputable`;
+  return decisionFaults(facts, decision, what, 'everywhere').map((fault) => ({
+    condition: 'recheck',
+    reason: `${said}: ${fault}`,
+  }));
+}
+
+/**
+ * Rule 5: the decision that lets a result count although nobody can recompute it, signed or not; null where the registry
+ * declares nothing of the kind, and for every other answer of the recheck. What cannot be recomputed for any reason but
+ * the declared one is held, so it does not come here as accepted.
+ */
+export function notRecomputableBy(result: ResultFact, site: SiteRules): string | null {
+  if (result.recheck !== 'not-recomputable') return null;
+  return registeredMethod(result, site)?.notRecomputable ?? null;
 }
 
 function originGaps(result: ResultFact, site: SiteRules): CoverageGap[] {

@@ -31,8 +31,15 @@ export function decisionState(
 /**
  * What is wrong with a decision record a statement would rest on: not there, unsigned in production, or its signature
  * is void, which counts in every environment (rule 20): somebody signed something else than what stands there now.
+ *
+ * @param signed where nothing may rest on it unsigned
  */
-export function decisionFaults(facts: DecisionFacts, id: string, what: string): string[] {
+export function decisionFaults(
+  facts: DecisionFacts,
+  id: string,
+  what: string,
+  signed: 'in-production' | 'everywhere' = 'in-production',
+): string[] {
   if (!facts.site.decisions.some((d) => d.id === id)) {
     return [`${what} rests on decision ${id}, which the site does not have`];
   }
@@ -41,7 +48,7 @@ export function decisionFaults(facts: DecisionFacts, id: string, what: string): 
     case 'signed':
       return [];
     case 'unsigned':
-      return facts.site.environment === 'production'
+      return signed === 'everywhere' || facts.site.environment === 'production'
         ? [`${what} rests on decision ${id}, which nobody signed`]
         : [];
     case 'void': {
@@ -71,8 +78,8 @@ export function shownDecisions(
 }
 
 /**
- * Decisions that a statement may rest on: of its plans, of the second person, of the approvals for its material, of the
- * notes that an instrument was out of service. One that is not among them counts as unsigned.
+ * Decisions that a statement may rest on: of its plans, of the second person, of the approvals for its material and of
+ * methods for it that are not recomputed, of the notes that an instrument was out of service. One that is not among them counts as unsigned.
  */
 export function decisionsAtStake(
   site: Pick<SiteRules, 'methods' | 'instruments' | 'secondPerson'>,
@@ -85,12 +92,16 @@ export function decisionsAtStake(
   const approvals = site.methods
     .flatMap((m) => m.approvals)
     .filter((a) => a.material === receipt.material && !a.isSignature);
+  const notRecomputable = site.methods
+    .filter((m) => m.material === receipt.material)
+    .flatMap((m) => m.notRecomputable ?? []);
   const spans = site.instruments.flatMap((i) => i.outOfService ?? []);
   return [
     ...new Set([
       ...(receipt.plan === null ? [] : [receipt.plan.decision]),
       ...(site.secondPerson.required ? [] : [site.secondPerson.decision]),
       ...[...(receipt.attributePlans ?? []), ...approvals, ...spans].map((one) => one.decision),
+      ...notRecomputable,
     ]),
   ];
 }

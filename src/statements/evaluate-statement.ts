@@ -10,7 +10,7 @@ import type {
 import type { Environment } from '../site/vocabulary.js';
 import { type Assessment, assessEvidence } from './assess-evidence.js';
 import { condition } from './condition.js';
-import { approvalOf, registeredMethod } from './covering-result.js';
+import { approvalOf, notRecomputableBy, registeredMethod } from './covering-result.js';
 import { shownDecisions } from './decisions.js';
 import * as evidence from './evidence-conditions.js';
 import type { ReceiptFacts, StatementFacts } from './facts.js';
@@ -202,6 +202,8 @@ function decisionIds(
       const method = registeredMethod(result, facts.site);
       const approval = method && approvalOf(result, method, receipt.identity.material);
       if (approval && !approval.isSignature) ids.push(approval.decision);
+      const unrecomputed = notRecomputableBy(result, facts.site);
+      if (unrecomputed !== null) ids.push(unrecomputed);
     }
   }
   return ids;

@@ -5,7 +5,7 @@ import { lastInService } from '../site/instrument-service.js';
 import type { Instrument } from '../site/site-folder.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
-import { measuringInstruments } from './covering-result.js';
+import { measuringInstruments, notRecomputableBy } from './covering-result.js';
 import { decisionFaults } from './decisions.js';
 import type { ClaimFact, ReceiptFacts, ResultFact, StatementFacts } from './facts.js';
 import { remeasuredSeries } from './remeasured-series.js';
@@ -147,6 +147,7 @@ function explanation({ explained }: Assessment): string {
 export function recheck(facts: StatementFacts, assessment: Assessment): Condition {
   const all = [...facts.results, ...facts.claims.map((c) => c.result)];
   const disagreeing = all.filter((r) => r.recheck === 'disagrees');
+  const declared = coveringUnrecomputed(facts, assessment);
   return metUnless(
     'recheck',
     [
@@ -157,9 +158,32 @@ export function recheck(facts: StatementFacts, assessment: Assessment): Conditio
       ),
       ...noneRequired(assessment),
     ],
-    'every covering result agrees with its recheck',
-    { evidence: disagreeing.map((r) => ({ kind: 'result', id: r.resultId })) },
+    declared.length === 0
+      ? 'every covering result agrees with its recheck'
+      : `every covering result agrees with its recheck, but for those that are not recomputable by a signed entry of the registry: ${named(declared.map((d) => d.words))}`,
+    {
+      evidence: [
+        ...disagreeing.map((r) => ({ kind: 'result', id: r.resultId }) as const),
+        ...[...new Set(declared.map((d) => d.decision))].map(
+          (id) => ({ kind: 'decision', id }) as const,
+        ),
+      ],
+    },
   );
+}
+
+/** Containers that nothing but a result covers which nobody can recompute. */
+function coveringUnrecomputed(facts: StatementFacts, assessment: Assessment) {
+  return [...assessment.passesByContainer].flatMap(([label, passes]) => {
+    const covering = passes.filter((p) => p.gaps.length === 0).map((p) => p.result);
+    const [first] = covering;
+    if (first === undefined || covering.some((r) => r.recheck === 'agrees')) return [];
+    const decision = notRecomputableBy(first, facts.site);
+    if (decision === null) return [];
+    const { resultId, methodId, methodVersion } = first;
+    const words = `container ${label} by result ${resultId} (${methodId} version ${methodVersion}, decision ${decision})`;
+    return [{ decision, words }];
+  });
 }
 
 /** Rules 3 and 5: method registered, same content, approved for the material the receipt expects. */

@@ -35,6 +35,7 @@ export function siteDecision(
   const decision = site.decisions.find((d) => d.id === id);
   if (decision === undefined) return null;
   const { rule, decidedBy, date, reason } = decision;
+  const notRecomputable = site.methods.filter((m) => m.notRecomputable === id).map(versionOf);
   const record: JsonValue = {
     decision: { id, rule, decidedBy, date, reason },
     environment: site.environment,
@@ -51,6 +52,8 @@ export function siteDecision(
           .map(({ from, to }) => ({ serial, from: formatInstant(from), to: textOf(to) })),
       ),
     ),
+    // Left out where nothing says so: what was signed before methods could say it stays as it was.
+    ...(notRecomputable.length === 0 ? {} : { notRecomputable: inOrder(notRecomputable) }),
     secondPersonOff: !site.secondPerson.required && site.secondPerson.decision === id,
   };
   return { subject: decisionSubject(id), record };
@@ -95,6 +98,11 @@ function approvalsOf(method: Method, id: string): JsonValue[] {
       effectiveFrom: textOf(effectiveFrom),
       endsAt: textOf(endsAt),
     }));
+}
+
+/** By its content: of another threshold or algorithm somebody else has to sign that nobody can recompute it. */
+function versionOf({ id: method, version, contentDigest, algorithm }: Method): JsonValue {
+  return { method, version, contentDigest, algorithm };
 }
 
 function invalidationOf({ id: method, version, force }: Method, id: string): JsonValue[] {

@@ -318,6 +318,25 @@ describe('one result', () => {
     }
   });
 
+  it('rule 5: without a trace is held, unless its method is declared not recomputable', () => {
+    const declared = {
+      ...SITE,
+      methods: SITE.methods.map((m) => ({ ...m, notRecomputable: 'D-010' })),
+    };
+    const untraced = goodParts([goodResult(1, { spectrum: null })]);
+    const codes = (site: typeof SITE, parts = untraced) =>
+      findingsOf(examineParts(parts, site)).map((f) => `${f.severity} ${f.code}`);
+    expect(codes(SITE)).toEqual(['hold recheck-not-possible']);
+    expect(codes(declared)).toEqual(['remark recheck-no-trace']);
+    // With a trace it is recomputed as always.
+    expect(codes(declared, goodParts([goodResult(1)]))).toEqual([]);
+    const { axis, intensity } = curve('naphthalene');
+    const other = encodeSpectrum(axis, intensity, 'float64');
+    expect(codes(declared, goodParts([goodResult(1, { spectrum: other })]))).toEqual([
+      'hold recheck-other-material',
+    ]);
+  });
+
   it('that is a match names its material by the best candidate', () => {
     const match = {
       mode: 'identification' as const,

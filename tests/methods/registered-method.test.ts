@@ -11,6 +11,7 @@ import {
   type RegisteredVersion,
 } from '../../src/methods/registered-method.js';
 import { isInvalidated, whyNotInForce } from '../../src/site/method-force.js';
+import type { DecisionRecord } from '../../src/site/site-folder.js';
 import { site, time } from '../statements/conforming-facts.js';
 
 const [method] = site.methods;
@@ -58,6 +59,22 @@ describe('a registered version', () => {
   it('has the approvals of the latest folder that lists it', () => {
     const events = [listed(time('08:00')), listed(time('09:00'), { approvals: [] })];
     expect(judgedMethod(version, events, null, HOLDS)?.approvals).toEqual([]);
+  });
+
+  it('is declared not recomputable by the latest folder that lists it, and by no other', () => {
+    const declared = listed(time('08:00'), { notRecomputable: 'D-010' });
+    const judged = judgedMethod(version, [declared], null, HOLDS);
+    expect(judged?.notRecomputable).toBe('D-010');
+    expect(judged?.contentDigest).toBe(method.contentDigest);
+    const events = [declared, listed(time('09:00'))];
+    expect(judgedMethod(version, events, null, HOLDS)?.notRecomputable).toBeUndefined();
+    expect(contentOf({ ...method, notRecomputable: 'D-010' })).toEqual(contentOf(method));
+    const decision = { ...site.decisions[0], id: 'D-010' } as DecisionRecord;
+    const dates = listedDates({ ...method, notRecomputable: 'D-010' }, [
+      ...site.decisions,
+      decision,
+    ]);
+    expect(dates.decisions).toContain(decision);
   });
 
   it('stays in force without the folder when a signature approved it', () => {

@@ -163,6 +163,13 @@ describe('loadSiteFolder reports', () => {
       'invalidation: D-003',
     ],
     [
+      'decision-of-other-rule',
+      'site.yaml',
+      'reference: references/NQ-1001.csv',
+      'reference: references/NQ-1001.csv\n    notRecomputable: D-003',
+      'notRecomputable: D-003',
+    ],
+    [
       'method-versions-overlap',
       'site.yaml',
       '  - id: ID-NQ-1002\n    version: "1"',

@@ -5,12 +5,15 @@ import type {
   ConditionCode,
   ConditionState,
 } from '../../src/records/statement-record.js';
+import type { DecisionRecord, SiteFolder } from '../../src/site/site-folder.js';
+import { decisionsAtStake } from '../../src/statements/decisions.js';
 import {
   CONDITION_CODES,
   evaluateStatement,
   outcomeOf,
 } from '../../src/statements/evaluate-statement.js';
 import type { DeliveryFact, DiscrepancyFact, StatementFacts } from '../../src/statements/facts.js';
+import { siteDecision } from '../../src/statements/site-decision.js';
 import {
   confirmedDeliveries,
   containers,
@@ -160,6 +163,105 @@ describe('rule 1: the subject is the receipt line', () => {
 
   it('does not speak of a receipt that only a scan named', () => {
     expect(verdict(withReceipt({ announced: false }))).toBe('incomplete, receipt-known unmet');
+  });
+});
+
+describe('rule 5: not recomputable only by a signed registry entry', () => {
+  const D_010 = {
+    ...(site.decisions[0] as DecisionRecord),
+    id: 'D-010',
+    rule: 'method-not-recomputable',
+  };
+  const declared: SiteFolder = {
+    ...site,
+    decisions: [...site.decisions, D_010],
+    methods: site.methods.map((m) =>
+      m.id === 'ID-NQ-1001' ? { ...m, notRecomputable: 'D-010' } : m,
+    ),
+  };
+  const unrecomputed = withResults(
+    pass('D-01', { recheck: 'not-recomputable' }),
+    pass('D-02', { recheck: 'not-recomputable' }),
+  );
+  const unsigned: StatementFacts = { ...unrecomputed, site: declared };
+  const signedIt: StatementFacts = { ...unsigned, decisionSignatures: signedDecisions(declared) };
+
+  it('leaves the statement incomplete without an entry, and with one that nobody signed, in training too', () => {
+    for (const [known, why] of [
+      [unrecomputed, 'has a recheck that says not-recomputable'],
+      [
+        unsigned,
+        'what declares ID-NQ-1001 version 1 not recomputable rests on decision D-010, which nobody signed',
+      ],
+    ] as const) {
+      expect(verdict(known)).toMatch(/^incomplete, coverage unmet, recheck unmet/);
+      expect(found(known, 'coverage')).toContain(why);
+    }
+  });
+
+  it('conforms once it is signed, and says which results nobody recomputed, by which decision and whose signature', () => {
+    expect(verdict(signedIt)).toBe('conforms');
+    expect(found(signedIt, 'recheck')).toBe(
+      'every covering result agrees with its recheck, but for those that are not recomputable by a signed entry of the registry: container D-01 by result R-D-01 (ID-NQ-1001 version 1, decision D-010); container D-02 by result R-D-02 (ID-NQ-1001 version 1, decision D-010)'.replaceAll(
+        /R-D-0([12])/g,
+        (_, n) => signedIt.results[Number(n) - 1]?.resultId ?? '',
+      ),
+    );
+    const draft = evaluateStatement(signedIt, now);
+    expect(draft.conditions.find((c) => c.code === 'recheck')?.evidence).toEqual([
+      { kind: 'decision', id: 'D-010' },
+    ]);
+    expect(draft.decisions.find((d) => d.id === 'D-010')?.signature).toMatchObject({
+      signatureId: 'signature of D-010',
+    });
+  });
+
+  it('says nothing of it while another pass of the container agrees', () => {
+    const others = [pass('D-01', { rowId: 'again-1' }), pass('D-02', { rowId: 'again-2' })];
+    const known = withResults(...unrecomputed.results, ...others);
+    const both = { ...known, site: declared, decisionSignatures: signedDecisions(declared) };
+    expect(verdict(both)).toBe('conforms');
+    expect(found(both, 'recheck')).toBe('every covering result agrees with its recheck');
+  });
+
+  it('excuses no recheck that disagrees, no result without one, and no other method', () => {
+    for (const recheck of ['disagrees', null] as const) {
+      const known = withResults(pass('D-01', { recheck }), pass('D-02'));
+      expect(
+        verdict({ ...known, site: declared, decisionSignatures: signedDecisions(declared) }),
+      ).toMatch(/^incomplete, coverage unmet, recheck unmet/);
+    }
+    const elsewhere: SiteFolder = {
+      ...declared,
+      methods: site.methods.map((m) =>
+        m.id === 'ID-NQ-1001' ? m : { ...m, notRecomputable: 'D-010' },
+      ),
+    };
+    expect(
+      verdict({ ...unrecomputed, site: elsewhere, decisionSignatures: signedDecisions(elsewhere) }),
+    ).toContain('recheck unmet');
+  });
+
+  it('ends when the method reads differently than it was when somebody signed', () => {
+    const other = {
+      ...declared,
+      methods: declared.methods.map((m) => ({ ...m, algorithm: 'cosine' as const })),
+    };
+    expect(verdict({ ...signedIt, site: other })).toMatch(
+      /^incomplete, coverage unmet, recheck unmet/,
+    );
+    expect(found({ ...signedIt, site: other }, 'coverage')).toContain(
+      '/notRecomputable/0/algorithm',
+    );
+  });
+
+  it('is among the decisions at stake, and changes nothing of what was signed about others before', () => {
+    const receiptOfIt = { material: 'NQ-1001', plan: null };
+    expect(decisionsAtStake(declared, receiptOfIt)).toContain('D-010');
+    expect(decisionsAtStake(declared, { ...receiptOfIt, material: 'NQ-9' })).not.toContain('D-010');
+    for (const { id } of site.decisions) {
+      expect(siteDecision(declared, id)).toEqual(siteDecision(site, id));
+    }
   });
 });
 

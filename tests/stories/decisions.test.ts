@@ -1,7 +1,7 @@
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { afterEach, describe, expect, it, vi } from 'vitest';
-import { Dock, receiptOf } from '../support/dock.js';
+import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
 import { makePerson } from '../support/signed-in.js';
@@ -136,6 +136,57 @@ describe('a site decision', () => {
     ]);
     expect((await sign('D-002')).status).toBe(200);
     expect(found(await world.statement(receipt.id), 'plan-in-force').state).toBe('met');
+  });
+
+  it('rule 5: lets results without a trace count once it is signed, and stops them once it is gone', async () => {
+    const declared = replacing(
+      'approvals: [{ material: NQ-1001, decision: D-003 }]',
+      'approvals: [{ material: NQ-1001, decision: D-003 }]\n    notRecomputable: D-010',
+    );
+    await open((text) =>
+      declared(
+        replacing(
+          'decisions:\n',
+          `decisions:
+  - id: D-010
+    rule: method-not-recomputable
+    decidedBy: Head of Quality, Northquay (simulated)
+    date: "2026-01-12"
+    reason: These handhelds hand over no trace (simulated).
+    signed: false
+`,
+        )(text),
+      ),
+    );
+    const dock = new Dock(world);
+    const receipt = receiptOf(1);
+    await dock.announce(receipt);
+    for (const { label } of receipt.drums) {
+      dock.measure('NQ-R-0001', receipt, label, { says: { spectrum: null } });
+    }
+    for (const serial of EAST) await dock.sync(serial);
+    const before = await world.statement(receipt.id);
+    expect(before.outcome).toBe('incomplete');
+    expect(found(before, 'coverage').found).toContain(
+      'rests on decision D-010, which nobody signed',
+    );
+
+    expect((await sign('D-010')).status).toBe(200);
+    const after = await world.says(receipt.id, 'conforms');
+    expect(found(after, 'recheck').found).toContain(
+      'not recomputable by a signed entry of the registry: container D1-01 by result',
+    );
+    expect(after.decisions.find((d) => d.id === 'D-010')?.signature?.printedName).toBe(
+      'Person quinn (simulated)',
+    );
+
+    await editSite((text) => text.replace('\n    notRecomputable: D-010', ''));
+    const stopped = await world.says(receipt.id, 'incomplete');
+    expect(found(stopped, 'recheck').state).toBe('unmet');
+    await world.until('the stop is issued', async () => {
+      const stops = await world.db.selectFrom('stop').select(['receipt_id', 'kind']).execute();
+      return stops.some((s) => s.receipt_id === receipt.id && s.kind === 'suspend');
+    });
   });
 
   it('is signed by a signer who saw it as it is, and by nobody else', async () => {

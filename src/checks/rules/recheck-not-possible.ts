@@ -1,4 +1,5 @@
 import type { ResultRule } from '../rule.js';
+import { isDeclaredWithoutTrace } from './recheck-no-trace.js';
 
 export const recheckNotPossible: ResultRule = {
   info: {
@@ -14,6 +15,7 @@ export const recheckNotPossible: ResultRule = {
     const says = result.decision === 'pass' || result.decision === 'match';
     const isOpen = method !== null && method.algorithm !== 'undisclosed';
     if (!says || !isOpen || recheck.answer !== 'not-recomputable') return [];
+    if (isDeclaredWithoutTrace({ method, result, spectrum })) return [];
     // A search with spectrum and candidates has a code of its own.
     const isSearch = result.mode === 'identification' && spectrum.kind === 'read';
     if (isSearch && result.candidates.length > 0) return [];
