@@ -47,13 +47,26 @@ export function* likeNoise(
   const container = scannedContainer(reading.receiptScanned, reading.containerScanned);
   for (const known of sense.noise.get(pattern.key) ?? []) {
     if (isKnown(known.rowId)) continue;
-    const there = scannedContainer(known.receiptScanned, known.containerScanned);
-    if (!isOtherContainer(container, there)) continue;
-    const other = {
-      sha256: known.spectrumSha256,
-      pattern: { key: pattern.key, steps: patternSteps(known.steps) },
-    };
+    const other = comparedOf(known, pattern.key);
+    if (!isOtherContainer(container, other.container)) continue;
     const r = sameNoise(own, other, Number(limit.value));
     if (r !== null) yield { known, r };
   }
+}
+
+/** What of an earlier result is compared: worked out once, since each of a thousand results may be held against it. */
+const COMPARED = new WeakMap<KnownNoise, ReturnType<typeof compared>>();
+
+function comparedOf(known: KnownNoise, key: string): ReturnType<typeof compared> {
+  const kept = COMPARED.get(known) ?? compared(known, key);
+  COMPARED.set(known, kept);
+  return kept;
+}
+
+function compared(known: KnownNoise, key: string) {
+  return {
+    container: scannedContainer(known.receiptScanned, known.containerScanned),
+    sha256: known.spectrumSha256,
+    pattern: { key, steps: patternSteps(known.steps) },
+  };
 }
