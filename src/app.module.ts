@@ -27,6 +27,8 @@ import { METHODS_SOURCE } from './dashboard/methods-source.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
+import { PerformanceCausePagesController } from './dashboard/performance-cause-pages.controller.js';
+import { PERFORMANCE_CAUSE_SOURCE } from './dashboard/performance-cause-source.js';
 import { PeriodPagesController } from './dashboard/period-pages.controller.js';
 import { PERIOD_SOURCE, PERIOD_VIEW_SOURCE } from './dashboard/period-source.js';
 import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
@@ -129,6 +131,7 @@ export const CONTROLLERS = [
   InboundController,
   InstanceController,
   InstrumentPagesController,
+  PerformanceCausePagesController,
   KeysController,
   InspectionsController,
   LabelReviewController,
@@ -238,6 +241,7 @@ export class AppModule {
         { provide: AttributionService, useValue: gateway.attributions },
         { provide: ContainerRejectionService, useValue: gateway.rejections },
         { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
+        { provide: PERFORMANCE_CAUSE_SOURCE, useValue: gateway.performanceCauses },
         { provide: InstrumentPerformance, useValue: gateway.performance },
         { provide: INSTRUMENTS_SOURCE, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },

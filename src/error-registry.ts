@@ -398,6 +398,12 @@ export const ERRORS = {
     422,
     'warn',
   ),
+  'bundle-not-read': entry(
+    'A large bundle was not read to its end; nothing of it was taken.',
+    'Send it again after the time in Retry-After. If it happens again with the same bundle, split it at the source and keep these bytes: they may be an attack.',
+    503,
+    'error',
+  ),
   'bundle-unreadable': entry(
     'The bytes cannot be read as a result bundle; they are stored under the intake id named.',
     'Correct what the finding names at the source and send the bundle again; keep the refused file.',

@@ -32,15 +32,31 @@ export function applyHistory(
   facts: HistoryFacts,
   site: SiteFolder,
 ): HistoryAnswer {
+  const steps = historyInSteps(examination, facts, site);
+  for (;;) {
+    const step = steps.next();
+    if (step.done) return step.value;
+  }
+}
+
+/** The same, a result at a time: a bundle may hold thousands, and who judges them may have more to do. */
+export function* historyInSteps(
+  examination: ReadableExamination,
+  facts: HistoryFacts,
+  site: SiteFolder,
+): Generator<void, HistoryAnswer> {
   const index = indexOfSite(site);
   const standing = standingOf(facts.sameBundleId, examination.canonicalDigest);
   const runs = judgeRuns(examination, facts);
   const sense = facts.sense ?? NOTHING_KNOWN;
   const about = { examination, facts, standing, newGaps: runs.newGaps, sense };
   const onEarlier = new Map<string, EarlierFinding>();
-  const results = examination.results.map((examined) =>
-    judgeResult(examined, examination.header.instrumentSerial, facts, index, runs, onEarlier),
-  );
+  const { instrumentSerial } = examination.header;
+  const results: ResultHistory[] = [];
+  for (const examined of examination.results) {
+    results.push(judgeResult(examined, instrumentSerial, facts, index, runs, onEarlier));
+    yield;
+  }
   return {
     bundle: standing,
     bundleFindings: BUNDLE_HISTORY_RULES.flatMap((rule) => applyRule(rule, about, '')),

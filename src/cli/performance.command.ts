@@ -1,6 +1,5 @@
 import type { Command } from 'commander';
-import type { PerformanceCauseView } from '../pipeline/performance-cause.service.js';
-import type { ShownPerformance } from '../statements/performance-view.js';
+import type { PerformanceCauseView, ShownPerformance } from '../statements/performance-view.js';
 import { printAsked } from './ask-gateway.js';
 import { type CauseOptions, signCause } from './cause.command.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';

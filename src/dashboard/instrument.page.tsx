@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ShownCheck, ShownPerformance } from '../statements/performance-view.js';
+import { performanceCausePath } from './instrument-path.js';
 import { LastSync, Service } from './instrument-service.js';
 import { InstrumentTrends } from './instrument-trends.js';
 import { Layout } from './layout.js';
@@ -187,7 +188,9 @@ function Cause({
         <strong>not signed</strong>
         <span class="small">
           {' '}
-          <code>drumline performance cause {check.rowId}</code> shows what it leaves in doubt
+          <a href={performanceCausePath(check.rowId)}>
+            what it leaves in doubt, and sign its cause
+          </a>
         </span>
       </>
     );
@@ -195,7 +198,9 @@ function Cause({
   const { by, at, reason } = check.cause;
   return (
     <>
-      <Verbatim>{reason}</Verbatim>
+      <a href={performanceCausePath(check.rowId)}>
+        <Verbatim>{reason}</Verbatim>
+      </a>
       <span class="small">
         {' '}
         signed by <Verbatim>{by}</Verbatim> <Moment at={momentOf(at, timeZone)} />

@@ -4,13 +4,14 @@ import { type AuthenticatedRequest, GatewaySite, RequireRight } from '../access/
 import { actorOf } from '../access/caller.js';
 import { readIdempotencyKey } from '../access/idempotency-key.js';
 import { formatInstant } from '../formats/instant.js';
-import { readBody } from '../formats/read-body.files.js';
+import { readLargeBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
 import { step } from '../step.js';
 import { OpenDatabase } from '../storage/database.js';
 import { findBundle, findingsOfBundle } from './bundles.store.js';
 import { readNumbers, shownNumbers } from './finding-numbers.js';
 import { IntakeService } from './intake.service.js';
+import { LARGE_BYTES } from './read-document.js';
 
 /** Largest body taken; the site's limit. */
 export class BodyLimit {
@@ -39,7 +40,7 @@ export class BundlesController {
       request.headers['idempotency-key'],
       'POST /api/v1/bundles',
     );
-    const bytes = await readBody(request.raw, this.limit.bytesMax);
+    const bytes = await readLargeBody(request.raw, this.limit.bytesMax, LARGE_BYTES);
     if (bytes === null) {
       throw new Problem('body-too-large', `the limit is ${this.limit.bytesMax} bytes`, {}, CLOSE);
     }

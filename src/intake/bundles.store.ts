@@ -87,6 +87,25 @@ export async function loadRawBytes(db: Reader, sha256: string): Promise<Uint8Arr
   return (await rawBytes(db, { sha256 })).rows[0]?.bytes;
 }
 
+/** The size of stored bytes, and the bytes themselves where they are less than a limit. */
+export async function loadSmallBytes(
+  db: Reader,
+  sha256: string,
+  below: number,
+): Promise<{ readonly size: number; readonly bytes: Uint8Array | null } | undefined> {
+  return (await smallBytes(db, { sha256, below })).rows[0];
+}
+
+const smallBytes = prepared((db, of: { readonly sha256: string; readonly below: number }) =>
+  db
+    .selectFrom('raw_bytes')
+    .select((eb) => [
+      'size',
+      eb.case().when('size', '<', of.below).then(eb.ref('bytes')).else(null).end().as('bytes'),
+    ])
+    .where('sha256', '=', of.sha256),
+);
+
 const rawBytes = prepared((db, of: { readonly sha256: string }) =>
   db.selectFrom('raw_bytes').select('bytes').where('sha256', '=', of.sha256),
 );

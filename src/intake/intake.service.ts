@@ -1,8 +1,8 @@
 import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
-import { type Sha256, sha256 } from '../formats/canonical-json.js';
+import type { Sha256 } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
-import { type JsonLimits, parseStrictJson } from '../formats/strict-json.js';
+import type { JsonLimits } from '../formats/strict-json.js';
 import { isZip } from '../formats/zip.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { step } from '../step.js';
@@ -19,8 +19,9 @@ import {
   insertRawBytes,
   pointIntakeKey,
 } from './bundles.store.js';
-import { isUnreadable, readEnvelope, type UnreadableBundle } from './envelope.js';
-import { type OpenedBundle, openBundleAside } from './open-bundle.js';
+import type { UnreadableBundle } from './envelope.js';
+import { openBundleAside } from './open-bundle.js';
+import { type DocumentRead, isLarge, readDocument, readOpened } from './read-document.js';
 
 /** Lanes a process remembers; a sender could name a new one in every bundle. */
 const LANES_KNOWN_MAX = 10_000;
@@ -48,11 +49,17 @@ export type IntakeAnswer =
     }
   | { readonly kind: 'key-reused'; readonly key: string };
 
-interface Intake extends IncomingBundle {
-  readonly sha256: Sha256;
-  readonly bundleId: string | null;
-  readonly lane: string;
-  readonly unreadable: UnreadableBundle | null;
+interface Intake extends IncomingBundle, DocumentRead {
+  /** The bytes are committed already, without a row that names them. */
+  readonly isStored: boolean;
+}
+
+/** Reads and stores bytes outside the thread that answers requests, see `LARGE_BYTES`. */
+export interface LargeDocuments {
+  /** @throws Problem `bundle-not-read` when it was ended before it was done */
+  read(bytes: Uint8Array): Promise<DocumentRead>;
+  /** True when they are committed; false where they go into the transaction like any others. */
+  store(sha256: Sha256, bytes: Uint8Array): Promise<boolean>;
 }
 
 export interface IntakeServiceOptions {
@@ -90,16 +97,24 @@ export class IntakeService {
     private readonly clock: Clock,
     private readonly options: IntakeServiceOptions,
     private readonly hooks: IntakeHooks,
+    /** null where everything is read by the thread that takes it. */
+    private readonly large: LargeDocuments | null = null,
   ) {}
 
   async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
     step('S1');
-    const { bytesMax } = this.options.jsonLimits;
-    // Bytes that are the document are read at once: nothing is waited for on the hot path.
-    const read = isZip(incoming.bytes)
-      ? this.#readOpened(await openBundleAside(incoming.bytes, bytesMax))
-      : this.#readEnvelope(incoming.bytes);
-    const intake = { ...incoming, sha256: sha256(incoming.bytes), ...read };
+    const { jsonLimits } = this.options;
+    const { bytes } = incoming;
+    let intake: Intake;
+    if (this.large !== null && isLarge(bytes, jsonLimits)) {
+      intake = await this.#readAside(this.large, incoming);
+    } else {
+      // Bytes that are the document are read at once: nothing is waited for on the hot path.
+      const read = isZip(bytes)
+        ? readOpened(bytes, await openBundleAside(bytes, jsonLimits.bytesMax), jsonLimits)
+        : readDocument(bytes, jsonLimits);
+      intake = { ...incoming, ...read, isStored: false };
+    }
     const answer = await transactLocking(this.database, this.options.site, (trx, locks) =>
       this.#store(trx, intake, locks),
     );
@@ -113,23 +128,18 @@ export class IntakeService {
     return answer;
   }
 
-  #readOpened(opened: OpenedBundle): Pick<Intake, 'bundleId' | 'lane' | 'unreadable'> {
-    return opened.ok
-      ? this.#readEnvelope(opened.document)
-      : { bundleId: null, lane: '', unreadable: opened.fault };
-  }
-
-  #readEnvelope(bytes: Uint8Array): Pick<Intake, 'bundleId' | 'lane' | 'unreadable'> {
-    const parsed = parseStrictJson(bytes, this.options.jsonLimits);
-    if (!parsed.ok) {
-      const { rule, place, message, remedy } = parsed.fault;
-      const fault = { code: `json-${rule}`, pointer: place.pointer, message, advice: remedy };
-      return { bundleId: null, lane: '', unreadable: fault };
-    }
-    const envelope = readEnvelope(parsed.value);
-    return isUnreadable(envelope)
-      ? { bundleId: null, lane: '', unreadable: envelope }
-      : { bundleId: envelope.bundleId, lane: envelope.lane, unreadable: null };
+  /**
+   * The bytes are committed before the row that names them. Without that row they say nothing to anybody: the sender
+   * has no answer and sends them again.
+   */
+  async #readAside(large: LargeDocuments, incoming: IncomingBundle): Promise<Intake> {
+    const { bytes, idempotencyKey: key, source } = incoming;
+    const read = await large.read(bytes);
+    const used = key === null ? undefined : await findIntakeKey(this.database.db, source.name, key);
+    // A key that stands for other bytes is refused, and nothing is stored.
+    const isRefused = used !== undefined && used.raw_sha256 !== read.sha256;
+    const isStored = !isRefused && (await large.store(read.sha256, bytes));
+    return { ...incoming, ...read, isStored };
   }
 
   /**
@@ -160,7 +170,7 @@ export class IntakeService {
     const { site, zone } = this.options;
     const now = this.clock.now();
     const state = intake.unreadable ? 'refused' : 'received';
-    await insertRawBytes(trx, intake.sha256, intake.bytes);
+    if (!intake.isStored) await insertRawBytes(trx, intake.sha256, intake.bytes);
     step('S2');
     const isFirst = await insertBundle(trx, {
       id,

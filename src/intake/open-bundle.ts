@@ -48,6 +48,12 @@ export async function openBundleAside(bytes: Uint8Array, bytesMax: number): Prom
   return 'entry' in found ? documentOf(found, await readZipEntryAside(found.entry)) : found;
 }
 
+/** Bytes that the document of an archive states it has; 0 where there is none, and for bytes that are the document. */
+export function documentSize(bytes: Uint8Array, bytesMax: number): number {
+  const found = findDocument(bytes, bytesMax);
+  return 'entry' in found ? found.entry.size : 0;
+}
+
 interface FoundDocument {
   readonly entry: ZipEntry;
   readonly files: ZipEntries;

@@ -3,7 +3,7 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
 import { addMs, type Instant } from '../formats/instant.js';
-import { insertFindings, loadRawBytes } from '../intake/bundles.store.js';
+import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -58,6 +58,8 @@ export interface BundlesServiceParts {
   readonly clock: Clock;
   readonly site: SiteFolder;
   readonly pool: Pick<ExaminePool, 'examine'>;
+  /** The stored bytes of a digest, without holding up anybody for large ones. */
+  readonly loadBytes: (sha256: string) => Promise<Uint8Array | undefined>;
   readonly settling: SettleBundleService;
   readonly unreadable: UnreadableEvidence;
   /** Of what is settled here or was left by another, where several processes share the database. */
@@ -208,7 +210,7 @@ export class BundlesService {
   async #examine(bundle: BundleRow): Promise<ExaminedUnit | UnitDied> {
     // It has ended a thread or a process too often already.
     if (bundle.strikes >= STRIKES_MAX) return new UnitDied(null);
-    const bytes = await loadRawBytes(this.parts.database.db, bundle.raw_sha256);
+    const bytes = await this.parts.loadBytes(bundle.raw_sha256);
     if (!bytes) throw new Error(`bundle ${bundle.id} has no bytes`);
     const { pool, clock, database } = this.parts;
     const { site, state: registry } = await siteInForce(database.db, this.parts.site);

@@ -1,4 +1,5 @@
 import { Piscina } from 'piscina';
+import { LARGE_BYTES } from '../intake/read-document.js';
 import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
@@ -36,6 +37,7 @@ export class ExaminePool {
   }
 
   /**
+   * @param task whose bytes are given away where they are large and nobody shares them
    * @param site that the bundle is judged by, with the methods in force
    * @throws UnitDied when the thread died or passed its deadline; the thread is replaced.
    */
@@ -44,7 +46,8 @@ export class ExaminePool {
     if (this.#judging === null) throw new Error('the pool was closed');
     const deadline = AbortSignal.timeout(DEADLINE_MS);
     try {
-      return await this.#judging.threads.run(task, { signal: deadline });
+      const transferList = givenAway(task.bytes);
+      return await this.#judging.threads.run(task, { signal: deadline, transferList });
     } catch (error) {
       throw deadline.aborted || isThreadDeath(error) ? new UnitDied(error) : error;
     }
@@ -65,6 +68,12 @@ export class ExaminePool {
       resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
     });
   }
+}
+
+/** The memory of large bytes that is nothing but theirs: handed over, it is not copied. Shared memory is not copied anyway. */
+function givenAway({ buffer, byteLength }: Uint8Array): ArrayBuffer[] {
+  const isOwn = buffer instanceof ArrayBuffer && buffer.byteLength === byteLength;
+  return isOwn && byteLength >= LARGE_BYTES ? [buffer] : [];
 }
 
 function isThreadDeath(error: unknown): boolean {

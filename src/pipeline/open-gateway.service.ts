@@ -11,8 +11,9 @@ import { DeliveryService } from '../delivery/delivery.service.js';
 import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
-import { JSON_DEPTH_MAX } from '../formats/strict-json.js';
+import { JSON_DEPTH_MAX, type JsonLimits } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
+import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
@@ -32,6 +33,7 @@ import { SweepFindings } from '../reconciliation/sweep-findings.service.js';
 import { SweepRequests } from '../reconciliation/sweep-requests.service.js';
 import { SigningService } from '../signatures/signing.service.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
+import type { SiteFolder } from '../site/site-folder.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
@@ -99,6 +101,7 @@ interface Ground {
   readonly database: OpenDatabase;
   readonly expressions: ExpressionPool;
   readonly examining: ExaminePool;
+  readonly large: LargeDocumentsPool;
   readonly trailKeys: TrailKeys;
 }
 
@@ -122,6 +125,7 @@ export async function openGateway(
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
   const examining = new ExaminePool(settings.poolThreads);
+  const large = new LargeDocumentsPool({ database, limits: jsonLimits(folder.site) });
   try {
     return await wire({
       settings,
@@ -133,11 +137,13 @@ export async function openGateway(
       database,
       expressions,
       examining,
+      large,
       trailKeys,
     });
   } catch (error) {
     await expressions.close();
     await examining.close();
+    await large.close();
     await database.close();
     throw error;
   }
@@ -153,7 +159,7 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
-  const { settings, log, folder, clock, database, expressions, examining } = ground;
+  const { settings, log, folder, clock, database, expressions, examining, large } = ground;
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
@@ -207,6 +213,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     clock,
     site,
     pool: examining,
+    loadBytes: (sha256) => large.load(sha256),
     settling: new SettleBundleService(database, site, statements, messages),
     unreadable,
     secondLook: new SecondLook({ database, clock, site, statements, messages }),
@@ -487,7 +494,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       statements,
       discrepancies,
     ),
-    pools: [expressions, examining],
+    pools: [expressions, examining, large],
   });
 }
 
@@ -515,7 +522,7 @@ function openSealer(
 }
 
 function openIntake(
-  { folder, database, clock }: Ground,
+  { folder, database, clock, large }: Ground,
   unreadable: UnreadableEvidence,
   queue: WorkQueue,
 ): IntakeService {
@@ -526,7 +533,7 @@ function openIntake(
     {
       site: site.site,
       zone: site.timeZone,
-      jsonLimits: { bytesMax: site.limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX },
+      jsonLimits: jsonLimits(site),
     },
     {
       onTaken: () => queue.ring('bundles'),
@@ -535,7 +542,12 @@ function openIntake(
         for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
       },
     },
+    large,
   );
+}
+
+function jsonLimits({ limits }: SiteFolder): JsonLimits {
+  return { bytesMax: limits.bundleBytesMax, depthMax: JSON_DEPTH_MAX };
 }
 
 function openDeliveries(

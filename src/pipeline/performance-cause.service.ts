@@ -1,25 +1,23 @@
 import type { Duty } from '../access/duties.js';
+import { formatInstant } from '../formats/instant.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
-import { bindShown, type ShownDocument, validityOf } from '../signatures/shown-document.js';
-import {
-  type Signature,
-  type SignatureManifest,
-  signatureManifest,
-} from '../signatures/signature.js';
-import { latestSignatureOf, signaturesOf } from '../signatures/signatures.store.js';
+import { bindShown, validityOf } from '../signatures/shown-document.js';
+import type { Components } from '../signatures/signature.js';
+import { latestSignatureOf, signaturesOf, signingEntries } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
+import { verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import type { CauseRequest } from '../statements/cause-view.js';
+import type { CauseAnswer, CauseRequest } from '../statements/cause-view.js';
 import {
   type PerformanceCauseCase,
   performanceCauseDocument,
   performanceCauseOption,
   performanceCauseSubject,
 } from '../statements/performance-cause.js';
-import type { NotSigned } from '../statements/review-answer.js';
-import type { ReviewOption } from '../statements/review-option.js';
+import type { PerformanceCauseView } from '../statements/performance-view.js';
+import { signaturesShown } from '../statements/review-view.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -40,20 +38,6 @@ export interface PerformanceCauseParts {
   readonly onSigned: () => void;
 }
 
-export interface PerformanceCauseView {
-  readonly rowId: string;
-  readonly checkId: string;
-  readonly instrument: string;
-  readonly cause: ReviewOption;
-  readonly shown: ShownDocument;
-  readonly sha256: string;
-  readonly signatures: readonly SignatureManifest[];
-}
-
-export type PerformanceCauseAnswer =
-  | { readonly kind: 'signed'; readonly signature: Signature }
-  | NotSigned;
-
 interface Loaded {
   readonly about: PerformanceCauseCase;
   /** Who measured what is in doubt. */
@@ -73,24 +57,28 @@ export class PerformanceCauseService {
     if (loaded === null) return null;
     const { about } = loaded;
     const shown = performanceCauseDocument(about);
-    const subject = performanceCauseSubject(about.check);
-    const signatures = await signaturesOf(database.db, site.site, subject);
+    const signatures = await signaturesOf(database.db, site.site, shown.subject);
+    const entries = await signingEntries(database.db, site.site, shown.subject);
     return {
       rowId,
-      checkId: about.check.check_id,
       instrument: about.check.instrument_serial,
+      epoch: about.check.run_epoch,
+      ...namedCheck(about.check),
+      followed: about.followed.map(namedCheck),
+      receipts: about.receipts,
       cause: performanceCauseOption(about),
       shown,
       sha256: bindShown(shown).sha256,
-      signatures: signatures.map(signatureManifest),
+      signatures: signaturesShown(signatures, shown, verifySignatures(signatures, entries)),
     };
   }
 
-  async sign(
-    rowId: string,
-    request: CauseRequest,
-    who: SigningRequest,
-  ): Promise<PerformanceCauseAnswer> {
+  /** Which components the next signature of a person takes, for a form to ask for. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
+  }
+
+  async sign(rowId: string, request: CauseRequest, who: SigningRequest): Promise<CauseAnswer> {
     const { database, site, signing } = this.parts;
     const before = await this.#load(database.db, rowId);
     if (before === null) return { kind: 'unknown' };
@@ -116,7 +104,7 @@ export class PerformanceCauseService {
     rowId: string,
     request: CauseRequest,
     proof: Proof,
-  ): Promise<Refused | Extract<PerformanceCauseAnswer, { kind: 'signed' }>> {
+  ): Promise<Refused | Extract<CauseAnswer, { kind: 'signed' }>> {
     const { signing, statements, clock } = this.parts;
     const { site, timeZone: zone } = this.parts.site;
     const first = await this.#load(trx, rowId);
@@ -175,4 +163,14 @@ export class PerformanceCauseService {
     const signed = signature && validityOf(signature, { record, subject });
     return { about: { ...base, signed }, operatorIds: [...around.operators] };
   }
+}
+
+function namedCheck(check: PerformanceCauseCase['followed'][number]) {
+  return {
+    checkId: check.check_id,
+    run: check.run_number,
+    checkedAt: formatInstant(check.checked_at),
+    standard: check.standard,
+    verdict: check.verdict,
+  };
 }

@@ -3,7 +3,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import { coverOf } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
-import { applyHistory } from '../checks/history-rules.js';
+import { historyInSteps } from '../checks/history-rules.js';
 import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
@@ -22,6 +22,7 @@ import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { BundleRow, InstrumentStateRow, PerformanceCheckRow } from '../storage/tables.js';
+import { inTurns } from '../storage/turns.js';
 import { AfterHolds } from './after-holds.service.js';
 import { settleBundleRow } from './examination.store.js';
 import type { ExaminedUnit } from './examined-unit.js';
@@ -120,7 +121,8 @@ export class SettleBundleService {
     // Judged by methods that are not in force any more: it is looked at again.
     if (judging.state !== unit.registry) return null;
     const sense = await loadSense(trx, this.site, unit.examination);
-    const history = applyHistory(unit.examination, { ...facts, sense }, judging.site);
+    const known = { ...facts, sense };
+    const history = await inTurns(trx, historyInSteps(unit.examination, known, judging.site));
     const results =
       history.bundle === 'repeated'
         ? []

@@ -1,4 +1,7 @@
 import type { Decimal } from '../formats/decimal.js';
+import type { ShownDocument } from '../signatures/shown-document.js';
+import type { ReviewOption } from './review-option.js';
+import type { ShownSignature } from './review-view.js';
 
 /** One band of one standard on one instrument, over time. */
 export interface PeakTrend {
@@ -54,6 +57,26 @@ export interface ShownCheck {
   readonly isCauseSigned: boolean;
   /** Who signed the cause of a failed one, and why; null as long as nobody did. */
   readonly cause: { readonly by: string; readonly at: string; readonly reason: string } | null;
+}
+
+/** A check with what somebody signs of why it failed; times are RFC 3339 in UTC. */
+export interface PerformanceCauseView
+  extends Pick<
+    ShownCheck,
+    'rowId' | 'checkId' | 'epoch' | 'run' | 'checkedAt' | 'standard' | 'verdict'
+  > {
+  readonly instrument: string;
+  /** Checks behind it, by run, up to the next pass on its standard. */
+  readonly followed: readonly Pick<
+    ShownCheck,
+    'checkId' | 'run' | 'checkedAt' | 'standard' | 'verdict'
+  >[];
+  /** Receipts with results that it leaves in doubt. */
+  readonly receipts: readonly string[];
+  readonly cause: ReviewOption;
+  readonly shown: ShownDocument;
+  readonly sha256: string;
+  readonly signatures: readonly ShownSignature[];
 }
 
 /** An instrument as the site registers it and as it was heard; times are RFC 3339 in UTC. */

@@ -26,13 +26,25 @@ export abstract class OpenDatabase {
   abstract readonly db: Db;
   /**
    * Runs `work` as one write transaction: all of it or nothing, answered after the commit. Await only queries
-   * on `trx` inside, and change nothing else: where several processes share the database, a transaction that
+   * on `trx` and `inTurns` inside, and change nothing else: where several processes share the database, a transaction that
    * met another one is run again from its start.
    */
   abstract transact<T>(work: (trx: Trx) => Promise<T>): Promise<T>;
+  /** Where it is a file that a thread can open beside the process; left out where it is a server. */
+  readonly file?: FileBeside;
   /** The same database over connections that are kept for stops; left out where everything shares one writer. */
   readonly reserved?: Pick<OpenDatabase, 'db' | 'transact'>;
   abstract close(): Promise<void>;
+}
+
+/** The file of a database, for a connection of another thread of the process that owns it. */
+export interface FileBeside {
+  readonly path: string;
+  /**
+   * Runs `work`, which writes over that connection, while no transaction of this process runs. Everything that wants
+   * to write waits for it, and nothing else does.
+   */
+  writeAside<T>(work: () => Promise<T>): Promise<T>;
 }
 
 /** A database with the clock that everything written to it goes by. */
@@ -82,7 +94,8 @@ function makeFolder(path: string): void {
 async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
-  const file = openSqliteFile(databaseFile(dataDirectory));
+  const path = databaseFile(dataDirectory);
+  const file = openSqliteFile(path);
   const statements = new KeptStatements(file);
   const dialect = new TransactionalSqliteDialect({ database: statements });
   const db = new Kysely<Tables>({ dialect });
@@ -98,7 +111,8 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   return {
     db,
     clock: anchoredClock(),
-    place: sqlitePlace(databaseFile(dataDirectory)),
+    place: sqlitePlace(path),
+    file: { path, writeAside: (work) => commits.aside(work) },
     transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();

@@ -17,7 +17,7 @@ import {
   sql,
   Transaction,
 } from 'kysely';
-import type { Dialect, DirectQueries, DirectStatement } from './dialect.js';
+import type { Dialect, DirectQueries, DirectStatement, Turn } from './dialect.js';
 import type { Tables } from './tables.js';
 
 const sqlite: Dialect = {
@@ -69,6 +69,11 @@ class TransactionalSqliteAdapter extends SqliteAdapter implements DirectQueries 
     return this.statements.direct(text);
   }
 
+  restAfter(reader: Kysely<Tables>): Promise<void> | null {
+    const executor = reader.getExecutor();
+    return executor instanceof UnitExecutor ? executor.rest() : null;
+  }
+
   override get supportsTransactionalDdl(): boolean {
     return true;
   }
@@ -99,6 +104,12 @@ export class TransactionalSqliteDialect extends SqliteDialect {
 }
 
 /**
+ * Time that a unit may take before everything else of the process gets a turn. Its transaction stays open meanwhile:
+ * who reads beside it waits for its end, as ever.
+ */
+const REST_AFTER_MS = 8;
+
+/**
  * Runs the queries of one unit of a group commit on the connection that the commit holds, without the turns
  * that taking and giving back a connection cost. Refuses what comes after the unit has ended.
  */
@@ -109,6 +120,7 @@ class UnitExecutor extends DefaultQueryExecutor {
     compiler: QueryCompiler,
     adapter: DialectAdapter,
     private readonly statements: KeptStatements,
+    private readonly turn: Turn,
   ) {
     super(compiler, adapter, {
       provideConnection: () => Promise.reject(new Error('a unit runs single queries')),
@@ -124,18 +136,32 @@ class UnitExecutor extends DefaultQueryExecutor {
     return true;
   }
 
+  rest(): Promise<void> | null {
+    if (performance.now() - this.turn.since < REST_AFTER_MS) return null;
+    return new Promise((resolve) => {
+      setImmediate(() => {
+        this.turn.since = performance.now();
+        resolve();
+      });
+    });
+  }
+
   override executeQuery<R>(query: CompiledQuery): Promise<QueryResult<R>> {
     try {
       this.checkOpen();
-      const statement = this.statements.prepare(query.sql);
-      if (statement.reader) {
-        return Promise.resolve({ rows: statement.all(query.parameters) as R[] });
-      }
-      const { changes } = statement.run(query.parameters);
-      return Promise.resolve({ rows: [], numAffectedRows: BigInt(changes) });
+      const answer = this.#run<R>(query);
+      const rest = this.rest();
+      return rest === null ? Promise.resolve(answer) : rest.then(() => answer);
     } catch (error) {
       return Promise.reject(error);
     }
+  }
+
+  #run<R>(query: CompiledQuery): QueryResult<R> {
+    const statement = this.statements.prepare(query.sql);
+    if (statement.reader) return { rows: statement.all(query.parameters) as R[] };
+    const { changes } = statement.run(query.parameters);
+    return { rows: [], numAffectedRows: BigInt(changes) };
   }
 }
 
@@ -150,12 +176,12 @@ export function unitsOn(
   db: Kysely<Tables>,
   dialect: TransactionalSqliteDialect,
   statements: KeptStatements,
-): () => UnitTransaction {
+): (turn: Turn) => UnitTransaction {
   const driver = dialect.createDriver();
   const compiler = dialect.createQueryCompiler();
   const { adapter } = db.getExecutor();
-  return () => {
-    const executor = new UnitExecutor(compiler, adapter, statements);
+  return (turn) => {
+    const executor = new UnitExecutor(compiler, adapter, statements, turn);
     const trx = new Transaction<Tables>({ config: { dialect }, dialect, driver, executor });
     return { trx, close: () => executor.close() };
   };

@@ -113,6 +113,13 @@ export interface DirectQueries {
    */
   mayRunDirectly(reader: Kysely<Tables>): boolean;
   direct(text: string): DirectStatement;
+  /** For a unit that has kept the process to itself for too long: resolves once everything else has had its turn. */
+  restAfter(reader: Kysely<Tables>): Promise<void> | null;
+}
+
+/** Since when nothing else of the process has had a turn, on the clock of `performance.now`. */
+export interface Turn {
+  since: number;
 }
 
 /** How a connection runs statements directly; null where it cannot. */

@@ -1,4 +1,5 @@
 import { type Kysely, sql, type Transaction } from 'kysely';
+import type { Turn } from './dialect.js';
 import type { UnitTransaction } from './dialect-sqlite.js';
 import { prepared } from './prepared.js';
 import type { Tables } from './tables.js';
@@ -28,6 +29,11 @@ interface Waiting {
   readonly fail: Fail;
 }
 
+/** Work of another connection, while which nothing is written here. It answers for itself and never throws. */
+interface WaitingAside {
+  readonly aside: () => Promise<void>;
+}
+
 type End =
   | { readonly kind: 'committed'; readonly answers: readonly Answer[] }
   /** Nothing of it is kept. */
@@ -47,7 +53,7 @@ const release = prepared((db) => ({ compile: () => sql`release unit`.compile(db)
  * do. When one throws, all of it is undone, and those it took along run again, each with its own way back.
  */
 export class GroupCommit {
-  readonly #waiting: Waiting[] = [];
+  readonly #waiting: (Waiting | WaitingAside)[] = [];
   #isRunning = false;
   /** No commit begins before this: after a flush everything else gets its turn, and more units gather. */
   #notBefore = 0;
@@ -55,7 +61,7 @@ export class GroupCommit {
   /** @param openUnit gives a unit a transaction of its own on the commit's connection; by default it shares the commit's */
   constructor(
     private readonly db: Pick<Kysely<Tables>, 'transaction'>,
-    private readonly openUnit?: () => UnitTransaction,
+    private readonly openUnit?: (turn: Turn) => UnitTransaction,
   ) {}
 
   run<T>(work: (trx: Trx) => Promise<T>): Promise<T> {
@@ -64,9 +70,23 @@ export class GroupCommit {
         const value = await work(trx);
         return () => resolve(value);
       };
-      this.#waiting.push({ unit, fail: reject });
-      if (!this.#isRunning) void this.#runAll();
+      this.#waitFor({ unit, fail: reject });
     });
+  }
+
+  /**
+   * Runs `work`, which writes to the same file over another connection, in its turn and with no transaction beside it:
+   * a transaction that began meanwhile would stop the whole process until the other connection is done.
+   */
+  aside<T>(work: () => Promise<T>): Promise<T> {
+    return new Promise((resolve, reject) => {
+      this.#waitFor({ aside: () => work().then(resolve, reject) });
+    });
+  }
+
+  #waitFor(waiting: Waiting | WaitingAside): void {
+    this.#waiting.push(waiting);
+    if (!this.#isRunning) void this.#runAll();
   }
 
   async #runAll(): Promise<void> {
@@ -74,17 +94,29 @@ export class GroupCommit {
     while (this.#waiting.length > 0) {
       // Queries never leave the turn they start in: without this no request, answer or timer would get one.
       await pause(this.#notBefore - performance.now());
-      await this.#commitOnce();
+      const first = this.#waiting.shift();
+      if (first === undefined) break;
+      if ('aside' in first) await first.aside();
+      else await this.#commitOnce(first);
     }
     this.#isRunning = false;
   }
 
-  async #commitOnce(): Promise<void> {
-    const taken = this.#waiting.splice(0, 1);
-    const bare = (trx: Trx, unit: Unit) => this.#opened(trx, unit);
+  /** The next unit, taken out of the queue; null where none waits or something else comes before it. */
+  #nextUnit(): Waiting | null {
+    const [next] = this.#waiting;
+    if (next === undefined || 'aside' in next) return null;
+    this.#waiting.shift();
+    return next;
+  }
+
+  async #commitOnce(first: Waiting): Promise<void> {
+    const taken = [first];
+    const bare = (trx: Trx, unit: Unit, _fail: Fail, turn: Turn) => this.#opened(trx, unit, turn);
     let end = await this.#transact(taken, bare, UNITS_MAX);
     if (end.kind === 'unit-failed' && taken.length > 1) {
-      const undoing = (trx: Trx, unit: Unit, fail: Fail) => this.#undoable(trx, unit, fail);
+      const undoing = (trx: Trx, unit: Unit, fail: Fail, turn: Turn) =>
+        this.#undoable(trx, unit, fail, turn);
       end = await this.#transact(taken, undoing, taken.length);
     }
     if (end.kind === 'committed') for (const answer of end.answers) answer();
@@ -94,7 +126,7 @@ export class GroupCommit {
   /** One transaction of the units that were taken and, up to `unitsMax`, of those that have come meanwhile. */
   async #transact(
     taken: Waiting[],
-    run: (trx: Trx, unit: Unit, fail: Fail) => Promise<Answer>,
+    run: (trx: Trx, unit: Unit, fail: Fail, turn: Turn) => Promise<Answer>,
     unitsMax: number,
   ): Promise<End> {
     const answers: Answer[] = [];
@@ -102,17 +134,19 @@ export class GroupCommit {
     let failed: End | null = null;
     try {
       await this.db.transaction().execute(async (trx) => {
-        const until = performance.now() + WORK_MS_MAX;
+        const turn = { since: performance.now() };
+        const until = turn.since + WORK_MS_MAX;
         for (const { unit, fail } of taken) {
           try {
-            answers.push(await run(trx, unit, fail));
+            answers.push(await run(trx, unit, fail, turn));
           } catch (error) {
             failed = { kind: 'unit-failed', error };
             throw error;
           }
           flushingSince = performance.now();
           if (taken.length < unitsMax && flushingSince < until) {
-            taken.push(...this.#waiting.splice(0, 1));
+            const next = this.#nextUnit();
+            if (next !== null) taken.push(next);
           }
         }
       });
@@ -125,9 +159,9 @@ export class GroupCommit {
   }
 
   /** Runs a unit in a transaction of its own where one can be opened. */
-  async #opened(trx: Trx, unit: Unit): Promise<Answer> {
+  async #opened(trx: Trx, unit: Unit, turn: Turn): Promise<Answer> {
     if (this.openUnit === undefined) return unit(trx);
-    const own = this.openUnit();
+    const own = this.openUnit(turn);
     try {
       return await unit(own.trx);
     } finally {
@@ -136,10 +170,10 @@ export class GroupCommit {
   }
 
   /** Runs a unit so that its failure undoes what it wrote and nothing else. */
-  async #undoable(trx: Trx, unit: Unit, fail: Fail): Promise<Answer> {
+  async #undoable(trx: Trx, unit: Unit, fail: Fail, turn: Turn): Promise<Answer> {
     await savepoint(trx, {});
     try {
-      const answer = await this.#opened(trx, unit);
+      const answer = await this.#opened(trx, unit, turn);
       await release(trx, {});
       return answer;
     } catch (error) {

@@ -25,7 +25,10 @@ describeWithChromium('instruments in a browser', () => {
     await dock.announce(receipt);
     for (const error of [0, 0.4, 0.9]) dock.check(FIRST, error);
     for (const { label } of receipt.drums) dock.measure(FIRST, receipt, label);
-    for (const error of [1.7, 2.2, 4]) dock.check(FIRST, error);
+    for (const error of [1.7, 2.2]) dock.check(FIRST, error);
+    // Between a pass and the check that fails.
+    dock.measure(FIRST, receipt, receipt.drums[0]?.label ?? '');
+    dock.check(FIRST, 4);
     await dock.sync(FIRST);
     await world.quiet();
     browser = await launchChromium();
@@ -84,6 +87,53 @@ describeWithChromium('instruments in a browser', () => {
     await page.getByRole('link', { name: FIRST, exact: true }).first().click();
     await page.waitForURL(`**/instruments/${FIRST}`);
     expect(await main()).toContain('Performance checks');
+  });
+
+  it('have a page for each failed check, on which its cause is signed', async () => {
+    await open(`/instruments/${FIRST}`);
+    await page.getByRole('link', { name: 'what it leaves in doubt, and sign its cause' }).click();
+    await page.waitForURL('**/performance-checks/*/cause');
+    const before = await main();
+    for (const word of ['What followed it', receipt.id, 'Nobody has signed', 'SHA-256']) {
+      expect(before).toContain(word);
+    }
+    await look('performance-cause');
+    const submit = async () => {
+      await Promise.all([
+        page.waitForEvent('framenavigated'),
+        page.getByRole('button', { name: 'Sign', exact: true }).click(),
+      ]);
+      await page.waitForLoadState();
+    };
+    const fill = async (password: string) => {
+      await page.getByLabel('Investigation number').fill('INV-26-031');
+      await page.getByLabel('Cause', { exact: true }).fill('the standard stood askew (simulated)');
+      await page.getByLabel('User name').fill('robin');
+      await page.getByLabel('Password').fill(password);
+      await submit();
+    };
+    await fill('not the password of robin');
+    expect(await page.getByRole('alert').textContent()).toContain('do not belong together');
+    expect(await main()).toContain('Nobody has signed');
+    await look('performance-cause-refused');
+    await fill(PASSWORD);
+    expect(await page.getByRole('status').first().textContent()).toContain('Signed');
+    const after = await main();
+    for (const word of ['Person robin', 'the standard stood askew (simulated)', 'its cause is signed']) {
+      expect(after).toContain(word);
+    }
+    expect(after).toContain('investigation INV-26-031');
+    expect(await page.getByRole('button', { name: 'Sign', exact: true }).count()).toBe(0);
+    await look('performance-cause-signed');
+    await page.getByRole('link', { name: FIRST, exact: true }).click();
+    await page.waitForURL(`**/instruments/${FIRST}`);
+    expect(await main()).toContain('the standard stood askew (simulated)');
+    expect(await main()).not.toContain('not signed');
+    await look('instrument-signed');
+  }, 60_000);
+
+  it('whose check does not exist say so', async () => {
+    expect((await open('/performance-checks/NOBODY/cause'))?.status()).toBe(404);
   });
 
   it('of an unknown serial say so', async () => {

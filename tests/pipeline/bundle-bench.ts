@@ -1,6 +1,7 @@
 import { pino } from 'pino';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
+import { loadRawBytes } from '../../src/intake/bundles.store.js';
 import { IntakeService } from '../../src/intake/intake.service.js';
 import { BundlesService } from '../../src/pipeline/bundles.service.js';
 import { UnitDied } from '../../src/pipeline/examine.pool.js';
@@ -75,6 +76,7 @@ export class BundleBench {
       clock,
       site,
       pool: { examine },
+      loadBytes: (sha256) => loadRawBytes(database.db, sha256),
       settling: new SettleBundleService(database, site, this.statements, messages),
       unreadable,
       secondLook,

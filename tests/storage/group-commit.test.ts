@@ -1,7 +1,9 @@
 import { describe, expect, it } from 'vitest';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { GroupCommit } from '../../src/storage/group-commit.js';
-import { temporaryDatabase } from '../support/temp-database.js';
+import { prepared, preparedInsert } from '../../src/storage/prepared.js';
+import { inTurns } from '../../src/storage/turns.js';
+import { isPostgres, temporaryDatabase } from '../support/temp-database.js';
 
 describe('group commit', () => {
   it('answers every item, and only after a commit that holds it', async () => {
@@ -124,7 +126,107 @@ describe('group commit', () => {
     clearInterval(ticking);
     expect(turns).toBeGreaterThan(0);
   });
+
+  it('runs what writes beside it in its turn, with no transaction meanwhile', async () => {
+    const { commits, sites } = await counted();
+    const said: string[] = [];
+    const add = (site: string) =>
+      commits.run(async (trx) => {
+        said.push(site);
+        await trx.insertInto('site_evidence').values({ site, version: 1 }).execute();
+      });
+    const aside = commits.aside(async () => {
+      said.push('aside begins');
+      await new Promise((resolve) => setTimeout(resolve, 20));
+      // Whoever only reads is not kept waiting.
+      said.push(`aside ends beside ${(await sites()).join()}`);
+      return 'done';
+    });
+    const failing = commits.aside(() => Promise.reject(new Error('the disk is full (simulated)')));
+    const [first, second, third] = await Promise.allSettled([add('a'), aside, failing, add('b')]);
+    expect(first).toMatchObject({ status: 'fulfilled' });
+    expect(second).toMatchObject({ status: 'fulfilled', value: 'done' });
+    expect(third).toMatchObject({ status: 'rejected' });
+    expect(said).toEqual(['aside begins', 'aside ends beside ', 'a', 'b']);
+    expect(await sites()).toEqual(['a', 'b']);
+  });
+
+  it.skipIf(isPostgres)(
+    'lets everything else have its turn while one transaction goes on, which nobody sees before its end',
+    async () => {
+      const database = await temporaryDatabase();
+      const seen = new Set<number>();
+      let turns = 0;
+      const reading: Promise<unknown>[] = [];
+      const ticking = setInterval(() => {
+        turns += 1;
+        reading.push(sitesOf(database).then((sites) => seen.add(sites.length)));
+        reading.push(
+          evidence(database.db, { site: 's0' }).then(({ rows }) => seen.add(rows.length * 1_000)),
+        );
+      }, 1);
+      await database.transact(async (trx) => {
+        const end = performance.now() + 100;
+        for (let i = 0; performance.now() < end && i < 1_000; i += 1) {
+          await addEvidence(trx, { site: `s${i}`, version: 1 });
+          await trx.selectFrom('site_evidence').select('site').limit(1).execute();
+          turnBusy(1);
+        }
+        await trx.deleteFrom('site_evidence').where('site', '<>', 's0').execute();
+      });
+      clearInterval(ticking);
+      await Promise.all(reading);
+      expect(turns).toBeGreaterThan(2);
+      // One row once it was committed; never the many there were on the way.
+      expect([...seen].sort()).toEqual([1, 1_000]);
+    },
+  );
 });
+
+describe('something long that a transaction works out', () => {
+  function* counting(to: number): Generator<void, number> {
+    let sum = 0;
+    for (let i = 1; i <= to; i += 1) {
+      turnBusy(1);
+      sum += i;
+      yield;
+    }
+    return sum;
+  }
+
+  it('is worked out to its end', async () => {
+    const database = await temporaryDatabase();
+    expect(await database.transact((trx) => inTurns(trx, counting(5)))).toBe(15);
+    function* failing(): Generator<void, number> {
+      yield;
+      throw new Error('a defect (simulated)');
+    }
+    await expect(database.transact((trx) => inTurns(trx, failing()))).rejects.toThrow('a defect');
+  });
+
+  it.skipIf(isPostgres)('lets everything else have its turn', async () => {
+    const database = await temporaryDatabase();
+    let turns = 0;
+    const ticking = setInterval(() => {
+      turns += 1;
+    }, 1);
+    await database.transact((trx) => inTurns(trx, counting(100)));
+    clearInterval(ticking);
+    // 100 ms of work in stretches of 8.
+    expect(turns).toBeGreaterThan(5);
+  });
+});
+
+const addEvidence = preparedInsert('site_evidence');
+const evidence = prepared((db, of: { readonly site: string }) =>
+  db.selectFrom('site_evidence').select('site').where('site', '=', of.site),
+);
+
+/** Keeps the process busy, as a calculation does. */
+function turnBusy(ms: number): void {
+  const end = performance.now() + ms;
+  while (performance.now() < end);
+}
 
 async function counted() {
   const database = await temporaryDatabase();
