@@ -119,7 +119,11 @@ describeWithChromium('instruments in a browser', () => {
     await fill(PASSWORD);
     expect(await page.getByRole('status').first().textContent()).toContain('Signed');
     const after = await main();
-    for (const word of ['Person robin', 'the standard stood askew (simulated)', 'its cause is signed']) {
+    for (const word of [
+      'Person robin',
+      'the standard stood askew (simulated)',
+      'its cause is signed',
+    ]) {
       expect(after).toContain(word);
     }
     expect(after).toContain('investigation INV-26-031');
