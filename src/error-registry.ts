@@ -308,6 +308,12 @@ export const ERRORS = {
     403,
     'warn',
   ),
+  'duty-own-announcement': entry(
+    'Nobody is the second person of a receipt that they announced or changed themselves.',
+    'Have another reviewer sign the statement.',
+    403,
+    'warn',
+  ),
   'duty-own-roles': entry(
     'Nobody gives themselves authority, or a way around it.',
     'Have another administrator do it.',

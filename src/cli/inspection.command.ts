@@ -2,16 +2,10 @@ import { type Command, InvalidArgumentError, Option } from 'commander';
 import type { InspectionsView } from '../receipts/inspection-view.js';
 import type { SignatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 interface InspectOptions extends SigningOptions {
   readonly attribute: string;
@@ -19,6 +13,11 @@ interface InspectOptions extends SigningOptions {
   readonly nonconforming: number;
   readonly by: string;
   readonly at: string;
+}
+
+interface Entered {
+  readonly inspectionId: string;
+  readonly signature: SignatureManifest;
 }
 
 /** Inspections of labels and damage, under `drumline receipt`. */
@@ -50,25 +49,18 @@ export function registerInspections(receipt: Command): void {
 }
 
 async function show(id: string, options: GatewayOptions): Promise<void> {
-  const answer = await requestGateway(commandSettings(options), {
-    method: 'GET',
-    path: pathOf(id),
-  });
-  const view = readAnswer(answer, options.json === true) as InspectionsView | undefined;
-  if (!view) return;
-  if (options.json) printJsonLine(view);
-  else printText(viewText(view));
+  await printAsked<InspectionsView>(pathOf(id), options, { text: viewText });
 }
 
 async function inspect(id: string, options: InspectOptions): Promise<void> {
   const { attribute, inspected, nonconforming, by, at } = options;
   const report = { attribute, inspected, nonconforming, inspectedBy: by, inspectedAt: at };
-  const done = (await postSigned(pathOf(id), report, options)) as
-    | { readonly inspectionId: string; readonly signature: SignatureManifest }
-    | undefined;
-  if (!done) return;
-  if (options.json) printJsonLine(done);
-  else printText(`inspection ${done.inspectionId}\n${signatureText(done.signature)}`);
+  await printSigned<Entered>(
+    pathOf(id),
+    report,
+    options,
+    ({ inspectionId, signature }) => `inspection ${inspectionId}\n${signatureText(signature)}`,
+  );
 }
 
 function count(text: string): number {

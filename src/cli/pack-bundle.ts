@@ -10,19 +10,28 @@ import { foldedName, zipNameFault } from '../formats/zip-name.js';
 import {
   BUNDLE_DOCUMENT,
   type BundleResult,
+  type PerformanceCheck,
   type ResultBundle,
   type ScannedLabel,
 } from '../intake/result-bundle.js';
 import type { Instrument, Method, SiteFolder } from '../site/site-folder.js';
-import type { PackFault, SheetRow } from './pack-sheet.js';
+import type { CheckRow } from './check-sheet.js';
+import type { SheetRow } from './pack-sheet.js';
+import type { PackFault } from './sheet-table.js';
 import type { FileSpectrum } from './spectrum-task.js';
+
+/** A sheet with the name that faults say. */
+export interface NamedSheet<Row> {
+  readonly file: string;
+  readonly rows: readonly Row[];
+}
 
 export interface PackRequest {
   readonly site: SiteFolder;
-  /** Name of the sheet, for faults. */
-  readonly sheet: string;
-  readonly rows: readonly SheetRow[];
-  /** By file name as the sheet has it. */
+  /** Measured runs, and the performance checks among them; either may be without rows, not both. */
+  readonly runs: NamedSheet<SheetRow>;
+  readonly checks: NamedSheet<CheckRow>;
+  /** By file name as the sheets have it. */
   readonly spectra: ReadonlyMap<string, FileSpectrum>;
   /** How the spectra go along: null as values in a JSON document, else as the files they are, in a zip archive. */
   readonly zip: 'store' | 'deflate' | null;
@@ -39,15 +48,16 @@ export type PackAnswer =
   | { readonly ok: false; readonly faults: readonly PackFault[] };
 
 /**
- * Packs measured runs into a bundle of origin `packed`. Decision and score are the sheet's, threshold and
- * treatment those of the registered method. Ids derive from the content: the same request gives the same
- * bytes.
+ * Packs measured runs and performance checks into a bundle of origin `packed`. Decision and score are the sheet's,
+ * threshold and treatment those of the registered method; of a check outcome and positions are the sheet's. Ids
+ * derive from the content: the same request gives the same bytes.
  */
 export function packBundle(request: PackRequest): PackAnswer {
-  const { site, rows } = request;
+  const { site } = request;
+  const { rows } = request.runs;
   const instrument = findInstrument(request);
   if ('message' in instrument) return { ok: false, faults: [instrument] };
-  const faults: PackFault[] = [];
+  const faults: PackFault[] = runsInBoth(request);
   const methods = new Map<string, Method>();
   const results: BundleResult[] = [];
   for (const row of rows) {
@@ -61,7 +71,7 @@ export function packBundle(request: PackRequest): PackAnswer {
   }
   if (request.zip !== null) faults.push(...fileNameFaults(request));
   if (faults.length > 0) return { ok: false, faults };
-  const runs = rows.map((row) => row.run);
+  const runs = linesOf(request).map(({ run }) => run);
   const parts = {
     site: site.site,
     createdAt: request.createdAt,
@@ -78,7 +88,7 @@ export function packBundle(request: PackRequest): PackAnswer {
     previousBundle: request.previousBundle,
     clocks: { instrument: request.createdAt, syncPc: request.createdAt },
     timeZone: site.timeZone,
-    performanceChecks: [],
+    performanceChecks: request.checks.rows.map((row) => packCheck(request, instrument, row)),
     methods: [...methods.values()].map(({ id, version, contentDigest }) => ({
       id,
       version,
@@ -94,22 +104,54 @@ export function packBundle(request: PackRequest): PackAnswer {
   return { ok: true, bundle: assembleZipBundle(all, files, request.zip) };
 }
 
+/** A row of either sheet, with the sheet it stands in. */
+type PackedLine = (SheetRow | CheckRow) & { readonly sheet: string };
+
+/** The rows of both sheets in the order of their run numbers, which they share. */
+function linesOf({ runs, checks }: Pick<PackRequest, 'runs' | 'checks'>): PackedLine[] {
+  return [runs, checks]
+    .flatMap(({ file, rows }): PackedLine[] => rows.map((row) => ({ ...row, sheet: file })))
+    .sort((a, b) => a.run - b.run);
+}
+
+function runsInBoth({ runs, checks }: PackRequest): PackFault[] {
+  const lines = new Map(runs.rows.map(({ run, line }) => [run, line]));
+  return checks.rows.flatMap(({ run, line }) => {
+    const other = lines.get(run);
+    if (other === undefined) return [];
+    const message = `run ${run} stands on line ${other} of ${runs.file} already; checks count on with the other runs`;
+    return [{ file: checks.file, line, column: 'run', message }];
+  });
+}
+
 /** Names that no archive takes, and files that two runs would share. */
-function fileNameFaults({ rows, sheet }: PackRequest): PackFault[] {
-  const lines = new Map([[foldedName(BUNDLE_DOCUMENT), 0]]);
-  return rows.flatMap(({ file, line }) => {
+function fileNameFaults(request: PackRequest): PackFault[] {
+  const before = new Map([
+    [foldedName(BUNDLE_DOCUMENT), 'the name is that of the document itself'],
+  ]);
+  return linesOf(request).flatMap(({ file, line, sheet }) => {
     if (file === null) return [];
-    const before = lines.get(foldedName(file));
-    lines.set(foldedName(file), line);
-    const taken =
-      before === 0
-        ? 'the name is that of the document itself'
-        : `line ${before} names it too, or a name that differs in case only; each run needs a file of its own`;
-    const message = zipNameFault(file) ?? (before === undefined ? null : taken);
+    const message = zipNameFault(file) ?? before.get(foldedName(file)) ?? null;
+    const taken = `line ${line}${sheet === request.runs.file ? '' : ` of ${sheet}`} names it too, or a name that differs in case only; each run needs a file of its own`;
+    before.set(foldedName(file), taken);
     return message === null
       ? []
       : [{ file: sheet, line, column: 'file', message: `${file}: ${message}` }];
   });
+}
+
+function packCheck(request: PackRequest, instrument: Instrument, row: CheckRow): PerformanceCheck {
+  const content: Omit<PerformanceCheck, 'checkId'> = {
+    runNumber: row.run,
+    checkedAt: row.checkedAt,
+    standard: row.standard,
+    shifts: row.shifts,
+    outcome: row.outcome,
+    spectrum: packSpectrum(request, row.file),
+  };
+  const { serial } = instrument;
+  const { epoch, site } = request;
+  return { checkId: derivedId({ site: site.site, serial, epoch, check: content }), ...content };
 }
 
 function packResult(
@@ -170,8 +212,9 @@ function typed(text: string | null): ScannedLabel | null {
 }
 
 function findInstrument(request: PackRequest): Instrument | PackFault {
-  const { site, rows, sheet } = request;
-  const fault = (line: number, message: string): PackFault => {
+  const { site } = request;
+  const rows = linesOf(request);
+  const fault = (line: number, message: string, sheet = rows[0]?.sheet ?? ''): PackFault => {
     return { file: sheet, line, column: 'instrument', message };
   };
   const registered = site.instruments.map((instrument) => instrument.serial);
@@ -185,7 +228,7 @@ function findInstrument(request: PackRequest): Instrument | PackFault {
   const other = rows.find((row) => row.instrument !== null && row.instrument !== serial);
   if (other !== undefined) {
     const message = `found ${other.instrument} beside ${serial}; a bundle is of one instrument`;
-    return fault(other.line, message);
+    return fault(other.line, message, other.sheet);
   }
   const instrument = site.instruments.find((known) => known.serial === serial);
   const message = `${serial} is not registered; the site folder has ${registered.join(', ')}`;
@@ -201,7 +244,7 @@ function findMethod(request: PackRequest, row: SheetRow): Method | PackFault {
     method === undefined
       ? `${row.method} is not registered; the site folder has ${known}`
       : `${row.method} is registered in ${versions.length} versions; keep one of them registered to pack`;
-  return { file: request.sheet, line: row.line, column: 'method', message };
+  return { file: request.runs.file, line: row.line, column: 'method', message };
 }
 
 /** A UUID of version 8 (RFC 9562: custom content), its bits taken from the SHA-256 of the content. */

@@ -4,17 +4,20 @@ import { type Command, InvalidArgumentError, Option } from 'commander';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
 import { formatInstant, instantFromMillis, parseTimestamp } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { CHECK_COLUMNS, type CheckRow, readCheckSheet } from './check-sheet.js';
 import { DecodePool } from './decode.pool.js';
 import { unreadableFile } from './file-fault.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { packBundle } from './pack-bundle.js';
-import { type PackFault, readRunSheet, SHEET_COLUMNS, type SheetRow } from './pack-sheet.js';
+import { type NamedSheet, packBundle } from './pack-bundle.js';
+import { readRunSheet, SHEET_COLUMNS, type SheetRow } from './pack-sheet.js';
+import type { PackFault, ReadRows } from './sheet-table.js';
 import { loadSiteForCommand } from './site-folder-option.files.js';
 import type { FileSpectrum } from './spectrum-task.js';
 
 interface PackOptions {
-  readonly sheet: string;
-  readonly spectra: string;
+  readonly sheet?: string;
+  readonly checks?: string;
+  readonly spectra?: string;
   readonly out: string;
   readonly siteFolder?: string;
   readonly instrument?: string;
@@ -25,13 +28,17 @@ interface PackOptions {
   readonly json?: boolean;
 }
 
-/** `drumline pack`: measured spectra and a run sheet become a bundle of origin `packed`. */
+/** `drumline pack`: measured spectra, a run sheet and performance checks become a bundle of origin `packed`. */
 export function registerPack(program: Command): void {
   program
     .command('pack')
     .description('pack a folder of measured spectra and a run sheet into a result bundle')
-    .requiredOption('--sheet <file>', `CSV, a run a row: ${SHEET_COLUMNS.join(',')}`)
-    .requiredOption('--spectra <dir>', 'folder of spectra: two-column text, JCAMP-DX or AnIML')
+    .option('--sheet <file>', `CSV, a run a row: ${SHEET_COLUMNS.join(',')}`)
+    .option(
+      '--checks <file>',
+      `CSV, a performance check a row: ${CHECK_COLUMNS.join(',')}, then a column for each band headed by its expected position`,
+    )
+    .option('--spectra <dir>', 'folder of spectra: two-column text, JCAMP-DX or AnIML')
     .requiredOption('--out <file>', 'bundle to write')
     .option(
       '--site-folder <dir>',
@@ -49,27 +56,39 @@ export function registerPack(program: Command): void {
     .option('--json', 'print one JSON line, last on stdout')
     .addHelpText(
       'after',
-      '\nExample:\n  drumline pack --sheet runs.csv --spectra spectra --site-folder mappings/northquay \\\n    --instrument NQ-R-0001 --out bundle.json\n\nThe same input with the same --created-at gives the same bytes (deflated ones\nunder the same release of Node). Labels count as typed, so a person has to\ncompare them; a packed result covers no container in a production environment.',
+      '\nExample:\n  drumline pack --sheet runs.csv --spectra spectra --site-folder mappings/northquay \\\n    --instrument NQ-R-0001 --out bundle.json\n\nThe same input with the same --created-at gives the same bytes (deflated ones\nunder the same release of Node). Labels count as typed, so a person has to\ncompare them; a packed result covers no container in a production environment. Performance\nchecks count on with the run numbers of the sheet; a bundle may hold them alone.',
     )
     .action(pack);
 }
 
 async function pack(options: PackOptions): Promise<void> {
   const site = await loadSiteForCommand(options.siteFolder);
-  const found = await readText(options.sheet);
-  if (site === null || 'message' in found) {
-    if ('message' in found) progress(found.message);
-    process.exitCode = EXIT.usage;
-    return;
+  if (site === null) return refuseUsage();
+  if (options.sheet === undefined && options.checks === undefined) {
+    return refuseUsage(
+      'name a sheet of runs with --sheet, one of performance checks with --checks',
+    );
   }
-  const sheet = readRunSheet(found.text, options.sheet, site.limits.resultsPerBundleMax);
-  if (!sheet.ok) return report(sheet.faults, options);
-  const read = await readSpectra(options, sheet.rows, site);
+  const { resultsPerBundleMax: rowsMax } = site.limits;
+  const runs = await readSheet(options.sheet, (text, file) => readRunSheet(text, file, rowsMax));
+  const checks = await readSheet(options.checks, (text, file) =>
+    readCheckSheet(text, file, rowsMax),
+  );
+  if ('message' in runs) return refuseUsage(runs.message);
+  if ('message' in checks) return refuseUsage(checks.message);
+  if (!runs.ok || !checks.ok) {
+    return report(
+      [runs, checks].flatMap((sheet) => (sheet.ok ? [] : sheet.faults)),
+      options,
+    );
+  }
+  const read = await readSpectra(options.spectra, [runs, checks], site);
+  if ('message' in read) return refuseUsage(read.message);
   if (read.faults.length > 0) return report(read.faults, options);
   const packed = packBundle({
     site,
-    sheet: options.sheet,
-    rows: sheet.rows,
+    runs,
+    checks,
     spectra: read.spectra,
     zip: options.zip ?? null,
     instrument: options.instrument ?? null,
@@ -81,40 +100,73 @@ async function pack(options: PackOptions): Promise<void> {
   const { bytes, document, sha256 } = packed.bundle;
   const faults = loadBundleSchema()(document);
   if (faults.length > 0) {
-    const whole = { file: options.sheet, line: 0, column: '' };
+    const whole = { file: options.out, line: 0, column: '' };
     return report(
       faults.map(({ pointer, message }) => ({ ...whole, message: `${pointer}: ${message}` })),
       options,
     );
   }
   await writeFile(options.out, bytes);
-  const { bundleId, results } = document;
-  const answer = { out: options.out, bundleId, sha256, results: results.length };
+  const { bundleId } = document;
+  const { results, performanceChecks } = document.manifest.counts;
+  const answer = { out: options.out, bundleId, sha256, results, performanceChecks };
   if (options.json === true) printJsonLine(answer);
-  else
-    printText(`${options.out}: bundle ${bundleId}, ${results.length} results, SHA-256 ${sha256}`);
+  else {
+    const held = `${counted(results, 'result')}, ${counted(performanceChecks, 'performance check')}`;
+    printText(`${options.out}: bundle ${bundleId}, ${held}, SHA-256 ${sha256}`);
+  }
+}
+
+function counted(count: number, name: string): string {
+  return `${count} ${name}${count === 1 ? '' : 's'}`;
+}
+
+function refuseUsage(message?: string): void {
+  if (message !== undefined) progress(message);
+  process.exitCode = EXIT.usage;
+}
+
+/** A sheet that was not named is one without rows. */
+async function readSheet<Row>(
+  file: string | undefined,
+  read: (text: string, file: string) => ReadRows<Row>,
+): Promise<(ReadRows<Row> & { readonly file: string }) | { readonly message: string }> {
+  if (file === undefined) return { ok: true, rows: [], file: '' };
+  const found = await readText(file);
+  return 'message' in found ? found : { ...read(found.text, file), file };
 }
 
 async function readSpectra(
-  options: PackOptions,
-  rows: readonly SheetRow[],
+  folder: string | undefined,
+  sheets: readonly NamedSheet<SheetRow | CheckRow>[],
   site: SiteFolder,
-): Promise<{ spectra: Map<string, FileSpectrum>; faults: PackFault[] }> {
+): Promise<
+  { spectra: Map<string, FileSpectrum>; faults: PackFault[] } | { readonly message: string }
+> {
   const spectra = new Map<string, FileSpectrum>();
   const faults: PackFault[] = [];
+  const named = sheets.flatMap(({ file: sheet, rows }) =>
+    rows.flatMap(({ file, line }) => (file === null ? [] : [{ file, line, sheet }])),
+  );
+  const [first] = named;
+  if (first === undefined) return { spectra, faults };
+  if (folder === undefined) {
+    const { sheet, line, file } = first;
+    return { message: `${sheet}, line ${line}, names ${file}: say where with --spectra` };
+  }
   const pool = new DecodePool({ site: null });
   try {
-    for (const { file, line } of rows) {
-      if (file === null || spectra.has(file)) continue;
+    for (const { file, line, sheet } of named) {
+      if (spectra.has(file)) continue;
       const { spectrumPointsMax: pointsMax } = site.limits;
-      const result = await pool.spectrum({ file: join(options.spectra, file), pointsMax });
+      const result = await pool.spectrum({ file: join(folder, file), pointsMax });
       if (!result.ok) {
         faults.push({ file, line: 0, column: '', message: result.message });
       } else if (result.answer.ok) {
         spectra.set(file, result.answer.spectrum);
       } else if (result.answer.kind === 'unreadable') {
         const { message } = result.answer;
-        faults.push({ file: options.sheet, line, column: 'file', message });
+        faults.push({ file: sheet, line, column: 'file', message });
       } else {
         const { line: inFile, column, message } = result.answer;
         faults.push({ file, line: inFile, column, message });
@@ -135,15 +187,11 @@ function report(faults: readonly PackFault[], options: PackOptions): void {
   }
 }
 
-interface TextFile {
-  readonly text: string;
-  readonly bytes: Uint8Array;
-}
-
-async function readText(file: string): Promise<TextFile | { readonly message: string }> {
+async function readText(
+  file: string,
+): Promise<{ readonly text: string } | { readonly message: string }> {
   try {
-    const bytes = await readFile(file);
-    return { text: new TextDecoder('utf-8', { fatal: true }).decode(bytes), bytes };
+    return { text: new TextDecoder('utf-8', { fatal: true }).decode(await readFile(file)) };
   } catch (error) {
     if (error instanceof TypeError) return { message: `${file}: not UTF-8` };
     return { message: unreadableFile(file, error) };

@@ -1,8 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { PerformanceCauseView } from '../statements/performance-view.js';
-import type { NoticeView } from './account-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, OwnForm, Told } from './form-parts.js';
 import { instrumentPath, performanceCausePath } from './instrument-path.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
@@ -11,6 +10,7 @@ import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import type { ReviewSigner } from './review-form.js';
 import { SignatureList } from './signature-list.js';
+import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
 import { Verbatim } from './verbatim.js';
 
@@ -19,7 +19,7 @@ export interface PerformanceCauseShown {
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 export function renderPerformanceCause(shown: PerformanceCauseShown): string {
@@ -27,11 +27,11 @@ export function renderPerformanceCause(shown: PerformanceCauseShown): string {
 }
 
 /** A performance check that failed, with what it leaves in doubt, and the form that signs what caused it. */
-function PerformanceCausePage({ view, frame, signer, notice }: PerformanceCauseShown): JSX.Element {
+function PerformanceCausePage({ view, frame, signer, said }: PerformanceCauseShown): JSX.Element {
   const { timeZone } = frame.site;
   const { cause } = view;
   return (
-    <Layout title={`Cause of check ${view.checkId}`} {...frame}>
+    <Layout title={`Cause of check ${view.checkId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/instruments">Instruments</a> ·{' '}
         <a href={instrumentPath(view.instrument)}>
@@ -41,11 +41,7 @@ function PerformanceCausePage({ view, frame, signer, notice }: PerformanceCauseS
       <h1>
         Cause of performance check <Verbatim>{view.checkId}</Verbatim>
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <p>
         Run {view.run} of instrument <Verbatim>{view.instrument}</Verbatim>, on{' '}
         <Verbatim>{view.standard}</Verbatim>, <Moment at={momentOf(view.checkedAt, timeZone)} />:{' '}

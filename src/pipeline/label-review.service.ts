@@ -7,6 +7,7 @@ import {
 import {
   isVerified,
   resultToVerify,
+  rowOfResult,
   type VerifiedResult,
 } from '../receipts/label-verification.store.js';
 import type { ResultRecord } from '../records/result-record.js';
@@ -41,6 +42,8 @@ export type LabelReviewAnswer =
   | { readonly kind: 'not-proven'; readonly why: string }
   | Refused;
 
+export type LabelReviewView = NonNullable<Awaited<ReturnType<LabelReviewService['show']>>>;
+
 /**
  * A second person compares labels that were typed, chosen or carried over with the container itself, and signs it (rule
  * 2). The signer did not take the measurement, and writes down what the labels show.
@@ -48,35 +51,41 @@ export type LabelReviewAnswer =
 export class LabelReviewService {
   constructor(private readonly parts: LabelReviewParts) {}
 
-  /** What would be signed, with its digest; null when there is no such result. */
-  async show(rowId: string) {
+  /** What would be signed, with its digest, by row id or result id; null when there is no such result. */
+  async show(named: string) {
     const { database, site } = this.parts;
-    const result = await resultToVerify(database.db, site.site, rowId);
+    const result = await this.#find(named);
     if (!result) return null;
     const { sha256 } = shownOf(result);
     return {
       ...recordOf(result),
-      rowId,
+      rowId: result.id,
       receiptId: result.receipt_id,
       containerLabel: result.container_label,
-      isCompared: await isVerified(database.db, site.site, rowId),
+      isCompared: await isVerified(database.db, site.site, result.id),
       sha256,
     };
   }
 
+  async #find(named: string): Promise<VerifiedResult | undefined> {
+    const { database, site } = this.parts;
+    const rowId = await rowOfResult(database.db, site.site, named);
+    return rowId === undefined ? undefined : resultToVerify(database.db, site.site, rowId);
+  }
+
   async verify(
-    rowId: string,
+    named: string,
     request: LabelReviewRequest,
     who: SigningRequest,
   ): Promise<LabelReviewAnswer> {
-    const { database, site, signing } = this.parts;
-    const result = await resultToVerify(database.db, site.site, rowId);
+    const { database, signing } = this.parts;
+    const result = await this.#find(named);
     if (!result) return { kind: 'unknown' };
     const intent = { meaning: 'reviewed', subject: subjectOf(result) } as const;
     const answer = await signing.prove(who, intent);
     if (answer.kind === 'not-proven') return answer;
     const { proof } = answer;
-    const decided = await database.transact((trx) => this.#verify(trx, rowId, request, proof));
+    const decided = await database.transact((trx) => this.#verify(trx, result.id, request, proof));
     if (decided.kind === 'refused') {
       const actor = { kind: 'person', name: proof.signer.accountId, source: who.source } as const;
       await signing.recordRefusal({ actor }, intent, decided);

@@ -2,6 +2,7 @@ import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { inspectionsOf } from '../receipts/inspections.store.js';
+import { announcersOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -132,10 +133,8 @@ export class ReceiptReviewService {
     const act = await this.#actOf(trx, about, request);
     const fault = await signing.judge(trx, proof, { ...act, now });
     if (fault !== null) return fault;
-    if (request.act === 'sign' && (await this.#hasInspected(trx, receiptId, proof))) {
-      const detail = 'you signed an inspection it rests on; somebody else has to judge it';
-      return refused('duty-own-result', detail);
-    }
+    const own = request.act === 'sign' ? await this.#ownWork(trx, receiptId, proof) : null;
+    if (own !== null) return own;
     const option = receiptReviewOptions(about)[request.act];
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const signed = await signing.sign(
@@ -155,9 +154,18 @@ export class ReceiptReviewService {
     return { kind: 'signed', signature: signed.signature, outcome, revision };
   }
 
-  async #hasInspected(trx: Trx, receiptId: string, { signer }: Proof): Promise<boolean> {
-    const entries = await inspectionsOf(trx, this.parts.site.site, receiptId);
-    return entries.some((entry) => entry.reported_by === signer.accountId);
+  /** Rule 15: whoever signed an inspection, announced the receipt or changed it is no second person of it. */
+  async #ownWork(trx: Trx, receiptId: string, { signer }: Proof): Promise<Refused | null> {
+    const { site } = this.parts.site;
+    const entries = await inspectionsOf(trx, site, receiptId);
+    if (entries.some((entry) => entry.reported_by === signer.accountId)) {
+      const detail = 'you signed an inspection it rests on; somebody else has to judge it';
+      return refused('duty-own-result', detail);
+    }
+    const announcers = await announcersOf(trx, site, receiptId);
+    if (!announcers.has(signer.accountId)) return null;
+    const detail = `you announced or changed receipt ${receiptId}, or one it was split off or merged from; somebody else has to sign its statement`;
+    return refused('duty-own-announcement', detail);
   }
 
   async #actOf(

@@ -31,6 +31,30 @@ export type VerifiedResult = Pick<
   | 'record'
 >;
 
+/** Row id of a result that a person names by it, or by the id that statements show; undefined when there is none. */
+export async function rowOfResult(
+  reader: Reader,
+  site: string,
+  named: string,
+): Promise<string | undefined> {
+  const row = await reader
+    .selectFrom('result')
+    .select('id')
+    .where('site', '=', site)
+    .where('id', '=', named)
+    .executeTakeFirst();
+  if (row) return row.id;
+  // Of several that claim one id one at most is accepted, and no other may be relied on.
+  const accepted = await reader
+    .selectFrom('result')
+    .select('id')
+    .where('site', '=', site)
+    .where('result_id', '=', named)
+    .where('state', '=', 'accepted')
+    .executeTakeFirst();
+  return accepted?.id;
+}
+
 /** A result with what its labels are compared by; undefined when there is none. */
 export function resultToVerify(
   reader: Reader,

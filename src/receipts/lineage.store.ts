@@ -1,6 +1,11 @@
 import { uuidv7 } from 'uuidv7';
 import type { Reader, Trx } from '../storage/database.js';
-import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
+import type {
+  ContainerRelabelRow,
+  ReceiptLinkKind,
+  ReceiptLinkRow,
+  ReceiptRequestRow,
+} from '../storage/tables.js';
 
 /** Links by which containers came to a receipt, earliest first. */
 export function linksTo(
@@ -30,6 +35,40 @@ export function linksFrom(
     .where('from_receipt', '=', receiptId)
     .orderBy('id')
     .execute();
+}
+
+/** By these a receipt goes on with what was announced of another; other links begin anew. */
+const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];
+
+/**
+ * Who announced a receipt or changed it since, and whatever it was split off or merged from: the names of actors as
+ * the trail has them, of people their account ids.
+ */
+export async function announcersOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ReadonlySet<string>> {
+  const names = new Set<string>();
+  const seen = new Set<string>();
+  // One after the other: most receipts come from no other, and a chain of them is short.
+  for (const open = [receiptId]; open.length > 0; ) {
+    const id = open.pop() ?? '';
+    if (seen.has(id)) continue;
+    seen.add(id);
+    const revisions = await reader
+      .selectFrom('receipt_revision')
+      .select('actor')
+      .distinct()
+      .where('site', '=', site)
+      .where('receipt_id', '=', id)
+      .execute();
+    for (const { actor } of revisions) names.add(actor);
+    for (const link of await linksTo(reader, site, id)) {
+      if (GOES_ON.includes(link.kind)) open.push(link.from_receipt);
+    }
+  }
+  return names;
 }
 
 /** Stores a link and marks both receipts as linked; both are locked. */

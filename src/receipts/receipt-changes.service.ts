@@ -173,7 +173,8 @@ export class ReceiptChangesService {
     const made: ChangedReceipt[] = [];
     for (const line of again.value) {
       const scanned = ready.value.byScan.get(line.scanText) ?? null;
-      const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
+      const basis = { ...before, ...carried };
+      const derived = { basis, action: 'receipt.split-off', handOf: row.by_hand };
       await this.receipts.add(trx, line, scanned, unowned, by, derived);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: line.containers });
       made.push({ receiptId: line.receiptId, revision: 1, status: 'open' });
@@ -222,7 +223,8 @@ export class ReceiptChangesService {
     await this.settings.evaluate(trx, row.id, by.now);
     const scanned = ready.value.byScan.get(gone.scanText) ?? null;
     const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
-    const derived = { basis: { ...before, ...carried }, action: 'receipt.split-off' };
+    const basis = { ...before, ...carried };
+    const derived = { basis, action: 'receipt.split-off', handOf: row.by_hand };
     await this.receipts.add(trx, gone, scanned, await this.receipts.unowned(trx), by, derived);
     await this.closeRejected(trx, row.id, keys, gone.receiptId, by);
     const move = { from: row.id, to: gone.receiptId, labels: gone.containers };
@@ -318,7 +320,9 @@ export class ReceiptChangesService {
     for (const { before } of parts) asked.push(...(await inspectionsCarried(trx, site, before)));
     const { attributePlans: _, ...stricter } = strictest.before;
     const basis = { ...stricter, plan, required, ...attributePlansMember(together(asked)) };
-    const derived = { basis, action: 'receipt.merged-from' };
+    const hands = new Set(parts.flatMap(({ row }) => row.by_hand ?? []));
+    const handOf = hands.size === 0 ? null : [...hands].join(', ');
+    const derived = { basis, action: 'receipt.merged-from', handOf };
     await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {

@@ -118,6 +118,8 @@ export interface RevisionToStore {
   /** Past tense of what was done; an announcement when left out. */
   readonly action?: string;
   readonly status?: ReceiptStatus;
+  /** Who announced by hand what a new receipt goes on from; left out, a receipt keeps its own mark. */
+  readonly handOf?: string | null;
 }
 
 /** Stores a revision of a receipt with its containers, its row and its entry of the trail; the receipt is locked. */
@@ -132,7 +134,8 @@ export async function storeRevision(
   const columns = receiptColumns(line, document, revision);
   const status = change.status ?? 'open';
   // Other changes leave it as it is: the list is still the one that was announced.
-  const announced = change.action === undefined ? { by_hand: by.byHand ?? null } : {};
+  const byHand = change.action === undefined ? (by.byHand ?? null) : change.handOf;
+  const announced = byHand === undefined ? {} : { by_hand: byHand };
   await updateReceipt(trx, site, line.receiptId, { ...columns, ...announced, status });
   // What a closed receipt listed went on with the receipts it became; its revisions keep the list.
   const isGone = status === 'split' || status === 'merged';

@@ -75,6 +75,8 @@ export interface Derived {
   readonly basis: InForce;
   /** Past tense for the trail. */
   readonly action: string;
+  /** Printed names of who announced by hand what it goes on from; null when systems did. */
+  readonly handOf: string | null;
 }
 
 /** Results that scanned some receipt text and have no owner, by that text. */
@@ -212,7 +214,7 @@ export class ReceiptsService {
       ...(await planInspections(trx, this.settings.site, line, basis, isMeasured, by.now)),
     };
     const revision = { document, planned, revision: 1, before: null };
-    const action = derived ? { action: derived.action } : {};
+    const action = derived ? { action: derived.action, handOf: derived.handOf } : {};
     await storeRevision(trx, this.settings.site, { ...revision, ...action }, by);
     return {
       receiptId: line.receiptId,

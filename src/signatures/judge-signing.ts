@@ -9,6 +9,8 @@ export type SigningRefusal =
   | 'right-missing'
   /** The signer measured it, or proposed it: separation of duties (release-safety rule 15). */
   | Exclude<DutyRefusal['code'], 'right-missing'>
+  /** The signer announced or changed the receipt that the statement is about. */
+  | 'duty-own-announcement'
   /** What was shown is not what is there now. */
   | 'signature-stale'
   /** The act is not open to this record, or not any more. */

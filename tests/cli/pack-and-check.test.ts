@@ -153,7 +153,7 @@ describe('drumline pack and check', () => {
     writeFileSync(join(folder, 'one.csv'), `shift,counts\n${table(simulated)}`);
     const args = options(sheet(row()), siteFolder, '--created-at', CREATED, '--json');
     const packed = await run(...args);
-    expect(packed).toMatchObject({ exit: 0, json: { results: 1 } });
+    expect(packed).toMatchObject({ exit: 0, json: { results: 1, performanceChecks: 0 } });
     const bytes = readFileSync(join(folder, 'bundle.json'));
     expect((await run(...args)).json).toEqual(packed.json);
     expect(readFileSync(join(folder, 'bundle.json'))).toEqual(bytes);
@@ -260,6 +260,121 @@ describe('drumline pack and check', () => {
       expect.stringMatching(/^5 ab:c\.csv: the name/),
       expect.stringMatching(/^6 Bundle\.json: the name is that/),
     ]);
+    expect(existsSync(join(folder, 'bundle.json'))).toBe(false);
+  });
+
+  const CHECKS = 'run,checked_at,standard,outcome,file,1001.4,1602.3';
+  const checkSheet = (...rows: string[]): string => {
+    const file = join(folder, 'checks.csv');
+    writeFileSync(file, [CHECKS, ...rows, ''].join('\n'));
+    return file;
+  };
+
+  it('packs performance checks around the runs, in the order of the run numbers they share', async () => {
+    const siteFolder = await site({ 'M-1': table(curve('paracetamol', 7, 0)) });
+    writeFileSync(join(folder, 'one.csv'), table(simulated));
+    writeFileSync(join(folder, 'standard.csv'), table(curve('paracetamol', 9)));
+    const checks = checkSheet(
+      '3,2026-03-04T11:30:00+00:00,polystyrene,fail,,1004.9,',
+      '1,2026-03-04T10:30:00+00:00,polystyrene,pass,standard.csv,1001.6,1602.3',
+    );
+    const more = ['--checks', checks, '--created-at', CREATED, '--json'];
+    const args = options(sheet(row({ run: '2' })), siteFolder, ...more);
+    const packed = await run(...args);
+    expect(packed).toMatchObject({ exit: 0, json: { results: 1, performanceChecks: 2 } });
+    const bytes = readFileSync(join(folder, 'bundle.json'));
+    expect((await run(...args)).json).toEqual(packed.json);
+    expect(readFileSync(join(folder, 'bundle.json'))).toEqual(bytes);
+    const bundle = JSON.parse(bytes.toString('utf8')) as ResultBundle;
+    expect(bundle.runs).toEqual({ epoch: 1, first: 1, last: 3 });
+    const shared = { checkedAt: expect.any(String) as string, standard: 'polystyrene' };
+    expect(bundle.performanceChecks).toEqual([
+      {
+        ...shared,
+        runNumber: 1,
+        checkId: expect.stringMatching(/^[0-9a-f-]{36}$/) as string,
+        outcome: 'pass',
+        shifts: [
+          { expected: '1001.4', observed: '1001.6' },
+          { expected: '1602.3', observed: '1602.3' },
+        ],
+        spectrum: expect.objectContaining({ points: 901 }) as object,
+      },
+      {
+        ...shared,
+        runNumber: 3,
+        checkId: expect.not.stringMatching(bundle.performanceChecks[0]?.checkId ?? '') as string,
+        outcome: 'fail',
+        shifts: [{ expected: '1001.4', observed: '1004.9' }],
+        spectrum: null,
+      },
+    ]);
+    const checked = await run(
+      'check',
+      join(folder, 'bundle.json'),
+      '--site-folder',
+      siteFolder,
+      '--json',
+    );
+    expect(checked).toMatchObject({ exit: 0, json: { files: [{ outcome: 'accepted' }] } });
+  });
+
+  it('packs checks alone, so that an instrument that measured nothing is heard', async () => {
+    const siteFolder = await site({ 'M-1': table(curve('paracetamol', 7, 0)) }, ['LAB-1', 'LAB-2']);
+    const checks = checkSheet('7,2026-03-04T10:30:00+00:00,polystyrene,pass,,1001.6,1602.3');
+    const out = join(folder, 'bundle.json');
+    const args = ['pack', '--checks', checks, '--site-folder', siteFolder, '--out', out, '--json'];
+    expect(await run(...args)).toMatchObject({
+      exit: 1,
+      json: { faults: [{ file: checks, column: 'instrument' }] },
+    });
+    expect(await run(...args, '--instrument', 'LAB-2')).toMatchObject({
+      exit: 0,
+      json: { results: 0, performanceChecks: 1 },
+    });
+    const bundle = JSON.parse(readFileSync(out, 'utf8')) as ResultBundle;
+    expect(bundle).toMatchObject({
+      instrument: { serial: 'LAB-2' },
+      runs: { first: 7, last: 7 },
+      results: [],
+    });
+  });
+
+  it('refuses checks whose cells, columns or runs are wrong, each by its place', async () => {
+    const siteFolder = await site({ 'M-1': table(simulated) });
+    const good = '1,2026-03-04T10:30:00+00:00,polystyrene,pass,,1001.6,1602.3';
+    const faultsOf = async (text: string, ...more: string[]) => {
+      writeFileSync(join(folder, 'checks.csv'), text);
+      const checks = join(folder, 'checks.csv');
+      const base = ['pack', '--checks', checks, '--site-folder', siteFolder, '--json'];
+      const refused = await run(...base, '--out', join(folder, 'bundle.json'), ...more);
+      if (refused.exit === 2) return err.trim();
+      const { faults } = refused.json as {
+        faults: { line: number; column: string; message: string }[];
+      };
+      return faults.map(({ line, column, message }) => `${line} ${column}: ${message}`);
+    };
+    expect(await faultsOf(`${CHECKS},1001.40,band\n${good},1,1\n`)).toEqual([
+      '1 1001.40: the band stands in column 1001.4 already',
+      expect.stringMatching(/^1 band: expected one of run, .* position of a band such as 1001\.4/),
+    ]);
+    const bad = '2,yesterday,polystyrene,maybe,../x.csv,far,1602.3';
+    expect(await faultsOf(`${CHECKS}\n${good}\n${bad}\n`)).toEqual([
+      expect.stringMatching(/^3 file: expected a file below/),
+      expect.stringMatching(/^3 checked_at: expected a time with offset/),
+      '3 outcome: expected one of pass, fail, found maybe',
+      '3 1001.4: expected a position such as 1001.6, found "far"',
+    ]);
+    writeFileSync(join(folder, 'one.csv'), table(simulated));
+    const runs = ['--sheet', sheet(row()), '--spectra', folder];
+    expect(await faultsOf(`${CHECKS}\n${good}\n`, ...runs)).toEqual([
+      expect.stringMatching(/^2 run: run 1 stands on line 2 of .*runs\.csv already/),
+    ]);
+    const named = good.replace('pass,,', 'pass,one.csv,');
+    expect(await faultsOf(`${CHECKS}\n${named}\n`)).toMatch(/line 2, names one\.csv: say where/);
+    const none = ['pack', '--site-folder', siteFolder, '--out', join(folder, 'bundle.json')];
+    expect((await run(...none)).exit).toBe(2);
+    expect(err).toContain('--sheet');
     expect(existsSync(join(folder, 'bundle.json'))).toBe(false);
   });
 

@@ -1,5 +1,6 @@
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
+import { PASSWORD } from '../support/people.js';
 import { asks, type Browser, makePerson, sends, signIn } from '../support/signed-in.js';
 
 /** Receipt lines that a person announces on the pages, against the whole wired gateway. */
@@ -51,9 +52,9 @@ function hidden(page: HttpAnswer): Record<string, string> {
 const look = (path: string, of: Record<string, string>) =>
   sends(world, path, receiver, { ...of, step: 'look' });
 
-async function announced(id: string): Promise<HttpAnswer> {
-  const looked = await look('/announce', fields(id));
-  return sends(world, '/announce', receiver, { ...hidden(looked), step: 'save' });
+async function announced(id: string, who = receiver): Promise<HttpAnswer> {
+  const looked = await sends(world, '/announce', who, { ...fields(id), step: 'look' });
+  return sends(world, '/announce', who, { ...hidden(looked), step: 'save' });
 }
 
 const tagOf = async (id: string) =>
@@ -183,6 +184,82 @@ describe('a receipt line announced by hand', () => {
       .where('id', '=', 'H-8')
       .executeTakeFirstOrThrow();
     expect(row).toEqual({ status: 'cancelled', by_hand: 'Person r.dock (simulated)' });
+  });
+
+  describe('and its second person', () => {
+    const handOf = async (id: string) =>
+      (await world.statement(id)).conditions
+        .find((c) => c.code === 'receipt-known')
+        ?.evidence.flatMap((e) => (e.kind === 'announced-by-hand' ? [e.id] : []));
+
+    const json = { 'content-type': 'application/json' };
+
+    /** The code that signing as the second person is answered with. */
+    async function signing(id: string, userName: string): Promise<unknown> {
+      const path = `/api/v1/receipts/${id}/review`;
+      const { json: view } = await world.http({ path, key: world.controlToken });
+      const act = { act: 'sign', shown: view['sha256'], reason: 'looked at (simulated)' };
+      const answer = await world.http({
+        path,
+        method: 'POST',
+        key: world.controlToken,
+        headers: json,
+        body: JSON.stringify({ ...act, userName, password: PASSWORD }),
+      });
+      return answer.json['code'];
+    }
+
+    const change = async (id: string, kind: string, body: Record<string, unknown>) => {
+      const answer = await world.http({
+        path: `/api/v1/receipts/${id}/${kind}`,
+        headers: { ...json, 'idempotency-key': `"${id}-${kind}"` },
+        body: JSON.stringify({ reason: 'two orders (simulated)', ...body }),
+      });
+      expect(answer.status, answer.text).toBe(200);
+    };
+
+    beforeAll(async () => {
+      await makePerson(world, 'b.both', ['receiver', 'reviewer']);
+      await makePerson(world, 'c.else', ['reviewer']);
+    });
+
+    it('is nobody who announced it, or changed it later, also once a system announced it', async () => {
+      await announced('H-20', await signIn(world, 'b.both'));
+      expect(await signing('H-20', 'b.both')).toBe('duty-own-announcement');
+      // Somebody else is told what is missing.
+      expect(await signing('H-20', 'c.else')).toBe('act-not-possible');
+      await world.http({
+        method: 'PUT',
+        path: '/api/v1/receipts/H-20',
+        headers: { ...json, 'if-match': '*' },
+        body: JSON.stringify({ material: 'NQ-1001', containers: ['C-001', 'C-002'] }),
+      });
+      expect(await handOf('H-20')).toEqual([]);
+      expect(await signing('H-20', 'b.both')).toBe('duty-own-announcement');
+      const refusal = await world.db
+        .selectFrom('audit_entry')
+        .select('reason')
+        .where('action', '=', 'signature.refused')
+        .where('subject_id', '=', 'H-20')
+        .execute();
+      expect(refusal[0]?.reason).toContain('duty-own-announcement');
+    });
+
+    it('is nobody who announced what it was split off or merged from, and the mark goes on', async () => {
+      await announced('H-21', await signIn(world, 'b.both'));
+      const parts = [
+        { receiptId: 'H-22', scanText: 'H-22', containers: ['C-001', 'C-002'] },
+        { receiptId: 'H-23', scanText: 'H-23', containers: ['C-003'] },
+      ];
+      await change('H-21', 'split', { parts });
+      const mark = 'Person b.both (simulated)';
+      expect([await handOf('H-22'), await handOf('H-23')]).toEqual([[mark], [mark]]);
+      expect(await signing('H-23', 'b.both')).toBe('duty-own-announcement');
+      expect(await signing('H-23', 'c.else')).toBe('act-not-possible');
+      await change('H-24', 'merge', { parts: ['H-22', 'H-23'], scanText: 'H-24' });
+      expect(await handOf('H-24')).toEqual([mark]);
+      expect(await signing('H-24', 'b.both')).toBe('duty-own-announcement');
+    });
   });
 
   it('is announced by nobody without the right', async () => {

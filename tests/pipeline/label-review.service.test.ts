@@ -50,6 +50,8 @@ describe('labels that were typed', () => {
       receipt: { text: 'GR-1', entry: 'scanned' },
       isCompared: false,
     });
+    // By the id that its statement shows, too.
+    expect(await labels.show('R-1')).toEqual(await labels.show(row));
     const answer = await compare(reviewer);
     expect(answer).toMatchObject({ kind: 'signed', signature: { meaning: 'reviewed' } });
     expect(await condition(bench)).toMatchObject({
