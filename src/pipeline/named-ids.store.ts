@@ -32,3 +32,8 @@ export async function lockNamedIds(trx: Trx, site: string, ids: Iterable<string>
 }
 
 const insertIds = preparedInsertRows('named_id', ['site', 'id']);
+
+/** Stands for what is said of the performance checks of one instrument: by a bundle, and by who signs a cause. */
+export function performanceOf(serial: string): string {
+  return `performance:${serial}`;
+}

@@ -21,6 +21,7 @@ import { signaturesShown } from '../statements/review-view.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { lockNamedIds, performanceOf } from './named-ids.store.js';
 import {
   checkByRowId,
   checksBehind,
@@ -109,11 +110,14 @@ export class PerformanceCauseService {
     const { site, timeZone: zone } = this.parts.site;
     const first = await this.#load(trx, rowId);
     if (first === null) throw new Error(`performance check ${rowId} is gone`);
+    await lockNamedIds(trx, site, [performanceOf(first.about.check.instrument_serial)]);
     await locks.add(first.about.receipts);
     await locks.evidence();
     const loaded = await this.#load(trx, rowId);
     if (loaded === null) throw new Error(`performance check ${rowId} is gone`);
     const { about, operatorIds } = loaded;
+    // A result may have come to another receipt while the locks were waited for.
+    await locks.add(about.receipts);
     const { check } = about;
     const now = clock.now();
     const duty: Duty = { kind: 'judge-result', right: 'result.review', operatorIds };

@@ -30,7 +30,7 @@ import { failedTwice } from './failed-twice.service.js';
 import { loadHistory, loadInstrumentState } from './history.store.js';
 import { closeFilledGaps, storeInstrumentState } from './instrument-chain.store.js';
 import { holdLane, type LaneClaim } from './lanes.store.js';
-import { lockNamedIds } from './named-ids.store.js';
+import { lockNamedIds, performanceOf } from './named-ids.store.js';
 import { closeAnsweredFailures, openFailure, resultsAround } from './performance-failures.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { needsSecondLook } from './second-look.service.js';
@@ -243,6 +243,10 @@ export class SettleBundleService {
     for (const id of takenBack.receipts) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
+    for (const id of await this.#movedIntoDoubt(trx, locks, checks)) {
+      worse.add(id);
+      touched.add(id);
+    }
     if (touched.size > 0) await shareSiteEvidence(trx, site);
     const standing = unheld.filter(({ rowId }) => !takenBack.rowIds.has(rowId));
     await this.messages.enqueue(trx, standing, now);
@@ -279,17 +283,44 @@ export class SettleBundleService {
     now: Instant,
   ): Promise<ReadonlySet<string>> {
     const { site, timeZone: zone, performance } = this.site;
-    const inDoubt = new Set<string>();
-    if (performance === null) return inDoubt;
+    if (performance === null) return new Set();
+    const inDoubt = await this.#receiptsAround(trx, checks);
     for (const check of checks) {
-      if (check.verdict === 'pass') continue;
-      const { receipts } = await resultsAround(trx, check, performance);
-      for (const id of receipts) inDoubt.add(id);
       if (check.verdict === 'fail') await openFailure(trx, check, now, zone);
     }
     const serial = checks.find(({ verdict }) => verdict === 'pass')?.instrument_serial;
     if (serial !== undefined) await closeAnsweredFailures(trx, { site, serial, now, zone });
     return inDoubt;
+  }
+
+  /**
+   * The receipts in doubt behind their locks. Whoever gave a result to another receipt meanwhile saw nothing of a check
+   * that is not committed, and this transaction nothing of that receipt. Moving a result takes the lock of its receipt,
+   * or the site's evidence where it has none: with both held nothing is moved any more.
+   */
+  async #movedIntoDoubt(
+    trx: Trx,
+    locks: ReceiptLocks,
+    checks: readonly PerformanceCheckRow[],
+  ): Promise<ReadonlySet<string>> {
+    if (checks.every(({ verdict }) => verdict === 'pass')) return new Set();
+    await locks.shareEvidence();
+    const inDoubt = await this.#receiptsAround(trx, checks);
+    await locks.add(inDoubt);
+    return inDoubt;
+  }
+
+  /** Receipts of the results around those checks that did not pass. */
+  async #receiptsAround(trx: Trx, checks: readonly PerformanceCheckRow[]): Promise<Set<string>> {
+    const found = new Set<string>();
+    const { performance } = this.site;
+    if (performance === null) return found;
+    for (const check of checks) {
+      if (check.verdict === 'pass') continue;
+      const { receipts } = await resultsAround(trx, check, performance);
+      for (const id of receipts) found.add(id);
+    }
+    return found;
   }
 
   #findingRows({ bundle, examination, history, results, inSeries }: Settling) {
@@ -322,16 +353,19 @@ function bundleState({ examination, history }: Settling): 'accepted' | 'held' | 
 }
 
 /** Every id that other documents may name as well, see `lockNamedIds`. */
-function idsNamedBy({ header, results }: ReadableExamination): string[] {
+function idsNamedBy({ header, results, performanceChecks }: ReadableExamination): string[] {
   const ids = results.flatMap(({ reading, result }) => [
     reading.resultId,
     result?.supersedes?.resultId ?? null,
   ]);
   // Of two copies, or two uses of a cover, settled at the same moment the second finds the first.
   const spectra = results.map(({ spectrum }) => spectrum?.sha256);
+  const { instrumentSerial: serial } = header;
   const covers = results.map(({ result }) => (result === null ? null : coverOf(result)));
   return [
     `bundle:${header.bundleId}`,
+    // Who signs the cause of a failed check at the same moment finds a pass behind it, or is found.
+    ...(serial === null || performanceChecks.length === 0 ? [] : [performanceOf(serial)]),
     ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
     ...spectra.filter((sha256) => sha256 !== undefined).map((sha256) => `spectrum:${sha256}`),
     ...covers.filter((cover) => cover !== null).map((cover) => `cover:${cover}`),

@@ -1,6 +1,6 @@
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
-import { lockReceipts, lockSiteEvidence } from './facts.store.js';
+import { lockReceipts, lockSiteEvidence, shareSiteEvidence } from './facts.store.js';
 
 /** Each attempt locks what the one before found missing; facts that never stand still are somebody's defect. */
 const ATTEMPTS_MAX = 20;
@@ -42,6 +42,12 @@ export class ReceiptLocks {
     await lockReceipts(this.trx, this.site, missing);
     for (const id of missing) this.#locked.add(id);
     this.#last = missing.at(-1) ?? this.#last;
+  }
+
+  /** Shares the site's evidence, see `shareSiteEvidence`: a receipt found missing behind it is locked from the start. */
+  async shareEvidence(): Promise<void> {
+    await shareSiteEvidence(this.trx, this.site);
+    this.#hasEvidence = true;
   }
 
   /** Locks the site's evidence exclusively, see `lockSiteEvidence`. */

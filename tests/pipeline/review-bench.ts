@@ -19,6 +19,29 @@ export const MAPPINGS = new Map([
   ['lims', { digest: 'mapping', messages: ['result', 'withdrawal'] as const }],
 ]);
 
+/** A receipt line of two containers. */
+export function announcement(changes: Partial<ReceiptLine> = {}): ReceiptLine {
+  return {
+    receiptId: 'R-1',
+    receiptNumber: '4500012345',
+    line: '10',
+    material: 'M-1',
+    manufacturer: 'Maker A (simulated)',
+    supplier: 'Trader B (simulated)',
+    supplierLot: 'L-1',
+    siteLot: 'L-1',
+    quantity: '50 kg',
+    area: 'dock',
+    receivedAt: at('2026-07-01T08:00:00Z'),
+    dockCount: 2,
+    countedBy: 'dock',
+    retestAt: null,
+    scanText: 'GR-1',
+    containers: ['C-1', 'C-2'],
+    ...changes,
+  };
+}
+
 /** Bundles settled over one database, and people who review their results. */
 export class ReviewBench {
   readonly reviews: ReviewService;
@@ -84,25 +107,7 @@ export class ReviewBench {
   }
 
   announce(changes: Partial<ReceiptLine> = {}) {
-    const line: ReceiptLine = {
-      receiptId: 'R-1',
-      receiptNumber: '4500012345',
-      line: '10',
-      material: 'M-1',
-      manufacturer: 'Maker A (simulated)',
-      supplier: 'Trader B (simulated)',
-      supplierLot: 'L-1',
-      siteLot: 'L-1',
-      quantity: '50 kg',
-      area: 'dock',
-      receivedAt: at('2026-07-01T08:00:00Z'),
-      dockCount: 2,
-      countedBy: 'dock',
-      retestAt: null,
-      scanText: 'GR-1',
-      containers: ['C-1', 'C-2'],
-      ...changes,
-    };
+    const line = announcement(changes);
     const { database, clock } = this.bench;
     return database.transact((trx) =>
       this.receipts.announce(trx, [line], COMMAND_LINE, clock.now()),

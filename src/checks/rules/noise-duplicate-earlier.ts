@@ -65,9 +65,18 @@ export function* likeNoise(
   const own = noiseTrace({ ...reading, spectrumSha256: spectrum?.sha256 ?? null, ...pattern });
   for (const known of sense.noise.get(pattern.key) ?? []) {
     if (isKnown(known.rowId)) continue;
-    const r = repeatedNoise(own, traceOf(known, pattern.key), Number(limit.value));
+    const r = repeatedNoise(own, knownTrace(known, pattern.key), Number(limit.value));
     if (r !== null) yield { known, r };
   }
+}
+
+/** Earlier results as they are compared: worked out once, since each of a thousand results may be held against one. */
+const KNOWN = new WeakMap<KnownNoise, NoiseTrace>();
+
+function knownTrace(known: KnownNoise, key: string): NoiseTrace {
+  const trace = KNOWN.get(known) ?? noiseTrace({ ...known, key });
+  KNOWN.set(known, trace);
+  return trace;
 }
 
 /** What of a result its noise is compared by. */
@@ -94,13 +103,4 @@ export function noiseTrace(of: {
 /** The correlation of the noise of two containers at or above a limit, else null. */
 export function repeatedNoise(a: NoiseTrace, b: NoiseTrace, max: number): number | null {
   return isOtherContainer(a.container, b.container) ? sameNoise(a, b, max) : null;
-}
-
-/** Of an earlier result: worked out once, since each of a thousand results may be held against it. */
-const TRACES = new WeakMap<KnownNoise, NoiseTrace>();
-
-function traceOf(known: KnownNoise, key: string): NoiseTrace {
-  const kept = TRACES.get(known) ?? noiseTrace({ ...known, key });
-  TRACES.set(known, kept);
-  return kept;
 }
