@@ -5,13 +5,14 @@ import { momentOf } from './local-time.js';
 import { Moment, StopMark } from './marks.js';
 import { inPlainWords } from './plain-text.js';
 import { stopLiftPath } from './receipt-path.js';
-import { type ReviewSigner, SignedForm } from './review-form.js';
+import { SignedForm } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import { Verbatim } from './verbatim.js';
 
 /** Every stop of a receipt with what became of it, and the form that lifts the one in force. */
 export function ReceiptStops(props: {
   readonly stops: StopLiftView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly timeZone: string;
 }): JSX.Element {
   const { stops: view, signer, timeZone } = props;
