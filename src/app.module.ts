@@ -18,8 +18,12 @@ import { CausePagesController } from './dashboard/cause-pages.controller.js';
 import { CAUSE_SOURCE } from './dashboard/cause-source.js';
 import { ChecksController } from './dashboard/checks.controller.js';
 import { DashboardModule } from './dashboard/dashboard.module.js';
+import { DecisionPagesController } from './dashboard/decision-pages.controller.js';
+import { DECISION_SOURCE } from './dashboard/decision-source.js';
 import { DeliveryPagesController } from './dashboard/delivery-pages.controller.js';
 import { DiscrepancyPagesController } from './dashboard/discrepancy-pages.controller.js';
+import { InspectionPagesController } from './dashboard/inspection-pages.controller.js';
+import { INSPECTIONS_SOURCE } from './dashboard/inspections-source.js';
 import { InstrumentPagesController } from './dashboard/instrument-pages.controller.js';
 import { INSTRUMENTS_SOURCE } from './dashboard/instruments-source.js';
 import { MethodPagesController } from './dashboard/method-pages.controller.js';
@@ -32,6 +36,8 @@ import { PERFORMANCE_CAUSE_SOURCE } from './dashboard/performance-cause-source.j
 import { PeriodPagesController } from './dashboard/period-pages.controller.js';
 import { PERIOD_SOURCE, PERIOD_VIEW_SOURCE } from './dashboard/period-source.js';
 import { RECEIPT_REVIEW_SOURCE } from './dashboard/receipt-review-source.js';
+import { RejectionPagesController } from './dashboard/rejection-pages.controller.js';
+import { REJECTION_SOURCE } from './dashboard/rejection-source.js';
 import { ReviewPagesController } from './dashboard/review-pages.controller.js';
 import { BUNDLE_REVIEW_SOURCE, REVIEW_SOURCE } from './dashboard/review-source.js';
 import { SignInController } from './dashboard/sign-in.controller.js';
@@ -122,6 +128,7 @@ export const CONTROLLERS = [
   BundlesController,
   ChecksController,
   DeliveriesController,
+  DecisionPagesController,
   DeliveryPagesController,
   DestinationsController,
   DiscrepanciesController,
@@ -130,6 +137,7 @@ export const CONTROLLERS = [
   HealthController,
   InboundController,
   InstanceController,
+  InspectionPagesController,
   InstrumentPagesController,
   PerformanceCausePagesController,
   KeysController,
@@ -142,6 +150,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  RejectionPagesController,
   PeriodPagesController,
   PerformanceController,
   PeriodsController,
@@ -181,6 +190,7 @@ export class AppModule {
           { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
           { provide: STOP_LIFT_SOURCE, useValue: gateway.stopLifts },
+          { provide: INSPECTIONS_SOURCE, useValue: gateway.inspections },
         ),
       ],
       controllers: [...CONTROLLERS],
@@ -228,6 +238,7 @@ export class AppModule {
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
         { provide: InspectionsService, useValue: gateway.inspections },
+        { provide: INSPECTIONS_SOURCE, useValue: gateway.inspections },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
@@ -240,6 +251,7 @@ export class AppModule {
         { provide: CAUSE_SOURCE, useValue: gateway.causes },
         { provide: AttributionService, useValue: gateway.attributions },
         { provide: ContainerRejectionService, useValue: gateway.rejections },
+        { provide: REJECTION_SOURCE, useValue: gateway.rejections },
         { provide: PerformanceCauseService, useValue: gateway.performanceCauses },
         { provide: PERFORMANCE_CAUSE_SOURCE, useValue: gateway.performanceCauses },
         { provide: InstrumentPerformance, useValue: gateway.performance },
@@ -248,6 +260,7 @@ export class AppModule {
         { provide: LostStopsService, useValue: gateway.lostStops },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: SiteDecisionsService, useValue: gateway.siteDecisions },
+        { provide: DECISION_SOURCE, useValue: gateway.siteDecisions },
         { provide: METHODS_SOURCE, useValue: gateway.methods },
         { provide: ReviewService, useValue: gateway.reviews },
         { provide: REVIEW_SOURCE, useValue: gateway.reviews },

@@ -352,7 +352,7 @@ export const ERRORS = {
   ),
   'act-not-possible': entry(
     'This act is not open to the record.',
-    'Read why; a result that may not be cleared is refused and measured again.',
+    'Read why and look at the record again. A result that may not be cleared is refused and measured again.',
     409,
     'info',
   ),

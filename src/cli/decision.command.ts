@@ -1,6 +1,7 @@
 import type { Command } from 'commander';
-import type { SiteDecisionSummary, SiteDecisionView } from '../pipeline/site-decisions.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { DecisionEffect } from '../statements/decision-effects.js';
+import type { SiteDecisionSummary, SiteDecisionView } from '../statements/site-decision-view.js';
 import { printAsked } from './ask-gateway.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
@@ -63,12 +64,26 @@ function pathOf(id: string): string {
 function summaryText(d: SiteDecisionSummary): string {
   const by = d.signature === null ? '' : ` (${d.signature.printedName}, ${d.signature.atSite})`;
   const changed = d.changed.length === 0 ? '' : `, changed at ${d.changed.join(', ')}`;
-  return `${d.id}  ${d.state}${by}${changed}; ${d.rule}, decided by ${d.decidedBy}, ${d.date}: ${d.reason}`;
+  const standing = d.standing === 'in-force' ? '' : `, ${d.standing}`;
+  return `${d.id}  ${d.state}${by}${changed}${standing}; ${d.rule}, decided by ${d.decidedBy}, ${d.date}: ${d.reason}`;
+}
+
+function effectText({ what, loosens, from, until, isOver }: DecisionEffect): string {
+  const span = [
+    ...(from === null ? [] : [`from ${from}`]),
+    ...(until === null ? [] : [`until ${until}`]),
+  ];
+  return [
+    `rests on it: ${[what, ...span].join(' ')}`,
+    ...(isOver ? ['over'] : []),
+    ...(loosens === null ? [] : [`looser: ${loosens}`]),
+  ].join('; ');
 }
 
 function viewText(view: SiteDecisionView): string {
   return [
     summaryText(view),
+    ...view.effects.map(effectText),
     '',
     'what is signed:',
     JSON.stringify(view.shown, null, 2),

@@ -1,6 +1,6 @@
 import type { Command } from 'commander';
-import type { RejectionView } from '../pipeline/container-rejection.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { RejectionView } from '../statements/container-rejection-view.js';
 import { printAsked } from './ask-gateway.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
@@ -64,7 +64,7 @@ function viewText(view: RejectionView): string {
     ...view.results.map((result) => `measured  ${result}`),
     ...(view.splitOffTo === null ? [] : [`split off to ${view.splitOffTo}`]),
     `reject    ${possible ? effects.join('; ') : `not possible: ${because.join('; ')}`}`,
-    ...view.signatures.map((s) => signatureText(s)),
+    ...view.signatures.map((s) => signatureText(s, s)),
     '',
     'what is signed:',
     JSON.stringify(view.shown, null, 2),

@@ -13,8 +13,9 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
-import { type ReviewSigner, SignedForm } from './review-form.js';
+import { SignedForm } from './review-form.js';
 import { attributionPath, placePath, reviewPath } from './review-path.js';
+import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
 
@@ -91,7 +92,7 @@ export function renderPlace(
 export function renderAttribution(
   view: AttributionView,
   frame: ReviewFrame,
-  signer: ReviewSigner | null,
+  signer: Signer | null,
   said: Said,
 ): string {
   const { attribution, options } = view;

@@ -1,22 +1,22 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { BundleReviewView } from '../statements/bundle-review-view.js';
-import { Field, OwnForm, Told } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
-import type { ReviewSigner } from './review-form.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
+import type { Signer } from './sign-form.js';
+import { SignForm } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
-import { SigningFields } from './signing-fields.js';
 import { Verbatim } from './verbatim.js';
 
 export function renderBundleReview(
   view: BundleReviewView,
   frame: ReviewFrame,
-  signer: ReviewSigner | null,
+  signer: Signer | null,
   said: Said,
 ): string {
   const page = <BundlePage view={view} frame={frame} signer={signer} said={said} />;
@@ -26,7 +26,7 @@ export function renderBundleReview(
 function BundlePage(props: {
   readonly view: BundleReviewView;
   readonly frame: ReviewFrame;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }): JSX.Element {
   const { view, frame, signer, said } = props;
@@ -120,28 +120,19 @@ function Results({ view }: { readonly view: BundleReviewView }): JSX.Element {
 
 function Form(props: {
   readonly view: BundleReviewView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
 }): JSX.Element {
   const { view, signer } = props;
-  if (signer === null) return <p>Reviewers who are signed in decide here.</p>;
   return (
-    <OwnForm
+    <SignForm
       action={bundleReviewPath(view.about.rowId)}
-      token={signer.formToken}
-      class="form review-form"
-    >
-      <input type="hidden" name="shown" value={view.sha256} />
-      <Field
-        id="reason"
-        name="reason"
-        label="Reason"
-        hint="Part of the signature: why it cannot come intact, and where that is recorded."
-      />
-      <SigningFields components={signer.components} />
-      <p class="small">
-        Your signature means refused, and binds what is shown above by its SHA-256{' '}
-        <code class="digest">{view.sha256}</code>.
-      </p>
-    </OwnForm>
+      shown={view.sha256}
+      signer={signer}
+      whoMay="Reviewers who are signed in decide here."
+      reason={{
+        hint: 'Part of the signature: why it cannot come intact, and where that is recorded.',
+      }}
+      meaning="Your signature means refused."
+    />
   );
 }

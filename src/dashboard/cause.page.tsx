@@ -3,16 +3,16 @@ import { render } from 'preact-render-to-string';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { Attempt } from '../statements/assigned-cause.js';
 import type { CauseView } from '../statements/cause-view.js';
-import { Field, OwnForm, Told } from './form-parts.js';
+import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
-import type { ReviewSigner } from './review-form.js';
 import { causePath, reviewPath } from './review-path.js';
+import type { Signer } from './sign-form.js';
+import { SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
-import { SigningFields } from './signing-fields.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
@@ -20,7 +20,7 @@ export interface CauseShown {
   readonly view: CauseView;
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }
 
@@ -177,28 +177,21 @@ function Signed(props: { readonly signatures: readonly SignatureManifest[] }): J
   );
 }
 
-function Form(props: {
-  readonly view: CauseView;
-  readonly signer: ReviewSigner | null;
-}): JSX.Element {
+function Form(props: { readonly view: CauseView; readonly signer: Signer | null }): JSX.Element {
   const { view, signer } = props;
-  if (signer === null) return <p>Reviewers who are signed in sign a cause here.</p>;
   return (
-    <OwnForm action={causePath(view.rowId)} token={signer.formToken} class="form review-form">
-      <input type="hidden" name="shown" value={view.sha256} />
+    <SignForm
+      action={causePath(view.rowId)}
+      shown={view.sha256}
+      signer={signer}
+      whoMay="Reviewers who are signed in sign a cause here."
+      reason={{
+        label: 'Cause',
+        hint: 'Part of the signature: what caused it, and where the investigation shows that.',
+      }}
+      meaning="Your signature means reviewed. Nobody signs about a receipt on which they measured."
+    >
       <Field id="investigation" name="investigation" label="Investigation number" />
-      <Field
-        id="reason"
-        name="reason"
-        label="Cause"
-        hint="Part of the signature: what caused it, and where the investigation shows that."
-      />
-      <SigningFields components={signer.components} />
-      <p class="small">
-        Your signature means reviewed, and binds the result and the series above by its SHA-256{' '}
-        <code class="digest">{view.sha256}</code>. Nobody signs about a receipt on which they
-        measured.
-      </p>
-    </OwnForm>
+    </SignForm>
   );
 }

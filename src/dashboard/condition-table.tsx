@@ -1,5 +1,6 @@
 import type { JSX } from 'preact';
 import type { EvidenceReference } from '../records/statement-record.js';
+import { decisionPath } from './decision-source.js';
 import { ConditionMark } from './marks.js';
 import type { ConditionView } from './receipt-view.js';
 import { Verbatim } from './verbatim.js';
@@ -61,7 +62,13 @@ function Evidence(props: {
         <li key={`${item.kind} ${item.id}`}>
           <span class="kind">{item.kind}</span>{' '}
           <code>
-            <Verbatim>{item.id}</Verbatim>
+            {item.kind === 'decision' ? (
+              <a href={decisionPath(item.id)}>
+                <Verbatim>{item.id}</Verbatim>
+              </a>
+            ) : (
+              <Verbatim>{item.id}</Verbatim>
+            )}
           </code>
         </li>
       ))}

@@ -10,6 +10,7 @@ import { listedDiscrepancy } from '../reconciliation/listed-discrepancy.js';
 import type { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { dayOf, siteDay } from '../reconciliation/site-day.js';
 import type { ReceiptIdentity, StatementOutcome } from '../records/statement-record.js';
+import { loadRejections } from '../statements/rejection-facts.store.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { latestStatement } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
@@ -103,6 +104,7 @@ export class DashboardService implements DayViewSource {
       reviews: reviews.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       contrary: contrary.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: discrepanciesByClass(open, timeZone, now),
+      rejected: await this.rejectedOf(row),
       isOpen: row.announced === 1 && row.status === 'open',
       revisions: await revisionsOf(this.reader, site, receiptId),
     });
@@ -156,6 +158,12 @@ export class DashboardService implements DayViewSource {
         text: step.reference === null ? step.text : `${step.text} (${step.reference})`,
       })),
     };
+  }
+
+  private async rejectedOf(receipt: ReceiptRow): Promise<ReadonlySet<string>> {
+    const rejections = await loadRejections(this.reader, receipt);
+    const standing = rejections.filter(({ isValid, splitOffTo }) => isValid && splitOffTo === null);
+    return new Set(standing.map(({ container }) => container));
   }
 
   private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {

@@ -30,6 +30,15 @@ export function ActForms(props: {
 }): JSX.Element {
   const { delivery, token } = props;
   const closed = ACTS.filter((act) => !delivery[act].can);
+  const reasons = new Set(closed.map((act) => refusalText(delivery[act])));
+  if (closed.length === ACTS.length && reasons.size === 1) {
+    return (
+      <section aria-labelledby="decide-title">
+        <h2 id="decide-title">Decide</h2>
+        <p>Nothing to decide: {[...reasons]}</p>
+      </section>
+    );
+  }
   return (
     <section aria-labelledby="decide-title">
       <h2 id="decide-title">Decide</h2>

@@ -4,6 +4,7 @@ import { deliveryPath } from './delivery-path.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { Verbatim } from './verbatim.js';
+import { attemptWords } from './wording.js';
 
 /** Sends and read-backs of one delivery, as they ended. */
 export function AttemptTable(props: {
@@ -29,10 +30,14 @@ export function AttemptTable(props: {
               <Moment at={momentOf(a.startedAt, timeZone)} />
             </td>
             <td data-label="What">
-              {a.kind === 'send' ? 'sent' : 'asked'} {a.number}
+              {a.kind === 'send' ? 'sent, attempt' : 'asked, time'} {a.number}
             </td>
             <td data-label="Came to">
-              {a.outcome ?? <span class="none">no end known</span>}
+              {a.outcome === null ? (
+                <span class="none">no end known</span>
+              ) : (
+                attemptWords(a.outcome)
+              )}
               {a.status === null ? '' : ` (${a.status})`}
             </td>
             <td data-label="In words">

@@ -228,15 +228,19 @@ function OneDelivery(props: {
   );
 }
 
+type Row = readonly [name: string, value: JSX.Element | string];
+
+const CONFIRMED = 'A read-back showed that the destination holds it as it was sent.';
+
 function Facts({ page }: { readonly page: DeliveryPage }): JSX.Element {
   const d = page.delivery;
   const builds = page.builds.filter((b) => b.id !== d.id);
-  const rows: [string, JSX.Element | string][] = [
-    ['What is known', STANDING_WORDS[d.standing]],
-    ['Cause', d.fault ?? 'none named'],
-    ['In words', d.reason === null ? 'none' : <Verbatim>{d.reason}</Verbatim>],
+  const rows: Row[] = [
+    ['What is known', d.state === 'confirmed' ? CONFIRMED : STANDING_WORDS[d.standing]],
+    ...(d.fault === null ? [] : [['Cause', d.fault] as Row]),
+    ...(d.reason === null ? [] : [['In words', <Verbatim>{d.reason}</Verbatim>] as Row]),
     ['Subject', <Verbatim>{`${d.about}, revision ${d.revision}`}</Verbatim>],
-    ['Subject id', <code>{d.subjectId}</code>],
+    ...(d.about === d.subjectId ? [] : [['Subject id', <code>{d.subjectId}</code>] as Row]),
     ['Receipt', <Receipt id={d.receiptId} />],
     ['Reference and key', <code>{`${d.id}, ${d.idempotencyKey}`}</code>],
     ['Number there', d.destinationReference ?? 'none'],

@@ -26,7 +26,8 @@ export interface FieldProps {
   readonly name: string;
   readonly label: string;
   readonly hint?: string;
-  readonly type?: 'text' | 'password';
+  /** A number is a whole one, from 0. */
+  readonly type?: 'text' | 'password' | 'number' | 'datetime-local';
   readonly value?: string;
   readonly autocomplete?: 'username' | 'current-password' | 'new-password';
   readonly isFocused?: boolean;
@@ -52,6 +53,10 @@ export function Field(props: FieldProps): JSX.Element {
       <label for={props.id}>{props.label}</label>
       {props.type === 'password' ? (
         <input {...common} type="password" />
+      ) : props.type === 'number' ? (
+        <input {...common} type="number" min={0} step={1} />
+      ) : props.type === 'datetime-local' ? (
+        <input {...common} type="datetime-local" />
       ) : (
         <input {...common} type="text" />
       )}

@@ -21,7 +21,7 @@ button {
   background: var(--accent); color: #fff; cursor: pointer;
 }
 button:hover { background: var(--ink); border-color: var(--ink); }
-.form + p { margin-top: .8rem; }
+.form + p, .form + div { margin-top: .8rem; }
 button + .small { margin: .4rem 0 0; }
 button.plain { background: var(--sheet); color: var(--accent); font-weight: 400; padding: .3rem .8rem; }
 button.plain:hover { background: var(--quiet-ground); color: var(--ink); }

@@ -1,6 +1,7 @@
 import type { ComponentChildren, JSX } from 'preact';
 import { ANNOUNCE_PATH } from './announce-path.js';
 import type { MomentView, SiteView } from './day-view.js';
+import { DECISIONS_PATH } from './decision-source.js';
 import { Moment } from './marks.js';
 import { ICON_PATH, STYLE_PATH } from './page-style.js';
 import type { SignedIn } from './signed-in.js';
@@ -84,6 +85,7 @@ function Places({ signedIn }: { readonly signedIn: SignedIn | null }): JSX.Eleme
       <a href="/trace">Trace</a>
       <a href="/methods">Methods</a>
       <a href="/instruments">Instruments</a>
+      <a href={DECISIONS_PATH}>Decisions</a>
       {canReadTrail ? <a href="/trail">Trail</a> : null}
       {signedIn?.canAnnounce ? <a href={ANNOUNCE_PATH}>Announce a receipt</a> : null}
     </nav>

@@ -1,4 +1,5 @@
 import type { JSX } from 'preact';
+import type { InspectionVerdict } from '../receipts/attribute-inspection.js';
 import type {
   ConditionState,
   StatementContainer,
@@ -6,6 +7,7 @@ import type {
   StopKind,
 } from '../records/statement-record.js';
 import type { ShownCheck, TrendState } from '../statements/performance-view.js';
+import type { SiteDecisionSummary } from '../statements/site-decision-view.js';
 import type { MomentView } from './day-view.js';
 import { Glyph, type GlyphShape } from './glyph.js';
 import { CONDITION_WORDS, CONTAINER_WORDS, OUTCOME_WORDS, STOP_WORDS } from './wording.js';
@@ -86,6 +88,36 @@ const VERDICT_MARKS: Readonly<Record<ShownCheck['verdict'], readonly [GlyphShape
     fail: ['cross', 'bad', 'failed'],
     void: ['question', 'quiet', 'cannot be judged'],
   };
+
+const INSPECTION_MARKS: Readonly<
+  Record<InspectionVerdict['state'], readonly [GlyphShape, Tone, string]>
+> = {
+  accepted: ['tick', 'good', 'accepted'],
+  rejected: ['cross', 'bad', 'rejected'],
+  'rejected-before': ['cross', 'bad', 'rejected in the receipt it came from'],
+  missing: ['open', 'open', 'not inspected as asked'],
+  'no-plan': ['question', 'quiet', 'no plan can be made'],
+};
+
+/** What a plan for labels or damage says of what was counted. */
+export function InspectionMark(props: { readonly state: InspectionVerdict['state'] }): JSX.Element {
+  const [shape, tone, word] = INSPECTION_MARKS[props.state];
+  return <Mark shape={shape} word={word} tone={tone} />;
+}
+
+const DECISION_MARKS: Readonly<
+  Record<SiteDecisionSummary['state'], readonly [GlyphShape, Tone, string]>
+> = {
+  signed: ['tick', 'good', 'signed'],
+  unsigned: ['open', 'open', 'not signed'],
+  void: ['cross', 'bad', 'signature void'],
+};
+
+/** Whether a site decision may be rested on. */
+export function DecisionMark({ state }: Pick<SiteDecisionSummary, 'state'>): JSX.Element {
+  const [shape, tone, word] = DECISION_MARKS[state];
+  return <Mark shape={shape} word={word} tone={tone} />;
+}
 
 /** What a performance check is worth. */
 export function VerdictMark({ verdict }: { readonly verdict: ShownCheck['verdict'] }): JSX.Element {

@@ -1,24 +1,23 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { PerformanceCauseView } from '../statements/performance-view.js';
-import { Field, OwnForm, Told } from './form-parts.js';
+import { Field, Told } from './form-parts.js';
 import { instrumentPath, performanceCausePath } from './instrument-path.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
-import type { ReviewSigner } from './review-form.js';
+import { type Signer, SignForm } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
-import { SigningFields } from './signing-fields.js';
 import { Verbatim } from './verbatim.js';
 
 export interface PerformanceCauseShown {
   readonly view: PerformanceCauseView;
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }
 
@@ -142,30 +141,22 @@ function InDoubt({ receipts }: Pick<PerformanceCauseView, 'receipts'>): JSX.Elem
 
 function Form(props: {
   readonly view: PerformanceCauseView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
 }): JSX.Element {
   const { view, signer } = props;
-  if (signer === null) return <p>Reviewers who are signed in sign a cause here.</p>;
   return (
-    <OwnForm
+    <SignForm
       action={performanceCausePath(view.rowId)}
-      token={signer.formToken}
-      class="form review-form"
+      shown={view.sha256}
+      signer={signer}
+      whoMay="Reviewers who are signed in sign a cause here."
+      reason={{
+        label: 'Cause',
+        hint: 'Part of the signature: why the check failed, and where the investigation shows that.',
+      }}
+      meaning="Your signature means reviewed. Nobody signs about results that they measured."
     >
-      <input type="hidden" name="shown" value={view.sha256} />
       <Field id="investigation" name="investigation" label="Investigation number" />
-      <Field
-        id="reason"
-        name="reason"
-        label="Cause"
-        hint="Part of the signature: why the check failed, and where the investigation shows that."
-      />
-      <SigningFields components={signer.components} />
-      <p class="small">
-        Your signature means reviewed, and binds the check and what it leaves in doubt by its
-        SHA-256 <code class="digest">{view.sha256}</code>. Nobody signs about results that they
-        measured.
-      </p>
-    </OwnForm>
+    </SignForm>
   );
 }

@@ -19,7 +19,7 @@ import type { ReviewFrame } from './page-site.js';
 import { addendumPath, closingPath, periodFilePath } from './period-path.js';
 import { PeriodTables } from './period-tables.js';
 import { inPlainWords } from './plain-text.js';
-import type { ReviewSigner } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
 
@@ -28,7 +28,7 @@ export interface ClosingShown {
   /** As the address names it. */
   readonly asked: { readonly from: string; readonly to: string };
   readonly frame: ReviewFrame;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }
 
@@ -37,7 +37,7 @@ export interface PeriodShown {
   /** What the open addendum would sign; null when none is open. */
   readonly addendum: { readonly number: number; readonly sha256: string } | null;
   readonly frame: ReviewFrame;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }
 

@@ -5,7 +5,8 @@ import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
 import { mustBeSigned, type NotSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
 import { readStopLift } from '../statements/stop-lift-view.js';
-import { formSigner } from './form-signer.js';
+import { formSigner, mayAct } from './form-signer.js';
+import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
@@ -30,14 +31,17 @@ export class ReceiptPagesController {
   readonly #source: DayViewSource;
   readonly #reviews: ReceiptReviewSource;
   readonly #stops: StopLiftSource;
+  readonly #inspections: InspectionsSource;
 
   constructor(
     @Inject(DAY_VIEW_SOURCE) source: DayViewSource,
     @Inject(RECEIPT_REVIEW_SOURCE) reviews: ReceiptReviewSource,
     @Inject(STOP_LIFT_SOURCE) stops: StopLiftSource,
+    @Inject(INSPECTIONS_SOURCE) inspections: InspectionsSource,
     private readonly site: PageSite,
   ) {
     this.#stops = stops;
+    this.#inspections = inspections;
     this.#source = source;
     this.#reviews = reviews;
   }
@@ -118,9 +122,19 @@ export class ReceiptPagesController {
     }
     const review = await this.#reviews.show(id);
     const stops = await this.#stops.show(id);
+    const inspections = await this.#inspections.show(id);
     const signer = await formSigner(request, 'result.review', this.#reviews);
+    const mayReject = mayAct(request, 'receipt.manage');
     const lifter = await formSigner(request, 'stop.lift', this.#reviews);
-    const page = renderReceiptPage(view, signedIn, { review, signer, stops, lifter, said });
+    const page = renderReceiptPage(view, signedIn, {
+      review,
+      signer,
+      stops,
+      lifter,
+      inspections,
+      mayReject,
+      said,
+    });
     const headers =
       signer === null && lifter === null
         ? { ...PAGE_HEADERS, 'content-type': HTML }

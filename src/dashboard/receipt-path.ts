@@ -13,6 +13,16 @@ export function stopLiftPath(receiptId: string): string {
   return `${receiptPath(receiptId)}/stops/lift`;
 }
 
+/** Address of the page on which inspections of a receipt's labels and for damage are entered. */
+export function inspectionsPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/inspections`;
+}
+
+/** Address of the page on which a container of a receipt is rejected. */
+export function rejectionPath(receiptId: string, container: string): string {
+  return `${receiptPath(receiptId)}/rejection?${new URLSearchParams({ container })}`;
+}
+
 /** What people call a receipt line: its number and line where it was announced, else its id. */
 export function receiptTitle(receipt: {
   readonly receiptId: string;

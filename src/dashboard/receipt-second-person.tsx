@@ -3,13 +3,14 @@ import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import { FactsTable } from './facts-table.js';
 import { inPlainWords } from './plain-text.js';
 import { receiptReviewPath } from './receipt-path.js';
-import { type ReviewSigner, SignedForm } from './review-form.js';
+import { SignedForm } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 
 /** Who signed the statement, what a signature covers, and the form for who may sign. */
 export function SecondPerson(props: {
   readonly review: ReceiptReviewView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly timeZone: string;
 }): JSX.Element {
   const { review, signer, timeZone } = props;

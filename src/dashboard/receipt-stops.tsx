@@ -5,13 +5,14 @@ import { momentOf } from './local-time.js';
 import { Moment, StopMark } from './marks.js';
 import { inPlainWords } from './plain-text.js';
 import { stopLiftPath } from './receipt-path.js';
-import { type ReviewSigner, SignedForm } from './review-form.js';
+import { SignedForm } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import { Verbatim } from './verbatim.js';
 
-/** Every stop of a receipt with what became of it, and the form that lifts the one in force. */
+/** Every stop of a receipt, the latest first, with what became of it, and the form that lifts the one in force. */
 export function ReceiptStops(props: {
   readonly stops: StopLiftView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly timeZone: string;
 }): JSX.Element {
   const { stops: view, signer, timeZone } = props;
@@ -20,7 +21,7 @@ export function ReceiptStops(props: {
   return (
     <>
       <ul class="signatures">
-        {view.stops.map((stop) => (
+        {view.stops.toReversed().map((stop) => (
           <li key={stop.stopId}>
             <p>
               <StopMark kind={stop.kind} /> issued <Moment at={momentOf(stop.issuedAt, timeZone)} />{' '}
@@ -39,7 +40,9 @@ export function ReceiptStops(props: {
             </p>
             <Told stop={stop} timeZone={timeZone} />
             {stop.liftedAt === null ? (
-              <p>In force.</p>
+              <p>
+                <strong>In force.</strong>
+              </p>
             ) : (
               <p>
                 Lifted <Moment at={momentOf(stop.liftedAt, timeZone)} /> by{' '}
@@ -74,14 +77,17 @@ export function ReceiptStops(props: {
 function Told(props: { readonly stop: StopView; readonly timeZone: string }): JSX.Element {
   const { stop, timeZone } = props;
   return (
-    <ul class="small">
+    <ul>
       {stop.told.map((told) => (
         <li key={told.destination}>
-          <Verbatim>{told.destination}</Verbatim>:{' '}
+          <strong>
+            <Verbatim>{told.destination}</Verbatim>
+          </strong>
+          : {told.firstSentAt === null ? null : <Tries count={told.attempts} />}
           <When what="told" at={told.firstSentAt} timeZone={timeZone} />,{' '}
           <When what="answered" at={told.acceptedAt} timeZone={timeZone} />,{' '}
-          <When what="showed it" at={told.confirmedAt} timeZone={timeZone} />; {told.attempts}{' '}
-          attempts{told.reason === null ? '' : `, ${told.reason}`}.
+          <When what="showed it" at={told.confirmedAt} timeZone={timeZone} />
+          {told.reason === null ? '' : `; ${told.reason}`}.
         </li>
       ))}
       {stop.escalations.map((e) => (
@@ -101,6 +107,10 @@ function Told(props: { readonly stop: StopView; readonly timeZone: string }): JS
       ))}
     </ul>
   );
+}
+
+function Tries({ count }: { readonly count: number }): JSX.Element | null {
+  return count > 1 ? <>in {count} attempts </> : null;
 }
 
 function When(props: {

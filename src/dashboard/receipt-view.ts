@@ -26,6 +26,8 @@ export interface ReceiptView {
   readonly discrepancies: readonly DiscrepancyGroupView[];
   /** Revisions of the announcement, the latest first; none where nobody announced it. */
   readonly history: readonly ReceiptRevisionView[];
+  /** Labels of containers that are rejected by a signature that holds, and not split off yet. */
+  readonly rejected: ReadonlySet<string>;
   /** False once it is cancelled, split or merged, and while only a scan named it. */
   readonly isOpen: boolean;
 }
@@ -136,6 +138,8 @@ export interface ReceiptFacts {
   readonly discrepancies: readonly DiscrepancyGroupView[];
   /** None when left out. */
   readonly revisions?: readonly ShownRevision[];
+  /** None when left out. */
+  readonly rejected?: ReadonlySet<string>;
   /** Announced and neither cancelled, split nor merged; false when left out. */
   readonly isOpen?: boolean;
 }
@@ -154,6 +158,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     reviews: facts.reviews ?? [],
     contrary: facts.contrary ?? [],
     discrepancies: facts.discrepancies,
+    rejected: facts.rejected ?? new Set(),
     isOpen: facts.isOpen ?? false,
     history: (facts.revisions ?? []).map(({ revision, source, actor, at }) => ({
       revision,

@@ -1,23 +1,26 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
+import type { InspectionsView } from '../receipts/inspection-view.js';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
 import { announcePath } from './announce-path.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
 import { ContraryResults } from './contrary-results.js';
+import { decisionPath } from './decision-source.js';
 import { DeliveryTable } from './delivery-table.js';
 import { DiscrepancyList } from './discrepancy-list.js';
 import { Told } from './form-parts.js';
+import { InspectionPlans } from './inspection-plans.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { ReceiptHistory } from './receipt-history.js';
-import { receiptTitle } from './receipt-path.js';
+import { inspectionsPath, receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
 import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
-import type { ReviewSigner } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import { NOTHING_SAID, type Said } from './signed-form.js';
 import type { SignedIn } from './signed-in.js';
 import { tracePath } from './trace-path.js';
@@ -27,10 +30,14 @@ import { Verbatim } from './verbatim.js';
 export interface ReceiptPageParts {
   /** null where nobody announced the receipt. */
   readonly review: ReceiptReviewView | null;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly stops: StopLiftView | null;
   /** null for who may lift no stop. */
-  readonly lifter: ReviewSigner | null;
+  readonly lifter: Signer | null;
+  /** null where nobody announced the receipt. */
+  readonly inspections: InspectionsView | null;
+  /** Whether whoever looks may reject a container. */
+  readonly mayReject: boolean;
   readonly said: Said;
 }
 
@@ -40,7 +47,7 @@ interface Shown extends ReceiptPageParts {
 }
 
 function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
-  const { review, signer, stops, lifter, said } = parts;
+  const { review, signer, stops, lifter, inspections, mayReject, said } = parts;
   const title = receiptTitle(view.receipt);
   return (
     <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn} sent={said.typed}>
@@ -72,6 +79,15 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
           <ReceiptStops stops={stops} signer={lifter} timeZone={view.site.timeZone} />
         </section>
       )}
+      {inspections === null || inspections.plans.length === 0 ? null : (
+        <section id="inspections">
+          <h2>Labels and damage</h2>
+          <InspectionPlans view={inspections} />
+          <p>
+            <a href={inspectionsPath(inspections.receiptId)}>What was counted, and enter a count</a>
+          </p>
+        </section>
+      )}
       {review === null ? null : (
         <section id="second-person">
           <h2>Second person</h2>
@@ -86,7 +102,12 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
       )}
       <section id="containers">
         <h2>Containers</h2>
-        <ContainerTable containers={view.statement?.containers ?? []} />
+        <ContainerTable
+          containers={view.statement?.containers ?? []}
+          receiptId={view.receipt.receiptId}
+          rejected={view.rejected}
+          mayReject={mayReject && view.isOpen}
+        />
       </section>
       <section id="deliveries">
         <h2>Deliveries</h2>
@@ -203,12 +224,12 @@ function Decisions({ statement }: { readonly statement: StatementView }): JSX.El
         {statement.decisions.map((decision) => (
           <li key={decision.id}>
             <strong>
-              {decision.id} · {decision.rule}
+              <a href={decisionPath(decision.id)}>{decision.id}</a> · {decision.rule}
             </strong>{' '}
             {decision.decidedBy}, <time dateTime={decision.date}>{decision.date}</time>.{' '}
             {decision.reason}{' '}
             {decision.signature === undefined ? (
-              'Nobody signed it.'
+              'No signature of it holds.'
             ) : (
               <>
                 Signed by {decision.signature.printedName},{' '}
@@ -227,6 +248,8 @@ const NO_PARTS: ReceiptPageParts = {
   signer: null,
   stops: null,
   lifter: null,
+  inspections: null,
+  mayReject: false,
   said: NOTHING_SAID,
 };
 

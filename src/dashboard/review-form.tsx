@@ -1,25 +1,19 @@
 import type { ComponentChildren, JSX } from 'preact';
-import type { Components } from '../signatures/signature.js';
 import type { ReviewAct } from '../statements/result-review.js';
 import type { ReviewOption } from '../statements/review-option.js';
 import type { ReviewView } from '../statements/review-view.js';
 import { Field, OwnForm } from './form-parts.js';
 import { reviewPath } from './review-path.js';
+import type { Signer } from './sign-form.js';
 import { SigningFields } from './signing-fields.js';
 import { useTyped } from './typed-form.js';
-
-/** What a signer needs for the form; null for who may not sign. */
-export interface ReviewSigner {
-  readonly formToken: string;
-  readonly components: Components;
-}
 
 const WORDS: Readonly<Record<ReviewAct, string>> = { clear: 'Clear it', refuse: 'Refuse it' };
 
 /** Both acts about a result with what they would do, and what a signature takes. */
 export function ReviewForm(props: {
   readonly view: ReviewView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
 }): JSX.Element {
   const { view, signer } = props;
   const acts = (['clear', 'refuse'] as const).map((act) => ({
@@ -51,7 +45,7 @@ export function SignedForm(props: {
   /** Digest of what is shown. */
   readonly shown: string;
   readonly acts: readonly ActChoice[];
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly reasonHint: string;
   readonly meaning: string;
   /** Who finds a form here, for those who do not. */

@@ -11,8 +11,9 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
-import { ReviewForm, type ReviewSigner } from './review-form.js';
+import { ReviewForm } from './review-form.js';
 import { causePath, placePath, reviewPath } from './review-path.js';
+import type { Signer } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
@@ -29,7 +30,7 @@ export function renderReviewList(
 export function renderReview(
   view: ReviewView,
   frame: ReviewFrame,
-  signer: ReviewSigner | null,
+  signer: Signer | null,
   said: Said,
 ): string {
   const page = <ReviewPage view={view} frame={frame} signer={signer} said={said} />;
@@ -109,7 +110,7 @@ function ReviewListPage(props: {
 function ReviewPage(props: {
   readonly view: ReviewView;
   readonly frame: ReviewFrame;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }): JSX.Element {
   const { view, frame, signer, said } = props;

@@ -7,7 +7,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
-import type { ReviewSigner } from './review-form.js';
+import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
 import { useTyped } from './typed-form.js';
@@ -19,7 +19,7 @@ export interface TrailReviewPageView {
   readonly view: TrailReviewView | null;
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
   readonly said: Said;
 }
 
@@ -154,7 +154,7 @@ function Counts(props: {
 
 function SignForm(props: {
   readonly view: TrailReviewView;
-  readonly signer: ReviewSigner | null;
+  readonly signer: Signer | null;
 }): JSX.Element {
   const { view, signer } = props;
   if (signer === null) return <p>Who may review the trail signs here, signed in.</p>;

@@ -1,4 +1,6 @@
+import type { AttemptOutcome } from '../delivery/attempt-outcome.js';
 import type { Standing } from '../delivery/delivery-standing.js';
+import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import type {
   ConditionCode,
   ConditionState,
@@ -176,3 +178,29 @@ export const STANDING_WORDS: Readonly<Record<Standing, string>> = {
   doubtful: 'It may have arrived.',
   shown: 'A read-back showed something under its reference.',
 };
+
+const ATTEMPT_WORDS: Readonly<
+  Record<AttemptOutcome['kind'] | ReadBackAnswer['kind'] | 'lost', string>
+> = {
+  accepted: 'accepted',
+  unavailable: 'unavailable',
+  uncertain: 'nobody can say whether it arrived',
+  'key-busy': 'it still works on the same key',
+  'key-conflict': 'the key was taken by other content',
+  credentials: 'the credentials were refused',
+  rejected: 'refused',
+  withheld: 'not sent',
+  absent: 'it is not there',
+  one: 'it is there as sent',
+  several: 'it is there more than once',
+  differs: 'it is there, and differs',
+  'received-not-applied': 'received there, not applied yet',
+  overtaken: 'a later one is there',
+  lost: 'its end was not noted',
+};
+
+/** How a send or a read-back ended; a code that this version does not know stays as it is. */
+export function attemptWords(outcome: string): string {
+  const words: Readonly<Record<string, string>> = ATTEMPT_WORDS;
+  return words[outcome] ?? outcome;
+}

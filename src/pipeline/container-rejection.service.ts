@@ -7,16 +7,12 @@ import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { insertRejection, rejectionSubject } from '../receipts/rejections.store.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
-import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
-import {
-  type Components,
-  type Signature,
-  type SignatureManifest,
-  signatureManifest,
-} from '../signatures/signature.js';
-import { signaturesOf } from '../signatures/signatures.store.js';
+import { bindShown } from '../signatures/shown-document.js';
+import type { Components } from '../signatures/signature.js';
+import { signaturesOf, signingEntries } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
+import { verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import {
   type RejectionCase,
@@ -24,9 +20,13 @@ import {
   rejectionOption,
   rejectionSignatureSubject,
 } from '../statements/container-rejection.js';
+import type {
+  RejectionAnswer,
+  RejectionRequest,
+  RejectionView,
+} from '../statements/container-rejection-view.js';
 import { loadRejections } from '../statements/rejection-facts.store.js';
-import type { NotSigned } from '../statements/review-answer.js';
-import type { ReviewOption } from '../statements/review-option.js';
+import { signaturesShown } from '../statements/review-view.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -40,28 +40,6 @@ export interface ContainerRejectionParts {
   /** After it was committed: stops may be due. */
   readonly onSigned: () => void;
 }
-
-export interface RejectionRequest {
-  readonly container: string;
-  readonly shownSha256: string;
-  readonly reason: string;
-  readonly investigation: string;
-}
-
-export interface RejectionView {
-  readonly receiptId: string;
-  readonly container: string;
-  readonly splitOffTo: string | null;
-  readonly results: readonly string[];
-  readonly reject: ReviewOption;
-  readonly shown: ShownDocument;
-  readonly sha256: string;
-  readonly signatures: readonly SignatureManifest[];
-}
-
-export type RejectionAnswer =
-  | { readonly kind: 'signed'; readonly signature: Signature }
-  | NotSigned;
 
 /**
  * A container is rejected by signature (release-safety rule 16). Its receipt does not conform from then on, until a key
@@ -79,6 +57,7 @@ export class ContainerRejectionService {
     const shown = rejectionDocument(about);
     const subject = rejectionSignatureSubject(receiptId, containerKey(about.label));
     const signatures = await signaturesOf(db, site, subject);
+    const broken = verifySignatures(signatures, await signingEntries(db, site, subject));
     return {
       receiptId,
       container: about.label,
@@ -87,7 +66,7 @@ export class ContainerRejectionService {
       reject: rejectionOption(about),
       shown,
       sha256: bindShown(shown).sha256,
-      signatures: signatures.map(signatureManifest),
+      signatures: signaturesShown(signatures, shown, broken),
     };
   }
 

@@ -11,7 +11,6 @@ import {
 import {
   type InspectedReceipt,
   type InspectionLiftView,
-  type InspectionReport,
   type InspectionsView,
   inspectionLiftView,
   inspectionSubject,
@@ -19,6 +18,7 @@ import {
   liftDocument,
   liftOption,
   shownInspections,
+  whyClosed,
   whyNotReported,
 } from '../receipts/inspection-view.js';
 import { insertInspection, inspectionsOf } from '../receipts/inspections.store.js';
@@ -26,11 +26,16 @@ import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
-import type { Signature } from '../signatures/signature.js';
+import { type Components, type Signature, signatureManifest } from '../signatures/signature.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Proof, SignedAct, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import type {
+  InspectionAnswer,
+  InspectionRequest,
+  Reported,
+} from '../statements/inspection-request.js';
 import type { NotSigned } from '../statements/review-answer.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -48,13 +53,6 @@ export interface InspectionsParts {
   readonly onReported: () => void;
 }
 
-export interface InspectionRequest {
-  /** SHA-256 of what the signer was shown. */
-  readonly shownSha256: string;
-  readonly report: InspectionReport;
-  readonly reason: string;
-}
-
 export interface InspectionLiftRequest {
   readonly inspectionId: string;
   readonly investigation: string;
@@ -66,14 +64,6 @@ export type InspectionLiftAnswer =
   | { readonly kind: 'signed'; readonly signature: Signature }
   | NotSigned;
 
-interface Reported {
-  readonly kind: 'signed';
-  readonly signature: Signature;
-  readonly inspectionId: string;
-}
-
-export type InspectionAnswer = Reported | NotSigned;
-
 /**
  * What was found by looking at the labels and for damage of a receipt's containers, entered under a signature by somebody
  * who measured nothing on it. Signature, trail, entry and the statement that follows are one transaction. An entry
@@ -84,8 +74,22 @@ export class InspectionsService {
 
   /** What a receipt is asked for and what was entered, with its digest; null when nobody announced it. */
   async show(receiptId: string): Promise<InspectionsView | null> {
-    const of = await this.#load(this.parts.database.db, receiptId);
-    return of && { ...inspectionsView(of), sha256: shownInspections(of).sha256 };
+    const { db } = this.parts.database;
+    const of = await this.#load(db, receiptId);
+    if (of === null) return null;
+    const ids = of.entries.map((entry) => entry.signature_id);
+    const signatures = await signaturesByIds(db, this.parts.site.site, ids);
+    return {
+      ...inspectionsView(of),
+      sha256: shownInspections(of).sha256,
+      closed: whyClosed(of),
+      signatures: signatures.map(signatureManifest),
+    };
+  }
+
+  /** Which components the next signature of a person takes. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   /** Enters a count. The same person sending the same once more, also about what it showed before, gets the first answer. */

@@ -1,19 +1,21 @@
 import { siteInForce } from '../methods/method-registry.store.js';
 import { lockSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
-import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
-import {
-  type Signature,
-  type SignatureManifest,
-  signatureManifest,
-} from '../signatures/signature.js';
+import { bindShown } from '../signatures/shown-document.js';
+import { type Components, signatureManifest } from '../signatures/signature.js';
 import { latestSignaturesOf } from '../signatures/signatures.store.js';
 import type { Proof, SignedAct, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { decisionEffects, decisionStanding } from '../statements/decision-effects.js';
 import { decisionState } from '../statements/decisions.js';
-import type { NotSigned } from '../statements/review-answer.js';
 import { decisionDocument, decisionSubject, SITE_DECISION } from '../statements/site-decision.js';
+import type {
+  DecisionAnswer,
+  DecisionSigning,
+  SiteDecisionSummary,
+  SiteDecisionView,
+} from '../statements/site-decision-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 
@@ -25,40 +27,6 @@ export interface SiteDecisionsParts {
   /** After a signature was committed: receipts that waited for it are due. */
   readonly onSigned: () => void;
 }
-
-/** A decision and how it stands. */
-export interface SiteDecisionSummary {
-  readonly id: string;
-  readonly rule: string;
-  readonly decidedBy: string;
-  /** Calendar day, `YYYY-MM-DD`. */
-  readonly date: string;
-  readonly reason: string;
-  readonly state: 'unsigned' | 'signed' | 'void';
-  /** The latest signature, whether it holds or not; null while nobody signed. */
-  readonly signature: SignatureManifest | null;
-  /** JSON Pointers of what reads differently than it was signed. */
-  readonly changed: readonly string[];
-}
-
-/** What a signature of a decision would be of. */
-export interface SiteDecisionView extends SiteDecisionSummary {
-  readonly shown: ShownDocument;
-  readonly sha256: string;
-}
-
-export interface DecisionSigning {
-  readonly shownSha256: string;
-  readonly reason: string;
-}
-
-export type DecisionAnswer =
-  | {
-      readonly kind: 'signed';
-      readonly signature: Signature;
-      readonly decision: SiteDecisionSummary;
-    }
-  | NotSigned;
 
 /** Site decisions and their signatures: no fact improves a statement without one (rules 4, 9, 11, 15 and 17). */
 export class SiteDecisionsService {
@@ -72,6 +40,11 @@ export class SiteDecisionsService {
   /** null when the site has no decision of this id. */
   async show(id: string): Promise<SiteDecisionView | null> {
     return (await this.#views(this.parts.database.db, id))[0] ?? null;
+  }
+
+  /** Which components the next signature of a person takes. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   async sign(id: string, request: DecisionSigning, who: SigningRequest): Promise<DecisionAnswer> {
@@ -136,6 +109,7 @@ export class SiteDecisionsService {
 
   async #views(reader: Reader, only?: string): Promise<SiteDecisionView[]> {
     const { site } = await siteInForce(reader, this.parts.site);
+    const now = this.parts.clock.now();
     const ids = site.decisions.map((d) => d.id).filter((id) => only === undefined || id === only);
     const decisionSignatures = await latestSignaturesOf(reader, site.site, SITE_DECISION, ids);
     return ids.flatMap((id): SiteDecisionView[] => {
@@ -144,12 +118,16 @@ export class SiteDecisionsService {
       if (record === undefined || shown === null) return [];
       const { signed: _, ...decision } = record;
       const state = decisionState({ site, decisionSignatures }, id);
+      const effects = decisionEffects(site, id, now);
       return [
         {
           ...decision,
           state: state.kind,
           signature: state.kind === 'unsigned' ? null : signatureManifest(state.signature),
           changed: state.kind === 'void' ? state.changed : [],
+          standing: decisionStanding(effects),
+          loosens: [...new Set(effects.flatMap(({ loosens }) => loosens ?? []))],
+          effects,
           shown,
           sha256: bindShown(shown).sha256,
         },
@@ -158,6 +136,11 @@ export class SiteDecisionsService {
   }
 }
 
-function summaryOf({ shown: _shown, sha256: _sha256, ...summary }: SiteDecisionView) {
+function summaryOf({
+  shown: _shown,
+  sha256: _sha256,
+  effects: _effects,
+  ...summary
+}: SiteDecisionView) {
   return summary satisfies SiteDecisionSummary;
 }

@@ -53,7 +53,7 @@ export function unownedEvidence(
       ...blank,
       class: 'held',
       subject: `bundle:${bundle.rowId}`,
-      detail: `bundle ${examination.header.bundleId} of ${instrumentSerial ?? 'an unnamed instrument'}: ${holding.map((f) => f.code).join(', ')}`,
+      detail: `bundle ${examination.header.bundleId} of ${instrumentSerial ?? 'an unnamed instrument'}: ${[...new Set(holding.map((f) => f.code))].join(', ')}`,
     });
   }
   for (const gap of history.gaps) {

@@ -1,6 +1,6 @@
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { bindShown } from '../signatures/shown-document.js';
-import type { SignatureSubject } from '../signatures/signature.js';
+import type { SignatureManifest, SignatureSubject } from '../signatures/signature.js';
 import type { InspectedAttribute } from '../site/site-folder.js';
 import type { AttributeInspectionRow } from '../storage/tables.js';
 import {
@@ -143,10 +143,21 @@ export function inspectionLiftView(of: InspectedReceipt, inspectionId: string) {
 
 export type InspectionLiftView = ReturnType<typeof inspectionLiftView>;
 
-export type InspectionsView = ReturnType<typeof inspectionsView> & { readonly sha256: string };
+export type InspectionsView = ReturnType<typeof inspectionsView> & {
+  readonly sha256: string;
+  /** Why nothing can be entered; null when it can. */
+  readonly closed: string | null;
+  /** Of the entries, by their `signatureId`. */
+  readonly signatures: readonly SignatureManifest[];
+};
 
 export function shownInspections(of: InspectedReceipt) {
   return bindShown({ subject: inspectionSubject(of), record: inspectionsView(of), context: null });
+}
+
+/** Why nothing can be counted of this receipt any more; null when it can. */
+export function whyClosed(of: InspectedReceipt): string | null {
+  return of.status === 'open' ? null : `the receipt was ${of.status}`;
 }
 
 /** Why this cannot have been counted of this receipt; null when it can. `latest` is the last instant taken for now. */
@@ -156,7 +167,8 @@ export function whyNotReported(
   latest: Instant,
 ): string | null {
   const { attribute, inspected, nonconforming, inspectedAt } = report;
-  if (of.status !== 'open') return `the receipt was ${of.status}`;
+  const closed = whyClosed(of);
+  if (closed !== null) return closed;
   if (!of.plans.some((plan) => plan.attribute === attribute)) {
     return `no plan asks for an inspection of its ${attribute}`;
   }

@@ -31,6 +31,7 @@ export function periodReportDocument(report: PeriodReport): ReportDocument {
         title: 'From dock to confirmation, when it was closed',
         columns: ['Count', 'Number'],
         rows: countFacts(period.counts).map(([name, value]) => [name, String(value)]),
+        isFacts: true,
         none: '',
       },
       {

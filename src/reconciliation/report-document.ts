@@ -26,8 +26,15 @@ export interface ReportTable {
   readonly rows: readonly (readonly string[])[];
   /** Indices of the columns that take the room on paper; by default all but the first and the third. */
   readonly wide?: readonly number[];
+  /** Facts by name: how many rows they are says nothing, and on paper they stand in two columns. */
+  readonly isFacts?: boolean;
   /** In place of the rows when there are none. */
   readonly none: string;
+}
+
+/** Title of a table, with the number of its rows where that is one of things. */
+export function headingOf({ title, rows, isFacts = false }: ReportTable): string {
+  return rows.length === 0 || isFacts ? title : `${title} (${rows.length})`;
 }
 
 export function bannerOf(of: {
@@ -46,7 +53,7 @@ export function reportDocument(report: ReconciliationReport): ReportDocument {
   const generatedAt = instantOf(report.generatedAt);
   const shown = {
     ...report,
-    from: at(instantOf(report.from)),
+    from: instantOf(report.from) === 0 ? 'the beginning' : at(instantOf(report.from)),
     to: at(instantOf(report.to)),
     generatedAt: at(generatedAt),
   };
@@ -59,6 +66,7 @@ export function reportDocument(report: ReconciliationReport): ReportDocument {
         title: 'From dock to confirmation',
         columns: ['Count', 'Number'],
         rows: countFacts(report.counts).map(([name, value]) => [name, String(value)]),
+        isFacts: true,
         none: '',
       },
       {

@@ -1,4 +1,4 @@
-import type { ReportDocument, ReportTable } from './report-document.js';
+import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 
 const STYLE = `
 body { font: 11pt/1.4 system-ui, 'Noto Sans', 'DejaVu Sans', sans-serif; color: #1b2330; margin: 1.5rem auto; max-width: 68rem; padding: 0 1rem; }
@@ -31,8 +31,9 @@ export function documentHtml(report: ReportDocument): string {
   ].join('\n');
 }
 
-function tableHtml({ title, columns, rows, none }: ReportTable): string {
-  const heading = `<h2>${escaped(title)}${rows.length > 0 ? ` (${rows.length})` : ''}</h2>`;
+function tableHtml(table: ReportTable): string {
+  const { columns, rows, none } = table;
+  const heading = `<h2>${escaped(headingOf(table))}</h2>`;
   if (rows.length === 0) return `${heading}<p>${escaped(none)}</p>`;
   const head = columns.map((c) => `<th scope="col">${escaped(c)}</th>`).join('');
   const body = rows

@@ -1,7 +1,7 @@
 import { createRequire } from 'node:module';
 import { dirname, join } from 'node:path';
 import pdfmake, { type Content } from 'pdfmake';
-import type { ReportDocument, ReportTable } from './report-document.js';
+import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 
 const FONTS = join(
   dirname(createRequire(import.meta.url).resolve('pdfmake/package.json')),
@@ -15,6 +15,9 @@ pdfmake.setFonts({
 // A report loads nothing: no address, and no file but its fonts.
 pdfmake.setUrlAccessPolicy(() => false);
 pdfmake.setLocalAccessPolicy((path: string) => dirname(path) === FONTS);
+
+/** Lowest place of a heading on a page, as a part of its height. */
+const HEADING_LOWEST = 0.84;
 
 /** Rows of one table in a PDF; the other forms hold all, and the PDF says how many it leaves out. */
 const ROWS_MAX = 5_000;
@@ -53,9 +56,11 @@ export async function documentPdf(report: ReportDocument): Promise<Buffer> {
       margin: [40, 12, 40, 0],
       fontSize: 8,
     }),
-    // A heading goes with what it heads.
+    // A heading goes with what it heads: the head of its table, which goes with a row, needs room below it.
     pageBreakBefore: (node, queries) =>
-      node.headlineLevel === 1 && queries.getFollowingNodesOnPage().length === 0,
+      node.headlineLevel === 1 &&
+      (queries.getFollowingNodesOnPage().length === 0 ||
+        node.startPosition.verticalRatio > HEADING_LOWEST),
     content: [
       { text: shown(report.title), style: 'title' },
       {
@@ -80,30 +85,42 @@ export async function documentPdf(report: ReportDocument): Promise<Buffer> {
 /** A first cell up to this length stays in one line: class names are broken at their hyphens otherwise. */
 const ONE_LINE_MAX = 28;
 
-function tableContent({ title, columns, rows, none, wide }: ReportTable): Content[] {
-  const count = rows.length > 0 ? ` (${rows.length})` : '';
-  const heading = { text: shown(`${title}${count}`), style: 'heading', headlineLevel: 1 };
+function tableContent(table: ReportTable): Content[] {
+  const { rows, none, isFacts = false } = table;
+  const heading = { text: shown(headingOf(table)), style: 'heading', headlineLevel: 1 };
   if (rows.length === 0) return [heading, { text: shown(none) }];
   const more = rows.length - ROWS_MAX;
-  const isWide = (i: number) => wide?.includes(i) ?? (columns.length > 2 && i > 0 && i !== 2);
+  const half = Math.ceil(rows.length / 2);
   return [
     heading,
-    {
-      layout: 'lightHorizontalLines',
-      table: {
-        headerRows: 1,
-        dontBreakRows: true,
-        widths: columns.map((_, i) => (isWide(i) ? '*' : 'auto')),
-        body: [
-          columns.map((c) => ({ text: shown(c), style: 'head' })),
-          ...rows.slice(0, ROWS_MAX).map((cells) => cells.map(cell)),
-        ],
-      },
-    },
+    isFacts && rows.length > 1
+      ? {
+          columns: [rows.slice(0, half), rows.slice(half)].map((of) => gridOf(table, of)),
+          columnGap: 40,
+          unbreakable: true,
+        }
+      : gridOf(table, rows.slice(0, ROWS_MAX)),
     ...(more > 0
       ? [{ text: `${more} more are left out here; the report as CSV or JSON holds them.` }]
       : []),
   ];
+}
+
+function gridOf({ columns, wide }: ReportTable, rows: ReportTable['rows']): Content {
+  const isWide = (i: number) => wide?.includes(i) ?? (columns.length > 2 && i > 0 && i !== 2);
+  return {
+    layout: 'lightHorizontalLines',
+    table: {
+      headerRows: 1,
+      keepWithHeaderRows: 1,
+      dontBreakRows: true,
+      widths: columns.map((_, i) => (isWide(i) ? '*' : 'auto')),
+      body: [
+        columns.map((c) => ({ text: shown(c), style: 'head' })),
+        ...rows.map((cells) => cells.map(cell)),
+      ],
+    },
+  };
 }
 
 function cell(text: string, column: number): Content {

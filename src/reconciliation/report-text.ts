@@ -1,4 +1,4 @@
-import type { ReportDocument, ReportTable } from './report-document.js';
+import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 
 /** A report as lines for people: everything that the other forms hold. */
 export function documentText(report: ReportDocument): string {
@@ -13,7 +13,7 @@ export function documentText(report: ReportDocument): string {
 }
 
 function tableLines(table: ReportTable): string[] {
-  const head = ['', table.rows.length > 0 ? `${table.title} (${table.rows.length})` : table.title];
+  const head = ['', headingOf(table)];
   if (table.rows.length === 0) return [...head, `  ${table.none}`];
   // The last column is as long as it is.
   const widths = table.columns.map((column, i) =>

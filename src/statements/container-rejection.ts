@@ -36,6 +36,7 @@ export function rejectionOption(about: RejectionCase): ReviewOption {
     because: [],
     effects: [
       'the receipt does not conform until ERP says by its key that the container is split off',
+      'where the receipt stood as conforming, a stop (withdraw) goes out at once, and lasts until it is lifted',
       'what was measured of it goes with it then, and every further container stays required',
       'the container never conforms, whatever receipt it is in',
     ],

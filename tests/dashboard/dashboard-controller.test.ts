@@ -4,6 +4,7 @@ import { Test } from '@nestjs/testing';
 import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
+import { INSPECTIONS_SOURCE } from '../../src/dashboard/inspections-source.js';
 import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import { PageSite } from '../../src/dashboard/page-site.js';
 import { RECEIPT_REVIEW_SOURCE } from '../../src/dashboard/receipt-review-source.js';
@@ -60,6 +61,7 @@ describe('dashboard over HTTP', () => {
           { provide: DAY_VIEW_SOURCE, useValue: source },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => Promise.resolve(null) } },
           { provide: STOP_LIFT_SOURCE, useValue: { show: () => Promise.resolve(null) } },
+          { provide: INSPECTIONS_SOURCE, useValue: { show: () => Promise.resolve(null) } },
         ),
       ],
     }).compile();
