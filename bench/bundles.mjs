@@ -34,6 +34,11 @@ function containerLabel(index) {
   return `C-${String(index + 1).padStart(2, '0')}`;
 }
 
+/** Somebody of its own at each handheld: nobody measures in two areas at once. */
+function operatorOf(serial) {
+  return `op-${serial}`;
+}
+
 /** The announcement of these receipts, all of one material and one area. */
 export function expectationCsv(ids, area, containers) {
   const labels = Array.from({ length: containers }, (_, i) => containerLabel(i)).join(';');
@@ -112,7 +117,7 @@ export class Handhelds {
       material: MATERIAL,
       lot: 'L-1',
       method: { id, version },
-      operatorId: 'op-1',
+      operatorId: operatorOf(serial),
       measuredAt: this.#time(),
       timeSource: 'instrument',
       place: 'dock',
@@ -148,7 +153,7 @@ export class Handhelds {
       timeZone: site.timeZone,
       performanceChecks: [],
       methods: [{ id, version, digest: contentDigest }],
-      operators: [{ id: 'op-1', name: 'Operator (simulated)' }],
+      operators: [{ id: operatorOf(serial), name: 'Operator (simulated)' }],
       results,
       auditEvents: [],
     });

@@ -174,6 +174,7 @@ export class AppModule {
       module: AppModule,
       imports: [
         DashboardModule.from(
+          { provide: PageSite, useValue: pageSite },
           { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
           { provide: STOP_LIFT_SOURCE, useValue: gateway.stopLifts },

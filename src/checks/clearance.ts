@@ -43,6 +43,10 @@ const BADLY_MEASURED: ClearanceRule = {
   clearance: 'contrary',
   why: 'a spectrum of this quality bears out no pass; what speaks against the receipt may go on',
 };
+const WHO_MEASURED: ClearanceRule = {
+  clearance: 'reviewer',
+  why: 'rota, door log and the clocks can show who measured here, and when',
+};
 const COPIED: ClearanceRule = {
   clearance: 'never',
   why: 'one measurement stands for two containers, and nobody can say for which: both are measured again',
@@ -91,6 +95,8 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['noise-duplicate', COPIED],
   ['noise-duplicate-earlier', COPIED],
   ['noise-duplicate-later', COPIED],
+  ['operator-at-two-places', WHO_MEASURED],
+  ['operator-at-two-places-later', WHO_MEASURED],
   ['packaging-match', BADLY_MEASURED],
   ['packaging-not-validated', METHOD],
   [
@@ -101,6 +107,7 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
     },
   ],
   ['probe-cover-reused', BADLY_MEASURED],
+  ['probe-cover-reused-later', BADLY_MEASURED],
   ['probe-cover-shared', BADLY_MEASURED],
   ['ranking-below-threshold', DEMOTED],
   ['ranking-near-tie', DEMOTED],

@@ -53,6 +53,7 @@ import { noiseDuplicate } from './rules/noise-duplicate.js';
 import { noiseDuplicateEarlier } from './rules/noise-duplicate-earlier.js';
 import { noiseDuplicateLater } from './rules/noise-duplicate-later.js';
 import { operatorAtTwoPlaces } from './rules/operator-at-two-places.js';
+import { operatorAtTwoPlacesLater } from './rules/operator-at-two-places-later.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
 import { packagingBands } from './rules/packaging-bands.js';
@@ -75,6 +76,7 @@ import { performanceStandardUnknown } from './rules/performance-standard-unknown
 import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
 import { performanceWarning } from './rules/performance-warning.js';
 import { probeCoverReused } from './rules/probe-cover-reused.js';
+import { probeCoverReusedLater } from './rules/probe-cover-reused-later.js';
 import { probeCoverShared } from './rules/probe-cover-shared.js';
 import { rankingBelowThreshold } from './rules/ranking-below-threshold.js';
 import { rankingNearTie } from './rules/ranking-near-tie.js';
@@ -271,7 +273,12 @@ export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [
 ];
 
 /** Rules about results of earlier bundles, each paired with one of those before it. */
-export const EARLIER_RULES: readonly EarlierRule[] = [spectrumDuplicateLater, noiseDuplicateLater];
+export const EARLIER_RULES: readonly EarlierRule[] = [
+  spectrumDuplicateLater,
+  noiseDuplicateLater,
+  probeCoverReusedLater,
+  operatorAtTwoPlacesLater,
+];
 
 /** Every rule there is, in the order of docs/checks.md. */
 export function listRules(): readonly RuleInfo[] {

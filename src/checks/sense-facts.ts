@@ -34,9 +34,7 @@ export interface KnownNoise extends KnownMeasurement {
   readonly spectrumSha256: string | null;
 }
 
-export interface OperatorMeasurement {
-  readonly resultId: string;
-  readonly instrument: string;
+export interface OperatorMeasurement extends KnownMeasurement {
   readonly measuredAt: Instant;
 }
 

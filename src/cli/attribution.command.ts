@@ -1,21 +1,14 @@
 import type { Command } from 'commander';
-import type { SignatureManifest } from '../signatures/signature.js';
 import type {
   AttributedPlace,
   AttributionView,
   ResultPlaceView,
   ShownAttribution,
 } from '../statements/attribution-view.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printAsked, registerWaiting } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
+import { signatureText, stateText } from './review-text.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review attribution result 0193…\n  drumline review attribution propose 0193… --receipt R-5002 --seen-receipt NQ2/1 --seen-container D2-01 --seen-lot NQL-2 --seen-by "L. Looker" --user r.reviewer --reason "dock log 14"\n  drumline review attribution sign 0194… --shown 9f86… --user s.second --reason "compared with the photo"';
@@ -28,46 +21,29 @@ interface ProposeOptions extends Omit<SigningOptions, 'shown'> {
   readonly seenBy: string;
 }
 
+interface Proposals {
+  readonly waiting: readonly ShownAttribution[];
+  readonly next: string | null;
+}
+
 /** Where results belong: propose it with what the labels show, and sign or decline what others proposed. */
 export function registerAttribution(review: Command): void {
   const attribution = review
     .command('attribution')
     .description('say that a result is of another receipt or container, and sign what others said')
     .addHelpText('after', EXAMPLE);
-  registerList(attribution);
+  registerWaiting<Proposals>(attribution, {
+    description: 'list the proposals that wait for a second person, oldest first',
+    command: 'review attribution',
+    path: '/api/v1/attributions',
+    text: ({ waiting }) =>
+      waiting.length === 0 ? 'nothing waits' : waiting.map(attributionText).join('\n'),
+  });
   registerResult(attribution);
   registerShow(attribution);
   registerPropose(attribution);
   registerDecision(attribution, 'sign', 'attribute', 'give the result its place, by signature');
   registerDecision(attribution, 'decline', 'decline', 'leave the result where it is, by signature');
-}
-
-function registerList(attribution: Command): void {
-  withGatewayOptions(
-    attribution
-      .command('list')
-      .description('list the proposals that wait for a second person, oldest first')
-      .option('--after <id>', 'go on behind this one')
-      .option('--limit <n>', 'at most so many, 1 to 200', '50')
-      .addHelpText(
-        'after',
-        '\nExample:\n  drumline review attribution list --json\n\nExit: 0 none waits, 1 some do, 2 wrong usage.',
-      ),
-  ).action(async (options: GatewayOptions & { after?: string; limit: string }) => {
-    const query = new URLSearchParams({ limit: options.limit });
-    if (options.after !== undefined) query.set('after', options.after);
-    const list = (await get(`/api/v1/attributions?${query}`, options)) as
-      | { readonly waiting: readonly ShownAttribution[]; readonly next: string | null }
-      | undefined;
-    if (!list) return;
-    if (list.waiting.length > 0) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(list);
-    else {
-      const lines = list.waiting.map(attributionText);
-      printText(lines.length === 0 ? 'nothing waits' : lines.join('\n'));
-      if (list.next !== null) progress(`there are more: --after ${list.next}`);
-    }
-  });
 }
 
 function registerResult(attribution: Command): void {
@@ -78,10 +54,7 @@ function registerResult(attribution: Command): void {
       .argument('<id>', 'row id of the result')
       .addHelpText('after', '\nExample:\n  drumline review attribution result 0193…'),
   ).action(async (id: string, options: GatewayOptions) => {
-    const view = (await get(resultPath(id), options)) as ResultPlaceView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(resultText(view));
+    await printAsked<ResultPlaceView>(resultPath(id), options, { text: resultText });
   });
 }
 
@@ -93,10 +66,7 @@ function registerShow(attribution: Command): void {
       .argument('<id>', 'id of the proposal')
       .addHelpText('after', '\nExample:\n  drumline review attribution show 0194…'),
   ).action(async (id: string, options: GatewayOptions) => {
-    const view = (await get(proposalPath(id), options)) as AttributionView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
+    await printAsked<AttributionView>(proposalPath(id), options, { text: viewText });
   });
 }
 
@@ -115,12 +85,12 @@ function registerPropose(attribution: Command): void {
   ).action(async (id: string, options: ProposeOptions) => {
     const { receipt, seenReceipt, seenContainer, seenLot, seenBy } = options;
     const said = { receiptId: receipt, seenReceipt, seenContainer, seenLot, seenBy };
-    const done = (await postSigned(resultPath(id), said, { ...options, shown: '' })) as
-      | { readonly id: string }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`proposed as ${done.id}; a second person signs it`);
+    await printSigned<{ readonly id: string }>(
+      resultPath(id),
+      said,
+      { ...options, shown: '' },
+      (done) => `proposed as ${done.id}; a second person signs it`,
+    );
   });
 }
 
@@ -138,18 +108,8 @@ function registerDecision(
       .requiredOption('--shown <sha256>', 'digest of what `review attribution show` showed')
       .addHelpText('after', EXAMPLE),
   ).action(async (id: string, options: SigningOptions) => {
-    const done = (await postSigned(proposalPath(id), { act }, options)) as
-      | { readonly state: string; readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`${done.state}\n${signatureText(done.signature)}`);
+    await printSigned(proposalPath(id), { act }, options, stateText);
   });
-}
-
-async function get(path: string, options: GatewayOptions): Promise<unknown> {
-  const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-  return readAnswer(answer, options.json === true);
 }
 
 function resultPath(rowId: string): string {

@@ -1,6 +1,7 @@
 import type { Command } from 'commander';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { TrailReviewList, TrailReviewView } from '../statements/trail-review-view.js';
+import { printAnswer, printAsked } from './ask-gateway.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -8,7 +9,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { EXIT, progress } from './output.js';
 import { readPassword } from './read-password.files.js';
 import { signatureText } from './review-text.js';
 import { trailReviewListText, trailReviewText } from './trail-review-text.js';
@@ -37,15 +38,10 @@ function registerList(review: Command): void {
         '\nExample:\n  drumline audit review list --json\n\nExit: 0 reviews follow one another, 1 they do not, 2 wrong usage.',
       ),
   ).action(async (options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: '/api/v1/trail/reviews',
+    await printAsked<TrailReviewList>('/api/v1/trail/reviews', options, {
+      text: trailReviewListText,
+      isOpen: ({ faults }) => faults.length > 0,
     });
-    const list = readAnswer(answer, options.json === true) as TrailReviewList | undefined;
-    if (!list) return;
-    if (list.faults.length > 0) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(list);
-    else printText(trailReviewListText(list));
   });
 }
 
@@ -59,14 +55,9 @@ function registerShow(review: Command): void {
   ).action(async (options: GatewayOptions & { last?: string }) => {
     const query =
       options.last === undefined ? '' : `?${new URLSearchParams({ last: options.last })}`;
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: `/api/v1/trail/review${query}`,
+    await printAsked<TrailReviewView>(`/api/v1/trail/review${query}`, options, {
+      text: trailReviewText,
     });
-    const view = readAnswer(answer, options.json === true) as TrailReviewView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(trailReviewText(view));
   });
 }
 
@@ -112,7 +103,10 @@ function registerSign(review: Command): void {
       | { readonly first: number; readonly last: number; readonly signature: SignatureManifest }
       | undefined;
     if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`entries ${done.first} to ${done.last}\n${signatureText(done.signature)}`);
+    printAnswer(
+      done,
+      options,
+      ({ first, last: to, signature }) => `entries ${first} to ${to}\n${signatureText(signature)}`,
+    );
   });
 }

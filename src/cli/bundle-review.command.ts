@@ -1,17 +1,10 @@
 import type { Command } from 'commander';
-import type { SignatureManifest } from '../signatures/signature.js';
 import type { BundleReviewView, HeldBundle } from '../statements/bundle-review-view.js';
+import { printAsked } from './ask-gateway.js';
 import { bundleReviewText, heldBundlesText } from './bundle-review-text.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText } from './output.js';
-import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
+import { stateText } from './review-text.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review bundle list\n  drumline review bundle show 0193…\n  drumline review bundle refuse 0193… --shown 9f86… --user r.reviewer --reason "the sync PC was replaced, see deviation 12"';
@@ -28,15 +21,10 @@ export function registerBundleReview(review: Command): void {
       .description('list the bundles that are held, oldest first')
       .addHelpText('after', '\nExit: 0 none is held, 1 some are, 2 wrong usage.'),
   ).action(async (options: GatewayOptions) => {
-    const path = '/api/v1/held-bundles';
-    const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-    const list = readAnswer(answer, options.json === true) as
-      | { readonly held: readonly HeldBundle[] }
-      | undefined;
-    if (!list) return;
-    if (list.held.length > 0) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(list);
-    else printText(heldBundlesText(list.held));
+    await printAsked<{ readonly held: readonly HeldBundle[] }>('/api/v1/held-bundles', options, {
+      text: ({ held }) => heldBundlesText(held),
+      isOpen: ({ held }) => held.length > 0,
+    });
   });
   withGatewayOptions(
     bundle
@@ -45,14 +33,7 @@ export function registerBundleReview(review: Command): void {
       .argument('<id>', 'intake id, as `review bundle list` names it')
       .addHelpText('after', EXAMPLE),
   ).action(async (id: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: pathOf(id),
-    });
-    const view = readAnswer(answer, options.json === true) as BundleReviewView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(bundleReviewText(view));
+    await printAsked<BundleReviewView>(pathOf(id), options, { text: bundleReviewText });
   });
   registerRefuse(bundle);
 }
@@ -66,12 +47,7 @@ function registerRefuse(bundle: Command): void {
       .requiredOption('--shown <sha256>', 'digest of what `review bundle show` showed')
       .addHelpText('after', EXAMPLE),
   ).action(async (id: string, options: SigningOptions) => {
-    const done = (await postSigned(pathOf(id), {}, options)) as
-      | { readonly state: string; readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`${done.state}\n${signatureText(done.signature)}`);
+    await printSigned(pathOf(id), {}, options, stateText);
   });
 }
 

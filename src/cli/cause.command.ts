@@ -1,16 +1,10 @@
 import type { Command } from 'commander';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { CauseView } from '../statements/cause-view.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline cause show 0193…\n  drumline cause sign 0193… --shown 9f86… --investigation INV-26-014 --user r.reviewer --reason "probe window was wet, log 7"';
@@ -28,14 +22,7 @@ export function registerCause(program: Command): void {
       .argument('<id>', 'row id of the result')
       .addHelpText('after', '\nExample:\n  drumline cause show 0193…'),
   ).action(async (id: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: pathOf(id),
-    });
-    const view = readAnswer(answer, options.json === true) as CauseView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
+    await printAsked<CauseView>(pathOf(id), options, { text: viewText });
   });
   withSigningOptions(
     cause
@@ -50,6 +37,10 @@ export function registerCause(program: Command): void {
   });
 }
 
+interface Signed {
+  readonly signature: SignatureManifest;
+}
+
 export interface CauseOptions extends SigningOptions {
   readonly investigation: string;
 }
@@ -57,12 +48,9 @@ export interface CauseOptions extends SigningOptions {
 /** Signs a cause under its investigation at an address of the gateway, and prints the signature. */
 export async function signCause(path: string, options: CauseOptions): Promise<void> {
   const { investigation } = options;
-  const done = (await postSigned(path, { investigation }, options)) as
-    | { readonly signature: SignatureManifest }
-    | undefined;
-  if (!done) return;
-  if (options.json) printJsonLine(done);
-  else printText(signatureText(done.signature));
+  await printSigned<Signed>(path, { investigation }, options, ({ signature }) =>
+    signatureText(signature),
+  );
 }
 
 function pathOf(rowId: string): string {

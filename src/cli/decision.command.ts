@@ -1,16 +1,10 @@
 import type { Command } from 'commander';
 import type { SiteDecisionSummary, SiteDecisionView } from '../pipeline/site-decisions.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline decision list\n  drumline decision show D-002\n  drumline decision sign D-002 --shown 9f86… --user q.signer --reason "sampling plan SOP-014 in force"';
@@ -27,12 +21,11 @@ export function registerDecision(program: Command): void {
       .description('list every decision: unsigned, signed, or signed and changed since')
       .addHelpText('after', '\nExample:\n  drumline decision list --json'),
   ).action(async (options: GatewayOptions) => {
-    const list = (await ask('/api/v1/decisions', options)) as
-      | { readonly decisions: readonly SiteDecisionSummary[] }
-      | undefined;
-    if (!list) return;
-    if (options.json) printJsonLine(list);
-    else printText(list.decisions.map(summaryText).join('\n'));
+    await printAsked<{ readonly decisions: readonly SiteDecisionSummary[] }>(
+      '/api/v1/decisions',
+      options,
+      { text: ({ decisions }) => decisions.map(summaryText).join('\n') },
+    );
   });
   withGatewayOptions(
     decision
@@ -41,10 +34,7 @@ export function registerDecision(program: Command): void {
       .argument('<id>', 'decision id')
       .addHelpText('after', '\nExample:\n  drumline decision show D-002'),
   ).action(async (id: string, options: GatewayOptions) => {
-    const view = (await ask(pathOf(id), options)) as SiteDecisionView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
+    await printAsked<SiteDecisionView>(pathOf(id), options, { text: viewText });
   });
   withSigningOptions(
     decision
@@ -54,18 +44,16 @@ export function registerDecision(program: Command): void {
       .requiredOption('--shown <sha256>', 'digest of what `decision show` showed')
       .addHelpText('after', EXAMPLE),
   ).action(async (id: string, options: SigningOptions) => {
-    const done = (await postSigned(pathOf(id), {}, options)) as
-      | { readonly decision: SiteDecisionSummary; readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`${summaryText(done.decision)}\n${signatureText(done.signature)}`);
+    await printSigned<{
+      readonly decision: SiteDecisionSummary;
+      readonly signature: SignatureManifest;
+    }>(
+      pathOf(id),
+      {},
+      options,
+      (done) => `${summaryText(done.decision)}\n${signatureText(done.signature)}`,
+    );
   });
-}
-
-async function ask(path: string, options: GatewayOptions): Promise<unknown> {
-  const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-  return readAnswer(answer, options.json === true);
 }
 
 function pathOf(id: string): string {

@@ -2,16 +2,10 @@ import { type Command, InvalidArgumentError, Option } from 'commander';
 import type { InspectionLiftView, InspectionsView } from '../receipts/inspection-view.js';
 import type { SignatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 interface InspectOptions extends SigningOptions {
   readonly attribute: string;
@@ -19,6 +13,11 @@ interface InspectOptions extends SigningOptions {
   readonly nonconforming: number;
   readonly by: string;
   readonly at: string;
+}
+
+interface Entered {
+  readonly inspectionId: string;
+  readonly signature: SignatureManifest;
 }
 
 /** Inspections of labels and damage, under `drumline receipt`. */
@@ -71,47 +70,34 @@ export function registerInspections(receipt: Command): void {
 }
 
 async function show(id: string, options: GatewayOptions): Promise<void> {
-  const answer = await requestGateway(commandSettings(options), {
-    method: 'GET',
-    path: pathOf(id),
-  });
-  const view = readAnswer(answer, options.json === true) as InspectionsView | undefined;
-  if (!view) return;
-  if (options.json) printJsonLine(view);
-  else printText(viewText(view));
+  await printAsked<InspectionsView>(pathOf(id), options, { text: viewText });
 }
 
 async function inspect(id: string, options: InspectOptions): Promise<void> {
   const { attribute, inspected, nonconforming, by, at } = options;
   const report = { attribute, inspected, nonconforming, inspectedBy: by, inspectedAt: at };
-  const done = (await postSigned(pathOf(id), report, options)) as
-    | { readonly inspectionId: string; readonly signature: SignatureManifest }
-    | undefined;
-  if (!done) return;
-  if (options.json) printJsonLine(done);
-  else printText(`inspection ${done.inspectionId}\n${signatureText(done.signature)}`);
+  await printSigned<Entered>(
+    pathOf(id),
+    report,
+    options,
+    ({ inspectionId, signature }) => `inspection ${inspectionId}\n${signatureText(signature)}`,
+  );
 }
 
 async function showLift(id: string, inspection: string, options: GatewayOptions): Promise<void> {
-  const answer = await requestGateway(commandSettings(options), {
-    method: 'GET',
-    path: `${liftPath(id)}?${new URLSearchParams({ inspection })}`,
-  });
-  const view = readAnswer(answer, options.json === true) as InspectionLiftView | undefined;
-  if (!view) return;
-  if (options.json) printJsonLine(view);
-  else {
-    const { possible, because, effects } = view.lift;
-    printText(
-      [
-        `lift     ${possible ? effects.join('; ') : `not possible: ${because}`}`,
-        '',
-        'what is signed:',
-        JSON.stringify(view.shown, null, 2),
-        `shown    ${view.sha256}`,
-      ].join('\n'),
-    );
-  }
+  const path = `${liftPath(id)}?${new URLSearchParams({ inspection })}`;
+  await printAsked<InspectionLiftView>(path, options, { text: liftText });
+}
+
+function liftText({ lift, shown, sha256 }: InspectionLiftView): string {
+  const { possible, because, effects } = lift;
+  return [
+    `lift     ${possible ? effects.join('; ') : `not possible: ${because}`}`,
+    '',
+    'what is signed:',
+    JSON.stringify(shown, null, 2),
+    `shown    ${sha256}`,
+  ].join('\n');
 }
 
 async function liftInspection(
@@ -120,12 +106,12 @@ async function liftInspection(
   options: SigningOptions & { readonly investigation: string },
 ): Promise<void> {
   const { investigation } = options;
-  const done = (await postSigned(liftPath(id), { inspection, investigation }, options)) as
-    | { readonly signature: SignatureManifest }
-    | undefined;
-  if (!done) return;
-  if (options.json) printJsonLine(done);
-  else printText(`lifted\n${signatureText(done.signature)}`);
+  await printSigned<{ readonly signature: SignatureManifest }>(
+    liftPath(id),
+    { inspection, investigation },
+    options,
+    ({ signature }) => `lifted\n${signatureText(signature)}`,
+  );
 }
 
 function liftPath(id: string): string {

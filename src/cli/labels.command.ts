@@ -1,16 +1,10 @@
 import type { Command } from 'commander';
 import type { LabelReviewView } from '../pipeline/label-review.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review labels show 0193…\n  drumline review labels sign 0193… --shown 9f86… --seen-receipt GR-5001-10 --seen-container C-01 --user r.reviewer --reason "read off the drum"';
@@ -28,14 +22,7 @@ export function registerLabels(review: Command): void {
       .argument('<result>', 'result id, as the statement names it, or its row id')
       .addHelpText('after', '\nExample:\n  drumline review labels show 0193…'),
   ).action(async (result: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: pathOf(result),
-    });
-    const view = readAnswer(answer, options.json === true) as LabelReviewView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
+    await printAsked<LabelReviewView>(pathOf(result), options, { text: viewText });
   });
   withSigningOptions(
     labels
@@ -47,17 +34,14 @@ export function registerLabels(review: Command): void {
       .requiredOption('--seen-container <label>', 'what the container shows')
       .addHelpText('after', EXAMPLE),
   ).action(
-    async (
-      result: string,
-      options: SigningOptions & { seenReceipt: string; seenContainer: string },
-    ) => {
+    (result: string, options: SigningOptions & { seenReceipt: string; seenContainer: string }) => {
       const { seenReceipt, seenContainer } = options;
-      const done = (await postSigned(pathOf(result), { seenReceipt, seenContainer }, options)) as
-        | { readonly signature: SignatureManifest }
-        | undefined;
-      if (!done) return;
-      if (options.json) printJsonLine(done);
-      else printText(signatureText(done.signature));
+      return printSigned<{ readonly signature: SignatureManifest }>(
+        pathOf(result),
+        { seenReceipt, seenContainer },
+        options,
+        (done) => signatureText(done.signature),
+      );
     },
   );
 }

@@ -2,6 +2,7 @@ import { readFileSync } from 'node:fs';
 import type { Command } from 'commander';
 import type { MethodSummary, MethodView } from '../methods/method-view.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import { printAnswer, printAsked } from './ask-gateway.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -9,9 +10,9 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { EXIT, progress } from './output.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline method list\n  drumline method propose --file ID-NQ-1001-2.json\n  drumline method show ID-NQ-1001 2 --act approve\n  drumline method approve ID-NQ-1001 2 --shown 9f86… --user q.signer --reason "validated, report VR-014"';
@@ -72,8 +73,7 @@ function registerList(method: Command): void {
       methods.push(...page.methods);
       after = page.next;
     }
-    if (options.json) printJsonLine({ methods });
-    else printText(methods.map(summaryText).join('\n'));
+    printAnswer({ methods }, options, () => methods.map(summaryText).join('\n'));
   });
 }
 
@@ -99,19 +99,17 @@ function registerShow(method: Command): void {
       options: GatewayOptions & { readonly act?: string; readonly at?: string },
     ) => {
       if (options.act === undefined) {
-        const view = (await ask(pathOf(id, version), options)) as MethodView | undefined;
-        if (!view) return;
-        if (options.json) printJsonLine(view);
-        else printText(`${summaryText(view)}\n${JSON.stringify(view, null, 2)}`);
+        await printAsked<MethodView>(pathOf(id, version), options, {
+          text: (view) => `${summaryText(view)}\n${JSON.stringify(view, null, 2)}`,
+        });
         return;
       }
       const query = options.at === undefined ? '' : `?at=${encodeURIComponent(options.at)}`;
       const path = `${pathOf(id, version)}/acts/${encodeURIComponent(options.act)}${query}`;
-      const view = (await ask(path, options)) as ActView | undefined;
-      if (!view) return;
-      if (!view.option.possible) process.exitCode = EXIT.problems;
-      if (options.json) printJsonLine(view);
-      else printText(actText(view));
+      await printAsked<ActView>(path, options, {
+        text: actText,
+        isOpen: ({ option }) => !option.possible,
+      });
     },
   );
 }
@@ -136,9 +134,7 @@ function registerPropose(method: Command): void {
       body: { contentType: 'application/json', text: read.text },
     });
     const view = readAnswer(answer, options.json === true) as MethodSummary | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(summaryText(view));
+    if (view) printAnswer(view, options, summaryText);
   });
 }
 
@@ -156,18 +152,14 @@ function registerAct(method: Command, act: string, description: string): void {
   withSigningOptions(command).action(
     async (id: string, version: string, options: SigningOptions & { readonly at?: string }) => {
       const fields = options.at === undefined ? {} : { at: options.at };
-      const done = (await postSigned(`${pathOf(id, version)}/acts/${act}`, fields, options)) as
-        | ActDone
-        | undefined;
-      if (!done) return;
-      if (options.json) printJsonLine(done);
-      else {
-        const stopped = done.stopped.length === 0 ? 'none' : done.stopped.join(', ');
-        const text = signatureText(done.signature);
-        printText(`${summaryText(done.method)}\nreceipts stopped: ${stopped}\n${text}`);
-      }
+      await printSigned(`${pathOf(id, version)}/acts/${act}`, fields, options, doneText);
     },
   );
+}
+
+function doneText({ method, stopped, signature }: ActDone): string {
+  const receipts = stopped.length === 0 ? 'none' : stopped.join(', ');
+  return `${summaryText(method)}\nreceipts stopped: ${receipts}\n${signatureText(signature)}`;
 }
 
 async function ask(path: string, options: GatewayOptions): Promise<unknown> {

@@ -1,15 +1,9 @@
 import type { Command } from 'commander';
 import type { PerformanceCauseView } from '../pipeline/performance-cause.service.js';
 import type { ShownPerformance } from '../statements/performance-view.js';
+import { printAsked } from './ask-gateway.js';
 import { type CauseOptions, signCause } from './cause.command.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText } from './output.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
 import { withSigningOptions } from './signing-command.js';
 
@@ -33,12 +27,10 @@ export function registerPerformance(program: Command): void {
       ),
   ).action(async (serial: string, options: GatewayOptions) => {
     const path = `/api/v1/instruments/${encodeURIComponent(serial)}/performance`;
-    const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-    const shown = readAnswer(answer, options.json === true) as ShownPerformance | undefined;
-    if (!shown) return;
-    if (shown.checks.at(-1)?.verdict !== 'pass') process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(shown);
-    else printText(performanceText(shown));
+    await printAsked<ShownPerformance>(path, options, {
+      text: performanceText,
+      isOpen: ({ checks }) => checks.at(-1)?.verdict !== 'pass',
+    });
   });
   withGatewayOptions(
     performance
@@ -47,14 +39,7 @@ export function registerPerformance(program: Command): void {
       .argument('<id>', 'row id of the check')
       .addHelpText('after', EXAMPLE),
   ).action(async (id: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: pathOf(id),
-    });
-    const view = readAnswer(answer, options.json === true) as PerformanceCauseView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(causeText(view));
+    await printAsked<PerformanceCauseView>(pathOf(id), options, { text: causeText });
   });
   withSigningOptions(
     performance

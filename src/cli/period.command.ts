@@ -1,6 +1,7 @@
 import { type Command, Option } from 'commander';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { PeriodProposal } from '../statements/period-view.js';
+import { printAnswer, printAsked } from './ask-gateway.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -18,7 +19,7 @@ import {
   writeReportFile,
 } from './report-file.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline period list\n  drumline period show --from 2026-11-25 --to 2026-11-25\n  drumline period close --from 2026-11-25 --to 2026-11-25 --shown 9f86… --user s.signer --reason "end of day"\n  drumline period show 0193… --format pdf --out day.pdf\n  drumline period addenda 0193…';
@@ -53,12 +54,13 @@ function registerList(period: Command): void {
   ).action(async (options: GatewayOptions & { before?: string }) => {
     const { before } = options;
     const query = before === undefined ? '' : `?${new URLSearchParams({ before })}`;
-    const list = (await get(`/api/v1/periods/days${query}`, options)) as ListedPeriods | undefined;
-    if (!list) return;
-    const all = [...list.days.flatMap((d) => d.periods), ...list.others];
-    if (all.some((p) => p.openAddendum !== null)) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(list);
-    else printText(daysText(list));
+    await printAsked<ListedPeriods>(`/api/v1/periods/days${query}`, options, {
+      text: daysText,
+      isOpen: (list) =>
+        [...list.days.flatMap((d) => d.periods), ...list.others].some(
+          (p) => p.openAddendum !== null,
+        ),
+    });
   });
 }
 
@@ -120,10 +122,7 @@ async function showProposal(
   const query = endsQuery(ends);
   if (query === null) return wrongUsage('a period has --from and --to');
   const path = `/api/v1/periods/proposal?${query}`;
-  const proposal = (await get(path, options)) as PeriodProposal | undefined;
-  if (!proposal) return;
-  if (options.json) printJsonLine(proposal);
-  else printText(proposalText(proposal));
+  await printAsked<PeriodProposal>(path, options, { text: proposalText });
 }
 
 function registerClose(period: Command): void {
@@ -145,12 +144,12 @@ function registerClose(period: Command): void {
     if (path === null) {
       return wrongUsage('name --from and --to, or --period and --addendum, not both');
     }
-    const done = (await postSigned(path, {}, options)) as
-      | { readonly id: string; readonly signature: SignatureManifest }
-      | undefined;
-    if (!done) return;
-    if (options.json) printJsonLine(done);
-    else printText(`closed   ${done.id}\n${signatureText(done.signature)}`);
+    await printSigned<{ readonly id: string; readonly signature: SignatureManifest }>(
+      path,
+      {},
+      options,
+      ({ id, signature }) => `closed   ${id}\n${signatureText(signature)}`,
+    );
   });
 }
 
@@ -181,35 +180,30 @@ function registerAddenda(period: Command): void {
   ).action(async (id: string, options: GatewayOptions & { number?: string }) => {
     if (options.number !== undefined) {
       const path = `${pathOf(id)}/addenda/${encodeURIComponent(options.number)}`;
-      const proposal = (await get(path, options)) as PeriodProposal | undefined;
-      if (!proposal) return;
-      if (options.json) printJsonLine(proposal);
-      else printText(proposalText(proposal));
+      await printAsked<PeriodProposal>(path, options, { text: proposalText });
       return;
     }
-    const shown = (await get(pathOf(id), options)) as ShownPeriod | undefined;
+    const answer = await requestGateway(commandSettings(options), {
+      method: 'GET',
+      path: pathOf(id),
+    });
+    const shown = readAnswer(answer, options.json === true) as ShownPeriod | undefined;
     if (!shown) return;
     const { addenda } = shown;
     if (addenda.some((a) => a.signature === null)) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine({ id, addenda });
-    else if (addenda.length === 0) printText('Nothing changed since it was closed.');
-    else {
-      printText(
-        addenda
-          .flatMap((a) => [
-            `addendum ${a.number}  ${a.signature === null ? `open since ${a.openedAt}` : 'signed'}`,
-            ...a.changes.map((c) => `  ${c.at}  ${c.detail}`),
-            ...(a.signature === null ? [] : [signatureText(a.signature)]),
-          ])
-          .join('\n'),
-      );
-    }
+    printAnswer({ id, addenda }, options, addendaText);
   });
 }
 
-async function get(path: string, options: GatewayOptions): Promise<unknown> {
-  const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-  return readAnswer(answer, options.json === true);
+function addendaText({ addenda }: Pick<ShownPeriod, 'addenda'>): string {
+  if (addenda.length === 0) return 'Nothing changed since it was closed.';
+  return addenda
+    .flatMap((a) => [
+      `addendum ${a.number}  ${a.signature === null ? `open since ${a.openedAt}` : 'signed'}`,
+      ...a.changes.map((c) => `  ${c.at}  ${c.detail}`),
+      ...(a.signature === null ? [] : [signatureText(a.signature)]),
+    ])
+    .join('\n');
 }
 
 function endsQuery({ from, to }: Ends | { from: string | undefined; to: string | undefined }) {

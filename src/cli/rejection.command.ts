@@ -1,16 +1,10 @@
 import type { Command } from 'commander';
 import type { RejectionView } from '../pipeline/container-rejection.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { printJsonLine, printText } from './output.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline review rejection show R-5001 C-003\n  drumline review rejection sign R-5001 C-003 --shown 9f86… --investigation INV-26-030 --user r.reviewer --reason "holds another material"';
@@ -30,11 +24,7 @@ export function registerRejection(review: Command): void {
       .addHelpText('after', '\nExample:\n  drumline review rejection show R-5001 C-003'),
   ).action(async (receipt: string, container: string, options: GatewayOptions) => {
     const path = `${pathOf(receipt)}?${new URLSearchParams({ container })}`;
-    const answer = await requestGateway(commandSettings(options), { method: 'GET', path });
-    const view = readAnswer(answer, options.json === true) as RejectionView | undefined;
-    if (!view) return;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
+    await printAsked<RejectionView>(path, options, { text: viewText });
   });
   withSigningOptions(
     rejection
@@ -53,12 +43,12 @@ export function registerRejection(review: Command): void {
     ) => {
       const { investigation } = options;
       const said = { container, investigation };
-      const done = (await postSigned(pathOf(receipt), said, options)) as
-        | { readonly signature: SignatureManifest }
-        | undefined;
-      if (!done) return;
-      if (options.json) printJsonLine(done);
-      else printText(signatureText(done.signature));
+      await printSigned<{ readonly signature: SignatureManifest }>(
+        pathOf(receipt),
+        said,
+        options,
+        ({ signature }) => signatureText(signature),
+      );
     },
   );
 }

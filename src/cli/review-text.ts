@@ -57,3 +57,22 @@ export function signatureText(
   ];
   return `signed   ${manifest.meaning} by ${manifest.printedName} (${manifest.userName}) at ${manifest.atSite} ${manifest.zone}: ${manifest.reason}${notes.length > 0 ? `; ${notes.join('; ')}` : ''}`;
 }
+
+/** The state a signed act led to, with its signature. */
+export function stateText(done: {
+  readonly state: string;
+  readonly signature: SignatureManifest;
+}): string {
+  return `${done.state}\n${signatureText(done.signature)}`;
+}
+
+/** What a signed act left a receipt's statement saying. */
+export interface StatedAnew {
+  readonly outcome: string;
+  readonly revision: number;
+  readonly signature: SignatureManifest;
+}
+
+export function statedText({ outcome, revision, signature }: StatedAnew): string {
+  return `${outcome}, revision ${revision}\n${signatureText(signature)}`;
+}

@@ -1,4 +1,5 @@
 import type { Command } from 'commander';
+import { printAnswer } from './ask-gateway.js';
 import {
   commandSettings,
   type GatewayOptions,
@@ -57,4 +58,15 @@ export async function postSigned(
     },
   });
   return readAnswer(answer, options.json === true);
+}
+
+/** Has an act signed, and prints what came of it. */
+export async function printSigned<T>(
+  path: string,
+  act: Readonly<Record<string, unknown>>,
+  options: SigningOptions,
+  text: (done: T) => string,
+): Promise<void> {
+  const done = (await postSigned(path, act, options)) as T | undefined;
+  if (done) printAnswer(done, options, text);
 }

@@ -1,17 +1,10 @@
 import type { Command } from 'commander';
-import type { SignatureManifest } from '../signatures/signature.js';
 import type { LostStopView } from '../statements/lost-stop.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
-import {
-  commandSettings,
-  type GatewayOptions,
-  readAnswer,
-  withGatewayOptions,
-} from './gateway-command.js';
-import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText } from './output.js';
-import { signatureText } from './review-text.js';
-import { postSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
+import { printAsked } from './ask-gateway.js';
+import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
+import { type StatedAnew, signatureText, statedText } from './review-text.js';
+import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
   '\nExample:\n  drumline stop show R-5001\n  drumline stop lift R-5001 --stop 0193… --shown 9f86… --investigation INV-26-014 --user q.signer --reason "drum 2 measured again under INV-26-014"';
@@ -32,15 +25,11 @@ export function registerStop(program: Command): void {
         '\nExample:\n  drumline stop show R-5001\n\nExit: 0 none is in force, 1 one is, 2 wrong usage.',
       ),
   ).action(async (id: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: `/api/v1/receipts/${encodeURIComponent(id)}/stops`,
+    const path = `/api/v1/receipts/${encodeURIComponent(id)}/stops`;
+    await printAsked<StopLiftView>(path, options, {
+      text: viewText,
+      isOpen: ({ inForce }) => inForce !== null,
     });
-    const view = readAnswer(answer, options.json === true) as StopLiftView | undefined;
-    if (!view) return;
-    if (view.inForce !== null) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(view);
-    else printText(viewText(view));
   });
   withSigningOptions(
     stop
@@ -55,20 +44,12 @@ export function registerStop(program: Command): void {
     async (id: string, options: SigningOptions & { stop: string; investigation: string }) => {
       const path = `/api/v1/receipts/${encodeURIComponent(id)}/stops/lift`;
       const { stop: named, investigation } = options;
-      const done = (await postSigned(path, { stop: named, investigation }, options)) as
-        | {
-            readonly outcome: string;
-            readonly revision: number;
-            readonly signature: SignatureManifest;
-          }
-        | undefined;
-      if (!done) return;
-      if (options.json) printJsonLine(done);
-      else {
-        printText(
-          `lifted; ${done.outcome}, revision ${done.revision}\n${signatureText(done.signature)}`,
-        );
-      }
+      await printSigned<StatedAnew>(
+        path,
+        { stop: named, investigation },
+        options,
+        (done) => `lifted; ${statedText(done)}`,
+      );
     },
   );
   registerLost(stop);
@@ -85,15 +66,10 @@ function registerLost(stop: Command): void {
         '\nExample:\n  drumline stop lost R-5001\n\nExit: 0 there is none, 1 there are some, 2 wrong usage.',
       ),
   ).action(async (id: string, options: GatewayOptions) => {
-    const answer = await requestGateway(commandSettings(options), {
-      method: 'GET',
-      path: lostPath(id),
+    await printAsked<LostStopView>(lostPath(id), options, {
+      text: lostText,
+      isOpen: ({ lost }) => lost.length > 0,
     });
-    const view = readAnswer(answer, options.json === true) as LostStopView | undefined;
-    if (!view) return;
-    if (view.lost.length > 0) process.exitCode = EXIT.problems;
-    if (options.json) printJsonLine(view);
-    else printText(lostText(view));
   });
   withSigningOptions(
     stop
@@ -108,17 +84,12 @@ function registerLost(stop: Command): void {
       ),
   ).action(async (id: string, options: SigningOptions & { investigation: string }) => {
     const { investigation } = options;
-    const done = (await postSigned(lostPath(id), { investigation }, options)) as
-      | {
-          readonly outcome: string;
-          readonly revision: number;
-          readonly signature: SignatureManifest;
-        }
-      | undefined;
-    if (!done) return;
-    const { outcome, revision, signature } = done;
-    if (options.json) printJsonLine(done);
-    else printText(`acknowledged; ${outcome}, revision ${revision}\n${signatureText(signature)}`);
+    await printSigned<StatedAnew>(
+      lostPath(id),
+      { investigation },
+      options,
+      (done) => `acknowledged; ${statedText(done)}`,
+    );
   });
 }
 

@@ -2,7 +2,7 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import { PASSWORD_LENGTH_MAX, PASSWORD_LENGTH_MIN } from '../access/password-rules.js';
 import type { AccountView, RefusedTryView, SessionView } from './account-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
 import { Roles } from './role-words.js';
@@ -18,11 +18,7 @@ function AccountPage({ view }: { readonly view: AccountView }): JSX.Element {
       <h1>
         <Verbatim>{signedIn.printedName}</Verbatim>
       </h1>
-      {view.notice === null ? null : (
-        <Notice tone={view.notice.tone} title={view.notice.title}>
-          <p>{view.notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={view.notice} />
       {view.mustChangePassword ? (
         <Notice tone="bad" title="Choose a password of your own first">
           <p>

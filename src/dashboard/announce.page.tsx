@@ -6,7 +6,7 @@ import type { NoticeView } from './account-view.js';
 import { ANNOUNCE_PATH, announcePath } from './announce-path.js';
 import { HAND_HINTS, HAND_LABELS } from './announce-words.js';
 import type { MomentView, SiteView } from './day-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { receiptPath } from './receipt-path.js';
 import { SecondLookAt } from './second-look.js';
@@ -46,11 +46,7 @@ function Page(page: AnnouncePage): JSX.Element {
         {tag === null ? title : 'Change receipt '}
         {tag === null ? null : <Verbatim>{draft.receiptId}</Verbatim>}
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={notice} />
       <Faults faults={page.faults} />
       {page.isCancelling ? (
         <CancelLook {...page} />

@@ -6,9 +6,8 @@ import type {
   ResultPlaceView,
   ShownAttribution,
 } from '../statements/attribution-view.js';
-import type { NoticeView } from './account-view.js';
 import { FactsTable } from './facts-table.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -16,6 +15,7 @@ import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import { type ReviewSigner, SignedForm } from './review-form.js';
 import { attributionPath, placePath, reviewPath } from './review-path.js';
+import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
 
 const WHO_MAY =
@@ -44,17 +44,17 @@ export function renderPlace(
   view: ResultPlaceView,
   frame: ReviewFrame,
   formToken: string | null,
-  notice: NoticeView | null,
+  said: Said,
 ): string {
   return `<!doctype html>${render(
-    <Layout title={`Result ${view.resultId}`} {...frame}>
+    <Layout title={`Result ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href={reviewPath(view.rowId)}>The result</a>
       </p>
       <h1>
         Where result <Verbatim>{view.resultId}</Verbatim> belongs
       </h1>
-      <Told notice={notice} />
+      <Told notice={said.notice} />
       <p>
         It is of <PlaceWords of={view.place} />, revision {view.revision}.{' '}
         {view.inForce === null
@@ -92,18 +92,18 @@ export function renderAttribution(
   view: AttributionView,
   frame: ReviewFrame,
   signer: ReviewSigner | null,
-  notice: NoticeView | null,
+  said: Said,
 ): string {
   const { attribution, options } = view;
   return `<!doctype html>${render(
-    <Layout title={`Attribution of ${view.resultId}`} {...frame}>
+    <Layout title={`Attribution of ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href={placePath(attribution.rowId)}>Where the result belongs</a>
       </p>
       <h1>
         Attribution of <Verbatim>{view.resultId}</Verbatim>
       </h1>
-      <Told notice={notice} />
+      <Told notice={said.notice} />
       <p>
         The result is of <PlaceWords of={view.place} /> now.
       </p>
@@ -134,15 +134,6 @@ export function renderAttribution(
       </section>
     </Layout>,
   )}`;
-}
-
-function Told({ notice }: { readonly notice: NoticeView | null }): JSX.Element | null {
-  if (notice === null) return null;
-  return (
-    <Notice tone={notice.tone} title={notice.title}>
-      <p>{notice.text}</p>
-    </Notice>
-  );
 }
 
 function Reported({

@@ -1,8 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { BundleReviewView } from '../statements/bundle-review-view.js';
-import type { NoticeView } from './account-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -10,6 +9,7 @@ import type { ReviewFrame } from './page-site.js';
 import type { ReviewSigner } from './review-form.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
+import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
 import { Verbatim } from './verbatim.js';
 
@@ -17,9 +17,9 @@ export function renderBundleReview(
   view: BundleReviewView,
   frame: ReviewFrame,
   signer: ReviewSigner | null,
-  notice: NoticeView | null,
+  said: Said,
 ): string {
-  const page = <BundlePage view={view} frame={frame} signer={signer} notice={notice} />;
+  const page = <BundlePage view={view} frame={frame} signer={signer} said={said} />;
   return `<!doctype html>${render(page)}`;
 }
 
@@ -27,24 +27,20 @@ function BundlePage(props: {
   readonly view: BundleReviewView;
   readonly frame: ReviewFrame;
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }): JSX.Element {
-  const { view, frame, signer, notice } = props;
+  const { view, frame, signer, said } = props;
   const { about, refuse } = view;
   const name = about.bundleId ?? about.rowId;
   return (
-    <Layout title={`Bundle ${name}`} {...frame}>
+    <Layout title={`Bundle ${name}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/review">Held results</a>
       </p>
       <h1>
         Bundle <Verbatim>{name}</Verbatim>
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <p>
         It is <strong>{about.state}</strong>. From{' '}
         <Verbatim>{about.instrument ?? 'no named instrument'}</Verbatim>, received{' '}

@@ -2,8 +2,7 @@ import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/c
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
-import type { CauseAnswer } from '../statements/cause-view.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import {
   REASON_MAX,
   readInvestigation,
@@ -11,22 +10,19 @@ import {
   signerOf,
 } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
-import type { NoticeView } from './account-view.js';
 import { renderCause } from './cause.page.js';
 import { CAUSE_SOURCE, type CauseSource } from './cause-source.js';
 import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { causePath } from './review-path.js';
-import { refusedNotice, unreadNotice } from './signing-notice.js';
+import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
 
 const ID_LENGTH_MAX = 100;
 
-const SIGNED: NoticeView = {
-  tone: 'good',
-  title: 'Signed',
-  text: 'The cause is signed. It stands below, in the trail, and in the statement.',
-};
+const SIGNED = signedSaid(
+  'The cause is signed. It stands below, in the trail, and in the statement.',
+);
 
 /** The cause of a contrary result: the series of its container, and the form that signs it. */
 @Controller('/review')
@@ -49,7 +45,7 @@ export class CausePagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
   }
 
   @Post(':id/cause')
@@ -60,37 +56,28 @@ export class CausePagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const rowId = id.slice(0, ID_LENGTH_MAX);
-    let answer: CauseAnswer;
-    try {
-      const fields = Object.fromEntries(request.form ?? []);
-      const investigation = readInvestigation(fields);
-      const asked = readSignedText(fields, 'reason', REASON_MAX);
-      const { shownSha256, text, userName, password } = asked;
-      const who = signerOf(request.caller, userName, password);
-      answer = await this.#causes.sign(rowId, { shownSha256, reason: text, investigation }, who);
-    } catch (error) {
-      if (!(error instanceof Problem)) throw error;
-      await this.#show(id, request, reply, 422, unreadNotice(error.detail));
-      return;
-    }
-    const problem = reviewProblem(answer, rowId);
-    if (problem === null) {
-      await reply
-        .status(303)
-        .header('location', `${causePath(rowId)}?done=signed`)
-        .send();
-      return;
-    }
-    const { status, notice } = refusedNotice(problem);
-    await this.#show(id, request, reply, status, notice);
+    await answerSignedForm({
+      request,
+      reply,
+      timeZone: this.site.view.timeZone,
+      sign: async (fields) => {
+        const investigation = readInvestigation(fields);
+        const asked = readSignedText(fields, 'reason', REASON_MAX);
+        const { shownSha256, text, userName, password } = asked;
+        const who = signerOf(request.caller, userName, password);
+        const cause = { shownSha256, reason: text, investigation };
+        mustBeSigned(await this.#causes.sign(rowId, cause, who), rowId);
+        return signedAt(causePath(rowId));
+      },
+      show: (said) => this.#show(id, request, reply, said),
+    });
   }
 
   async #show(
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#causes.show(id);
     if (view === null) throw new Problem('not-found', 'no result has this id');
@@ -98,8 +85,8 @@ export class CausePagesController {
       view,
       frame: this.site.frame(request.caller, this.clock.now()),
       signer: await formSigner(request, 'result.review', this.#causes),
-      notice,
+      said,
     });
-    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
 }

@@ -3,8 +3,7 @@ import { render } from 'preact-render-to-string';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { Attempt } from '../statements/assigned-cause.js';
 import type { CauseView } from '../statements/cause-view.js';
-import type { NoticeView } from './account-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -12,6 +11,7 @@ import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import type { ReviewSigner } from './review-form.js';
 import { causePath, reviewPath } from './review-path.js';
+import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -21,7 +21,7 @@ export interface CauseShown {
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 export function renderCause(shown: CauseShown): string {
@@ -29,10 +29,10 @@ export function renderCause(shown: CauseShown): string {
 }
 
 /** A contrary result with the whole series of its container, and the form that signs what caused it. */
-function CausePage({ view, frame, signer, notice }: CauseShown): JSX.Element {
+function CausePage({ view, frame, signer, said }: CauseShown): JSX.Element {
   const { cause } = view;
   return (
-    <Layout title={`Cause of ${view.resultId}`} {...frame}>
+    <Layout title={`Cause of ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href={reviewPath(view.rowId)}>The result by itself</a> ·{' '}
         <a href={tracePath(view.resultId)}>Trace it</a>
@@ -40,11 +40,7 @@ function CausePage({ view, frame, signer, notice }: CauseShown): JSX.Element {
       <h1>
         Cause of result <Verbatim>{view.resultId}</Verbatim>
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <p>
         It says <strong>{view.decision ?? 'nothing readable'}</strong> and is {view.state}.{' '}
         {view.receiptId === null ? (

@@ -10,7 +10,7 @@ export const DASHBOARD_CONTROLLERS = [
   TrailController,
 ] as const;
 
-/** The day and its receipts. The caller provides `DAY_VIEW_SOURCE` and `RECEIPT_REVIEW_SOURCE`. */
+/** The day and its receipts. The caller provides their sources and `PageSite`. */
 @Module({})
 export class DashboardModule {
   static from(...sources: Provider[]): DynamicModule {

@@ -19,7 +19,7 @@ import { type DeliveryFrame, renderDelivery, renderStopped } from './delivery.pa
 import { deliveryPath } from './delivery-path.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { refusedNotice } from './signing-notice.js';
+import { refusedNotice } from './signed-form.js';
 import { fieldOf } from './viewer.js';
 
 const ID_LENGTH_MAX = 100;

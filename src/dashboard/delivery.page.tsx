@@ -7,7 +7,7 @@ import type { MomentView, SiteView } from './day-view.js';
 import { ActForms, BulkForm } from './delivery-forms.js';
 import { ActTable, AttemptTable } from './delivery-history.js';
 import { deliveryPath, stoppedPath } from './delivery-path.js';
-import { Notice } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -52,11 +52,7 @@ function StoppedPage(props: {
         What a destination refused, or what nobody can say has arrived. Nothing of it moves until a
         person decides; what comes later about the same thing waits behind it.
       </p>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={notice} />
       {view.reports.length === 0 ? null : <Reports reports={view.reports} />}
       <Counts counts={view.counts} />
       {view.deliveries.length === 0 ? (
@@ -217,11 +213,7 @@ function OneDelivery(props: {
       <h1>
         {title}: {d.state}
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={notice} />
       <Facts page={page} />
       <ActForms delivery={d} token={frame.formToken} />
       <section aria-labelledby="attempts-title">

@@ -1,19 +1,22 @@
 import type { ComponentChildren, JSX } from 'preact';
+import type { NoticeView } from './account-view.js';
+import { TypedFields, useSent, useTyped } from './typed-form.js';
 
 /** Same name as the guard looks for. */
 const TOKEN_FIELD = 'form-token';
 
-/** A form that only the sign-in it was made for can send. */
+/** A form that only the sign-in it was made for can send. Its fields keep what was typed when it is shown again. */
 export function OwnForm(props: {
   readonly action: string;
   readonly token: string;
   readonly class?: string;
   readonly children: ComponentChildren;
 }): JSX.Element {
+  const typed = useSent(props.action);
   return (
     <form method="post" action={props.action} class={props.class ?? 'form'}>
       <input type="hidden" name={TOKEN_FIELD} value={props.token} />
-      {props.children}
+      <TypedFields value={typed}>{props.children}</TypedFields>
     </form>
   );
 }
@@ -32,10 +35,11 @@ export interface FieldProps {
 
 export function Field(props: FieldProps): JSX.Element {
   const hintId = `${props.id}-hint`;
+  const typed = useTyped(props.name);
   const common = {
     id: props.id,
     name: props.name,
-    value: props.value ?? '',
+    value: (props.type === 'password' ? undefined : typed) ?? props.value ?? '',
     autocomplete: props.autocomplete ?? ('off' as const),
     autocapitalize: 'none' as const,
     spellcheck: false,
@@ -73,5 +77,15 @@ export function Notice(props: {
       </p>
       {props.children}
     </div>
+  );
+}
+
+/** What came of the form that was sent, where one was. */
+export function Told({ notice }: { readonly notice: NoticeView | null }): JSX.Element | null {
+  if (notice === null) return null;
+  return (
+    <Notice tone={notice.tone} title={notice.title}>
+      <p>{notice.text}</p>
+    </Notice>
   );
 }

@@ -4,6 +4,7 @@ import type { MomentView, SiteView } from './day-view.js';
 import { Moment } from './marks.js';
 import { ICON_PATH, STYLE_PATH } from './page-style.js';
 import type { SignedIn } from './signed-in.js';
+import { Sent, type TypedForm } from './typed-form.js';
 import { Verbatim } from './verbatim.js';
 import { ENVIRONMENT_WORDS } from './wording.js';
 
@@ -14,6 +15,8 @@ export interface LayoutProps {
   readonly signedIn?: SignedIn | null;
   /** False for pages that show nothing anybody could act on. */
   readonly hasCautions?: boolean;
+  /** A form of the page that was sent and not taken; its fields keep what was typed. */
+  readonly sent?: TypedForm | null;
   readonly children: ComponentChildren;
 }
 
@@ -24,6 +27,7 @@ export function Layout({
   asOf,
   signedIn = null,
   hasCautions = true,
+  sent = null,
   children,
 }: LayoutProps): JSX.Element {
   return (
@@ -59,7 +63,9 @@ export function Layout({
           {signedIn === null ? null : <WhoIsHere signedIn={signedIn} />}
         </header>
         {site === null ? null : <NotRealBanner site={site} />}
-        <main id="content">{children}</main>
+        <main id="content">
+          <Sent.Provider value={sent}>{children}</Sent.Provider>
+        </main>
         {hasCautions ? <Cautions /> : null}
       </body>
     </html>

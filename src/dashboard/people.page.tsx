@@ -1,7 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { OnePersonView, PeopleView, PersonView } from './account-view.js';
-import { Field, Notice, OwnForm } from './form-parts.js';
+import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
 import { RoleChoices, Roles } from './role-words.js';
@@ -21,11 +21,7 @@ function PeoplePage({ view }: { readonly view: PeopleView }): JSX.Element {
       <h1>
         People <span class="count">{view.people.length}</span>
       </h1>
-      {view.notice === null ? null : (
-        <Notice tone={view.notice.tone} title={view.notice.title}>
-          <p>{view.notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={view.notice} />
       <PeopleTable people={view.people} />
       <h2>A new person</h2>
       <OwnForm action="/people" token={view.formToken}>
@@ -147,11 +143,7 @@ function OnePersonPage({ view }: { readonly view: OnePersonView }): JSX.Element 
         </span>
       </h1>
       {view.initialPassword === null ? null : <HandOver password={view.initialPassword} />}
-      {view.notice === null ? null : (
-        <Notice tone={view.notice.tone} title={view.notice.title}>
-          <p>{view.notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={view.notice} />
       <p>
         <PersonState person={person} />
       </p>

@@ -9,7 +9,7 @@ import type {
 import type { Period } from '../reconciliation/site-day.js';
 import type { NoticeView } from './account-view.js';
 import { dayPath } from './discrepancy-path.js';
-import { Notice } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { moment } from './local-time.js';
 import { Moment } from './marks.js';
@@ -40,11 +40,7 @@ function PeriodListPage({ list, frame, asked, notice }: PeriodListShown): JSX.El
         <a href="/">The day</a>
       </p>
       <h1>Days and periods</h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={notice} />
       <p>
         A day is closed by signature once it is over. What comes later counts on the day it was
         measured and opens a numbered addendum, which is signed in its turn.

@@ -10,7 +10,7 @@ import type { SigningRequest } from '../signatures/signing-request.js';
 import {
   type ClosingAnswer,
   type ClosingRequest,
-  closingProblem,
+  mustBeClosed,
 } from '../statements/period-view.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
@@ -28,15 +28,18 @@ import {
   type PeriodViewSource,
 } from './period-source.js';
 import { inPlainWords } from './plain-text.js';
-import { refusedNotice, unreadNotice } from './signing-notice.js';
+import {
+  answerSignedForm,
+  NOTHING_SAID,
+  refusedNotice,
+  type Said,
+  signedAt,
+  signedSaid,
+} from './signed-form.js';
 
 const ID_LENGTH_MAX = 100;
 
-const SIGNED: NoticeView = {
-  tone: 'good',
-  title: 'Signed',
-  text: 'It is closed. The signature stands below, and in the trail.',
-};
+const SIGNED = signedSaid('It is closed. The signature stands below, and in the trail.');
 
 /** Days and periods: what is closed, what closing one signs, and the forms that sign. */
 @Controller('/periods')
@@ -76,7 +79,7 @@ export class PeriodPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#propose(from, to, request, reply, 200, null);
+    await this.#propose(from, to, request, reply, NOTHING_SAID);
   }
 
   @Post('close')
@@ -87,11 +90,13 @@ export class PeriodPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    const done = await this.#signed(request, (closing, who) =>
-      this.#periods.close(readPeriod(from, to, this.site.view.timeZone), closing, who),
+    await this.#close(
+      request,
+      reply,
+      (closing, who) =>
+        this.#periods.close(readPeriod(from, to, this.site.view.timeZone), closing, who),
+      (said) => this.#propose(from, to, request, reply, said),
     );
-    if ('notice' in done) await this.#propose(from, to, request, reply, done.status, done.notice);
-    else await goTo(reply, `${periodPath(done.id)}?done=signed`);
   }
 
   @Get(':id')
@@ -102,7 +107,7 @@ export class PeriodPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
   }
 
   /** The same as a file, in one of the forms of a report. */
@@ -136,37 +141,34 @@ export class PeriodPagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const periodId = id.slice(0, ID_LENGTH_MAX);
-    const done = await this.#signed(request, (closing, who) =>
-      this.#periods.closeAddendum(periodId, Number(number), closing, who),
+    await this.#close(
+      request,
+      reply,
+      (closing, who) => this.#periods.closeAddendum(periodId, Number(number), closing, who),
+      (said) => this.#show(id, request, reply, said),
     );
-    if ('notice' in done) await this.#show(id, request, reply, done.status, done.notice);
-    else await goTo(reply, `${periodPath(periodId)}?done=signed`);
   }
 
-  /** Reads a form and has the act signed; a notice says why it was not. */
-  async #signed(
+  async #close(
     request: AuthenticatedRequest,
-    sign: (closing: ClosingRequest, who: SigningRequest) => Promise<ClosingAnswer>,
-  ): Promise<{ readonly id: string } | { readonly status: number; readonly notice: NoticeView }> {
-    let answer: ClosingAnswer;
-    try {
-      const fields = Object.fromEntries(request.form ?? []);
-      const { shownSha256, text, userName, password } = readSignedText(
-        fields,
-        'reason',
-        REASON_MAX,
-      );
-      const who = signerOf(request.caller, userName, password);
-      answer = await sign({ shownSha256, reason: text }, who);
-    } catch (error) {
-      if (!(error instanceof Problem)) throw error;
-      return { status: 422, notice: unreadNotice(error.detail) };
-    }
-    if (answer.kind === 'closed') return { id: answer.id };
-    const problem = closingProblem(answer);
-    if (problem === null) throw new Error('a problem was not told');
-    const detail = inPlainWords(problem.detail, this.site.view.timeZone);
-    return refusedNotice({ ...problem, detail });
+    reply: FastifyReply,
+    close: (closing: ClosingRequest, who: SigningRequest) => Promise<ClosingAnswer>,
+    show: (said: Said) => Promise<void>,
+  ): Promise<void> {
+    await answerSignedForm({
+      request,
+      reply,
+      timeZone: this.site.view.timeZone,
+      sign: async (fields) => {
+        const asked = readSignedText(fields, 'reason', REASON_MAX);
+        const { shownSha256, text, userName, password } = asked;
+        const who = signerOf(request.caller, userName, password);
+        const answer = await close({ shownSha256, reason: text }, who);
+        mustBeClosed(answer);
+        return signedAt(periodPath(answer.id));
+      },
+      show,
+    });
   }
 
   async #list(
@@ -192,12 +194,11 @@ export class PeriodPagesController {
     to: string | undefined,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const asked = { from: (from ?? '').slice(0, 64), to: (to ?? '').slice(0, 64) };
     const refuse = (why: NoticeView) =>
-      this.#list(null, request, reply, notice === null ? 422 : status, asked, why);
+      this.#list(null, request, reply, said.notice === null ? 422 : said.status, asked, why);
     let period: ReturnType<typeof readPeriod>;
     try {
       period = readPeriod(from, to, this.site.view.timeZone);
@@ -209,7 +210,7 @@ export class PeriodPagesController {
     const proposal = await this.#periods.propose(period);
     if ('rule' in proposal) {
       const detail = inPlainWords(proposal.message, this.site.view.timeZone);
-      return refuse(notice ?? refusedNotice({ code: 'period-refused', detail }).notice);
+      return refuse(said.notice ?? refusedNotice({ code: 'period-refused', detail }).notice);
     }
     const signer = await formSigner(request, 'period.close', this.#periods);
     const page = renderClosing({
@@ -217,17 +218,16 @@ export class PeriodPagesController {
       asked,
       frame: this.site.frame(request.caller, this.clock.now()),
       signer,
-      notice,
+      said,
     });
-    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
   async #show(
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const report = id.length > ID_LENGTH_MAX ? null : await this.#views.report(id);
     if (report === null) throw new Problem('not-found', 'no period has this id');
@@ -242,12 +242,8 @@ export class PeriodPagesController {
           : { number: open.number, sha256: proposal.sha256 },
       frame: this.site.frame(request.caller, this.clock.now()),
       signer: await formSigner(request, 'period.close', this.#periods),
-      notice,
+      said,
     });
-    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
-}
-
-async function goTo(reply: FastifyReply, path: string): Promise<void> {
-  await reply.status(303).header('location', path).send();
 }

@@ -9,10 +9,9 @@ import {
 } from '../reconciliation/period-report.js';
 import type { SignatureManifest } from '../signatures/signature.js';
 import type { PeriodProposal } from '../statements/period-view.js';
-import type { NoticeView } from './account-view.js';
 import { ClosingForm } from './closing-form.js';
 import { deliveryPath } from './delivery-path.js';
-import { Notice } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { moment, momentOf } from './local-time.js';
 import { Moment } from './marks.js';
@@ -21,6 +20,7 @@ import { addendumPath, closingPath, periodFilePath } from './period-path.js';
 import { PeriodTables } from './period-tables.js';
 import { inPlainWords } from './plain-text.js';
 import type { ReviewSigner } from './review-form.js';
+import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
 
 export interface ClosingShown {
@@ -29,7 +29,7 @@ export interface ClosingShown {
   readonly asked: { readonly from: string; readonly to: string };
   readonly frame: ReviewFrame;
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 export interface PeriodShown {
@@ -38,7 +38,7 @@ export interface PeriodShown {
   readonly addendum: { readonly number: number; readonly sha256: string } | null;
   readonly frame: ReviewFrame;
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 /** A period that is not closed: what closing it would sign, and the form. */
@@ -50,11 +50,11 @@ export function renderPeriod(shown: PeriodShown): string {
   return `<!doctype html>${render(<PeriodPage {...shown} />)}`;
 }
 
-function ClosingPage({ proposal, asked, frame, signer, notice }: ClosingShown): JSX.Element {
+function ClosingPage({ proposal, asked, frame, signer, said }: ClosingShown): JSX.Element {
   const period = proposal.document as unknown as SignedPeriod;
   return (
-    <Layout title="Close a period" {...frame}>
-      <Head title={nameOf(asked)} period={period} notice={notice} state="not closed" />
+    <Layout title="Close a period" {...frame} sent={said.typed}>
+      <Head title={nameOf(asked)} period={period} said={said} state="not closed" />
       <PeriodTables period={period} timeZone={frame.site.timeZone} />
       <section aria-labelledby="sign-title">
         <h2 id="sign-title">Close it</h2>
@@ -69,17 +69,12 @@ function ClosingPage({ proposal, asked, frame, signer, notice }: ClosingShown): 
   );
 }
 
-function PeriodPage({ report, addendum, frame, signer, notice }: PeriodShown): JSX.Element {
+function PeriodPage({ report, addendum, frame, signer, said }: PeriodShown): JSX.Element {
   const { period, addenda } = report;
   const { timeZone } = frame.site;
   return (
-    <Layout title="Closed period" {...frame}>
-      <Head
-        title="Closed period"
-        period={period}
-        notice={notice}
-        state={periodStateWords(addenda)}
-      />
+    <Layout title="Closed period" {...frame} sent={said.typed}>
+      <Head title="Closed period" period={period} said={said} state={periodStateWords(addenda)} />
       <p>
         As{' '}
         {(['pdf', 'html', 'csv', 'json'] as const).map((format, i) => (
@@ -126,20 +121,16 @@ function Head(props: {
   readonly title: string;
   readonly period: SignedPeriod;
   readonly state: string;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }): JSX.Element {
-  const { period, notice } = props;
+  const { period, said } = props;
   return (
     <>
       <p class="crumb">
         <a href="/periods">Days and periods</a>
       </p>
       <h1>{props.title}</h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <p>
         Measured from <Moment at={momentOf(period.from, period.timeZone)} /> and before{' '}
         <Moment at={momentOf(period.to, period.timeZone)} />, {period.timeZone}. It is{' '}

@@ -1,21 +1,19 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
 import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
-import type { ReceiptReviewAnswer } from '../statements/receipt-review-view.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned, type NotSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
-import { readStopLift, type StopLiftAnswer } from '../statements/stop-lift-view.js';
-import type { NoticeView } from './account-view.js';
+import { readStopLift } from '../statements/stop-lift-view.js';
 import { formSigner } from './form-signer.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
+import { PageSite } from './page-site.js';
 import { renderReceiptPage } from './receipt.page.js';
 import { receiptPath } from './receipt-path.js';
 import { RECEIPT_REVIEW_SOURCE, type ReceiptReviewSource } from './receipt-review-source.js';
+import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
 import { signedInOf } from './signed-in.js';
-import { refusedNotice, unreadNotice } from './signing-notice.js';
 import { STOP_LIFT_SOURCE, type StopLiftSource } from './stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 
@@ -24,11 +22,7 @@ const HTML = 'text/html; charset=utf-8';
 /** Longer ids belong to no receipt; nothing that long is echoed. */
 const RECEIPT_ID_LENGTH_MAX = 200;
 
-const SIGNED: NoticeView = {
-  tone: 'good',
-  title: 'Signed',
-  text: 'The signature stands below, and in the trail.',
-};
+const SIGNED = signedSaid('The signature stands below, and in the trail.');
 
 /** The page of one receipt line, and the form on it that its second person signs by. */
 @Controller('/receipts')
@@ -41,6 +35,7 @@ export class ReceiptPagesController {
     @Inject(DAY_VIEW_SOURCE) source: DayViewSource,
     @Inject(RECEIPT_REVIEW_SOURCE) reviews: ReceiptReviewSource,
     @Inject(STOP_LIFT_SOURCE) stops: StopLiftSource,
+    private readonly site: PageSite,
   ) {
     this.#stops = stops;
     this.#source = source;
@@ -55,7 +50,7 @@ export class ReceiptPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
   }
 
   @Post(':id/review')
@@ -85,7 +80,6 @@ export class ReceiptPagesController {
     });
   }
 
-  /** Reads a form, has the act signed, and goes back to the page, or shows on it what went wrong. */
   async #signed(
     id: string,
     request: AuthenticatedRequest,
@@ -93,34 +87,26 @@ export class ReceiptPagesController {
     sign: (
       receiptId: string,
       fields: Readonly<Record<string, unknown>>,
-    ) => Promise<ReceiptReviewAnswer | StopLiftAnswer>,
+    ) => Promise<{ readonly kind: 'signed' } | NotSigned>,
   ): Promise<void> {
     const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
-    let answer: ReceiptReviewAnswer | StopLiftAnswer;
-    try {
-      answer = await sign(receiptId, Object.fromEntries(request.form ?? []));
-    } catch (error) {
-      if (!(error instanceof Problem)) throw error;
-      const notice = unreadNotice(error.detail);
-      await this.#show(id, request, reply, 422, notice);
-      return;
-    }
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem === null) {
-      const location = `${receiptPath(receiptId)}?done=signed`;
-      await reply.status(303).header('location', location).send();
-      return;
-    }
-    const { status, notice } = refusedNotice(problem);
-    await this.#show(id, request, reply, status, notice);
+    await answerSignedForm({
+      request,
+      reply,
+      timeZone: this.site.view.timeZone,
+      sign: async (fields) => {
+        mustBeSigned(await sign(receiptId, fields), receiptId, 'receipt');
+        return signedAt(receiptPath(receiptId));
+      },
+      show: (said) => this.#show(id, request, reply, said),
+    });
   }
 
   async #show(
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
     const signedIn = signedInOf(request.caller);
@@ -134,11 +120,11 @@ export class ReceiptPagesController {
     const stops = await this.#stops.show(id);
     const signer = await formSigner(request, 'result.review', this.#reviews);
     const lifter = await formSigner(request, 'stop.lift', this.#reviews);
-    const page = renderReceiptPage(view, signedIn, { review, signer, stops, lifter, notice });
+    const page = renderReceiptPage(view, signedIn, { review, signer, stops, lifter, said });
     const headers =
       signer === null && lifter === null
         ? { ...PAGE_HEADERS, 'content-type': HTML }
         : FORM_PAGE_HEADERS;
-    await reply.status(status).headers(headers).send(page);
+    await reply.status(said.status).headers(headers).send(page);
   }
 }

@@ -2,14 +2,13 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
-import type { NoticeView } from './account-view.js';
 import { announcePath } from './announce-path.js';
 import { ConditionTable } from './condition-table.js';
 import { ContainerTable } from './container-table.js';
 import { ContraryResults } from './contrary-results.js';
 import { DeliveryTable } from './delivery-table.js';
 import { DiscrepancyList } from './discrepancy-list.js';
-import { Notice } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { ReceiptHistory } from './receipt-history.js';
@@ -19,6 +18,7 @@ import { SecondPerson } from './receipt-second-person.js';
 import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
 import type { ReviewSigner } from './review-form.js';
+import { NOTHING_SAID, type Said } from './signed-form.js';
 import type { SignedIn } from './signed-in.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -31,7 +31,7 @@ export interface ReceiptPageParts {
   readonly stops: StopLiftView | null;
   /** null for who may lift no stop. */
   readonly lifter: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 interface Shown extends ReceiptPageParts {
@@ -40,21 +40,17 @@ interface Shown extends ReceiptPageParts {
 }
 
 function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
-  const { review, signer, stops, lifter, notice } = parts;
+  const { review, signer, stops, lifter, said } = parts;
   const title = receiptTitle(view.receipt);
   return (
-    <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
+    <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn} sent={said.typed}>
       <p class="crumb">
         <a href="/">The day</a> · <a href={tracePath(view.receipt.receiptId)}>Its whole story</a>
       </p>
       <h1>
         Receipt line <Verbatim>{title}</Verbatim>
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <Identity view={view} />
       {signedIn?.canAnnounce && view.isOpen ? (
         <p>
@@ -231,7 +227,7 @@ const NO_PARTS: ReceiptPageParts = {
   signer: null,
   stops: null,
   lifter: null,
-  notice: null,
+  said: NOTHING_SAID,
 };
 
 export function renderReceiptPage(

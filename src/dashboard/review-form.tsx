@@ -6,6 +6,7 @@ import type { ReviewView } from '../statements/review-view.js';
 import { Field, OwnForm } from './form-parts.js';
 import { reviewPath } from './review-path.js';
 import { SigningFields } from './signing-fields.js';
+import { useTyped } from './typed-form.js';
 
 /** What a signer needs for the form; null for who may not sign. */
 export interface ReviewSigner {
@@ -95,13 +96,22 @@ function Option(props: { readonly choice: ActChoice; readonly isChoice?: boolean
   const { choice, isChoice = false } = props;
   const { act, option } = choice;
   const id = `act-${act}`;
+  const isChosen = useTyped('act') === act && option.possible;
   const words = option.possible
     ? `Then ${option.effects.join('; ')}.`
     : `Not open: ${option.because.join('; ')}.`;
   return (
     <div class="choice">
       {isChoice ? (
-        <input type="radio" id={id} name="act" value={act} disabled={!option.possible} required />
+        <input
+          type="radio"
+          id={id}
+          name="act"
+          value={act}
+          disabled={!option.possible}
+          checked={isChosen}
+          required
+        />
       ) : (
         <span />
       )}

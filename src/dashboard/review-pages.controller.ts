@@ -2,10 +2,9 @@ import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/c
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
-import type { NoticeView } from './account-view.js';
 import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
@@ -17,16 +16,12 @@ import {
   REVIEW_SOURCE,
   type ReviewSource,
 } from './review-source.js';
-import { refusedNotice, unreadNotice } from './signing-notice.js';
+import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
 
 const LIST_MAX = 100;
 const ID_LENGTH_MAX = 100;
 
-const SIGNED: NoticeView = {
-  tone: 'good',
-  title: 'Signed',
-  text: 'The signature stands below, and in the trail.',
-};
+const SIGNED = signedSaid('The signature stands below, and in the trail.');
 
 /** Held results: the list, one with everything that bears on it, and the form that signs. */
 @Controller('/review')
@@ -66,7 +61,7 @@ export class ReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, 200, done === 'signed' ? SIGNED : null);
+    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
   }
 
   @Post(':id')
@@ -76,35 +71,25 @@ export class ReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    const fields = Object.fromEntries(request.form ?? []);
-    let asked: ReturnType<typeof readReview>;
-    try {
-      asked = readReview(fields);
-    } catch (error) {
-      if (!(error instanceof Problem)) throw error;
-      const notice = unreadNotice(error.detail);
-      await this.#show(id, request, reply, 422, notice);
-      return;
-    }
-    const who = signerOf(request.caller, asked.userName, asked.password);
-    const problem = reviewProblem(await this.#reviews.decide(id, asked.review, who), id);
-    if (problem === null) {
-      await reply
-        .status(303)
-        .header('location', `${reviewPath(id)}?done=signed`)
-        .send();
-      return;
-    }
-    const { status, notice } = refusedNotice(problem);
-    await this.#show(id, request, reply, status, notice);
+    await answerSignedForm({
+      request,
+      reply,
+      timeZone: this.site.view.timeZone,
+      sign: async (fields) => {
+        const { review, userName, password } = readReview(fields);
+        const who = signerOf(request.caller, userName, password);
+        mustBeSigned(await this.#reviews.decide(id, review, who), id);
+        return signedAt(reviewPath(id));
+      },
+      show: (said) => this.#show(id, request, reply, said),
+    });
   }
 
   async #show(
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#reviews.show(id);
     if (view === null) throw new Problem('not-found', 'no result has this id');
@@ -113,8 +98,8 @@ export class ReviewPagesController {
       view,
       this.site.frame(request.caller, this.clock.now()),
       signer,
-      notice,
+      said,
     );
-    await reply.status(status).headers(FORM_PAGE_HEADERS).send(page);
+    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
 }

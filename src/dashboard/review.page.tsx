@@ -2,10 +2,9 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
-import type { NoticeView } from './account-view.js';
 import { checkPath } from './check-path.js';
 import { FactsTable } from './facts-table.js';
-import { Notice } from './form-parts.js';
+import { Told } from './form-parts.js';
 import { HeldBundles } from './held-bundles.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
@@ -15,6 +14,7 @@ import { receiptPath } from './receipt-path.js';
 import { ReviewForm, type ReviewSigner } from './review-form.js';
 import { causePath, placePath, reviewPath } from './review-path.js';
 import { SignatureList } from './signature-list.js';
+import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
@@ -30,9 +30,9 @@ export function renderReview(
   view: ReviewView,
   frame: ReviewFrame,
   signer: ReviewSigner | null,
-  notice: NoticeView | null,
+  said: Said,
 ): string {
-  const page = <ReviewPage view={view} frame={frame} signer={signer} notice={notice} />;
+  const page = <ReviewPage view={view} frame={frame} signer={signer} said={said} />;
   return `<!doctype html>${render(page)}`;
 }
 
@@ -110,22 +110,18 @@ function ReviewPage(props: {
   readonly view: ReviewView;
   readonly frame: ReviewFrame;
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }): JSX.Element {
-  const { view, frame, signer, notice } = props;
+  const { view, frame, signer, said } = props;
   return (
-    <Layout title={`Result ${view.resultId}`} {...frame}>
+    <Layout title={`Result ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/review">Held results</a>
       </p>
       <h1>
         Result <Verbatim>{view.resultId}</Verbatim>
       </h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       <p>
         It is <strong>{view.state}</strong>.{' '}
         {view.receiptId === null ? (

@@ -2,14 +2,15 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { Counted, ReviewedTrail } from '../audit/trail-review.js';
 import type { TrailReviewList, TrailReviewView } from '../statements/trail-review-view.js';
-import type { NoticeView } from './account-view.js';
-import { Notice, OwnForm } from './form-parts.js';
+import { Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import type { ReviewSigner } from './review-form.js';
+import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
+import { useTyped } from './typed-form.js';
 import { Verbatim } from './verbatim.js';
 
 export interface TrailReviewPageView {
@@ -19,25 +20,21 @@ export interface TrailReviewPageView {
   readonly frame: ReviewFrame;
   /** null for who may not sign. */
   readonly signer: ReviewSigner | null;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }
 
 export function renderTrailReview(page: TrailReviewPageView): string {
   return `<!doctype html>${render(<TrailReviewPage {...page} />)}`;
 }
 
-function TrailReviewPage({ list, view, frame, signer, notice }: TrailReviewPageView): JSX.Element {
+function TrailReviewPage({ list, view, frame, signer, said }: TrailReviewPageView): JSX.Element {
   return (
-    <Layout title="Review of the trail" {...frame}>
+    <Layout title="Review of the trail" {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/trail">Trail</a>
       </p>
       <h1>Review of the trail</h1>
-      {notice === null ? null : (
-        <Notice tone={notice.tone} title={notice.title}>
-          <p>{notice.text}</p>
-        </Notice>
-      )}
+      <Told notice={said.notice} />
       {list.faults.length === 0 ? null : (
         <Notice tone="bad" title="Reviews do not follow one another">
           <ul>
@@ -165,27 +162,34 @@ function SignForm(props: {
     <OwnForm action="/trail/review" token={signer.formToken} class="form review-form">
       <input type="hidden" name="shown" value={view.sha256} />
       <input type="hidden" name="last" value={view.shown.record.last} />
-      <p class="field">
-        <label for="findings">Findings</label>
-        <textarea
-          id="findings"
-          name="findings"
-          rows={4}
-          required
-          minLength={3}
-          maxLength={4000}
-          aria-describedby="findings-hint"
-        />
-        <span class="small" id="findings-hint">
-          Part of the signature: what you looked at, what you found, and what follows from it.
-        </span>
-      </p>
+      <FindingsField />
       <SigningFields components={signer.components} />
       <p class="small">
         Your signature means reviewed, and binds what is shown above by its SHA-256{' '}
         <code>{view.sha256}</code>.
       </p>
     </OwnForm>
+  );
+}
+
+function FindingsField(): JSX.Element {
+  return (
+    <p class="field">
+      <label for="findings">Findings</label>
+      <textarea
+        id="findings"
+        name="findings"
+        rows={4}
+        required
+        minLength={3}
+        maxLength={4000}
+        aria-describedby="findings-hint"
+        value={useTyped('findings') ?? ''}
+      />
+      <span class="small" id="findings-hint">
+        Part of the signature: what you looked at, what you found, and what follows from it.
+      </span>
+    </p>
   );
 }
 

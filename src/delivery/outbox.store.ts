@@ -257,11 +257,13 @@ export async function cancelUnsentResult(
 /**
  * Part of sending a result anew under its next revision: what no destination has of the earlier ones and never will
  * by itself frees the key. Returns the ids. Writes no audit entry.
+ *
+ * @param result at the revision that is sent now
  */
 export async function supersedeUnheldResult(
   trx: Trx,
   site: string,
-  resultRowId: string,
+  result: { readonly id: string; readonly revision: number },
   reason: string,
 ): Promise<readonly string[]> {
   const rows = await trx
@@ -269,7 +271,8 @@ export async function supersedeUnheldResult(
     .set((eb) => ({ state: 'superseded', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
     .where('site', '=', site)
     .where('subject_kind', '=', 'result')
-    .where('subject_id', '=', resultRowId)
+    .where('subject_id', '=', result.id)
+    .where('subject_revision', '<', result.revision)
     .where((eb) =>
       eb.or([
         eb('state', '=', 'rejected'),
@@ -284,10 +287,28 @@ export async function supersedeUnheldResult(
 const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed', 'uncertain'];
 
 /** Destinations that hold this revision of a result or may hold it: each of them gets its withdrawal. */
-export async function destinationsHolding(
+export function destinationsHolding(
   reader: Reader,
   site: string,
-  result: { readonly id: string; readonly revision: number },
+  { id, revision }: { readonly id: string; readonly revision: number },
+): Promise<readonly string[]> {
+  return holdersOf(reader, site, id, revision);
+}
+
+/** Destinations that got a result at any revision, or may have, whether it was withdrawn there or not. */
+export function destinationsReached(
+  reader: Reader,
+  site: string,
+  resultRowId: string,
+): Promise<readonly string[]> {
+  return holdersOf(reader, site, resultRowId, null);
+}
+
+async function holdersOf(
+  reader: Reader,
+  site: string,
+  resultRowId: string,
+  revision: number | null,
 ): Promise<readonly string[]> {
   const rows = await reader
     .selectFrom('delivery')
@@ -295,8 +316,8 @@ export async function destinationsHolding(
     .distinct()
     .where('site', '=', site)
     .where('subject_kind', '=', 'result')
-    .where('subject_id', '=', result.id)
-    .where('subject_revision', '=', result.revision)
+    .where('subject_id', '=', resultRowId)
+    .$if(revision !== null, (query) => query.where('subject_revision', '=', revision))
     .where((eb) =>
       eb.or([
         eb('state', 'in', [...MAY_BE_HELD]),

@@ -68,7 +68,12 @@ export class AfterHolds {
         subjectId: rowId,
         reason,
         before: { state: isTaken ? 'accepted' : 'held', review: row.review_signature_id },
-        after: { state: 'held', finding: finding.code, ...told },
+        after: {
+          state: 'held',
+          ...(isTaken ? { revision: row.revision + 1 } : {}),
+          finding: finding.code,
+          ...told,
+        },
       });
       rowIds.add(rowId);
       if (row.receipt_id !== null) receipts.add(row.receipt_id);

@@ -45,11 +45,14 @@ export async function codesOn(
   return codes;
 }
 
-/** False when it is not accepted any more. */
+/**
+ * Holds a result that was accepted. What was made of it to be sent is used up: should a reviewer clear it, it goes out
+ * under its next revision, behind the withdrawal of this one. False when it is not accepted any more.
+ */
 export async function holdAccepted(trx: Trx, rowId: string): Promise<boolean> {
   const { numUpdatedRows } = await trx
     .updateTable('result')
-    .set({ state: 'held' })
+    .set((eb) => ({ state: 'held', revision: eb('revision', '+', 1) }))
     .where('id', '=', rowId)
     .where('state', '=', 'accepted')
     .executeTakeFirst();

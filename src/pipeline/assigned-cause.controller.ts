@@ -6,7 +6,7 @@ import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { CauseAnswer, CauseRequest } from '../statements/cause-view.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
 
@@ -51,8 +51,6 @@ export async function signCause(
   const { shownSha256, reason } = asked.review;
   const who = signerOf(request.caller, asked.userName, asked.password);
   const answer = await causes.sign(rowId, { shownSha256, reason, investigation }, who);
-  const problem = reviewProblem(answer, rowId);
-  if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-  if (answer.kind !== 'signed') throw new Error('a problem was not told');
+  mustBeSigned(answer, rowId);
   return { rowId, signature: signatureManifest(answer.signature) };
 }

@@ -6,7 +6,7 @@ import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { readProposal, readProposer } from '../statements/attribution-request.js';
 import type { ProposalAnswer } from '../statements/attribution-view.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
 import { AttributionService } from './attribution.service.js';
 
@@ -62,10 +62,8 @@ export class AttributionController {
       const who = signerOf(caller, userName, password);
       answer = await this.attributions.proposeAs(rowId, proposal, who);
     }
-    if (answer.kind === 'proposed') return { id: answer.id, rowId };
-    const problem = reviewProblem(answer, rowId);
-    if (problem === null) throw new Error('a problem was not told');
-    throw new Problem(problem.code, problem.detail, problem.extensions);
+    mustBeSigned(answer, rowId);
+    return { id: answer.id, rowId };
   }
 
   /** A proposal with what a second person would sign. */
@@ -90,9 +88,7 @@ export class AttributionController {
     const given = id.slice(0, ROW_ID_MAX);
     const who = signerOf(request.caller, userName, password);
     const answer = await this.attributions.decide(given, review, who);
-    const problem = reviewProblem(answer, given);
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, given);
     const { state, revision, signature } = answer;
     return { id: given, state, revision, signature: signatureManifest(signature) };
   }

@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { BundleReviewService } from './bundle-review.service.js';
 
@@ -41,14 +41,10 @@ export class BundleReviewController {
     const asked = readSignedText(fields, 'reason', REASON_MAX);
     const who = signerOf(request.caller, asked.userName, asked.password);
     const answer = await this.bundles.refuse(id, asked, who);
-    if (answer.kind === 'signed') {
-      return { rowId: id, state: 'refused', signature: signatureManifest(answer.signature) };
-    }
     if (answer.kind === 'unknown') {
       throw new Problem('not-found', `no bundle has the id ${id.slice(0, 100)}`);
     }
-    const problem = reviewProblem(answer, id);
-    if (problem === null) throw new Error('a problem was not told');
-    throw new Problem(problem.code, problem.detail, problem.extensions);
+    mustBeSigned(answer, id);
+    return { rowId: id, state: 'refused', signature: signatureManifest(answer.signature) };
   }
 }

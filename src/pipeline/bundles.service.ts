@@ -30,6 +30,7 @@ import {
   releaseLanes,
   waitingBundles,
 } from './lanes.store.js';
+import type { SecondLook } from './second-look.service.js';
 import type { SettleBundleService, Settlement } from './settle-bundle.service.js';
 import { findingRow } from './settled-result.js';
 import type { UnreadableEvidence } from './unreadable-evidence.service.js';
@@ -59,6 +60,8 @@ export interface BundlesServiceParts {
   readonly pool: Pick<ExaminePool, 'examine'>;
   readonly settling: SettleBundleService;
   readonly unreadable: UnreadableEvidence;
+  /** Of what is settled here or was left by another, where several processes share the database. */
+  readonly secondLook: Pick<SecondLook, 'round'>;
   readonly worker: WorkerIdentity;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts, and may have issued a stop. */
@@ -94,14 +97,29 @@ export class BundlesService {
     const { database, worker } = this.parts;
     if (!worker.mayStart) return false;
     const batch = await database.transact((trx) => this.#claim(trx, worker.id));
-    if (batch.bundles.length === 0) return false;
+    if (batch.bundles.length === 0) return await this.#lookAgain();
     try {
       await this.#examineAndSettle(batch);
     } finally {
       const claims = [...batch.lanes.values()];
       await database.transact((trx) => releaseLanes(trx, claims));
     }
+    await this.#lookAgain();
     return true;
+  }
+
+  /** True when there may be more to look at. What fails is noted, and looked at again by whoever comes next. */
+  async #lookAgain(): Promise<boolean> {
+    if (!this.#isShared) return false;
+    const { secondLook, onSettled, log } = this.parts;
+    try {
+      const { hasHeld, hasStop, isMore } = await secondLook.round();
+      if (hasHeld) onSettled({ hasStop });
+      return isMore;
+    } catch (err) {
+      log.error({ event: 'bundle.second-look-failed', err });
+      return false;
+    }
   }
 
   /** True when every bundle taken in at or before `until` has been settled. */

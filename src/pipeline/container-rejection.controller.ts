@@ -5,7 +5,7 @@ import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { LABEL_LENGTH_MAX } from '../receipts/label.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
 import { ContainerRejectionService } from './container-rejection.service.js';
 
@@ -43,9 +43,7 @@ export class ContainerRejectionController {
       { container, shownSha256, reason, investigation },
       signerOf(request.caller, asked.userName, asked.password),
     );
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     return { receiptId, container, signature: signatureManifest(answer.signature) };
   }
 }

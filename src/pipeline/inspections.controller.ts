@@ -8,7 +8,7 @@ import type { InspectionReport } from '../receipts/inspection-view.js';
 import { CONTAINERS_MAX } from '../receipts/receipt-bounds.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import {
   readInvestigation,
   readReview,
@@ -54,9 +54,7 @@ export class InspectionsController {
       { shownSha256, reason, report: readReport(fields) },
       signerOf(request.caller, userName, password),
     );
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     const { inspectionId, signature } = answer;
     return { receiptId, inspectionId, signature: signatureManifest(signature) };
   }
@@ -94,9 +92,7 @@ export class InspectionsController {
       { inspectionId, investigation, shownSha256, reason },
       signerOf(request.caller, userName, password),
     );
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     return { receiptId, inspectionId, signature: signatureManifest(answer.signature) };
   }
 }

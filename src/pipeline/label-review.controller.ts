@@ -5,7 +5,7 @@ import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { LABEL_LENGTH_MAX } from '../receipts/label.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { LabelReviewService } from './label-review.service.js';
 
@@ -44,12 +44,8 @@ export class LabelReviewController {
       asked,
       signerOf(request.caller, userName, password),
     );
-    if (answer.kind === 'signed') {
-      return { rowId: answer.signature.subject.id, signature: signatureManifest(answer.signature) };
-    }
-    const problem = reviewProblem(answer, id.slice(0, 100));
-    if (problem === null) throw new Error('a problem was not told');
-    throw new Problem(problem.code, problem.detail, problem.extensions);
+    mustBeSigned(answer, id.slice(0, 100));
+    return { rowId: answer.signature.subject.id, signature: signatureManifest(answer.signature) };
   }
 }
 

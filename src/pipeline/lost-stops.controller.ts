@@ -5,7 +5,7 @@ import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { readLostStop } from '../statements/lost-stop.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { LostStopsService } from './lost-stops.service.js';
 
@@ -39,9 +39,7 @@ export class LostStopsController {
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, read.userName, read.password);
     const answer = await this.stops.acknowledge(receiptId, read.request, who);
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     const { acknowledged, outcome, revision, signature } = answer;
     return { receiptId, acknowledged, outcome, revision, signature: signatureManifest(signature) };
   }

@@ -9,7 +9,7 @@ import { readAct, readActInstant } from '../methods/method-request.js';
 import { readVersionPage, versionPage } from '../methods/version-page.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { MethodsService, type VersionName } from './methods.service.js';
 
@@ -121,9 +121,7 @@ export class MethodsController {
       who,
     );
     if (answer.kind === 'unknown') throw unknown(id, version);
-    const problem = reviewProblem(answer, '');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, '');
     const { method, stopped, signature } = answer;
     return { method, stopped, signature: signatureManifest(signature) };
   }

@@ -66,6 +66,7 @@ import { ReceiptReviewService } from './receipt-review.service.js';
 import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
+import { SecondLook } from './second-look.service.js';
 import { SettleBundleService } from './settle-bundle.service.js';
 import { SiteDecisionsService } from './site-decisions.service.js';
 import { StopEscalationService } from './stop-escalation.service.js';
@@ -208,6 +209,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     pool: examining,
     settling: new SettleBundleService(database, site, statements, messages),
     unreadable,
+    secondLook: new SecondLook({ database, clock, site, statements, messages }),
     worker,
     log,
     onSettled: ({ hasStop }) => {

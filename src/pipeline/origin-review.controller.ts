@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { OriginReviewService } from './origin-review.service.js';
 
@@ -37,13 +37,9 @@ export class OriginReviewController {
       review,
       signerOf(request.caller, userName, password),
     );
-    if (answer.kind === 'signed') {
-      return { receiptId: id, signature: signatureManifest(answer.signature) };
-    }
     if (answer.kind === 'unknown')
       throw new Problem('receipt-unknown', `receipt ${id.slice(0, 100)}`);
-    const problem = reviewProblem(answer, id.slice(0, 100));
-    if (problem === null) throw new Error('a problem was not told');
-    throw new Problem(problem.code, problem.detail, problem.extensions);
+    mustBeSigned(answer, id.slice(0, 100));
+    return { receiptId: id, signature: signatureManifest(answer.signature) };
   }
 }

@@ -11,7 +11,7 @@ import { ReconciliationZone } from '../reconciliation/reconciliation-zone.js';
 import { readReportFormat } from '../reconciliation/report-forms.files.js';
 import { siteDay } from '../reconciliation/site-day.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { type ClosingAnswer, closingProblem } from '../statements/period-view.js';
+import { type ClosingAnswer, mustBeClosed } from '../statements/period-view.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import type { PeriodRow } from '../storage/tables.js';
 import { PeriodViews } from './period-views.service.js';
@@ -137,9 +137,7 @@ function readClosing(fields: Readonly<Record<string, unknown>>, request: Authent
 }
 
 function answered(answer: ClosingAnswer): unknown {
-  const problem = closingProblem(answer);
-  if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-  if (answer.kind !== 'closed') throw new Error('a problem was not told');
+  mustBeClosed(answer);
   return { id: answer.id, signature: signatureManifest(answer.signature) };
 }
 

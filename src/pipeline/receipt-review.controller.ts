@@ -5,7 +5,7 @@ import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
 
@@ -53,9 +53,7 @@ export class ReceiptReviewController {
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, userName, password);
     const answer = await this.reviews.decide(receiptId, review, who);
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     const { outcome, revision, signature } = answer;
     return { receiptId, outcome, revision, signature: signatureManifest(signature) };
   }

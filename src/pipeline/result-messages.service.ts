@@ -28,7 +28,7 @@ export interface TakenBackResults {
 }
 
 /** What a message about a result needs to know of it. */
-export interface ResultToSend {
+interface ResultToSend {
   readonly rowId: string;
   readonly resultId: string;
   readonly revision: number;
@@ -47,7 +47,7 @@ export class ResultMessages {
   /** A delivery of every accepted result to every destination that takes results. */
   enqueue(trx: Trx, results: readonly SettledResult[], now: Instant): Promise<void> {
     const accepted = results.filter((result) => result.state === 'accepted');
-    return this.send(
+    return this.#send(
       trx,
       accepted.map((result) => ({
         rowId: result.rowId,
@@ -68,7 +68,7 @@ export class ResultMessages {
   }
 
   /** Puts results into the outbox, once for each destination that takes results. */
-  async send(trx: Trx, results: readonly ResultToSend[], now: Instant): Promise<void> {
+  async #send(trx: Trx, results: readonly ResultToSend[], now: Instant): Promise<void> {
     const deliveries: NewDelivery[] = [];
     for (const result of results) {
       for (const [destination, mapping] of this.mappings) {
@@ -224,18 +224,26 @@ export class ResultMessages {
     now: Instant,
   ): Promise<{ readonly withdrawnAt: readonly string[] }> {
     const { withdrawnAt } = await this.takeBackDeliveries(trx, before, reason, now);
-    await supersedeUnheldResult(trx, this.site.site, before.id, reason);
-    if (before.state === 'accepted') {
-      const sent = {
-        rowId: before.id,
-        resultId: before.result_id,
-        revision: before.revision + 1,
-        receiptId,
-        isContrary: before.contrary === 1,
-      };
-      await this.send(trx, [sent], now);
-    }
+    const after = { ...before, revision: before.revision + 1, receipt_id: receiptId };
+    if (before.state === 'accepted') await this.sendAlone(trx, after, reason, now);
+    else await supersedeUnheldResult(trx, this.site.site, after, reason);
     return { withdrawnAt };
+  }
+
+  /**
+   * Sends one result as it is now. What destinations got of its earlier revisions was withdrawn there, and this comes
+   * behind that by the order of its key; what is stuck on the way to them gives way.
+   */
+  async sendAlone(trx: Trx, result: ResultRow, reason: string, now: Instant): Promise<void> {
+    await supersedeUnheldResult(trx, this.site.site, result, reason);
+    const sent = {
+      rowId: result.id,
+      resultId: result.result_id,
+      revision: result.revision,
+      receiptId: result.receipt_id,
+      isContrary: result.contrary === 1,
+    };
+    await this.#send(trx, [sent], now);
   }
 
   /** Those of these destinations that take results and cannot be told that one was withdrawn. */

@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { ReviewService } from './review.service.js';
 
@@ -52,9 +52,7 @@ export class ReviewController {
       review,
       signerOf(request.caller, userName, password),
     );
-    const problem = reviewProblem(answer, id.slice(0, 100));
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, id.slice(0, 100));
     return { rowId: id, state: answer.state, signature: signatureManifest(answer.signature) };
   }
 }

@@ -270,19 +270,8 @@ export class ReviewService {
     if (result.supersedes !== null) {
       await messages.takeBackSupersededBy(trx, result, [result.supersedes], now);
     }
-    await messages.send(
-      trx,
-      [
-        {
-          rowId: result.id,
-          resultId: result.result_id,
-          revision: result.revision,
-          receiptId: result.receipt_id,
-          isContrary: result.contrary === 1,
-        },
-      ],
-      now,
-    );
+    const reason = `cleared by ${signature.printedName}: ${signature.reason}`;
+    await messages.sendAlone(trx, result, reason, now);
   }
 }
 

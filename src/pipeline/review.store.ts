@@ -1,5 +1,5 @@
 import { sql } from 'kysely';
-import { destinationsHolding } from '../delivery/outbox.store.js';
+import { destinationsHolding, destinationsReached } from '../delivery/outbox.store.js';
 import type { OtherResult, ReviewCase } from '../statements/result-review.js';
 import { loadReviewedParts, loadReviews } from '../statements/reviews.store.js';
 import type { Reader, Trx } from '../storage/database.js';
@@ -48,7 +48,7 @@ async function othersOf(
   if (resultIds.length === 0) return [];
   const rows = await reader
     .selectFrom('result')
-    .select(['id', 'result_id', 'revision', 'state', 'contrary', 'element_sha256'])
+    .select(['id', 'result_id', 'state', 'contrary', 'element_sha256'])
     .where('site', '=', site)
     .where('result_id', 'in', resultIds)
     .orderBy('id')
@@ -61,7 +61,7 @@ async function othersOf(
       state: row.state,
       contrary: row.contrary === 1,
       elementSha256: row.element_sha256,
-      heldAt: await destinationsHolding(reader, site, row),
+      reachedAt: await destinationsReached(reader, site, row.id),
     });
   }
   return others;

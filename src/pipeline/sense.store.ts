@@ -46,7 +46,8 @@ interface OfSite {
   readonly site: string;
 }
 
-const MEASUREMENT = [
+/** Columns of a `KnownMeasurement`. */
+export const MEASUREMENT = [
   'result.id as rowId',
   'result.bundle_row_id as bundleRowId',
   'result.pointer as pointer',
@@ -152,38 +153,38 @@ async function knownOperators(
   const times = results.map(({ reading }) => reading.measuredAt).filter((at) => at !== null);
   const operators = distinct(results.map(({ reading }) => reading.operatorId));
   if (times.length === 0) return known;
-  const apart = Number(limit.value) * 1000;
-  const span = {
-    site: site.site,
-    serial: instrumentSerial,
-    from: addMs(least(times, -1), -apart),
-    to: addMs(least(times, 1), apart),
-  };
+  const span = spanAround(site, instrumentSerial, times, Number(limit.value));
   for (let i = 0; i < operators.length; i += CHUNK) {
     const { rows } = await byOperator(db, span, operators.slice(i, i + CHUNK));
-    for (const { operator, instrument, measuredAt, resultId } of rows) {
-      if (operator === null || instrument === null || measuredAt === null) continue;
-      add(known, operator, { instrument, measuredAt, resultId });
+    for (const { operator, measuredAt, ...row } of rows) {
+      if (operator !== null && measuredAt !== null) add(known, operator, { ...row, measuredAt });
     }
   }
   return known;
 }
 
-interface Span extends OfSite {
+/** Measurements on other instruments than one, both ends inclusive. */
+export interface Span extends OfSite {
   readonly serial: string;
   readonly from: Instant;
   readonly to: Instant;
 }
 
+/** From so much before the first of some times to so much behind the last. */
+export function spanAround(
+  { site }: OfSite,
+  serial: string,
+  times: readonly Instant[],
+  seconds: number,
+): Span {
+  const from = addMs(least(times, -1), -seconds * 1000);
+  return { site, serial, from, to: addMs(least(times, 1), seconds * 1000) };
+}
+
 const byOperator = preparedForList((db, of: Span, operators) =>
   db
     .selectFrom('result')
-    .select([
-      'result_id as resultId',
-      'operator_id as operator',
-      'instrument_serial as instrument',
-      'measured_at as measuredAt',
-    ])
+    .select([...MEASUREMENT, 'operator_id as operator', 'measured_at as measuredAt'])
     .where('site', '=', of.site)
     .where('operator_id', 'in', operators)
     .where('measured_at', '>=', of.from)

@@ -1,5 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
+import { coverOf } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
 import { applyHistory } from '../checks/history-rules.js';
@@ -31,6 +32,8 @@ import { holdLane, type LaneClaim } from './lanes.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import { closeAnsweredFailures, openFailure, resultsAround } from './performance-failures.store.js';
 import type { ResultMessages } from './result-messages.service.js';
+import { needsSecondLook } from './second-look.service.js';
+import { oweSecondLook } from './second-look.store.js';
 import { insertTraces, loadSense } from './sense.store.js';
 import { findAcrossSeries } from './series.store.js';
 import { insertChecks, insertResults } from './settle.store.js';
@@ -211,6 +214,7 @@ export class SettleBundleService {
     const place = { rowId: bundle.id, site, zone };
     await insertResults(trx, results, place, examination);
     await insertTraces(trx, site, results);
+    if (needsSecondLook(this.site, examination)) await oweSecondLook(trx, site, bundle.id);
     await insertFindings(trx, this.#findingRows(settling));
     const { origin } = examination.header;
     // A packed or simulated bundle says nothing of what the handheld still holds where it covers nothing.
@@ -321,12 +325,14 @@ function idsNamedBy({ header, results }: ReadableExamination): string[] {
     reading.resultId,
     result?.supersedes?.resultId ?? null,
   ]);
-  // Of two copies settled at the same moment the second finds the first.
+  // Of two copies, or two uses of a cover, settled at the same moment the second finds the first.
   const spectra = results.map(({ spectrum }) => spectrum?.sha256);
+  const covers = results.map(({ result }) => (result === null ? null : coverOf(result)));
   return [
     `bundle:${header.bundleId}`,
     ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
     ...spectra.filter((sha256) => sha256 !== undefined).map((sha256) => `spectrum:${sha256}`),
+    ...covers.filter((cover) => cover !== null).map((cover) => `cover:${cover}`),
   ];
 }
 

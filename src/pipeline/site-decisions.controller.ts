@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { SiteDecisionsService } from './site-decisions.service.js';
 
@@ -43,9 +43,7 @@ export class SiteDecisionsController {
     const { shownSha256, text: reason } = signed;
     const answer = await this.decisions.sign(id, { shownSha256, reason }, who);
     if (answer.kind === 'unknown') throw unknown(id);
-    const problem = reviewProblem(answer, '');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, '');
     return { decision: answer.decision, signature: signatureManifest(answer.signature) };
   }
 }

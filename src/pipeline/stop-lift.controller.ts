@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { readStopLift } from '../statements/stop-lift-view.js';
 import { StopLiftService } from './stop-lift.service.js';
@@ -37,9 +37,7 @@ export class StopLiftController {
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, userName, password);
     const answer = await this.stops.lift(receiptId, lift, who);
-    const problem = reviewProblem(answer, receiptId, 'receipt');
-    if (problem !== null) throw new Problem(problem.code, problem.detail, problem.extensions);
-    if (answer.kind !== 'signed') throw new Error('a problem was not told');
+    mustBeSigned(answer, receiptId, 'receipt');
     const { lifted, outcome, revision, signature } = answer;
     return { receiptId, lifted, outcome, revision, signature: signatureManifest(signature) };
   }

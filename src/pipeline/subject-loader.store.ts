@@ -10,7 +10,7 @@ import {
   stopSubject,
   withdrawalSubject,
 } from '../mapping/subjects.js';
-import { attributionOfRevision } from '../receipts/attributions.store.js';
+import { attributionAtRevision } from '../receipts/attributions.store.js';
 import { periodRecord } from '../reconciliation/period-record.js';
 import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
 import type { PeriodRecord } from '../records/period-record.js';
@@ -60,17 +60,21 @@ async function loadRecord(db: Reader, resultRowId: string): Promise<ResultRecord
   return JSON.parse(record) as ResultRecord;
 }
 
-/** The first revision is what was scanned; a later one is by a signed act. */
+/**
+ * Whose it is at a revision: as scanned until an act was signed that says otherwise. A result that was held after it
+ * had been accepted, and then cleared, has another revision without one.
+ */
 async function loadAttribution(
   db: Reader,
   delivery: DeliveryRow,
 ): Promise<AttributionSubject | null> {
   const { site, subject_id: resultRowId, subject_revision: revision } = delivery;
   if (revision === 1) return null;
-  const row = await attributionOfRevision(db, site, { resultRowId, revision });
-  const [signature] = await signaturesByIds(db, site, [row?.signature_id ?? '']);
-  if (row === null || signature === undefined) {
-    throw new Error(`no signed act gives result ${resultRowId} its revision ${revision}`);
+  const row = await attributionAtRevision(db, site, { resultRowId, revision });
+  if (row === null) return null;
+  const [signature] = await signaturesByIds(db, site, [row.signature_id ?? '']);
+  if (signature === undefined) {
+    throw new Error(`the signature of attribution ${row.id} is not there`);
   }
   return {
     container: row.to_label,

@@ -4,7 +4,7 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { reviewProblem } from '../statements/review-answer.js';
+import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { readTrailReview } from '../statements/trail-review-request.js';
 import { TrailReviewService } from './trail-review.service.js';
@@ -46,13 +46,9 @@ export class TrailReviewController {
     );
     const who = signerOf(request.caller, userName, password);
     const answer = await this.reviews.sign(review, who);
-    if (answer.kind === 'signed') {
-      return { ...answer.range, signature: signatureManifest(answer.signature) };
-    }
     if (answer.kind === 'unknown') throw nothingDue(String(review.last));
-    const problem = reviewProblem(answer, '');
-    if (problem === null) throw new Error('a problem was not told');
-    throw new Problem(problem.code, problem.detail, problem.extensions);
+    mustBeSigned(answer, '');
+    return { ...answer.range, signature: signatureManifest(answer.signature) };
   }
 }
 

@@ -109,8 +109,8 @@ export async function findAttribution(
   return row ?? null;
 }
 
-/** The signed attribution by which a result has this revision; null when none is. */
-export async function attributionOfRevision(
+/** The signed attribution in force when a result had this revision; null when there was none. */
+export async function attributionAtRevision(
   reader: Reader,
   site: string,
   of: { readonly resultRowId: string; readonly revision: number },
@@ -121,7 +121,8 @@ export async function attributionOfRevision(
     .where('site', '=', site)
     .where('result_row_id', '=', of.resultRowId)
     .where('state', '=', 'signed')
-    .where('result_revision', '=', of.revision)
+    .where('result_revision', '<=', of.revision)
+    .orderBy('result_revision', 'desc')
     .orderBy('decided_at', 'desc')
     .limit(1)
     .executeTakeFirst();

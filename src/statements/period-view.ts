@@ -1,7 +1,8 @@
 import type { JsonValue } from '../formats/canonical-json.js';
+import { Problem } from '../problem-details.js';
 import type { PeriodRefusal } from '../reconciliation/period-rules.js';
 import type { Signature, SignatureSubject } from '../signatures/signature.js';
-import { type NotSigned, type ReviewProblem, reviewProblem } from './review-answer.js';
+import { mustBeSigned, type NotSigned } from './review-answer.js';
 
 /** A period, or an open addendum of one, as it would be signed now. */
 export interface PeriodProposal {
@@ -23,20 +24,19 @@ export type ClosingAnswer =
   | ({ readonly kind: 'not-closable' } & PeriodRefusal)
   | NotSigned;
 
-/** What is told to whoever asked for a close that was not made; null when it was. */
-export function closingProblem(answer: ClosingAnswer): ReviewProblem | null {
-  switch (answer.kind) {
-    case 'closed':
-      return null;
-    case 'not-closable':
-      return {
-        code: 'period-refused',
-        detail: answer.message,
-        extensions: { rule: answer.rule },
-      };
-    case 'unknown':
-      return { code: 'not-found', detail: 'no open addendum has this number', extensions: {} };
-    default:
-      return reviewProblem(answer, '');
+/**
+ * Goes on only with a period or an addendum that was closed.
+ *
+ * @throws Problem that says why nothing was
+ */
+export function mustBeClosed(
+  answer: ClosingAnswer,
+): asserts answer is Extract<ClosingAnswer, { kind: 'closed' }> {
+  if (answer.kind === 'not-closable') {
+    throw new Problem('period-refused', answer.message, { rule: answer.rule });
   }
+  if (answer.kind === 'unknown') {
+    throw new Problem('not-found', 'no open addendum has this number');
+  }
+  mustBeSigned(answer, '');
 }

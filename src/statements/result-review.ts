@@ -15,8 +15,8 @@ export interface OtherResult {
   readonly state: ResultState;
   readonly contrary: boolean;
   readonly elementSha256: string;
-  /** Destinations that hold it or may hold it. */
-  readonly heldAt: readonly string[];
+  /** Destinations that got it or may have, withdrawn there or not. */
+  readonly reachedAt: readonly string[];
 }
 
 /** Everything a review of one result depends on, as of now. */
@@ -80,8 +80,8 @@ function againstClear(about: ReviewCase): string[] {
   for (const other of about.sameId) {
     if (other.state === 'accepted' || other.state === 'superseded') {
       against.push(`another result of its id is ${other.state}: one id stands for one result`);
-    } else if (other.heldAt.length > 0) {
-      against.push(`another result of its id was sent to ${other.heldAt.join(' and ')} before`);
+    } else if (other.reachedAt.length > 0) {
+      against.push(`another result of its id was sent to ${other.reachedAt.join(' and ')} before`);
     }
   }
   if (about.supersededBy.length > 0 && result.contrary === 0) {

@@ -1,4 +1,4 @@
-import type { ErrorCode } from '../error-registry.js';
+import { Problem } from '../problem-details.js';
 import type { Refused } from '../signatures/judge-signing.js';
 import type { Signature } from '../signatures/signature.js';
 
@@ -16,12 +16,6 @@ export type ReviewAnswer =
     }
   | NotSigned;
 
-export interface ReviewProblem {
-  readonly code: ErrorCode;
-  readonly detail: string;
-  readonly extensions: Readonly<Record<string, string>>;
-}
-
 const NOT_PROVEN: Readonly<Record<string, string>> = {
   'user-name-needed': 'the first signature of a sitting takes user name and password',
   wrong: 'user name and password do not belong together, or the account is not in force',
@@ -31,22 +25,34 @@ const NOT_PROVEN: Readonly<Record<string, string>> = {
   busy: 'too many passwords are being checked at this moment; try again',
 };
 
-/** What is told to whoever asked for a signature that was not made; null when it was. */
-export function reviewProblem(
-  answer: { readonly kind: 'signed' } | NotSigned,
+/**
+ * Goes on only with a signature that was made.
+ *
+ * @param what the id names, in words
+ * @throws Problem that says why nothing was signed
+ */
+export function mustBeSigned<A extends { readonly kind: string }>(
+  answer: A,
   id: string,
-  what: 'result' | 'receipt' = 'result',
-): ReviewProblem | null {
+  what = 'result',
+): asserts answer is Exclude<A, NotSigned> {
+  if (isNotSigned(answer)) throw notSigned(answer, id, what);
+}
+
+function isNotSigned(answer: { readonly kind: string }): answer is NotSigned {
+  const { kind } = answer;
+  return kind === 'unknown' || kind === 'not-proven' || kind === 'refused';
+}
+
+function notSigned(answer: NotSigned, id: string, what: string): Problem {
   switch (answer.kind) {
-    case 'signed':
-      return null;
     case 'unknown':
-      return { code: 'not-found', detail: `no ${what} has the id ${id}`, extensions: {} };
+      return new Problem('not-found', `no ${what} has the id ${id}`);
     case 'not-proven': {
-      const detail = NOT_PROVEN[answer.why] ?? answer.why;
-      return { code: 'signature-not-proven', detail, extensions: { why: answer.why } };
+      const { why } = answer;
+      return new Problem('signature-not-proven', NOT_PROVEN[why] ?? why, { why });
     }
     case 'refused':
-      return { code: answer.why, detail: answer.detail, extensions: {} };
+      return new Problem(answer.why, answer.detail);
   }
 }

@@ -15,6 +15,7 @@ import { GroupCommit } from './group-commit.js';
 import type { Db, Reader, Trx } from './handles.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
+import { writeStatistics } from './sqlite-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
 
@@ -87,6 +88,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   const db = new Kysely<Tables>({ dialect });
   try {
     await migrateToLatest(db);
+    writeStatistics(file);
   } catch (error) {
     await db.destroy();
     lock.close();

@@ -20,6 +20,7 @@ export interface Tables {
   result: ResultRow;
   measured_trace: MeasuredTraceRow;
   named_id: NamedIdRow;
+  second_look: SecondLookRow;
   performance_check: PerformanceCheckRow;
   instrument_state: InstrumentStateRow;
   receipt: ReceiptRow;
@@ -244,6 +245,12 @@ export interface ResultRow {
   supersedes: string | null;
   /** `signature.id` of the signature that cleared or refused it last; null when nobody did. */
   review_signature_id: string | null;
+}
+
+/** A bundle to be compared with what was settled beside it; the row goes with the look. */
+export interface SecondLookRow {
+  bundle_row_id: string;
+  site: string;
 }
 
 /** What of a result later ones are compared with; no row where there is nothing. */

@@ -89,9 +89,10 @@ describeWithChromium('a reviewer in a browser', () => {
     await submit('Sign');
     expect(path()).toBe(reviewed);
     expect(await page.getByRole('alert').textContent()).toContain('do not belong together');
-    await page.check('#act-clear');
-    await page.fill('[name="reason"]', 'sync log 12 shows the zone (simulated)');
-    await page.fill('[name="userName"]', 'robin');
+    // What was typed is still there, but for the password.
+    expect(await page.isChecked('#act-clear')).toBe(true);
+    expect(await page.inputValue('[name="password"]')).toBe('');
+    await picture('review-not-signed');
     await page.fill('[name="password"]', OWN_PASSWORD);
     await submit('Sign');
     expect(await page.getByRole('status').first().textContent()).toContain('Signed');

@@ -5,6 +5,7 @@ import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
 import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
+import { PageSite } from '../../src/dashboard/page-site.js';
 import { RECEIPT_REVIEW_SOURCE } from '../../src/dashboard/receipt-review-source.js';
 import type { ReceiptView } from '../../src/dashboard/receipt-view.js';
 import { STOP_LIFT_SOURCE } from '../../src/dashboard/stop-lift-source.js';
@@ -55,6 +56,7 @@ describe('dashboard over HTTP', () => {
     const built = await Test.createTestingModule({
       imports: [
         DashboardModule.from(
+          { provide: PageSite, useValue: new PageSite(sampleDay().site) },
           { provide: DAY_VIEW_SOURCE, useValue: source },
           { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => Promise.resolve(null) } },
           { provide: STOP_LIFT_SOURCE, useValue: { show: () => Promise.resolve(null) } },

@@ -7,6 +7,7 @@ import { UnitDied } from '../../src/pipeline/examine.pool.js';
 import { examineUnit } from '../../src/pipeline/examine-unit.js';
 import type { ExaminedUnit, ExamineTask } from '../../src/pipeline/examined-unit.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
+import { SecondLook } from '../../src/pipeline/second-look.service.js';
 import { SettleBundleService, type Settlement } from '../../src/pipeline/settle-bundle.service.js';
 import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
@@ -65,6 +66,7 @@ export class BundleBench {
     examine: Examine,
     workerId = 'worker-1',
     onSettled: (settlement: Settlement) => void = () => undefined,
+    secondLook: Pick<SecondLook, 'round'> = this.secondLook(),
   ) {
     const { database, clock, site, unreadable } = this;
     const messages = new ResultMessages(site, this.mappings, 1);
@@ -75,10 +77,17 @@ export class BundleBench {
       pool: { examine },
       settling: new SettleBundleService(database, site, this.statements, messages),
       unreadable,
+      secondLook,
       worker: { id: workerId, mayStart: true },
       log: pino({ level: 'silent' }),
       onSettled,
     });
+  }
+
+  secondLook(): SecondLook {
+    const { database, clock, site, statements } = this;
+    const messages = new ResultMessages(site, this.mappings, 1);
+    return new SecondLook({ database, clock, site, statements, messages });
   }
 
   /** What a thread of the pool does, in this one. */

@@ -1,7 +1,10 @@
 import { describe, expect, it } from 'vitest';
 import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { loadSubject } from '../../src/pipeline/subject-loader.store.js';
+import type { Instrument, SiteFolder } from '../../src/site/site-folder.js';
 import { reviewOptions } from '../../src/statements/result-review.js';
-import { curve, goodParts, goodResult, tampered } from '../checks/fixture.js';
+import { curve, goodParts, goodResult, SITE, tampered } from '../checks/fixture.js';
+import { siteWith } from '../checks/signal-fixture.js';
 import { PASSWORD } from '../support/people.js';
 import { ReviewBench } from './review-bench.js';
 
@@ -132,6 +135,120 @@ describe('a held result that is refused', () => {
     expect(await bench.messages()).toEqual(['lims result confirmed', 'lims withdrawal due']);
     const withdrawal = await bench.db.selectFrom('withdrawal').select('reason').executeTakeFirst();
     expect(withdrawal?.reason).toBe('refused by Person robin (simulated): wrong drum presented');
+  });
+});
+
+describe('a contrary result that is held after it was sent', () => {
+  const KNOWN = siteWith();
+  const elsewhere = { serial: 'I-3', area: 'other-dock', inService: true };
+  const [first] = SITE.instruments;
+  const site: SiteFolder = {
+    ...KNOWN,
+    instruments: [...KNOWN.instruments, { ...(first as Instrument), ...elsewhere }],
+  };
+  const immersed = { presentation: { kind: 'immersion-probe' as const, probeCover: 'K 7' } };
+  const contrary = goodResult(1, { ...immersed, decision: 'inconclusive' });
+  const otherMaterial = goodParts(
+    [
+      goodResult(2, {
+        ...immersed,
+        receipt: { scanned: 'GR-2', entry: 'scanned' },
+        material: 'M-2',
+        method: { id: 'ID-M-2', version: '1' },
+        decision: 'aborted',
+        score: null,
+        spectrum: null,
+      }),
+    ],
+    { bundleId: 'B-2' },
+  );
+  const otherArea = goodParts(
+    [goodResult(1, { resultId: 'R-3', measuredAt: contrary.measuredAt }, 3)],
+    {
+      bundleId: 'B-3',
+      instrument: { ...goodParts().instrument, serial: 'I-3' },
+    },
+  );
+
+  async function sentAs(bench: ReviewBench, state: 'confirmed' | 'rejected') {
+    await bench.bench.database.transact((trx) =>
+      trx.updateTable('delivery').set({ state }).where('state', '=', 'due').execute(),
+    );
+  }
+
+  async function ofResult(bench: ReviewBench): Promise<string[]> {
+    const rows = await bench.db
+      .selectFrom('delivery')
+      .select(['message', 'subject_revision', 'state'])
+      .where('ordering_key', '=', 'result:R-1')
+      .orderBy('seq')
+      .execute();
+    return rows.map((r) => `${r.message} ${r.subject_revision} ${r.state}`);
+  }
+
+  it('goes out under its next revision once it is cleared, behind its withdrawal, as often as that is', async () => {
+    const bench = await ReviewBench.open(site);
+    await bench.announce();
+    const reviewer = await bench.person('robin');
+    await bench.settle(goodParts([contrary]));
+    const row = await bench.rowId('R-1');
+    await sentAs(bench, 'confirmed');
+    await bench.settle(otherMaterial);
+    expect((await bench.states())[0]).toBe('R-1 held');
+    expect(await ofResult(bench)).toEqual(['result 1 confirmed', 'withdrawal 1 due']);
+    await sentAs(bench, 'confirmed');
+    expect(await bench.review('clear', row, reviewer)).toMatchObject({ state: 'accepted' });
+    expect(await ofResult(bench)).toEqual([
+      'result 1 confirmed',
+      'withdrawal 1 confirmed',
+      'result 2 due',
+    ]);
+    await sentAs(bench, 'confirmed');
+    await bench.settle(otherArea);
+    expect((await bench.states())[0]).toBe('R-1 held');
+    await sentAs(bench, 'confirmed');
+    expect(await bench.review('clear', row, reviewer)).toMatchObject({ state: 'accepted' });
+    expect(await ofResult(bench)).toEqual([
+      'result 1 confirmed',
+      'withdrawal 1 confirmed',
+      'result 2 confirmed',
+      'withdrawal 2 confirmed',
+      'result 3 due',
+    ]);
+    const about = await bench.reviews.load(row);
+    expect(about?.reviewed).toEqual({ kind: 'valid' });
+    const [third] = await bench.db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('subject_revision', '=', 3)
+      .execute();
+    if (third === undefined) throw new Error('nothing is sent');
+    const subject = await loadSubject(bench.db, third);
+    expect(subject).toMatchObject({ attribution: null, record: { resultId: 'R-1', revision: 3 } });
+  });
+
+  it('takes the place of what its destination refused before', async () => {
+    const bench = await ReviewBench.open(site);
+    await bench.announce();
+    const reviewer = await bench.person('robin');
+    await bench.settle(goodParts([contrary]));
+    await sentAs(bench, 'rejected');
+    await bench.settle(otherMaterial);
+    expect(await ofResult(bench)).toEqual(['result 1 rejected']);
+    await bench.review('clear', await bench.rowId('R-1'), reviewer);
+    expect(await ofResult(bench)).toEqual(['result 1 superseded', 'result 2 due']);
+  });
+
+  it('is withdrawn once when it is refused instead', async () => {
+    const bench = await ReviewBench.open(site);
+    await bench.announce();
+    const reviewer = await bench.person('robin');
+    await bench.settle(goodParts([contrary]));
+    await sentAs(bench, 'confirmed');
+    await bench.settle(otherMaterial);
+    await bench.review('refuse', await bench.rowId('R-1'), reviewer);
+    expect(await ofResult(bench)).toEqual(['result 1 confirmed', 'withdrawal 1 due']);
+    expect(await bench.found('no-contrary-result')).toContain('contradicted: result R-1');
   });
 });
 

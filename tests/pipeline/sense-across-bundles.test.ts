@@ -34,7 +34,9 @@ const SENSE = [
   'noise-duplicate-earlier',
   'noise-duplicate-later',
   'probe-cover-reused',
+  'probe-cover-reused-later',
   'operator-at-two-places',
+  'operator-at-two-places-later',
   'time-against-runs',
   'remeasured-until-pass',
   'container-decisions-differ',
@@ -194,35 +196,99 @@ describe('a spectrum that came before', () => {
   );
 });
 
-describe('a disposable cover', () => {
-  const immersed = (probeCover: string) => ({
-    says: { presentation: { kind: 'immersion-probe' as const, probeCover } },
-  });
+const immersed = (probeCover: string) => ({
+  presentation: { kind: 'immersion-probe' as const, probeCover },
+});
 
-  it('holds a result whose cover was in another material before, in another bundle', async () => {
-    dock.measure(FIRST, receipt, 'D1-01', immersed('K 7'));
-    dock.measure(FIRST, receipt, 'D1-02', immersed('K 8'));
-    await dock.sync(FIRST);
-    const same = dock.measure(SECOND, other, 'D2-01', immersed(' K  7 '));
-    await dock.sync(SECOND);
-    dock.measure(FIRST, receipt, 'D1-01', immersed('K 8'));
-    await dock.sync(FIRST);
-    expect(await found()).toEqual([`probe-cover-reused ${same}`]);
-    expect(await stateOf(same)).toBe('held');
+describe('a disposable cover', () => {
+  it.each([[[0, 1, 2]], [[1, 0, 2]], [[2, 1, 0]]])(
+    'holds both results whose materials it was in, in the order of arrival %j',
+    async (order) => {
+      const one = dock.measure(FIRST, receipt, 'D1-01', { says: immersed('K 7') });
+      dock.measure(FIRST, receipt, 'D1-02', { says: immersed('K 8') });
+      const first = dock.pack(FIRST);
+      const same = dock.measure(WEST, other, 'D2-01', { says: immersed(' K  7 ') });
+      const second = dock.pack(WEST);
+      dock.measure(SECOND, receipt, 'D1-01', { says: immersed('K 8') });
+      const third = dock.pack(SECOND);
+      const bundles = [first, second, third];
+      for (const place of order) await world.take(bundles[place] as Bundle);
+      const isFirstLater = order.indexOf(0) > order.indexOf(1);
+      const [later, earlier] = isFirstLater ? [one, same] : [same, one];
+      expect(await found()).toEqual([
+        `probe-cover-reused ${later}`,
+        `probe-cover-reused-later ${earlier}`,
+      ]);
+      expect(await stateOf(one)).toBe('held');
+      expect(await stateOf(same)).toBe('held');
+    },
+  );
+
+  it('stops a receipt that conformed, and withdraws what was delivered', async () => {
+    dock.measure(FIRST, receipt, 'D1-01', { says: immersed('K 7') });
+    await conforming(receipt);
+    dock.measure(WEST, other, 'D2-01', { says: immersed('K 7') });
+    await dock.sync(WEST);
+    await stopped(receipt, `${FIRST}-1-R1`);
   });
 });
 
 describe('one operator', () => {
-  it('is remarked in two areas within the time that the way takes, and not in one area', async () => {
+  it('holds both results in two areas within the time that the way takes, and none in one area', async () => {
     const at = addMs(world.clock.now(), -900_000);
-    dock.measure(FIRST, receipt, 'D1-01', { at });
-    dock.measure(SECOND, receipt, 'D1-02', { at: addMs(at, 1000) });
-    const late = dock.measure(WEST, other, 'D2-01', { at: addMs(at, 59_000) });
-    dock.measure(WEST, other, 'D2-01', { at: addMs(at, 200_000) });
+    const [says] = [{ operatorId: 'op-12' }];
+    const first = dock.measure(FIRST, receipt, 'D1-01', { at, says });
+    const near = dock.measure(SECOND, receipt, 'D1-02', { at: addMs(at, 1000), says });
+    const late = dock.measure(WEST, other, 'D2-01', { at: addMs(at, 59_000), says });
+    const rest = dock.measure(WEST, other, 'D2-01', { at: addMs(at, 200_000), says });
     for (const serial of [FIRST, SECOND, WEST]) await dock.sync(serial);
-    expect(await found()).toEqual([`operator-at-two-places ${late}`]);
+    expect(await found()).toEqual([
+      `operator-at-two-places ${late}`,
+      `operator-at-two-places-later ${first}`,
+      `operator-at-two-places-later ${near}`,
+    ]);
+    for (const id of [first, near, late]) expect(await stateOf(id)).toBe('held');
+    expect(await stateOf(rest)).toBe('accepted');
+  });
+
+  it('stops a receipt that conformed, and withdraws what was delivered', async () => {
+    const at = addMs(world.clock.now(), -900_000);
+    dock.measure(FIRST, receipt, 'D1-01', { at, says: { operatorId: 'op-12' } });
+    await conforming(receipt);
+    dock.measure(WEST, other, 'D2-01', { at, says: { operatorId: 'op-12' } });
+    await dock.sync(WEST);
+    await stopped(receipt, `${FIRST}-1-R1`);
   });
 });
+
+/** Brings a receipt whose first drum was measured to *conforms*. */
+async function conforming(of: typeof receipt): Promise<void> {
+  dock.measure(FIRST, of, 'D1-02');
+  await dock.sync(FIRST);
+  await dock.sync(SECOND);
+  await world.says(of.id, 'conforms');
+  await world.quiet();
+}
+
+/** A stop went out, and the result was withdrawn at every destination that had it. */
+async function stopped(of: typeof receipt, resultId: string): Promise<void> {
+  await world.quiet();
+  expect((await world.statement(of.id)).stopInForce?.kind).toBe('suspend');
+  expect(await stateOf(resultId)).toBe('held');
+  const rows = await world.db
+    .selectFrom('delivery')
+    .select(['destination', 'message', 'state'])
+    .where('ordering_key', 'in', [`result:${resultId}`, `stop:${of.id}`])
+    .execute();
+  const at = (message: string) =>
+    rows
+      .filter((d) => d.message === message && d.state === 'confirmed')
+      .map((d) => d.destination)
+      .sort();
+  expect(at('result').length).toBeGreaterThan(0);
+  expect(at('withdrawal')).toEqual(at('result'));
+  expect(at('stop').length).toBeGreaterThan(0);
+}
 
 describe('times', () => {
   it('are remarked against the runs of an earlier bundle', async () => {

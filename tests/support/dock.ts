@@ -87,7 +87,7 @@ export class Dock {
       containerScan: label,
       lot: receipt.siteLot,
       method,
-      operatorId: OPERATORS[0]?.id ?? '',
+      operatorId: this.#operatorAt(serial),
       now: how.at ?? this.#tick(),
     });
     if (how.says) this.#says.set(resultId, how.says);
@@ -130,6 +130,15 @@ export class Dock {
     await this.measureAll(receipt);
     await this.world.says(receipt.id, 'conforms');
     await this.world.quiet();
+  }
+
+  /** Nobody is at two docks at once. */
+  #operatorAt(serial: string): string {
+    const { areas, instruments } = this.world.site;
+    const area = instruments.find((i) => i.serial === serial)?.area;
+    const operator = OPERATORS[areas.findIndex(({ id }) => id === area)];
+    if (!operator) throw new Error(`nobody measures at ${area} with ${serial}`);
+    return operator.id;
   }
 
   #instrument(serial: string): SimulatedInstrument {

@@ -1,6 +1,7 @@
+import type { Limit } from '../../site/signal-limits.js';
 import { isOtherContainer, sameNoise, scannedContainer } from '../bundle-traces.js';
-import type { ResultHistoryCase, ResultHistoryRule } from '../rule.js';
-import type { KnownNoise } from '../sense-facts.js';
+import type { Found, ResultHistoryCase, ResultHistoryRule } from '../rule.js';
+import type { KnownMeasurement, KnownNoise } from '../sense-facts.js';
 import { patternSteps } from '../signal-region.js';
 
 /** As `noise-duplicate`, against the latest results of the same method; `noise-duplicate-later` is on the other one. */
@@ -20,17 +21,38 @@ export const noiseDuplicateEarlier: ResultHistoryRule = {
     const limit = about.site.folder.signal?.noiseCorrelationMax;
     const [first] = likeNoise(about, () => false);
     if (first === undefined || limit === undefined) return [];
-    const { known, r } = first;
-    return [
-      {
-        pointer: '/spectrum',
-        message: `noise correlates by ${r.toFixed(4)} with result ${known.resultId} (receipt ${known.receiptScanned}, container ${known.containerScanned}), expected less than ${limit.value}`,
-        numbers: { found: r.toFixed(4) },
-        limit,
-      },
-    ];
+    return [noiseOfEarlier(first.known, first.r, limit)];
   },
 };
+
+type Named = Pick<KnownMeasurement, 'resultId' | 'receiptScanned' | 'containerScanned'>;
+
+/** What is said of the later one of two. */
+export function noiseOfEarlier(earlier: Named, r: number, limit: Limit): Found {
+  return noiseFound(`result ${earlier.resultId} (${placeOf(earlier)})`, r, limit);
+}
+
+/** What is said of the earlier one of two. */
+export function noiseOfLater(
+  later: { readonly [K in keyof Named]: Named[K] | null },
+  r: number,
+  limit: Limit,
+): Found {
+  return noiseFound(`result ${later.resultId} that came later (${placeOf(later)})`, r, limit);
+}
+
+function placeOf({ receiptScanned, containerScanned }: Omit<Named, 'resultId'>): string {
+  return `receipt ${receiptScanned}, container ${containerScanned}`;
+}
+
+function noiseFound(other: string, r: number, limit: Limit): Found {
+  return {
+    pointer: '/spectrum',
+    message: `noise correlates by ${r.toFixed(4)} with ${other}, expected less than ${limit.value}`,
+    numbers: { found: r.toFixed(4) },
+    limit,
+  };
+}
 
 /** Earlier results of other containers whose noise is that of this one, with the correlation. */
 export function* likeNoise(
@@ -40,20 +62,36 @@ export function* likeNoise(
   const { pattern, reading, spectrum } = examined;
   const limit = site.folder.signal?.noiseCorrelationMax;
   if (pattern === null || limit === undefined || standing !== 'new') return;
-  const own = {
-    sha256: spectrum?.sha256 ?? null,
-    pattern: { key: pattern.key, steps: patternSteps(pattern.steps) },
-  };
-  const container = scannedContainer(reading.receiptScanned, reading.containerScanned);
+  const own = noiseTrace({ ...reading, spectrumSha256: spectrum?.sha256 ?? null, ...pattern });
   for (const known of sense.noise.get(pattern.key) ?? []) {
     if (isKnown(known.rowId)) continue;
-    const there = scannedContainer(known.receiptScanned, known.containerScanned);
-    if (!isOtherContainer(container, there)) continue;
-    const other = {
-      sha256: known.spectrumSha256,
-      pattern: { key: pattern.key, steps: patternSteps(known.steps) },
-    };
-    const r = sameNoise(own, other, Number(limit.value));
+    const r = repeatedNoise(own, noiseTrace({ ...known, key: pattern.key }), Number(limit.value));
     if (r !== null) yield { known, r };
   }
+}
+
+/** What of a result its noise is compared by. */
+export interface NoiseTrace {
+  readonly container: string | null;
+  readonly sha256: string | null;
+  readonly pattern: { readonly key: string; readonly steps: Int8Array };
+}
+
+export function noiseTrace(of: {
+  readonly receiptScanned: string | null;
+  readonly containerScanned: string | null;
+  readonly spectrumSha256: string | null;
+  readonly key: string;
+  readonly steps: string;
+}): NoiseTrace {
+  return {
+    container: scannedContainer(of.receiptScanned, of.containerScanned),
+    sha256: of.spectrumSha256,
+    pattern: { key: of.key, steps: patternSteps(of.steps) },
+  };
+}
+
+/** The correlation of the noise of two containers at or above a limit, else null. */
+export function repeatedNoise(a: NoiseTrace, b: NoiseTrace, max: number): number | null {
+  return isOtherContainer(a.container, b.container) ? sameNoise(a, b, max) : null;
 }

@@ -1,5 +1,5 @@
 import type { EarlierRule } from '../rule.js';
-import { likeNoise, noiseDuplicateEarlier } from './noise-duplicate-earlier.js';
+import { likeNoise, noiseDuplicateEarlier, noiseOfLater } from './noise-duplicate-earlier.js';
 
 /** As `spectrum-duplicate-later`, for a spectrum that was changed a little. */
 export const noiseDuplicateLater: EarlierRule = {
@@ -21,12 +21,7 @@ export const noiseDuplicateLater: EarlierRule = {
     const { reading } = about.examined;
     return [...likeNoise(about, isKnown)].map(({ known: earlier, r }) => ({
       earlier,
-      found: {
-        pointer: '/spectrum',
-        message: `noise correlates by ${r.toFixed(4)} with result ${reading.resultId} that came later (receipt ${reading.receiptScanned}, container ${reading.containerScanned}), expected less than ${limit.value}`,
-        numbers: { found: r.toFixed(4) },
-        limit,
-      },
+      found: noiseOfLater(reading, r, limit),
     }));
   },
 };

@@ -17,6 +17,8 @@ import * as m0018 from './m0018-inbound.js';
 import * as m0019 from './m0019-methods.js';
 import * as m0020 from './m0020-attribute-inspections.js';
 import * as m0021 from './m0021-inspection-lifts.js';
+import * as m0022 from './m0022-second-looks.js';
+import * as m0023 from './m0023-indexes.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -30,12 +32,14 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0009-sweeps': m0009,
   '0010-receipts': m0010,
   '0011-second-person': m0011,
-  '0017-measured-traces': m0017,
   '0012-attribution': m0012,
-  '0015-performance': m0015,
-  '0019-methods': m0019,
   '0014-delivery-acts': m0014,
+  '0015-performance': m0015,
+  '0017-measured-traces': m0017,
   '0018-inbound': m0018,
+  '0019-methods': m0019,
   '0020-attribute-inspections': m0020,
   '0021-inspection-lifts': m0021,
+  '0022-second-looks': m0022,
+  '0023-indexes': m0023,
 };

@@ -11,6 +11,9 @@ const INSTRUMENTS = [
   { serial: 'NQ-R-0003', area: 'west-dock' },
   { serial: 'NQ-R-0004', area: 'west-dock' },
 ] as const;
+/** Nobody is at both docks at once. */
+const operatorAt = (serial: string) =>
+  INSTRUMENTS.find((i) => i.serial === serial)?.area === 'west-dock' ? 'op-13' : 'op-11';
 const PACE_MS = 700;
 const LOOK_EVERY_MS = 20;
 /** Receipts that ERP's export announces at once, just before the first of them is measured. */
@@ -125,7 +128,7 @@ export class Load {
       const isLast = i === receipt.drums.length - 1;
       const how = random() < 0.1 ? 'twice' : 'once';
       return [
-        { do: 'measure', serial, drum: label, operator: 'op-11' },
+        { do: 'measure', serial, drum: label, operator: operatorAt(serial) },
         // The instrument passes a check behind the last drum, so that its results count.
         ...(isLast ? [{ do: 'check', serial } as const] : []),
         ...(isLast || i + 1 === splitsAt ? [{ do: 'sync', serial, how } as const] : []),
@@ -142,7 +145,7 @@ export class Load {
     await this.#live(
       serial,
       [
-        { do: 'measure', serial, drum: wrong.label, presents: label, operator: 'op-12' },
+        { do: 'measure', serial, drum: wrong.label, presents: label, operator: operatorAt(serial) },
         { do: 'sync', serial, how: 'once' },
       ],
       receipt,

@@ -3,6 +3,8 @@ import type { Story, StoryReceipt, StoryStep } from '../../../src/simulation/sto
 /** Invented receiving dock of the fault suite: four handhelds that measure and sync side by side. */
 const SERIALS = ['NQ-R-0001', 'NQ-R-0002', 'NQ-R-0003', 'NQ-R-0004'] as const;
 const AREAS = ['east-dock', 'east-dock', 'west-dock', 'west-dock'] as const;
+/** Nobody is at both docks at once. */
+const OPERATORS = ['op-11', 'op-11', 'op-13', 'op-13'] as const;
 const DRUMS = 6;
 /** Bundles an instrument sends while the others send theirs. */
 const DRUMS_A_SYNC = 2;
@@ -13,7 +15,7 @@ export function dockStories(): Story[] {
     const receipt = receiptFor(i);
     const steps: StoryStep[] = [{ do: 'check', serial }];
     receipt.drums.forEach((drum, n) => {
-      steps.push({ do: 'measure', serial, drum: drum.label, operator: 'op-1' });
+      steps.push({ do: 'measure', serial, drum: drum.label, operator: OPERATORS[i] ?? 'op-11' });
       if ((n + 1) % DRUMS_A_SYNC === 0) steps.push({ do: 'sync', serial, how: 'once' });
     });
     return { receipts: [receipt], steps, discrepancies: [] };
