@@ -110,7 +110,7 @@ async function liftInspection(
     liftPath(id),
     { inspection, investigation },
     options,
-    (done) => `lifted\n${signatureText(done.signature)}`,
+    ({ signature }) => `lifted\n${signatureText(signature)}`,
   );
 }
 

@@ -68,7 +68,7 @@ function registerLost(stop: Command): void {
   ).action(async (id: string, options: GatewayOptions) => {
     await printAsked<LostStopView>(lostPath(id), options, {
       text: lostText,
-      isOpen: (view) => view.lost.length > 0,
+      isOpen: ({ lost }) => lost.length > 0,
     });
   });
   withSigningOptions(

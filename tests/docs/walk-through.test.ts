@@ -74,9 +74,21 @@ describeWithSpectra('README walk-through', (spectra) => {
     const directory = temporaryDirectory();
     const sheetFile = join(directory, 'runs.csv');
     const bundle = join(directory, 'bundle.json');
+    const checksFile = join(directory, 'checks.csv');
     writeFileSync(sheetFile, sheet);
+    writeFileSync(checksFile, checks);
     await drumline(
-      ...['pack', '--sheet', sheetFile, '--spectra', spectra, '--site-folder', site],
+      ...[
+        'pack',
+        '--sheet',
+        sheetFile,
+        '--checks',
+        checksFile,
+        '--spectra',
+        spectra,
+        '--site-folder',
+        site,
+      ],
       ...['--instrument', 'NQ-R-0001', '--out', bundle],
     );
     expect(process.exitCode ?? 0).toBe(0);
@@ -87,7 +99,7 @@ describeWithSpectra('README walk-through', (spectra) => {
     return report;
   }
 
-  const [sheet = '', receipts = ''] = blocks('csv');
+  const [sheet = '', checks = '', , receipts = '', late = ''] = blocks('csv');
 
   test('its bundle of measured spectra is accepted with remarks only', async () => {
     const report = await packAndCheck(sheet);
@@ -111,7 +123,7 @@ describeWithSpectra('README walk-through', (spectra) => {
     const parsed = parseExpectation(receipts, {});
     expect(parsed.ok ? [] : parsed.faults).toEqual([]);
     const lines = parsed.ok ? parsed.lines : [];
-    for (const line of lines) expect(sheet).toContain(line.scanText);
-    expect(lines.map((line) => line.containers)).toEqual([['C-01', 'C-02'], ['C-01']]);
+    for (const line of lines) expect(sheet + late).toContain(line.scanText);
+    expect(lines.map((line) => line.containers)).toEqual([['C-01', 'C-02'], ['C-01'], ['C-01']]);
   });
 });

@@ -330,7 +330,7 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
       expect((await look())['lost']).toEqual([]);
       expect((await acknowledge()).json).toMatchObject({ code: 'act-not-possible' });
     },
-    STORY_MS,
+    2 * STORY_MS,
   );
 
   it(
