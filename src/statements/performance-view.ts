@@ -15,6 +15,19 @@ export interface PeakTrend {
   readonly slopePerDay: string | null;
   /** Of the latest point. */
   readonly state: TrendState;
+  /** How many checks in a row lie on one side of the centre; null where the site looks at none, or the latest lies on it. */
+  readonly run: ShownRun | null;
+}
+
+export interface ShownRun {
+  readonly side: 'above' | 'below';
+  readonly count: number;
+  /** cm-1. */
+  readonly centre: Decimal;
+  /** From how many on it is a drift, and who says so. */
+  readonly points: number;
+  readonly source: string;
+  readonly isPast: boolean;
 }
 
 export type TrendState = 'within' | 'warning' | 'action' | 'out';
