@@ -1,3 +1,4 @@
+import type { BandRun } from '../checks/performance-run.js';
 import type { Decimal } from '../formats/decimal.js';
 
 /** One band of one standard on one instrument, over time. */
@@ -16,18 +17,7 @@ export interface PeakTrend {
   /** Of the latest point. */
   readonly state: TrendState;
   /** How many checks in a row lie on one side of the centre; null where the site looks at none, or the latest lies on it. */
-  readonly run: ShownRun | null;
-}
-
-export interface ShownRun {
-  readonly side: 'above' | 'below';
-  readonly count: number;
-  /** cm-1. */
-  readonly centre: Decimal;
-  /** From how many on it is a drift, and who says so. */
-  readonly points: number;
-  readonly source: string;
-  readonly isPast: boolean;
+  readonly run: BandRun | null;
 }
 
 export type TrendState = 'within' | 'warning' | 'action' | 'out';
