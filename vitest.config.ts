@@ -5,7 +5,7 @@ import { defineConfig } from 'vitest/config';
 
 /** A test file that opens a database by one of these runs once on each of the two. */
 const OPENS_A_DATABASE =
-  /\b(?:temporaryDatabase|temporaryPlace|blankPlace|databasesOfProcesses|(?:Review|Attribution)?Bench\.open|ComparisonWorld\.open|StatementWorld\.open|GatewayWorld\.open)\(/;
+  /\b(?:temporaryDatabase|temporaryPlace|blankPlace|databasesOfProcesses|(?:Review|Attribution|Bundle)?Bench\.open|ComparisonWorld\.open|StatementWorld\.open|GatewayWorld\.open)\(/;
 const ONLY_POSTGRES = '.postgresql.test.ts';
 
 const all = readdirSync('tests', { recursive: true, encoding: 'utf8' })

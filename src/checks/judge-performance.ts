@@ -61,6 +61,16 @@ export interface JudgedPeak extends CheckedPeak {
   readonly tolerance: Decimal;
   readonly warning: Decimal;
   readonly action: Decimal;
+  /** Where the site looks at runs on one side of the centre. */
+  readonly run?: RunLimit;
+}
+
+/** From how many checks in a row on one side of the centre on a band drifts. */
+export interface RunLimit {
+  /** cm-1. */
+  readonly centre: Decimal;
+  readonly points: number;
+  readonly source: string;
 }
 
 /**
@@ -200,7 +210,8 @@ function judgePeaks(
     const distance = distanceOfDecimals(observed, peak.shift);
     const { tolerance, warning, action } = peak;
     const seen = checkSpectrum(spectrum, observed, set.spectrumTolerance);
-    peaks.push({ expected: peak.shift, observed, distance, tolerance, warning, action, ...seen });
+    const judged = { expected: peak.shift, observed, distance, tolerance, warning, action };
+    peaks.push({ ...judged, ...seen, ...runLimit(peak, set) });
     const numbers = { expected: peak.shift, observed, distance, tolerance, warning, action };
     const told = `observed ${observed}, expected ${peak.shift}: ${distance} cm-1 apart`;
     const limit = limitPassed(distance, peak);
@@ -223,6 +234,10 @@ function judgePeaks(
     found.push({ code: 'performance-peak-missing', pointer: '/shifts', message });
   }
   return { peaks, found };
+}
+
+function runLimit({ centre }: PeakTolerance, { run }: ToleranceSet): { readonly run?: RunLimit } {
+  return centre === undefined || run === undefined ? {} : { run: { centre, ...run } };
 }
 
 function spectrumFault(spectrum: SpectrumReading): PerformanceFound[] {

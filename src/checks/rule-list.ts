@@ -70,6 +70,7 @@ import { performanceOutcomeDisagrees } from './rules/performance-outcome-disagre
 import { performancePeakDouble } from './rules/performance-peak-double.js';
 import { performancePeakMissing } from './rules/performance-peak-missing.js';
 import { performancePeakUnknown } from './rules/performance-peak-unknown.js';
+import { performanceRun } from './rules/performance-run.js';
 import { performanceSpectrumDisagrees } from './rules/performance-spectrum-disagrees.js';
 import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unreadable.js';
 import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
@@ -256,6 +257,7 @@ export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
   chainBroken,
   epochChanged,
   timeAgainstRuns,
+  performanceRun,
 ];
 
 export const RESULT_HISTORY_RULES: readonly ResultHistoryRule[] = [

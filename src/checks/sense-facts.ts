@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import type { BandPoint } from './performance-run.js';
 
 /** Earlier results that bear on those of a bundle: of the same spectrum, noise, cover, operator or instrument. */
 export interface SenseFacts {
@@ -13,6 +14,13 @@ export interface SenseFacts {
   /** The nearest known runs of the instrument before and behind those of the bundle, in its epoch. */
   readonly runBefore: KnownRun | null;
   readonly runBehind: KnownRun | null;
+  /** Performance checks of the instrument in the epoch, before the last one of the bundle. */
+  readonly checks: readonly KnownCheck[];
+}
+
+export interface KnownCheck {
+  readonly checkId: string;
+  readonly points: readonly BandPoint[];
 }
 
 export interface KnownMeasurement {
@@ -50,4 +58,5 @@ export const NOTHING_KNOWN: SenseFacts = {
   operators: new Map(),
   runBefore: null,
   runBehind: null,
+  checks: [],
 };

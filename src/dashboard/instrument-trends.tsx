@@ -95,6 +95,12 @@ function Band(props: { readonly trend: PeakTrend; readonly timeZone: string }): 
       <figcaption>
         Band at {trend.expected} cm⁻¹ <TrendMark state={trend.state} />
       </figcaption>
+      {trend.run?.isPast ? (
+        <p>
+          {trend.run.count} checks in a row {trend.run.side} the centre {trend.run.centre} cm⁻¹, a
+          drift from {trend.run.points} on (<Verbatim>{trend.run.source}</Verbatim>).
+        </p>
+      ) : null}
       <TrendChart trend={trend} timeText={(text) => momentOf(text, timeZone).text} />
       <details>
         <summary>Numbers of this chart</summary>

@@ -1,4 +1,5 @@
 import type { JudgedPeak, PerformanceJudgement } from '../checks/judge-performance.js';
+import { bandPoints, runOfBand } from '../checks/performance-run.js';
 import { compareDecimals } from '../formats/decimal.js';
 import { formatInstant, type Instant, msBetween } from '../formats/instant.js';
 import type { PeakTrend, TrendState, WorstDeviation } from '../statements/performance-view.js';
@@ -10,15 +11,20 @@ const DAY_MS = 86_400_000;
 export function performanceTrend(checks: readonly PerformanceCheckRow[]): PeakTrend[] {
   const byPeak = new Map<
     string,
-    { readonly at: Instant; readonly row: PerformanceCheckRow; readonly peak: JudgedPeak }[]
+    {
+      readonly at: Instant;
+      readonly row: PerformanceCheckRow;
+      readonly peak: JudgedPeak;
+      readonly by: PerformanceJudgement['by'];
+    }[]
   >();
   for (const row of checks) {
     if (row.judgement === null) continue;
-    const { peaks } = JSON.parse(row.judgement) as PerformanceJudgement;
+    const { peaks, by } = JSON.parse(row.judgement) as PerformanceJudgement;
     for (const peak of peaks) {
       const key = `${row.standard} ${peak.expected.padStart(40, ' ')}`;
       const known = byPeak.get(key) ?? [];
-      known.push({ at: row.checked_at, row, peak });
+      known.push({ at: row.checked_at, row, peak, by });
       byPeak.set(key, known);
     }
   }
@@ -44,6 +50,14 @@ export function performanceTrend(checks: readonly PerformanceCheckRow[]): PeakTr
         })),
         slopePerDay: slope(points.map(({ at, peak }) => [at, Number(signed(peak))])),
         state: stateOf(last.peak),
+        // Another epoch is another chart.
+        run: runOfBand(
+          points
+            .filter(({ row }) => row.run_epoch === last.row.run_epoch)
+            .flatMap(({ row, peak, by }) =>
+              bandPoints({ ...row, run: row.run_number }, { ...row, by, peaks: [peak], found: [] }),
+            ),
+        ),
       },
     ];
   });

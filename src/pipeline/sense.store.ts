@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import { coverOf, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
+import { bandPoints } from '../checks/performance-run.js';
 import type {
   KnownMeasurement,
   KnownNoise,
@@ -20,6 +21,8 @@ import type { SettledResult } from './settled-result.js';
 const CHUNK = 1000;
 /** Earlier results of one kind that are looked at; a site with more of them has been told. */
 const KNOWN_MAX = 1000;
+/** Earlier performance checks of an instrument: more than the longest run a site can ask for, on several standards. */
+const CHECKS_MAX = 200;
 /** Kinds of noise (method, points) in one bundle that are compared. */
 const NOISE_KEYS_MAX = 20;
 
@@ -39,6 +42,7 @@ export async function loadSense(
     covers: await knownCovers(db, of, examination),
     operators: await knownOperators(db, site, examination),
     ...(await neighbours(db, of, examination)),
+    checks: await knownChecks(db, of, examination),
   };
 }
 
@@ -211,6 +215,36 @@ async function neighbours(
     runBehind: knownRun((await runAbove(db, { ...chain, run: last })).rows[0]),
   };
 }
+
+/** Only where the site looks at runs: the limit stands with each band that was judged. */
+async function knownChecks(
+  db: Reader,
+  of: OfSite,
+  { header, performanceChecks }: ReadableExamination,
+): Promise<SenseFacts['checks']> {
+  const { instrumentSerial: serial, runEpoch: epoch } = header;
+  const looked = performanceChecks.filter(({ judgement }) => judgement?.peaks.some((p) => p.run));
+  const runs = looked.flatMap(({ check }) => (check === null ? [] : [check.runNumber]));
+  if (runs.length === 0 || serial === null || epoch === null) return [];
+  const run = runs.reduce((a, b) => Math.max(a, b));
+  const { rows } = await checksBelow(db, { ...of, serial, epoch, run });
+  return rows.map(({ checkId, judgement, ...check }) => ({
+    checkId,
+    points: bandPoints(check, judgement === null ? null : JSON.parse(judgement)),
+  }));
+}
+
+const checksBelow = prepared((db, of: Place) =>
+  db
+    .selectFrom('performance_check')
+    .select(['check_id as checkId', 'standard', 'run_number as run', 'verdict', 'judgement'])
+    .where('site', '=', of.site)
+    .where('instrument_serial', '=', of.serial)
+    .where('run_epoch', '=', of.epoch)
+    .where('run_number', '<', of.run)
+    .orderBy('run_number', 'desc')
+    .limit(sql.lit(CHECKS_MAX)),
+);
 
 interface Place extends OfSite {
   readonly serial: string;

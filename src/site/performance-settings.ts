@@ -37,6 +37,11 @@ export interface ToleranceSet {
   };
   /** How far a centre that is fitted to the spectrum of a check may lie from the reported one, cm-1. */
   readonly spectrumTolerance: Decimal;
+  /**
+   * How many checks in a row a band with a centre may lie on one side of it; left out: not looked at.
+   * `docs/performance.md` says where the rule comes from.
+   */
+  readonly run?: { readonly points: number; readonly source: string };
   readonly standards: readonly {
     readonly standard: string;
     readonly peaks: readonly PeakTolerance[];
@@ -51,6 +56,8 @@ export interface PeakTolerance {
   /** Distances from which on a check that passes is remarked, cm-1, inclusive; warning ≤ action ≤ tolerance. */
   readonly warning: Decimal;
   readonly action: Decimal;
+  /** Where the instruments of the set show it when nothing is wrong, cm-1: the centre line of its chart. */
+  readonly centre?: Decimal;
 }
 
 /** The set that judges an instrument at an instant; null when the site has none that was in force. */

@@ -1,4 +1,4 @@
-import { compareDecimals, type Decimal } from '../formats/decimal.js';
+import { compareDecimals, type Decimal, distanceOfDecimals } from '../formats/decimal.js';
 import { type Instant, parseTimestamp } from '../formats/instant.js';
 import type { PeakTolerance, PerformanceSettings } from './performance-settings.js';
 import { findReferenceShifts, REFERENCE_SHIFTS } from './reference-shifts.js';
@@ -28,6 +28,7 @@ interface SetEntry {
   readonly intervalMinutes: number;
   readonly repeats: { readonly max: number; readonly withinMinutes: number };
   readonly spectrumTolerance: Decimal;
+  readonly run?: { readonly points: number; readonly source: string };
   readonly standards: readonly {
     readonly standard: string;
     readonly peaks: readonly PeakTolerance[];
@@ -192,9 +193,13 @@ function setFaults(
           peaks.map(({ shift }) => shift),
           at,
         ),
-        ...peaks.flatMap((peak, p) => peakFaults(peak, shifts, [...at, p])),
+        ...peaks.flatMap((peak, p) => [
+          ...peakFaults(peak, shifts, [...at, p]),
+          ...centreFaults(peak, set, [...at, p, 'centre']),
+        ]),
       ];
     }),
+    ...runFaults(set, [...path, 'run']),
     ...doubles(
       set.standards.map(({ standard }) => standard),
       (i) => [...path, 'standards', i, 'standard'],
@@ -229,6 +234,46 @@ function peakFaults(
     });
   }
   return faults;
+}
+
+function centreFaults(
+  { centre, shift, tolerance }: PeakTolerance,
+  { run }: SetEntry,
+  path: DocumentPath,
+): RuleFault[] {
+  if (centre === undefined) return [];
+  if (run === undefined) {
+    return [
+      {
+        path,
+        rule: 'centre-without-run',
+        message: `the band at ${shift} cm-1 has a centre, and the set does not say how long a run on one side of it may be`,
+        remedy: 'Write run with points and source, or remove the centre.',
+      },
+    ];
+  }
+  if (compareDecimals(distanceOfDecimals(centre, shift), tolerance) <= 0) return [];
+  return [
+    {
+      path,
+      rule: 'centre-out-of-tolerance',
+      message: `the centre ${centre} lies further than the tolerance ${tolerance} from ${shift}`,
+      remedy: 'Write where the instruments show the band when nothing is wrong, in cm-1.',
+    },
+  ];
+}
+
+function runFaults({ run, standards }: SetEntry, path: DocumentPath): RuleFault[] {
+  const hasCentre = standards.some(({ peaks }) => peaks.some((p) => p.centre !== undefined));
+  if (run === undefined || hasCentre) return [];
+  return [
+    {
+      path,
+      rule: 'run-without-centre',
+      message: 'no band of the set has a centre, so no run on one side of it is ever found',
+      remedy: 'Write centre for the bands that are to be looked at, or remove run.',
+    },
+  ];
 }
 
 function timeFaults(text: string, path: DocumentPath): RuleFault[] {

@@ -1,3 +1,4 @@
+import type { BandRun } from '../checks/performance-run.js';
 import type { Decimal } from '../formats/decimal.js';
 import type { ShownDocument } from '../signatures/shown-document.js';
 import type { ReviewOption } from './review-option.js';
@@ -18,6 +19,8 @@ export interface PeakTrend {
   readonly slopePerDay: string | null;
   /** Of the latest point. */
   readonly state: TrendState;
+  /** How many checks in a row lie on one side of the centre; null where the site looks at none, or the latest lies on it. */
+  readonly run: BandRun | null;
 }
 
 export type TrendState = 'within' | 'warning' | 'action' | 'out';

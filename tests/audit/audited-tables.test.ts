@@ -379,6 +379,7 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   raw_bytes: 'addressed by digest, never changed; the bundle names the digest',
   receipt_request: 'which request a change came by; the change has its entry',
   receipt_news: 'receipts to look at again',
+  second_look: 'bundles to look at again',
   sweep_item: 'working notes of a sweep under way; gone when it ends',
   signing_sitting: 'how many signatures a session made in a row; each has its entry',
   site_evidence: 'a row to lock',

@@ -37,6 +37,7 @@ function trend(deviations: readonly (readonly [string, string])[]): PeakTrend {
     })),
     slopePerDay: null,
     state: 'within',
+    run: null,
   };
 }
 
@@ -151,6 +152,23 @@ describe('the page of an instrument', () => {
     expect(page).not.toMatch(/<script|style="/);
     expect(page).not.toContain('<R>');
     expect(page).not.toContain('<Reviewer>');
+  });
+
+  test('says of a band that it drifts once the run is long enough, and by whose rule', () => {
+    const run = {
+      side: 'above',
+      count: 8,
+      centre: dec('1001.6'),
+      points: 8,
+      source: 'procedure <7>',
+      isPast: true,
+    } as const;
+    const drifting = { ...trend([['2026-03-01T00:00:00Z', '0.3']]), run };
+    const shown = renderInstrument({ ...VIEW, trend: [drifting] }, FRAME);
+    expect(shown).toContain('8 checks in a row above the centre 1001.6');
+    expect(shown).toContain('procedure &lt;7');
+    const short = { ...drifting, run: { ...run, count: 7, isPast: false } };
+    expect(renderInstrument({ ...VIEW, trend: [short] }, FRAME)).not.toContain('in a row');
   });
 
   test('of a list leads to each of them', () => {

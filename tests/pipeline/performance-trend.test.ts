@@ -14,6 +14,7 @@ function row(day: number, peaks: readonly (readonly [string, string, string])[])
     standard: 'polystyrene',
     judgement: JSON.stringify({
       verdict: 'pass',
+      by: { set: 'handheld', source: '', positions: '' },
       peaks: peaks.map(([expected, observed, distance]) => ({
         expected,
         observed,
@@ -54,6 +55,30 @@ describe('the trend of a band', () => {
       ['1001.4', 'out', null],
     ]);
     expect(trend[1]?.points[0]?.deviation).toBe('-2.6');
+  });
+
+  it('says how many checks in a row lie on one side of the centre, in the epoch of the latest', () => {
+    const limit = { centre: '1001.6', points: 5, source: 'Invented' };
+    const looked = (day: number, observed: string, epoch: number) => {
+      const one = row(day, [['1001.4', observed, '0.3']]);
+      const judgement = JSON.parse(one.judgement ?? '') as { peaks: object[] };
+      const peaks = judgement.peaks.map((peak) => ({ ...peak, run: limit }));
+      return {
+        ...one,
+        run_epoch: epoch,
+        run_number: day,
+        verdict: 'pass',
+        judgement: JSON.stringify({ ...judgement, peaks }),
+      } as PerformanceCheckRow;
+    };
+    const checks = [looked(1, '1001.7', 1), looked(2, '1001.7', 2), looked(3, '1001.8', 2)];
+    expect(performanceTrend(checks)[0]?.run).toEqual({
+      side: 'above',
+      count: 2,
+      ...limit,
+      isPast: false,
+    });
+    expect(performanceTrend([row(0, [['1001.4', '1001.7', '0.3']])])[0]?.run).toBeNull();
   });
 
   it('has nothing of checks that were not judged, and no slope where all were made at once', () => {

@@ -60,7 +60,44 @@ describe('performance-checks.yaml', () => {
     });
   });
 
+  test('may say how long a run on one side of a centre may be', () => {
+    const text = NORTHQUAY.replace(
+      'spectrumTolerance',
+      'run: { points: 8, source: Invented }\n    spectrumTolerance',
+    ).replace('shift: "1001.4",', 'shift: "1001.4", centre: "1001.6",');
+    const texts = { 'performance-checks.yaml': text };
+    const { settings, faults } = readPerformance(texts, SERIALS, performanceSchema());
+    expect(faults).toEqual([]);
+    expect(settings?.sets[0]?.run).toEqual({ points: 8, source: 'Invented' });
+    const [standard] = settings?.sets[0]?.standards ?? [];
+    expect(standard?.peaks.flatMap((p) => p.centre ?? [])).toEqual(['1001.6']);
+  });
+
   test.each([
+    [
+      'a run without a centre',
+      'spectrumTolerance',
+      'run: { points: 8, source: Invented }\n    spectrumTolerance',
+      'run-without-centre',
+    ],
+    [
+      'a centre without a run',
+      'shift: "1001.4",',
+      'shift: "1001.4", centre: "1001.6",',
+      'centre-without-run',
+    ],
+    [
+      'a run without a source',
+      'spectrumTolerance',
+      'run: { points: 8 }\n    spectrumTolerance',
+      'schema-required',
+    ],
+    [
+      'a run of four',
+      'spectrumTolerance',
+      'run: { points: 4, source: Invented }\n    spectrumTolerance',
+      'schema-minimum',
+    ],
     ['a tolerance left out', ' tolerance: "2.5",', '', 'schema-required'],
     ['a number without quotes', '"2.5"', '2.5', 'schema-type'],
     ['a negative tolerance', '"2.5"', '"-2.5"', 'schema-pattern'],

@@ -321,7 +321,8 @@ export class GatewayWorld {
           .where('announced', '=', 1)
           .execute();
         const news = await this.db.selectFrom('receipt_news').select('id').execute();
-        return open.length === 0 && due.length === 0 && news.length === 0;
+        const looks = await this.db.selectFrom('second_look').select('bundle_row_id').execute();
+        return [open, due, news, looks].every((rows) => rows.length === 0);
       },
     );
   }
