@@ -17,6 +17,7 @@ import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
+import { openWalFile, WalFlush } from './wal-flush.js';
 
 export type { Db, Reader, Trx };
 
@@ -82,13 +83,15 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   makeFolder(dataDirectory);
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const file = openSqliteFile(databaseFile(dataDirectory));
-  const statements = new KeptStatements(file);
+  const flush = new WalFlush(openWalFile(`${databaseFile(dataDirectory)}-wal`));
+  const statements = new KeptStatements(file, flush);
   const dialect = new TransactionalSqliteDialect({ database: statements });
   const db = new Kysely<Tables>({ dialect });
   try {
     await migrateToLatest(db);
   } catch (error) {
     await db.destroy();
+    await flush.close();
     lock.close();
     throw error;
   }
@@ -100,6 +103,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();
+      await flush.close();
       lock.close();
     },
   };

@@ -38,7 +38,9 @@ export function prepared<Values extends object, Row>(
       );
       if (plan.direct?.mayRunDirectly(reader)) {
         plan.statement ??= plan.direct.direct(plan.query.sql);
-        return Promise.resolve(plan.statement(parameters) as Prepared<Row>);
+        const answer = plan.statement(parameters) as Prepared<Row>;
+        const durable = plan.direct.whenDurable(reader);
+        return durable === null ? Promise.resolve(answer) : durable.then(() => answer);
       }
       return throughKysely(reader, { ...plan.query, parameters });
     } catch (error) {
