@@ -3,6 +3,7 @@ import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from './ask.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
@@ -104,8 +105,11 @@ export class Asking {
       return;
     }
     const asked = await this.#looking.question(claimed.row, document);
-    // What is said of a stop waits for nothing else.
-    if (claimed.row.message === 'stop') {
+    // What is said of a stop waits for nothing else. Where receipts are locked one by one, whoever holds some of them
+    // while it waits for another holds up all that bears on them.
+    const isAlone =
+      claimed.row.message === 'stop' || dialectOf(this.#parts.options.database.db).isShared;
+    if (isAlone) {
       await this.#parts.settle((trx) => this.#settle(trx, destination, [{ claimed, asked }]));
     } else await this.#answersOf(destination).add({ claimed, asked });
   }
