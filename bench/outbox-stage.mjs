@@ -2,7 +2,7 @@
 import { Secrets } from '../dist/access/secrets.files.js';
 import { DeliveryService } from '../dist/delivery/delivery.service.js';
 import { resultKey } from '../dist/delivery/new-delivery.js';
-import { enqueueDelivery } from '../dist/delivery/outbox.store.js';
+import { enqueueDeliveries } from '../dist/delivery/outbox-rows.store.js';
 import { finishPayload } from '../dist/mapping/payload.js';
 import { sampleResult } from '../dist/mapping/sample-subjects.js';
 import { treeOf } from './message.mjs';
@@ -57,11 +57,9 @@ export function openStage({ database, clock, worker, sinkUrl, connections, bodyB
 /** Puts messages into the outbox, a few hundred a transaction. */
 export async function fillOutbox({ database, clock }, { messages, keys, round }) {
   for (let from = 0; from < messages; from += FILL_AT_ONCE) {
-    await database.transact(async (trx) => {
-      for (let i = from; i < Math.min(messages, from + FILL_AT_ONCE); i++) {
-        await enqueueDelivery(trx, newDelivery(clock, round, i, keys));
-      }
-    });
+    const count = Math.min(FILL_AT_ONCE, messages - from);
+    const some = Array.from({ length: count }, (_, i) => newDelivery(clock, round, from + i, keys));
+    await database.transact((trx) => enqueueDeliveries(trx, some));
   }
 }
 

@@ -4,7 +4,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { preparedMany } from '../storage/many-rows.js';
-import { bounded, prepared } from '../storage/prepared.js';
+import { bounded, prepared, preparedForList } from '../storage/prepared.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { insertAttempts } from './claim.store.js';
 import { NO_STOP, OPEN_STOP } from './open-deliveries.store.js';
@@ -89,58 +89,72 @@ const moveAsks = preparedMany<Pick<DeliveryRow, 'id'>, never, AskClaim>(
 );
 
 /** Asks made so far, and when the last send started (the delivery's creation when none is known). */
-export async function askHistory(
-  reader: Reader,
-  row: DeliveryRow,
-): Promise<{ readonly asks: number; readonly sentAt: Instant }> {
-  const attempts = (await attemptsByKind(reader, { deliveryId: row.id })).rows;
-  const asks = attempts.find(({ kind }) => kind === 'ask');
-  const sends = attempts.find(({ kind }) => kind === 'send');
-  const sentAt = sends?.last_started_at ?? row.created_at;
-  // A life before a restore may have sent it until the restore began.
-  const doubtSince = Math.max(sentAt, row.ask_since ?? sentAt) as Instant;
-  return { asks: Number(asks?.n ?? 0), sentAt: doubtSince };
+export interface AskHistory {
+  readonly asks: number;
+  readonly sentAt: Instant;
 }
 
-const attemptsByKind = prepared((db, of: { readonly deliveryId: string }) =>
+/** The history of each of these deliveries, by its id. */
+export async function askHistories(
+  reader: Reader,
+  rows: readonly DeliveryRow[],
+): Promise<ReadonlyMap<string, AskHistory>> {
+  const ids = rows.map(({ id }) => id);
+  const attempts = (await attemptsByKind(reader, {}, ids)).rows;
+  return new Map(
+    rows.map((row) => {
+      const own = attempts.filter(({ delivery_id: id }) => id === row.id);
+      const asks = own.find(({ kind }) => kind === 'ask');
+      const sends = own.find(({ kind }) => kind === 'send');
+      const sentAt = sends?.last_started_at ?? row.created_at;
+      // A life before a restore may have sent it until the restore began.
+      const doubtSince = Math.max(sentAt, row.ask_since ?? sentAt) as Instant;
+      return [row.id, { asks: Number(asks?.n ?? 0), sentAt: doubtSince }];
+    }),
+  );
+}
+
+const attemptsByKind = preparedForList((db, _none: object, deliveryIds) =>
   db
     .selectFrom('attempt')
     .select((eb) => [
+      'delivery_id',
       'kind',
       eb.fn.countAll<number>().as('n'),
       eb.fn.max('started_at').as('last_started_at'),
     ])
-    .where('delivery_id', '=', of.deliveryId)
-    .groupBy('kind'),
+    .where('delivery_id', 'in', deliveryIds)
+    .groupBy(['delivery_id', 'kind']),
 );
 
-/** Writes the row of a finished ask; a read that nobody finished changes nothing and leaves none. */
-export async function recordAsk(
-  trx: Trx,
-  row: DeliveryRow,
-  ask: {
-    readonly number: number;
-    readonly worker: string;
-    readonly fence: number;
-    readonly startedAt: Instant;
-    readonly end: AttemptEnd;
-  },
-): Promise<void> {
-  await insertAttempts(trx, [
-    {
+/** An ask that has ended. */
+export interface EndedAsk {
+  readonly row: DeliveryRow;
+  readonly number: number;
+  readonly worker: string;
+  readonly fence: number;
+  readonly startedAt: Instant;
+  readonly end: AttemptEnd;
+}
+
+/** Writes the rows of finished asks; a read that nobody finished changes nothing and leaves none. */
+export async function recordAsks(trx: Trx, asks: readonly EndedAsk[]): Promise<void> {
+  await insertAttempts(
+    trx,
+    asks.map(({ row, number, worker, fence, startedAt, end }) => ({
       id: uuidv7(),
       site: row.site,
       delivery_id: row.id,
-      number: ask.number,
+      number,
       kind: 'ask',
-      worker: ask.worker,
-      fence: ask.fence,
-      started_at: ask.startedAt,
-      finished_at: ask.end.finishedAt,
-      outcome: ask.end.outcome,
-      status: ask.end.status,
-      answer: ask.end.answer,
-      detail: ask.end.detail,
-    },
-  ]);
+      worker,
+      fence,
+      started_at: startedAt,
+      finished_at: end.finishedAt,
+      outcome: end.outcome,
+      status: end.status,
+      answer: end.answer,
+      detail: end.detail,
+    })),
+  );
 }

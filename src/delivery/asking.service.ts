@@ -3,8 +3,9 @@ import { addMs, type Instant } from '../formats/instant.js';
 import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import type { DeliveryRow } from '../storage/tables.js';
-import { askHistory, claimAsks, isAskDue, recordAsk } from './ask.store.js';
+import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from './ask.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
@@ -24,9 +25,14 @@ import type { ReadBackAnswer } from './read-back-answer.js';
 import { type AskStep, judgeReadBack } from './read-back-judgement.js';
 import { changeOfAsk, isNews, type StepChange } from './step-change.js';
 import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
+import { Together } from './together.service.js';
 
 /** How long after its deadline a question that nobody finished is asked again. */
 const ASK_AGAIN_BEYOND_DEADLINE_MS = 1_000;
+
+/** Answers in one commit, and commits of one destination at once: as for sends. */
+const TOGETHER_MAX = 16;
+const COMMITS_MAX = 2;
 
 export interface ClaimedAsk {
   readonly id: string;
@@ -36,10 +42,17 @@ export interface ClaimedAsk {
   readonly startedAt: Instant;
 }
 
+/** A read-back that was answered. */
+interface Answered {
+  readonly claimed: ClaimedAsk;
+  readonly asked: Asked;
+}
+
 /** Reads deliveries back and writes what was found. */
 export class Asking {
   readonly #parts: DeliveryParts;
   readonly #looking: Looking;
+  readonly #answers = new Map<string, Together<Answered>>();
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
@@ -92,43 +105,71 @@ export class Asking {
       return;
     }
     const asked = await this.#looking.question(claimed.row, document);
-    await this.#parts.settle((trx) => this.#settle(trx, destination, claimed, asked));
+    // What is said of a stop waits for nothing else. Where receipts are locked one by one, whoever holds some of them
+    // while it waits for another holds up all that bears on them.
+    const isAlone =
+      claimed.row.message === 'stop' || dialectOf(this.#parts.options.database.db).isShared;
+    if (isAlone) {
+      await this.#parts.settle((trx) => this.#settle(trx, destination, [{ claimed, asked }]));
+    } else await this.#answersOf(destination).add({ claimed, asked });
+  }
+
+  /** Answers that come while others are written share the next commit. */
+  #answersOf(destination: Destination): Together<Answered> {
+    const known = this.#answers.get(destination.name);
+    if (known !== undefined) return known;
+    const answers = new Together<Answered>({
+      write: (all) => this.#parts.settle((trx) => this.#settle(trx, destination, all)),
+      itemsMax: TOGETHER_MAX,
+      commitsMax: COMMITS_MAX,
+    });
+    this.#answers.set(destination.name, answers);
+    return answers;
   }
 
   async #settle(
     trx: Trx,
     destination: Destination,
-    claimed: ClaimedAsk,
-    asked: Asked,
+    all: readonly Answered[],
   ): Promise<readonly string[]> {
-    const { row, fence, startedAt } = claimed;
-    const receipts = factReceipts(row);
-    // One equal message confirms the delivery, which is news; marked for nothing, it is evaluated for nothing.
-    const marked = new Set(asked.answer.kind === 'one' ? receipts : []);
-    await lockReceiptsMarking(trx, row.site, receipts, marked);
-    const now = this.#parts.options.clock.now();
-    const history = await askHistory(trx, row);
-    const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
-    const detail = 'detail' in asked.answer ? asked.answer.detail : null;
-    await recordAsk(trx, row, {
-      number: history.asks + 1,
-      worker: claimed.worker,
-      fence,
-      startedAt,
-      end: {
-        finishedAt: now,
-        outcome: asked.answer.kind,
-        status: asked.status,
-        answer: asked.text,
-        detail,
-      },
-    });
-    const before = { state: stateOf(row), fault: row.fault };
-    const change = changeOfAsk(judged, before, now);
-    if (!(await this.#write(trx, claimed, change, judged, now))) return [];
-    if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
-    if (marked.size === 0) await markEvaluationDue(trx, row.site, receipts);
-    return receipts;
+    const { clock, site } = this.#parts.options;
+    const rows = all.map(({ claimed }) => claimed.row);
+    // One equal message confirms the delivery, which is news; marked for nothing, a receipt is evaluated for nothing.
+    const equal = all.filter(({ asked }) => asked.answer.kind === 'one');
+    const marked = new Set(equal.flatMap(({ claimed }) => factReceipts(claimed.row)));
+    await lockReceiptsMarking(trx, site.site, rows.flatMap(factReceipts), marked);
+    const now = clock.now();
+    const histories = await askHistories(trx, rows);
+    await recordAsks(
+      trx,
+      all.map(({ claimed: { row, worker, fence, startedAt }, asked }) => ({
+        ...{ row, worker, fence, startedAt },
+        number: historyOf(histories, row).asks + 1,
+        end: {
+          finishedAt: now,
+          outcome: asked.answer.kind,
+          status: asked.status,
+          answer: asked.text,
+          detail: 'detail' in asked.answer ? asked.answer.detail : null,
+        },
+      })),
+    );
+    const news: string[] = [];
+    for (const { claimed, asked } of all) {
+      const { row } = claimed;
+      const history = historyOf(histories, row);
+      const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
+      const change = changeOfAsk(judged, { state: stateOf(row), fault: row.fault }, now);
+      if (!(await this.#write(trx, claimed, change, judged, now))) continue;
+      if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
+      news.push(...factReceipts(row));
+    }
+    await markEvaluationDue(
+      trx,
+      site.site,
+      news.filter((id) => !marked.has(id)),
+    );
+    return news;
   }
 
   async #overtake(trx: Trx, row: DeliveryRow, now: Instant): Promise<void> {
@@ -265,6 +306,12 @@ export class Asking {
     });
     return [];
   }
+}
+
+function historyOf(histories: ReadonlyMap<string, AskHistory>, row: DeliveryRow): AskHistory {
+  const history = histories.get(row.id);
+  if (history === undefined) throw new Error(`nothing was read about delivery ${row.id}`);
+  return history;
 }
 
 function stateOf(row: DeliveryRow): 'accepted' | 'uncertain' {

@@ -4,7 +4,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { preparedMany } from '../storage/many-rows.js';
-import { bounded, prepared, preparedInsert } from '../storage/prepared.js';
+import { bounded, prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow, Tables } from '../storage/tables.js';
 import { NO_STOP, OPEN_STOP, TO_BUILD } from './open-deliveries.store.js';
 
@@ -186,6 +186,24 @@ export async function payloadBytes(reader: Reader, sha256: string): Promise<Uint
   if (row === undefined) throw new Error(`no payload is stored under ${sha256}`);
   return row.bytes;
 }
+
+/** As `payloadBytes` for several, by their digest; larger ones than `sizeMax` and what is not stored are left out. */
+export async function payloadsBytes(
+  reader: Reader,
+  sha256s: readonly string[],
+  sizeMax: number,
+): Promise<ReadonlyMap<string, Uint8Array>> {
+  const { rows } = await selectPayloads(reader, { sizeMax }, sha256s);
+  return new Map(rows.map(({ sha256, bytes }) => [sha256, bytes]));
+}
+
+const selectPayloads = preparedForList((db, of: { readonly sizeMax: number }, sha256s) =>
+  db
+    .selectFrom('payload_bytes')
+    .select(['sha256', 'bytes'])
+    .where('sha256', 'in', sha256s)
+    .where('size', '<=', of.sizeMax),
+);
 
 const selectPayload = prepared((db, of: { readonly sha256: string }) =>
   db.selectFrom('payload_bytes').select('bytes').where('sha256', '=', of.sha256),

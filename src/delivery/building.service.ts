@@ -21,7 +21,7 @@ import { STOP_RETRY_MAX_MS } from './stop-policy.js';
 import { Together } from './together.service.js';
 
 /** Payloads built at once for one destination. */
-export const BUILD_MAX = 16;
+export const BUILD_MAX = 32;
 /** Commits of payloads at once. */
 const SAVES_MAX = 2;
 const REASON_MAX = 2_000;

@@ -1,7 +1,14 @@
 import type { Instant } from '../formats/instant.js';
 
-/** Most deliveries that one claim takes; only what is sent at once is claimed. */
-export const CLAIM_MAX = 8;
+/**
+ * Most deliveries that one claim takes; only what is sent at once is claimed. Claims of one destination come one after
+ * the other behind its row, so as many as have a place are taken by one.
+ */
+export const CLAIM_MAX = 64;
+/** Of them *conforms* messages, whose receipts the claim waits for and holds. */
+const CONFORMS_MAX = 8;
+/** Stops that are taken at once beside what else leaves. */
+export const STOPS_MAX = 8;
 
 /** A due delivery with a built payload, as the claim found it. */
 export interface ClaimCandidate {
@@ -60,6 +67,25 @@ export function roomOf(gate: Gate): number {
   if (gate.isPaused || gate.breaker === 'open') return 0;
   const free = Math.min(CLAIM_MAX, gate.inFlightMax - gate.inFlight, Math.floor(gate.tokens));
   return gate.breaker === 'half-open' ? Math.min(free, gate.inFlight === 0 ? 1 : 0) : free;
+}
+
+/** What was seen to be due, divided among claims in the order given. */
+export function claimsOf<Seen extends { readonly barrier: 0 | 1 }>(
+  seen: readonly Seen[],
+): readonly (readonly Seen[])[] {
+  const parts: Seen[][] = [];
+  let conforms = 0;
+  for (const one of seen) {
+    const last = parts.at(-1);
+    const isFull =
+      last === undefined ||
+      last.length >= CLAIM_MAX ||
+      (one.barrier === 1 && conforms >= CONFORMS_MAX);
+    if (isFull) parts.push([one]);
+    else last.push(one);
+    conforms = (isFull ? 0 : conforms) + one.barrier;
+  }
+  return parts;
 }
 
 function conformsMayLeave(candidate: ClaimCandidate, gate: Gate): boolean {

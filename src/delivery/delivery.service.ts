@@ -4,7 +4,7 @@ import type { Destination } from '../site/site-folder.js';
 import { Asking } from './asking.service.js';
 import { BUILD_MAX, Building } from './building.service.js';
 import { hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
-import { CLAIM_MAX } from './claim-policy.js';
+import { STOPS_MAX } from './claim-policy.js';
 import { type DeliveryOptions, DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
 import { Looking } from './looking.service.js';
@@ -126,7 +126,7 @@ export class DeliveryService {
       this.#start(group, [
         runs('send', fresh.look(to), (row) => fresh.deliver(to, row)),
         runs('send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
-        runs('ask', asking.claim(to, true, CLAIM_MAX - group.running('ask')), (ask) =>
+        runs('ask', asking.claim(to, true, STOPS_MAX - group.running('ask')), (ask) =>
           asking.ask(to, ask),
         ),
       ]),

@@ -5,7 +5,7 @@ import type { DeliveryRow } from '../storage/tables.js';
 import { unbuiltStops } from './build.store.js';
 import type { Building } from './building.service.js';
 import { type Claim, claimNewStop } from './claim.store.js';
-import { CLAIM_MAX } from './claim-policy.js';
+import { STOPS_MAX } from './claim-policy.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { readDestination } from './destination.store.js';
 import type { Sending } from './sending.service.js';
@@ -35,7 +35,7 @@ export class NewStops {
     const { database, site, clock, worker } = this.#parts.options;
     if (!worker.mayStart) return [];
     const of = { site: site.site, destination: destination.name };
-    const found = await unbuiltStops(database.db, { ...of, now: clock.now(), limit: CLAIM_MAX });
+    const found = await unbuiltStops(database.db, { ...of, now: clock.now(), limit: STOPS_MAX });
     if (found.length === 0 || !(await this.#mayLeave(database.db, destination))) return [];
     return found.filter(({ id }) => !this.#underWay.has(id));
   }

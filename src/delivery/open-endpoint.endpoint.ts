@@ -1,6 +1,6 @@
 import type { DestinationSecrets } from '../access/secret-mask.js';
 import type { Destination } from '../site/site-folder.js';
-import { CLAIM_MAX } from './claim-policy.js';
+import { STOPS_MAX } from './claim-policy.js';
 import type { Endpoint } from './endpoint.js';
 import { FileDropEndpoint } from './file-drop.endpoint.js';
 import { HttpEndpoint } from './http.endpoint.js';
@@ -16,7 +16,7 @@ export function openEndpoint(
       return new HttpEndpoint({
         config,
         // Sends and as many questions, and beside them a claim's worth of stops and of questions about them.
-        connectionsMax: 2 * (destination.timing.inFlightMax + CLAIM_MAX),
+        connectionsMax: 2 * (destination.timing.inFlightMax + STOPS_MAX),
         connectTimeoutMs: destination.timing.deadlineMs,
         bearer: () => (config.bearer === null ? null : secrets.bearer(config.bearer)),
         onDenied: () => {

@@ -1,6 +1,6 @@
 import type { Db } from '../storage/database.js';
 import { type PayloadFormat, readTree, type Tree } from './answer-tree.js';
-import { payloadBytes } from './build.store.js';
+import { payloadBytes, payloadsBytes } from './build.store.js';
 
 /** A stored payload and what it says; no tree when it is not what the mapping says it is. */
 export interface ReadPayload {
@@ -28,6 +28,22 @@ export class Payloads {
     const payload = { bytes, tree: readTree(format, bytes) };
     this.#keep(keyOf(sha256, format), payload);
     return payload;
+  }
+
+  /** Reads in one go what several sends are going to ask for and another process has built. */
+  async fetch(wanted: readonly { readonly sha256: string; readonly format: PayloadFormat }[]) {
+    const missing = wanted.filter((of) => !this.#kept.has(keyOf(of.sha256, of.format)));
+    // A single one is read when it is sent.
+    if (missing.length < 2) return;
+    const found = await payloadsBytes(
+      this.db,
+      missing.map(({ sha256 }) => sha256),
+      KEPT_BYTES_MAX,
+    );
+    for (const { sha256, format } of missing) {
+      const bytes = found.get(sha256);
+      if (bytes !== undefined) this.keep(sha256, format, bytes);
+    }
   }
 
   /** Keeps the bytes of a payload that is being stored, since it is sent next. */

@@ -26,6 +26,22 @@ export class Sender {
     this.#parts = parts;
   }
 
+  /** Gets at hand what several claims are going to send. Never fails: each send reads what is not at hand. */
+  async prepare(claims: readonly Claim[]): Promise<void> {
+    const { mapping } = this.#parts.options;
+    try {
+      const wanted = await Promise.all(
+        claims.map(async ({ row: { payload_sha256: sha256, mapping_digest: mapped } }) => {
+          const { document } = await mapping.forDigest(mapped);
+          return sha256 === null ? [] : [{ sha256, format: document.format }];
+        }),
+      );
+      await this.#parts.payloads.fetch(wanted.flat());
+    } catch {
+      // The send meets the same error and says so of its own delivery.
+    }
+  }
+
   async send(destination: Destination, claim: Claim): Promise<Sent> {
     const { mapping, clock, secrets } = this.#parts.options;
     const { row } = claim;

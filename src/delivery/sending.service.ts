@@ -6,7 +6,14 @@ import { dialectOf } from '../storage/dialect.js';
 import type { DestinationRow } from '../storage/tables.js';
 import { breakerAt } from './breaker.js';
 import { type Claim, claimDeliveries, countInFlight, holdReceipts } from './claim.store.js';
-import { CLAIM_MAX, type ClaimCandidate, chooseClaims, type Gate, roomOf } from './claim-policy.js';
+import {
+  type ClaimCandidate,
+  chooseClaims,
+  claimsOf,
+  type Gate,
+  roomOf,
+  STOPS_MAX,
+} from './claim-policy.js';
 import { keyIsHonoured } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { breakerOf, lockDestination, readDestination, spendTokens } from './destination.store.js';
@@ -23,7 +30,6 @@ import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
-const STOPS_MAX = CLAIM_MAX;
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
 
@@ -58,14 +64,13 @@ export class Sending {
     const found = await lookForDue(database.db, { ...of, now, limit: room });
     if (found.length === 0) return [];
     const seen = found.slice(0, await this.#placesFree(destination, room, now));
-    const parts = Array.from({ length: Math.ceil(seen.length / CLAIM_MAX) }, (_, index) =>
-      seen.slice(index * CLAIM_MAX, (index + 1) * CLAIM_MAX),
-    );
     const claims = await Promise.allSettled(
-      parts.map((part) => this.#claimSome(destination, part)),
+      claimsOf(seen).map((part) => this.#claimSome(destination, part)),
     );
     for (const end of claims) if (end.status === 'rejected') throw end.reason;
-    return this.#taken(claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : [])));
+    const taken = claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
+    await this.#sender.prepare(taken);
+    return this.#taken(taken);
   }
 
   /**
@@ -75,12 +80,14 @@ export class Sending {
    */
   async #placesFree({ name, timing }: Destination, room: number, now: Instant): Promise<number> {
     const { database, site } = this.#parts.options;
-    const row = await readDestination(database.db, site.site, name);
-    if (row !== null && (row.paused === 1 || breakerAt(breakerOf(row), now) === 'open')) return 0;
     // A process that has the database to itself knows what it sends.
-    if (!dialectOf(database.db).isShared) return room;
-    const inFlight = await countInFlight(database.db, site.site, name);
-    return Math.max(0, Math.min(room, timing.inFlightMax - inFlight));
+    const { isShared } = dialectOf(database.db);
+    const [row, inFlight] = await Promise.all([
+      readDestination(database.db, site.site, name),
+      isShared ? countInFlight(database.db, site.site, name) : 0,
+    ]);
+    if (row !== null && (row.paused === 1 || breakerAt(breakerOf(row), now) === 'open')) return 0;
+    return isShared ? Math.max(0, Math.min(room, timing.inFlightMax - inFlight)) : room;
   }
 
   /**
@@ -168,7 +175,6 @@ export class Sending {
       destination: destination.name,
       honoursKey: keyIsHonoured(destination),
       stops,
-      limit: CLAIM_MAX,
     };
   }
 

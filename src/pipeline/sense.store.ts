@@ -154,6 +154,7 @@ async function knownOperators(
   const limit = site.signal?.pace.secondsBetweenAreasMin;
   const { instrumentSerial } = header;
   if (limit === undefined || instrumentSerial === null) return known;
+  if (!hasOtherArea(site, instrumentSerial)) return known;
   const times = results.map(({ reading }) => reading.measuredAt).filter((at) => at !== null);
   const operators = distinct(results.map(({ reading }) => reading.operatorId));
   if (times.length === 0) return known;
@@ -165,6 +166,12 @@ async function knownOperators(
     }
   }
   return known;
+}
+
+/** Nobody is at two places where every instrument is in one area: an operator's measurements there may be many. */
+function hasOtherArea({ instruments }: SiteFolder, serial: string): boolean {
+  const here = instruments.find((instrument) => instrument.serial === serial)?.area;
+  return here !== undefined && instruments.some(({ area }) => area !== here);
 }
 
 /** Measurements on other instruments than one, both ends inclusive. */

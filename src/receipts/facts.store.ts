@@ -2,7 +2,7 @@ import { type SelectQueryBuilder, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { dialectOf, skipLocked } from '../storage/dialect.js';
-import { prepared, preparedInsert } from '../storage/prepared.js';
+import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { Tables } from '../storage/tables.js';
 
 /**
@@ -27,27 +27,58 @@ export async function lockReceiptsMarking(
   receiptIds: Iterable<string>,
   due: ReadonlySet<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) {
-    await (due.has(id) ? countAndMark : countChange)(trx, { site, id });
+  const ids = [...new Set(receiptIds)].sort();
+  for (let i = 0; i < ids.length; i += LOCKED_AT_ONCE) {
+    await countChanges(trx, site, ids.slice(i, i + LOCKED_AT_ONCE), due);
   }
+}
+
+const LOCKED_AT_ONCE = 64;
+
+async function countChanges(
+  trx: Trx,
+  site: string,
+  ids: readonly string[],
+  due: ReadonlySet<string>,
+): Promise<void> {
+  // A change of several rows takes them in an order of its own: they are taken first, in ours.
+  if (ids.length > 1 && dialectOf(trx).isShared) await takeRows(trx, { site }, ids);
+  const marked = ids.filter((id) => due.has(id));
+  const others = ids.filter((id) => !due.has(id));
+  await countAndMark(trx, { site }, marked);
+  await countChange(trx, { site }, others);
 }
 
 const NONE: ReadonlySet<string> = new Set();
 
-const countChange = prepared((db, of: { readonly site: string; readonly id: string }) =>
+interface OfSite {
+  readonly site: string;
+}
+
+const takeRows = preparedForList((db, of: OfSite, ids) =>
+  db
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('id', 'in', ids)
+    .orderBy('id')
+    .forNoKeyUpdate(),
+);
+
+const countChange = preparedForList((db, of: OfSite, ids) =>
   db
     .updateTable('receipt')
     .set({ facts_version: sql<number>`facts_version + 1` })
     .where('site', '=', of.site)
-    .where('id', '=', of.id),
+    .where('id', 'in', ids),
 );
 
-const countAndMark = prepared((db, of: { readonly site: string; readonly id: string }) =>
+const countAndMark = preparedForList((db, of: OfSite, ids) =>
   db
     .updateTable('receipt')
     .set({ facts_version: sql<number>`facts_version + 1`, evaluation_due: 1 })
     .where('site', '=', of.site)
-    .where('id', '=', of.id),
+    .where('id', 'in', ids),
 );
 
 /**

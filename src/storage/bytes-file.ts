@@ -10,6 +10,8 @@ export class BytesFile {
 
   constructor(path: string) {
     this.#file = openSqliteFile(path);
+    // Nobody waits for a flush on this thread's behalf, and here it holds nobody up.
+    this.#file.pragma('synchronous = FULL');
   }
 
   /**

@@ -18,6 +18,7 @@ import { openPostgres } from './open-postgres.js';
 import { writeStatistics } from './sqlite-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
+import { openWalFile, WalFlush } from './wal-flush.js';
 
 export type { Db, Reader, Trx };
 
@@ -96,7 +97,10 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   const lock = takeLock(join(dataDirectory, 'owner.lock'), dataDirectory);
   const path = databaseFile(dataDirectory);
   const file = openSqliteFile(path);
-  const statements = new KeptStatements(file);
+  // What an earlier process left in the log gets into the database, and both onto the disk, before anybody reads it.
+  file.pragma('wal_checkpoint(TRUNCATE)');
+  const flush = new WalFlush(openWalFile(`${path}-wal`));
+  const statements = new KeptStatements(file, flush);
   const dialect = new TransactionalSqliteDialect({ database: statements });
   const db = new Kysely<Tables>({ dialect });
   try {
@@ -104,6 +108,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     writeStatistics(file);
   } catch (error) {
     await db.destroy();
+    await flush.close();
     lock.close();
     throw error;
   }
@@ -112,10 +117,19 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     db,
     clock: anchoredClock(),
     place: sqlitePlace(path),
-    file: { path, writeAside: (work) => commits.aside(work) },
+    file: {
+      path,
+      writeAside: (work) =>
+        commits.aside(async () => {
+          const done = await work();
+          flush.noteCommit();
+          return done;
+        }),
+    },
     transact: (work) => commits.run(work),
     close: async () => {
       await db.destroy();
+      await flush.close();
       lock.close();
     },
   };

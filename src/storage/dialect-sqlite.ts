@@ -19,6 +19,7 @@ import {
 } from 'kysely';
 import type { Dialect, DirectQueries, DirectStatement, Turn } from './dialect.js';
 import type { Tables } from './tables.js';
+import type { WalFlush } from './wal-flush.js';
 
 const sqlite: Dialect = {
   name: 'sqlite',
@@ -65,6 +66,11 @@ class TransactionalSqliteAdapter extends SqliteAdapter implements DirectQueries 
     return !reader.isTransaction && !this.statements.isInTransaction;
   }
 
+  whenDurable(reader: Kysely<Tables>): Promise<void> | null {
+    if (reader.getExecutor() instanceof UnitExecutor) return null;
+    return this.statements.flush.whenFlushed();
+  }
+
   direct(text: string): DirectStatement {
     return this.statements.direct(text);
   }
@@ -79,8 +85,23 @@ class TransactionalSqliteAdapter extends SqliteAdapter implements DirectQueries 
   }
 }
 
-/** Takes the write lock when a transaction begins, so that what it reads cannot change under it. */
+/**
+ * Takes the write lock when a transaction begins, so that what it reads cannot change under it, and answers when what
+ * was seen and written is on the disk. The next one may have the connection before that.
+ */
 class ImmediateSqliteDriver extends SqliteDriver {
+  readonly #flush: WalFlush;
+
+  constructor(config: SqliteDialectConfig & { readonly database: KeptStatements }) {
+    super(config);
+    this.#flush = config.database.flush;
+  }
+
+  override async releaseConnection(): Promise<void> {
+    await super.releaseConnection();
+    await this.#flush.whenFlushed();
+  }
+
   override async beginTransaction(connection: DatabaseConnection): Promise<void> {
     await connection.executeQuery(CompiledQuery.raw('begin immediate'));
   }
@@ -187,6 +208,9 @@ export function unitsOn(
   };
 }
 
+/** As the driver ends a transaction. SQLite counts it among the statements that write nothing themselves. */
+const COMMIT = 'commit';
+
 /** Different texts kept; lists of values (`in (…)`) make more of them than there are queries. */
 const STATEMENTS_MAX = 500;
 
@@ -197,10 +221,14 @@ const STATEMENTS_MAX = 500;
 export class KeptStatements implements SqliteDatabase {
   readonly #kept = new Map<string, SqliteStatement>();
 
-  constructor(private readonly file: Database.Database) {}
+  constructor(
+    private readonly file: Database.Database,
+    /** Told of every commit. */
+    readonly flush: WalFlush,
+  ) {}
 
   prepare(text: string): SqliteStatement {
-    const statement: SqliteStatement = this.#kept.get(text) ?? this.file.prepare(text);
+    const statement = this.#kept.get(text) ?? this.#noting(text);
     this.#kept.delete(text);
     this.#kept.set(text, statement);
     if (this.#kept.size > STATEMENTS_MAX) {
@@ -216,10 +244,28 @@ export class KeptStatements implements SqliteDatabase {
 
   /** A statement that its caller keeps. */
   direct(text: string): DirectStatement {
-    const statement = this.file.prepare(text);
+    const statement = this.#noting(text);
     return statement.reader
       ? (parameters) => ({ rows: statement.all(parameters), written: 0 })
-      : (parameters) => ({ rows: [], written: statement.run(parameters).changes });
+      : (parameters) => ({ rows: [], written: Number(statement.run(parameters).changes) });
+  }
+
+  /** A statement that is noted as a commit where it is one: the end of a transaction, or a write outside of any. */
+  #noting(text: string): SqliteStatement {
+    const statement = this.file.prepare(text);
+    if (statement.readonly && text !== COMMIT) return statement;
+    const noted = <T>(answer: T): T => {
+      if (!this.file.inTransaction) this.flush.noteCommit();
+      return answer;
+    };
+    return {
+      reader: statement.reader,
+      all: (parameters) => noted(statement.all(parameters)),
+      run: (parameters) => noted(statement.run(parameters)),
+      iterate: () => {
+        throw new Error('what writes is not read row by row');
+      },
+    };
   }
 
   close(): void {
@@ -232,12 +278,15 @@ const CACHE_KIB = 65_536;
 /** 32 MiB of 4 KiB pages; the file beside the database grows to about that. */
 const CHECKPOINT_PAGES = 8_192;
 
-/** Opens the file with the settings every promise rests on: WAL, FULL, foreign keys, a busy timeout. */
+/**
+ * Opens the file with the settings every promise rests on: WAL, foreign keys, a busy timeout, and a log whose flush is
+ * left to `WalFlush`. SQLite still flushes it before it copies from it, and the database before it begins it anew.
+ */
 export function openSqliteFile(path: string): Database.Database {
   const file = new Database(path);
   file.pragma('auto_vacuum = incremental');
   file.pragma('journal_mode = WAL');
-  file.pragma('synchronous = FULL');
+  file.pragma('synchronous = NORMAL');
   file.pragma('foreign_keys = ON');
   file.pragma('busy_timeout = 5000');
   // What a savepoint would have to undo stays in memory; otherwise each larger one makes a file of its own.

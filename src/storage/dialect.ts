@@ -112,6 +112,11 @@ export interface DirectQueries {
    * see what is not committed.
    */
   mayRunDirectly(reader: Kysely<Tables>): boolean;
+  /**
+   * Resolves when all that a query of this reader may have seen is on the disk; null when it is, and within a
+   * transaction, which is answered for at its end.
+   */
+  whenDurable(reader: Kysely<Tables>): Promise<void> | null;
   direct(text: string): DirectStatement;
   /** For a unit that has kept the process to itself for too long: resolves once everything else has had its turn. */
   restAfter(reader: Kysely<Tables>): Promise<void> | null;

@@ -1,3 +1,4 @@
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import { type Kysely, sql, type Transaction } from 'kysely';
 import type { Turn } from './dialect.js';
 import type { UnitTransaction } from './dialect-sqlite.js';
@@ -8,15 +9,6 @@ import type { Tables } from './tables.js';
 const UNITS_MAX = 64;
 /** Time that units of one commit may take; nothing else of the process gets a turn meanwhile. */
 const WORK_MS_MAX = 8;
-
-/**
- * Rest after a flush, in flushes: the flush stops the process, so it takes a third of its time at most, and
- * less the more units share it, since then more of them gather meanwhile.
- */
-const REST_FLUSHES = 2;
-const UNITS_A_FLUSH_MORE = 4;
-/** A slow flush must not slow down what comes after it for long. */
-const REST_MS_MAX = 25;
 
 type Trx = Transaction<Tables>;
 type Unit = (trx: Trx) => Promise<Answer>;
@@ -47,7 +39,7 @@ const release = prepared((db) => ({ compile: () => sql`release unit`.compile(db)
  * SQLite has one writer, so transactions run one after the other whoever asks; this lets those that wait at
  * the same moment share one flush to disk. Each is a unit of its own: it sees what was written before it and
  * nothing of what comes after, what it throws undoes its own writes and no others, and it is answered only
- * after the commit that holds it. When the commit itself fails, every unit in it has failed.
+ * after the commit that holds it is on the disk. When the commit itself fails, every unit in it has failed.
  *
  * Units run one behind the other in one transaction, since a way back to each would cost more than most of them
  * do. When one throws, all of it is undone, and those it took along run again, each with its own way back.
@@ -55,8 +47,6 @@ const release = prepared((db) => ({ compile: () => sql`release unit`.compile(db)
 export class GroupCommit {
   readonly #waiting: (Waiting | WaitingAside)[] = [];
   #isRunning = false;
-  /** No commit begins before this: after a flush everything else gets its turn, and more units gather. */
-  #notBefore = 0;
 
   /** @param openUnit gives a unit a transaction of its own on the commit's connection; by default it shares the commit's */
   constructor(
@@ -93,11 +83,12 @@ export class GroupCommit {
     this.#isRunning = true;
     while (this.#waiting.length > 0) {
       // Queries never leave the turn they start in: without this no request, answer or timer would get one.
-      await pause(this.#notBefore - performance.now());
+      await nextTurn();
       const first = this.#waiting.shift();
       if (first === undefined) break;
       if ('aside' in first) await first.aside();
-      else await this.#commitOnce(first);
+      // The next ones are worked while these get onto the disk.
+      else await new Promise<void>((worked) => void this.#commitOnce(first, worked));
     }
     this.#isRunning = false;
   }
@@ -110,15 +101,17 @@ export class GroupCommit {
     return next;
   }
 
-  async #commitOnce(first: Waiting): Promise<void> {
+  /** @param worked is called when nothing more is asked of the connection but the commit, at the latest at the end */
+  async #commitOnce(first: Waiting, worked: () => void): Promise<void> {
     const taken = [first];
     const bare = (trx: Trx, unit: Unit, _fail: Fail, turn: Turn) => this.#opened(trx, unit, turn);
-    let end = await this.#transact(taken, bare, UNITS_MAX);
+    let end = await this.#transact(taken, bare, UNITS_MAX, worked);
     if (end.kind === 'unit-failed' && taken.length > 1) {
       const undoing = (trx: Trx, unit: Unit, fail: Fail, turn: Turn) =>
         this.#undoable(trx, unit, fail, turn);
-      end = await this.#transact(taken, undoing, taken.length);
+      end = await this.#transact(taken, undoing, taken.length, worked);
     }
+    worked();
     if (end.kind === 'committed') for (const answer of end.answers) answer();
     else for (const { fail } of taken) fail(end.error);
   }
@@ -128,9 +121,9 @@ export class GroupCommit {
     taken: Waiting[],
     run: (trx: Trx, unit: Unit, fail: Fail, turn: Turn) => Promise<Answer>,
     unitsMax: number,
+    worked: () => void,
   ): Promise<End> {
     const answers: Answer[] = [];
-    let flushingSince = 0;
     let failed: End | null = null;
     try {
       await this.db.transaction().execute(async (trx) => {
@@ -143,18 +136,16 @@ export class GroupCommit {
             failed = { kind: 'unit-failed', error };
             throw error;
           }
-          flushingSince = performance.now();
-          if (taken.length < unitsMax && flushingSince < until) {
+          if (taken.length < unitsMax && performance.now() < until) {
             const next = this.#nextUnit();
             if (next !== null) taken.push(next);
           }
         }
+        worked();
       });
     } catch (error) {
       return failed ?? { kind: 'commit-failed', error };
     }
-    const now = performance.now();
-    this.#notBefore = now + restAfter(taken.length, now - flushingSince);
     return { kind: 'committed', answers };
   }
 
@@ -182,15 +173,4 @@ export class GroupCommit {
       return () => fail(error);
     }
   }
-}
-
-function restAfter(units: number, flushMs: number): number {
-  return Math.min(REST_MS_MAX, flushMs * (REST_FLUSHES + units / UNITS_A_FLUSH_MORE));
-}
-
-function pause(ms: number): Promise<void> {
-  return new Promise((resolve) => {
-    if (ms < 1) setImmediate(resolve);
-    else setTimeout(resolve, ms);
-  });
 }

@@ -39,8 +39,8 @@ export function prepared<Values extends object, Row>(
       if (plan.direct?.mayRunDirectly(reader)) {
         plan.statement ??= plan.direct.direct(plan.query.sql);
         const answer = plan.statement(parameters) as Prepared<Row>;
-        const rest = plan.direct.restAfter(reader);
-        return rest === null ? Promise.resolve(answer) : rest.then(() => answer);
+        const wait = plan.direct.restAfter(reader) ?? plan.direct.whenDurable(reader);
+        return wait === null ? Promise.resolve(answer) : wait.then(() => answer);
       }
       return throughKysely(reader, { ...plan.query, parameters });
     } catch (error) {

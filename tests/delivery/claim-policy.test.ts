@@ -4,6 +4,7 @@ import {
   CLAIM_MAX,
   type ClaimCandidate,
   chooseClaims,
+  claimsOf,
   type Gate,
 } from '../../src/delivery/claim-policy.js';
 import { type Instant, instantFromMillis } from '../../src/formats/instant.js';
@@ -75,10 +76,30 @@ describe('chooseClaims', () => {
     ['no whole token', { tokens: 0.9 }, 0],
     ['six in flight', { inFlight: 6 }, 2],
     ['more in flight than allowed', { inFlight: 9 }, 0],
-    ['nothing in the way', {}, CLAIM_MAX],
+    ['nothing in the way', { inFlightMax: 500 }, CLAIM_MAX],
   ] as const)('takes as many as fit: %s', (_, gate, expected) => {
-    const many = Array.from({ length: 20 }, (_unused, i) => candidate(`d${i}`));
+    const many = Array.from({ length: CLAIM_MAX + 20 }, (_unused, i) => candidate(`d${i}`));
     expect(ids(many, gate)).toHaveLength(expected);
+  });
+
+  it('is made of everything that was seen, in its order, and waits for few receipts', () => {
+    const seen = fc.array(fc.constantFrom({ barrier: 0 } as const, { barrier: 1 } as const), {
+      maxLength: 300,
+    });
+    fc.assert(
+      fc.property(seen, (all) => {
+        const claims = claimsOf(all);
+        expect(claims.flat()).toEqual(all);
+        for (const [index, claim] of claims.entries()) {
+          const conforms = claim.filter(({ barrier }) => barrier === 1).length;
+          expect(claim.length).toBeLessThanOrEqual(CLAIM_MAX);
+          expect(conforms).toBeLessThanOrEqual(8);
+          // No more claims than it takes: each waits for the one before.
+          const isLast = index === claims.length - 1;
+          expect(isLast || claim.length === CLAIM_MAX || conforms === 8).toBe(true);
+        }
+      }),
+    );
   });
 
   it('holds these rules for any candidates in any order', () => {
