@@ -115,8 +115,8 @@ export class BundlesService {
     if (!this.#isShared) return false;
     const { secondLook, onSettled, log } = this.parts;
     try {
-      const { hasHeld, hasStop, isMore } = await secondLook.round();
-      if (hasHeld) onSettled({ hasStop });
+      const { bundles, hasStop, isMore } = await secondLook.round();
+      if (bundles > 0) onSettled({ hasStop });
       return isMore;
     } catch (err) {
       log.error({ event: 'bundle.second-look-failed', err });

@@ -2,7 +2,7 @@ import type { ReadableExamination } from '../checks/examination.js';
 import type { EarlierFinding } from '../checks/history-facts.js';
 import { type FoundPair, findTogether } from '../checks/second-look.js';
 import { indexOfSite, type SiteIndex } from '../checks/site-index.js';
-import { shareSiteEvidence } from '../receipts/facts.store.js';
+import { markEvaluationDue, shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
@@ -16,6 +16,7 @@ import {
   endSecondLooks,
   measurementsBeside,
   measurementsOf,
+  receiptsOfBundles,
   takeSecondLooks,
 } from './second-look.store.js';
 
@@ -32,8 +33,8 @@ export interface SecondLookParts {
 
 /** What a round of second looks brought. */
 export interface Looked {
-  /** Results were held by it. */
-  readonly hasHeld: boolean;
+  /** Bundles whose results count from now on, as far as they were not held. */
+  readonly bundles: number;
   readonly hasStop: boolean;
   /** There may be more bundles to look at. */
   readonly isMore: boolean;
@@ -75,12 +76,16 @@ export class SecondLook {
     const { site } = this.parts.site;
     const bundles = await takeSecondLooks(trx, site, BATCH);
     const isMore = bundles.length === BATCH;
-    if (bundles.length === 0) return { hasHeld: false, hasStop: false, isMore };
+    if (bundles.length === 0) return { bundles: 0, hasStop: false, isMore };
+    // Until now its results covered nothing, so that nothing conforms by one that is about to be held.
+    const receipts = await receiptsOfBundles(trx, site, bundles);
+    await locks.add(receipts);
     const pairs: FoundPair[] = [];
     for (const bundleRowId of bundles) pairs.push(...(await this.#pairs(trx, bundleRowId)));
-    const done = pairs.length === 0 ? NOTHING : await this.#hold(trx, locks, pairs);
+    const hasStop = pairs.length > 0 && (await this.#hold(trx, locks, pairs));
     await endSecondLooks(trx, bundles);
-    return { ...done, isMore };
+    await markEvaluationDue(trx, site, receipts);
+    return { bundles: bundles.length, hasStop, isMore };
   }
 
   async #pairs(trx: Trx, bundleRowId: string): Promise<FoundPair[]> {
@@ -92,7 +97,8 @@ export class SecondLook {
     return findTogether(own, await measurementsBeside(trx, of, own, seconds), this.#index);
   }
 
-  async #hold(trx: Trx, locks: ReceiptLocks, pairs: readonly FoundPair[]) {
+  /** True when it calls for a stop. */
+  async #hold(trx: Trx, locks: ReceiptLocks, pairs: readonly FoundPair[]): Promise<boolean> {
     const { site, clock, statements } = this.parts;
     const all = pairs.flatMap(({ findings }) => findings);
     const before = await resultRowsByIds(trx, site.site, rowIdsOf(all));
@@ -105,14 +111,14 @@ export class SecondLook {
     await this.#afterHolds.lock(trx, locks, all);
     const now = clock.now();
     const held = await this.#afterHolds.hold(trx, await this.#unsaid(trx, pairs), now);
-    if (held.rowIds.size === 0) return NOTHING;
+    if (held.rowIds.size === 0) return false;
     if (held.receipts.size > 0) await shareSiteEvidence(trx, site.site);
     let hasStop = false;
     for (const id of [...held.receipts].sort()) {
       const evaluation = await statements.evaluateInTransaction(trx, id, now);
       if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
     }
-    return { hasHeld: true, hasStop };
+    return hasStop;
   }
 
   /** Findings about results that the rule has not held yet, one about each. */
@@ -132,8 +138,6 @@ export class SecondLook {
     return unsaid;
   }
 }
-
-const NOTHING = { hasHeld: false, hasStop: false } as const;
 
 function rowIdsOf(findings: readonly EarlierFinding[]): string[] {
   return [...new Set(findings.map(({ rowId }) => rowId))];

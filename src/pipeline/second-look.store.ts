@@ -42,6 +42,23 @@ export async function endSecondLooks(trx: Trx, bundleRowIds: readonly string[]):
   await trx.deleteFrom('second_look').where('bundle_row_id', 'in', bundleRowIds).execute();
 }
 
+/** The receipts that results of these bundles belong to. */
+export async function receiptsOfBundles(
+  trx: Trx,
+  site: string,
+  bundleRowIds: readonly string[],
+): Promise<string[]> {
+  const rows = await trx
+    .selectFrom('result')
+    .select('receipt_id')
+    .distinct()
+    .where('site', '=', site)
+    .where('bundle_row_id', 'in', bundleRowIds)
+    .where('receipt_id', 'is not', null)
+    .execute();
+  return rows.flatMap((row) => row.receipt_id ?? []);
+}
+
 interface OfBundle {
   readonly site: string;
   readonly bundleRowId: string;

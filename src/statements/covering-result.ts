@@ -53,6 +53,9 @@ function measurementGaps(
   if (result.state !== 'accepted') gaps.push(`is ${result.state}`);
   // What only a signed act made acceptable is so for as long as the signature holds.
   else if (isReviewVoid(result)) gaps.push('was cleared by a signature that is void');
+  if (result.awaitsSecondLook === true) {
+    gaps.push('is still to be compared with what was settled at the same moment');
+  }
   if (result.mode !== 'verification') gaps.push(`was measured in ${result.mode ?? 'unknown'} mode`);
   if (result.decision !== 'pass') gaps.push(`decided ${result.decision ?? 'nothing readable'}`);
   if (result.measuredAt === null) gaps.push('has no readable time of measurement');

@@ -144,7 +144,10 @@ export type EvidenceRow = Pick<
   | 'element_sha256'
   | 'review_signature_id'
   | 'receipt_id'
->;
+> & {
+  /** 1 while its bundle is owed a second look. */
+  readonly awaits_look: 0 | 1;
+};
 
 /** True when receipt and container were both scanned, so that nobody has to compare labels. */
 export function isScannedRow(row: EvidenceRow): boolean {
@@ -187,6 +190,7 @@ export function resultFact(
     instrument: row.instrument_serial,
     runEpoch: row.run_epoch,
     runNumber: row.run_number,
+    ...(row.awaits_look === 1 ? { awaitsSecondLook: true } : {}),
     elementSha256: row.element_sha256,
     ...signed,
   };

@@ -1,3 +1,4 @@
+import { sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { inspectionFactsOf, plansStanding } from '../receipts/inspection-lifts.store.js';
@@ -185,10 +186,15 @@ const RESULT_COLUMNS = [
   'review_signature_id',
 ] as const;
 
+const awaitsLook = sql<0 | 1>`case when exists (
+    select 1 from second_look where second_look.bundle_row_id = result.bundle_row_id
+  ) then 1 else 0 end`.as('awaits_look');
+
 const resultsOf = prepared((db, of: OfReceipt) =>
   db
     .selectFrom('result')
     .select(RESULT_COLUMNS)
+    .select(awaitsLook)
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)
     .orderBy('id'),
@@ -203,6 +209,7 @@ const resultsById = preparedForList((db, of: { readonly site: string }, ids) =>
   db
     .selectFrom('result')
     .select(RESULT_COLUMNS)
+    .select(awaitsLook)
     .where('site', '=', of.site)
     .where('id', 'in', ids)
     .orderBy('id'),

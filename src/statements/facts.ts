@@ -138,6 +138,8 @@ export interface ResultFact {
   readonly instrument: string | null;
   readonly runEpoch: number | null;
   readonly runNumber: number | null;
+  /** True while it is to be compared with what other processes settled at the same moment; left out: it is not. */
+  readonly awaitsSecondLook?: boolean;
   /** Digest of the result as its bundle holds it. */
   readonly elementSha256: string;
   /** The signed act that cleared or refused it; null when nobody reviewed it. */

@@ -273,6 +273,7 @@ describe('rule 3: coverage counts only', () => {
       'coverage',
     ],
     ['accepted results', { state: 'held' }, 'coverage'],
+    ['results compared with all that was settled', { awaitsSecondLook: true }, 'coverage'],
     ['results not superseded', { state: 'superseded' }, 'coverage'],
     ['measurements after goods receipt', { measuredAt: time('07:59') }, 'coverage'],
     ['measurements after, not at, goods receipt', { measuredAt: time('08:00') }, 'coverage'],

@@ -101,6 +101,9 @@ const supersede = fc
     ),
   );
 
+/** A result is to be compared with what was settled at the same moment. */
+const oweLook = index.map((i) => onResult(i, (r) => ({ ...r, awaitsSecondLook: true })));
+
 /** What was signed about a result reads differently, whatever it was. */
 const voidSignature = index.map((i) =>
   onResult(i, (r) => ({
@@ -354,6 +357,7 @@ const change = fc.oneof(
   addContrary,
   remove,
   supersede,
+  oweLook,
   voidSignature,
   move,
   delay,
