@@ -38,6 +38,7 @@ export class WalFlush {
   #running: { readonly upTo: number; readonly done: Promise<void> } | null = null;
   #next: Promise<void> | null = null;
   #failure: FlushFailed | null = null;
+  #closed: Promise<void> | null = null;
 
   constructor(private readonly file: FileSync) {}
 
@@ -49,6 +50,7 @@ export class WalFlush {
   /** Resolves when all that is committed by now is on the disk; null when it is. */
   whenFlushed(): Promise<void> | null {
     if (this.#failure !== null) return Promise.reject(this.#failure);
+    if (this.#closed !== null) return null;
     if (this.#flushed >= this.#committed) return null;
     const running = this.#running;
     if (running === null) return this.#begin();
@@ -60,8 +62,13 @@ export class WalFlush {
     return this.#next;
   }
 
-  /** Flushes what is left. */
-  async close(): Promise<void> {
+  /** Ends it, once: its descriptor may be another file's afterwards. SQLite has flushed what was left when it closed. */
+  close(): Promise<void> {
+    this.#closed ??= this.#end();
+    return this.#closed;
+  }
+
+  async #end(): Promise<void> {
     await this.#running?.done.catch(() => undefined);
     await this.file.close();
   }

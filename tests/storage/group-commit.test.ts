@@ -158,14 +158,17 @@ describe('group commit', () => {
       const seen = new Set<number>();
       let turns = 0;
       const reading: Promise<unknown>[] = [];
-      const ticking = setInterval(() => {
+      let ticking: NodeJS.Timeout | undefined;
+      const tick = () => {
         turns += 1;
         reading.push(sitesOf(database).then((sites) => seen.add(sites.length)));
         reading.push(
           evidence(database.db, { site: 's0' }).then(({ rows }) => seen.add(rows.length * 1_000)),
         );
-      }, 1);
+      };
       await database.transact(async (trx) => {
+        // Not before it began: until then there is nothing to be seen.
+        ticking = setInterval(tick, 1);
         const end = performance.now() + 100;
         for (let i = 0; performance.now() < end && i < 1_000; i += 1) {
           await addEvidence(trx, { site: `s${i}`, version: 1 });

@@ -39,6 +39,11 @@ export type DockWorld = Pick<
   'clock' | 'site' | 'announce' | 'take' | 'says' | 'quiet'
 >;
 
+function operatorOf({ areas }: Pick<DockWorld['site'], 'areas'>, area: string) {
+  const known = OPERATORS[areas.findIndex(({ id }) => id === area)];
+  return known ?? { id: `op-${area}`, name: `Operator at ${area} (simulated)` };
+}
+
 /** The people and instruments at Northquay's receiving dock (simulated), one call a deed. */
 export class Dock {
   readonly receivedAt: Instant;
@@ -61,7 +66,7 @@ export class Dock {
           instrument,
           syncPc: 'sync-a',
           seed: 11,
-          operators: OPERATORS,
+          operators: [operatorOf(site, instrument.area)],
           score: scoreCurve,
         }),
       ]),
@@ -134,11 +139,10 @@ export class Dock {
 
   /** Nobody is at two docks at once. */
   #operatorAt(serial: string): string {
-    const { areas, instruments } = this.world.site;
-    const area = instruments.find((i) => i.serial === serial)?.area;
-    const operator = OPERATORS[areas.findIndex(({ id }) => id === area)];
-    if (!operator) throw new Error(`nobody measures at ${area} with ${serial}`);
-    return operator.id;
+    const { site } = this.world;
+    const instrument = site.instruments.find((i) => i.serial === serial);
+    if (instrument === undefined) throw new Error(`there is no instrument ${serial}`);
+    return operatorOf(site, instrument.area).id;
   }
 
   #instrument(serial: string): SimulatedInstrument {
