@@ -82,7 +82,32 @@ function keep(reference, isResult, content) {
   stored.set(reference, { isResult, content });
 }
 
+const XML = 'application/xml';
+const JSON_TYPE = 'application/json';
+/** What the gateway looks at before it lets a *conforms* go: the description of a destination and its canary record. */
+const DESCRIBED = new Map([
+  [
+    '/description',
+    [
+      XML,
+      '<Description><Name>bench</Name><Version>1</Version><Environment>training</Environment></Description>',
+    ],
+  ],
+  ['/canary', [XML, '<Canary><Decision>pass</Decision><Score>0.98</Score></Canary>']],
+  [
+    '/api/description',
+    [JSON_TYPE, '{"system":{"name":"bench","version":"1"},"environment":"training"}'],
+  ],
+  ['/api/canary', [JSON_TYPE, '{"decision":"pass","score":"0.98"}']],
+]);
+
 function answerAsk(url, response) {
+  const described = DESCRIBED.get(url);
+  if (described !== undefined) {
+    const [type, text] = described;
+    response.writeHead(200, { 'content-type': type }).end(text);
+    return;
+  }
   const [path, reference] = url.split('?reference=');
   touch(reference);
   const kept = stored.get(decodeURIComponent(reference));
