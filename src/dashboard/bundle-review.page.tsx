@@ -8,7 +8,7 @@ import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
-import { SignForm } from './sign-form.js';
+import { ActOpening, SignForm } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -66,18 +66,10 @@ function BundlePage(props: {
       </section>
       <section id="decide">
         <h2>Refuse it</h2>
-        <p>
-          {refuse.possible
-            ? 'Better have the sync PC send it again intact, under another bundle id. When that cannot be, refuse it. Then:'
-            : `Not open: ${refuse.because.join('; ')}.`}
-        </p>
-        {refuse.effects.length === 0 ? null : (
-          <ul class="plain-list">
-            {refuse.effects.map((effect) => (
-              <li key={effect}>{effect}</li>
-            ))}
-          </ul>
-        )}
+        <ActOpening
+          act={refuse}
+          lead="Better have the sync PC send it again intact, under another bundle id. When that cannot be, refuse it. Then:"
+        />
         {refuse.possible ? <Form view={view} signer={signer} /> : null}
       </section>
     </Layout>

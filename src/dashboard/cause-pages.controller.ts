@@ -3,12 +3,7 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import {
-  REASON_MAX,
-  readInvestigation,
-  readSignedText,
-  signerOf,
-} from '../statements/review-request.js';
+import { readInvestigated, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import { renderCause } from './cause.page.js';
 import { CAUSE_SOURCE, type CauseSource } from './cause-source.js';
@@ -61,11 +56,8 @@ export class CausePagesController {
       reply,
       timeZone: this.site.view.timeZone,
       sign: async (fields) => {
-        const investigation = readInvestigation(fields);
-        const asked = readSignedText(fields, 'reason', REASON_MAX);
-        const { shownSha256, text, userName, password } = asked;
+        const { investigated: cause, userName, password } = readInvestigated(fields);
         const who = signerOf(request.caller, userName, password);
-        const cause = { shownSha256, reason: text, investigation };
         mustBeSigned(await this.#causes.sign(rowId, cause, who), rowId);
         return signedAt(causePath(rowId));
       },

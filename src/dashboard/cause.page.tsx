@@ -11,7 +11,7 @@ import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import { causePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
-import { SignForm } from './sign-form.js';
+import { ActOpening, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -71,18 +71,10 @@ function CausePage({ view, frame, signer, said }: CauseShown): JSX.Element {
       </section>
       <section aria-labelledby="sign-title">
         <h2 id="sign-title">Sign its cause</h2>
-        <p>
-          {cause.possible
-            ? 'Only what an investigation showed to be no property of the material may be signed. Then:'
-            : `Not open: ${cause.because.join('; ')}.`}
-        </p>
-        {cause.effects.length === 0 ? null : (
-          <ul class="plain-list">
-            {cause.effects.map((effect) => (
-              <li key={effect}>{effect}</li>
-            ))}
-          </ul>
-        )}
+        <ActOpening
+          act={cause}
+          lead="Only what an investigation showed to be no property of the material may be signed. Then:"
+        />
         {cause.possible ? <Form view={view} signer={signer} /> : null}
       </section>
     </Layout>

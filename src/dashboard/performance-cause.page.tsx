@@ -8,7 +8,7 @@ import { momentOf } from './local-time.js';
 import { Moment, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
-import { type Signer, SignForm } from './sign-form.js';
+import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -64,18 +64,7 @@ function PerformanceCausePage({ view, frame, signer, said }: PerformanceCauseSho
       </section>
       <section aria-labelledby="sign-title">
         <h2 id="sign-title">Sign its cause</h2>
-        <p>
-          {cause.possible
-            ? 'Only what an investigation showed may be signed. Then:'
-            : `Not open: ${cause.because.join('; ')}.`}
-        </p>
-        {cause.effects.length === 0 ? null : (
-          <ul class="plain-list">
-            {cause.effects.map((effect) => (
-              <li key={effect}>{effect}</li>
-            ))}
-          </ul>
-        )}
+        <ActOpening act={cause} lead="Only what an investigation showed may be signed. Then:" />
         {cause.possible ? <Form view={view} signer={signer} /> : null}
       </section>
     </Layout>

@@ -5,7 +5,7 @@ import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath, rejectionPath } from './receipt-path.js';
-import { type Signer, SignForm } from './sign-form.js';
+import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
@@ -60,18 +60,10 @@ function RejectionPage({ view, frame, signer, said }: RejectionShown): JSX.Eleme
       )}
       <section id="reject">
         <h2>Reject it</h2>
-        <p>
-          {reject.possible
-            ? 'For a container that will not be used, whatever is measured of it later. Nobody takes that back here. Once you sign:'
-            : `Not open: ${reject.because.join('; ')}.`}
-        </p>
-        {reject.effects.length === 0 ? null : (
-          <ul class="plain-list">
-            {reject.effects.map((effect) => (
-              <li key={effect}>{effect}</li>
-            ))}
-          </ul>
-        )}
+        <ActOpening
+          act={reject}
+          lead="For a container that will not be used, whatever is measured of it later. Nobody takes that back here. Once you sign:"
+        />
         {reject.possible ? (
           <SignForm
             action={rejectionPath(view.receiptId, view.container)}

@@ -39,3 +39,28 @@ export function SignForm(props: {
     </OwnForm>
   );
 }
+
+/** Whether an act is open, and what signing it does; or why it is not. */
+export function ActOpening(props: {
+  readonly act: {
+    readonly possible: boolean;
+    readonly because: readonly string[];
+    readonly effects: readonly string[];
+  };
+  /** Said of an act that is open, before its effects. */
+  readonly lead: string;
+}): JSX.Element {
+  const { possible, because, effects } = props.act;
+  return (
+    <>
+      <p>{possible ? props.lead : `Not open: ${because.join('; ')}.`}</p>
+      {effects.length === 0 ? null : (
+        <ul class="plain-list">
+          {effects.map((effect) => (
+            <li key={effect}>{effect}</li>
+          ))}
+        </ul>
+      )}
+    </>
+  );
+}

@@ -7,7 +7,7 @@ import { signatureManifest } from '../signatures/signature.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { CauseAnswer, CauseRequest } from '../statements/cause-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
+import { readInvestigated, signerOf } from '../statements/review-request.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
 
 const ROW_ID_MAX = 100;
@@ -45,12 +45,13 @@ export async function signCause(
     sign(rowId: string, cause: CauseRequest, who: SigningRequest): Promise<CauseAnswer>;
   },
 ): Promise<unknown> {
-  const fields = fieldsOf(await readJsonBody(request.raw));
-  const investigation = readInvestigation(fields);
-  const asked = readSigned({ ...fields, act: 'assign' }, ['assign'] as const);
-  const { shownSha256, reason } = asked.review;
-  const who = signerOf(request.caller, asked.userName, asked.password);
-  const answer = await causes.sign(rowId, { shownSha256, reason, investigation }, who);
+  const {
+    investigated: cause,
+    userName,
+    password,
+  } = readInvestigated(fieldsOf(await readJsonBody(request.raw)));
+  const who = signerOf(request.caller, userName, password);
+  const answer = await causes.sign(rowId, cause, who);
   mustBeSigned(answer, rowId);
   return { rowId, signature: signatureManifest(answer.signature) };
 }

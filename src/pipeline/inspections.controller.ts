@@ -6,7 +6,7 @@ import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
 import { readInspection } from '../statements/inspection-request.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readInvestigation, readSigned, signerOf } from '../statements/review-request.js';
+import { readInvestigated, signerOf } from '../statements/review-request.js';
 import { InspectionsService } from './inspections.service.js';
 
 const RECEIPT_ID_MAX = 200;
@@ -69,15 +69,11 @@ export class InspectionsController {
   async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
     const fields = fieldsOf(await readJsonBody(request.raw));
     const inspectionId = readId(fields);
-    const investigation = readInvestigation(fields);
-    const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, [
-      'lift',
-    ] as const);
-    const { shownSha256, reason } = review;
+    const { investigated, userName, password } = readInvestigated(fields);
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const answer = await this.inspections.lift(
       receiptId,
-      { inspectionId, investigation, shownSha256, reason },
+      { inspectionId, ...investigated },
       signerOf(request.caller, userName, password),
     );
     mustBeSigned(answer, receiptId, 'receipt');

@@ -4,12 +4,9 @@ import type { ResultState } from '../storage/tables.js';
 import type { Attempt } from './assigned-cause.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
+import type { Investigated } from './review-request.js';
 
-export interface CauseRequest {
-  readonly shownSha256: string;
-  readonly reason: string;
-  readonly investigation: string;
-}
+export type CauseRequest = Investigated;
 
 export interface CauseView {
   readonly rowId: string;

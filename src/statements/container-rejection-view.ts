@@ -4,7 +4,7 @@ import type { ShownDocument } from '../signatures/shown-document.js';
 import type { Signature } from '../signatures/signature.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
-import { REASON_MAX, readInvestigation, readSignedText } from './review-request.js';
+import { readInvestigated } from './review-request.js';
 import type { ShownSignature } from './review-view.js';
 
 export interface RejectionRequest {
@@ -41,10 +41,8 @@ export function readRejection(fields: Readonly<Record<string, unknown>>): {
   readonly password: string;
 } {
   const container = readContainerLabel(fields['container']);
-  const investigation = readInvestigation(fields);
-  const signed = readSignedText(fields, 'reason', REASON_MAX);
-  const { shownSha256, text: reason, userName, password } = signed;
-  return { request: { container, shownSha256, reason, investigation }, userName, password };
+  const { investigated, userName, password } = readInvestigated(fields);
+  return { request: { container, ...investigated }, userName, password };
 }
 
 /** @throws Problem `query-invalid` when it is no label */

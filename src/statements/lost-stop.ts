@@ -6,7 +6,7 @@ import type { StatementDraft } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
-import { readInvestigation, readSigned, type SignedFields } from './review-request.js';
+import { type Investigated, readInvestigated, type SignedFields } from './review-request.js';
 
 /** A stop that a destination holds and that this life of the database knows nothing of: it was sent in one before. */
 export interface LostStop {
@@ -96,11 +96,7 @@ export function lostStopView(about: LostStopCase) {
 
 export type LostStopView = ReturnType<typeof lostStopView>;
 
-export interface LostStopRequest {
-  readonly investigation: string;
-  readonly shownSha256: string;
-  readonly reason: string;
-}
+export type LostStopRequest = Investigated;
 
 export type LostStopAnswer =
   | {
@@ -116,9 +112,6 @@ export type LostStopAnswer =
 export function readLostStop(
   fields: Readonly<Record<string, unknown>>,
 ): Omit<SignedFields<'acknowledge'>, 'review'> & { readonly request: LostStopRequest } {
-  const investigation = readInvestigation(fields);
-  const acts = ['acknowledge'] as const;
-  const { review, userName, password } = readSigned({ ...fields, act: 'acknowledge' }, acts);
-  const { shownSha256, reason } = review;
-  return { request: { investigation, shownSha256, reason }, userName, password };
+  const { investigated: request, userName, password } = readInvestigated(fields);
+  return { request, userName, password };
 }

@@ -108,7 +108,7 @@ const INVESTIGATION = /^[^\p{C}]{1,60}$/u;
  *
  * @throws Problem `query-invalid` when there is none.
  */
-export function readInvestigation(fields: Readonly<Record<string, unknown>>): string {
+function readInvestigation(fields: Readonly<Record<string, unknown>>): string {
   const { investigation } = fields;
   const number = typeof investigation === 'string' ? investigation.trim() : '';
   if (INVESTIGATION.test(number)) return number;
@@ -116,4 +116,28 @@ export function readInvestigation(fields: Readonly<Record<string, unknown>>): st
     'query-invalid',
     'investigation: expected the number of the investigation, 1 to 60 characters',
   );
+}
+
+/** An act that is signed under an investigation. */
+export interface Investigated {
+  /** SHA-256 of the document the signer was shown. */
+  readonly shownSha256: string;
+  readonly reason: string;
+  readonly investigation: string;
+}
+
+/**
+ * What every act under an investigation takes, with what proves its signer.
+ *
+ * @throws Problem `query-invalid` that names the field.
+ */
+export function readInvestigated(fields: Readonly<Record<string, unknown>>): {
+  readonly investigated: Investigated;
+  readonly userName: string | null;
+  readonly password: string;
+} {
+  const investigation = readInvestigation(fields);
+  const signed = readSignedText(fields, 'reason', REASON_MAX);
+  const { shownSha256, text: reason, userName, password } = signed;
+  return { investigated: { shownSha256, reason, investigation }, userName, password };
 }

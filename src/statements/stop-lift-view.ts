@@ -6,7 +6,7 @@ import type { Signature, SignatureManifest } from '../signatures/signature.js';
 import type { StopRow } from '../storage/tables.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
-import { readInvestigation, readSigned, type SignedFields } from './review-request.js';
+import { readInvestigated, type SignedFields } from './review-request.js';
 import { liftDocument, liftOption, type StopLiftCase } from './stop-lift.js';
 
 /** A stop as it was issued, and what became of it. Instants are RFC 3339 in UTC. */
@@ -118,12 +118,6 @@ export function readStopLift(
   if (typeof stop !== 'string' || stop === '' || stop.length > 100) {
     throw new Problem('query-invalid', 'stop: expected the id of the stop that is in force');
   }
-  const number = readInvestigation(fields);
-  const { review, userName, password } = readSigned({ ...fields, act: 'lift' }, ['lift'] as const);
-  const { shownSha256, reason } = review;
-  return {
-    lift: { stopId: stop, investigation: number, shownSha256, reason },
-    userName,
-    password,
-  };
+  const { investigated, userName, password } = readInvestigated(fields);
+  return { lift: { stopId: stop, ...investigated }, userName, password };
 }
