@@ -50,8 +50,12 @@ export async function openPostgres(options: PostgresOptions) {
           connectionsMax,
           applicationName,
           isBounded: true,
-          // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
-          ...(facts.commitsAtOnce ? {} : { serverSettings: ['synchronous_commit=on'] }),
+          serverSettings: [
+            // A claim's estimated cost lets the server compile it, for a hundred times what running it takes.
+            'jit=off',
+            // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
+            ...(facts.commitsAtOnce ? [] : ['synchronous_commit=on']),
+          ],
           onLost: (error) => alert({ code: 'database-connection-lost', found: error.message }),
         }),
       ),
