@@ -53,6 +53,8 @@ export async function openPostgres(options: PostgresOptions) {
           serverSettings: [
             // A claim's estimated cost lets the server compile it, for a hundred times what running it takes.
             'jit=off',
+            // Planning a claim for the values at hand takes longer than running it, and no plan here depends on them.
+            'plan_cache_mode=force_generic_plan',
             // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
             ...(facts.commitsAtOnce ? [] : ['synchronous_commit=on']),
           ],
