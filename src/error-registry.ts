@@ -80,6 +80,12 @@ export const ERRORS = {
     null,
     'error',
   ),
+  'database-not-tidied': entry(
+    'The database server does not clear away what was replaced and deleted, so its tables grow and become slow.',
+    'Set autovacuum and track_counts to on at the server.',
+    null,
+    'warn',
+  ),
   'configuration-invalid': entry(
     'A setting is missing, unknown or out of range.',
     'Correct the setting named and start again.',

@@ -7,6 +7,7 @@ import { postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
 import { migrateToLatest } from './migrate.js';
 import { openPool } from './postgres-pool.js';
+import { PostgresStatistics } from './postgres-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
 import { retrying } from './transaction-retry.js';
@@ -20,6 +21,8 @@ export const MIGRATION_WAIT_MS = 600_000;
 /** A table that stands in a database for as long as a restore into it has not ended. */
 export const UNFINISHED = 'drumline_restoring';
 const FOLLOW_EVERY_MS = 2_000;
+/** A look costs one small query; a table that grows fast is planned for wrongly for no longer than this. */
+const STATISTICS_EVERY_MS = 5_000;
 
 export interface PostgresOptions {
   readonly url: string;
@@ -69,10 +72,19 @@ export async function openPostgres(options: PostgresOptions) {
     onStep: (ms) => alert({ code: 'database-clock-stepped', found: `${Math.round(ms)} ms` }),
   });
   compareClocks(clock.now(), options.wallMillis ?? Date.now, alert);
+  if (!facts.isTidied) {
+    alert({ code: 'database-not-tidied', found: 'autovacuum or track_counts is off' });
+  }
   const place = await postgresPlace(db);
   // A reading that fails is made up for by the next; work on the database fails by itself meanwhile.
   const following = setInterval(() => void clock.follow().catch(() => undefined), FOLLOW_EVERY_MS);
   following.unref();
+  const statistics = new PostgresStatistics(db);
+  const looking = setInterval(
+    () => void statistics.round().catch(() => undefined),
+    STATISTICS_EVERY_MS,
+  );
+  looking.unref();
   return {
     db,
     clock,
@@ -81,6 +93,7 @@ export async function openPostgres(options: PostgresOptions) {
     reserved,
     close: async () => {
       clearInterval(following);
+      clearInterval(looking);
       await reserved.db.destroy();
       await db.destroy();
     },
@@ -117,6 +130,8 @@ interface ServerFacts {
   readonly isDurable: boolean;
   /** A commit is answered after its flush. */
   readonly commitsAtOnce: boolean;
+  /** The server clears away what was replaced and deleted. */
+  readonly isTidied: boolean;
 }
 
 /** Looks at the server, then migrates behind a lock that only one starting process holds. */
@@ -176,13 +191,15 @@ export async function inspectServer(db: Kysely<Tables>, url: string): Promise<Se
     in_recovery: boolean;
     commits: string;
     durable: boolean;
+    tidied: boolean;
   }>`
     select current_setting('server_version_num')::int4 as version,
       current_setting('server_version') as version_text,
       current_setting('server_encoding') as encoding,
       pg_is_in_recovery() as in_recovery,
       current_setting('synchronous_commit') as commits,
-      current_setting('fsync')::bool and current_setting('full_page_writes')::bool as durable`
+      current_setting('fsync')::bool and current_setting('full_page_writes')::bool as durable,
+      current_setting('autovacuum')::bool and current_setting('track_counts')::bool as tidied`
     .execute(db)
     .catch((cause: unknown) => {
       throw new Misconfigured('database-unreachable', {
@@ -198,7 +215,11 @@ export async function inspectServer(db: Kysely<Tables>, url: string): Promise<Se
     encoding: server.encoding,
     isReplica: server.in_recovery,
   });
-  return { isDurable: server.durable, commitsAtOnce: !['off', 'local'].includes(server.commits) };
+  return {
+    isDurable: server.durable,
+    commitsAtOnce: !['off', 'local'].includes(server.commits),
+    isTidied: server.tidied,
+  };
 }
 
 /**

@@ -8,6 +8,7 @@ export interface StorageAlert {
     | 'database-clock-stepped'
     | 'database-connection-lost'
     | 'database-not-durable'
+    | 'database-not-tidied'
   >;
   readonly found: string;
 }
