@@ -1,6 +1,7 @@
-import { setImmediate as nextTurn } from 'node:timers/promises';
+import { setImmediate as nextTurn, setTimeout as rest } from 'node:timers/promises';
 import type { Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
+import { dialectOf } from '../storage/dialect.js';
 import { Asking } from './asking.service.js';
 import { BUILD_MAX, Building } from './building.service.js';
 import { hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
@@ -45,6 +46,13 @@ async function runs<Taken>(
 ): Promise<readonly Run[]> {
   return (await taken).map((each) => ({ kind, run: () => run(each) }));
 }
+
+/**
+ * Where several processes share the database, each look is some ten statements that find what became due since the
+ * last one: under load it rests as long as it took, so that it finds several. Whoever has the database alone is told
+ * by its own commits.
+ */
+const REST_MS_MAX = 25;
 
 const NOTHING: Worked = { worked: 0, nextDueAt: null };
 const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
@@ -97,20 +105,26 @@ export class DeliveryService {
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
-    const worked = await this.#work(more, (group) =>
-      this.#start(group, [
-        runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
-          this.#building.build(to, row),
-        ),
-        runs('send', this.#sending.claim(to, inFlightMax - group.running('send')), (claim) =>
-          this.#sending.deliver(to, claim),
-        ),
-        runs(
-          'ask',
-          this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
-          (ask) => this.#asking.ask(to, ask),
-        ),
-      ]),
+    const { stopsFirst } = this.#parts.options;
+    const worked = await this.#work(
+      more,
+      async (group) => {
+        await stopsFirst.whenNone();
+        return await this.#start(group, [
+          runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
+            this.#building.build(to, row),
+          ),
+          runs('send', this.#sending.claim(to, inFlightMax - group.running('send')), (claim) =>
+            this.#sending.deliver(to, claim),
+          ),
+          runs(
+            'ask',
+            this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
+            (ask) => this.#asking.ask(to, ask),
+          ),
+        ]);
+      },
+      dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0,
     );
     return { worked, nextDueAt: await this.#nextDueAt(to) };
   }
@@ -122,15 +136,16 @@ export class DeliveryService {
     const { database, site, clock } = parts.options;
     // The usual answer, and this is asked with every sweep.
     if (!(await hasOpenStop(database.db, site.site, to.name))) return NOTHING;
-    const worked = await this.#work(more, (group) =>
+    const { stopsFirst } = parts.options;
+    const start = (group: WorkGroup) =>
       this.#start(group, [
         runs('send', fresh.look(to), (row) => fresh.deliver(to, row)),
         runs('send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
         runs('ask', asking.claim(to, true, STOPS_MAX - group.running('ask')), (ask) =>
           asking.ask(to, ask),
         ),
-      ]),
-    );
+      ]);
+    const worked = await stopsFirst.run(() => this.#work(more, start, 0));
     const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
     return { worked, nextDueAt: next };
   }
@@ -158,11 +173,15 @@ export class DeliveryService {
     await this.#parts.close();
   }
 
-  async #work(more: MoreWork, start: (group: WorkGroup) => Promise<number>): Promise<number> {
+  async #work(
+    more: MoreWork,
+    start: (group: WorkGroup) => Promise<number>,
+    restMsMax: number,
+  ): Promise<number> {
     if (this.#mustRecover) await this.#recovery.recoverOwn(this.#parts.options.clock.now());
     this.#mustRecover = false;
     try {
-      return await this.#workThrough(start, more);
+      return await this.#workThrough(start, more, restMsMax);
     } catch (error) {
       this.#mustRecover = true;
       throw error;
@@ -172,19 +191,24 @@ export class DeliveryService {
   async #workThrough(
     start: (group: WorkGroup) => Promise<number>,
     more: MoreWork,
+    restMsMax: number,
   ): Promise<number> {
     const group = new WorkGroup();
     let worked = 0;
     try {
       while (!this.#isStopping && !group.hasFailed) {
         group.look();
+        const lookedAt = performance.now();
         const started = await start(group);
+        const restMs = Math.min(restMsMax, performance.now() - lookedAt);
         worked += started;
-        if (started > 0 || group.hasEndedSinceLook) continue;
-        if (group.size === 0) break;
-        await Promise.race([group.next(), more.next()]);
-        // What ended with it in one commit is seen by the same look.
-        await nextTurn();
+        if (started === 0 && !group.hasEndedSinceLook) {
+          if (group.size === 0) break;
+          await Promise.race([group.next(), more.next()]);
+          // What ended with it in one commit is seen by the same look.
+          await nextTurn();
+        }
+        if (restMs > 0) await rest(restMs);
       }
     } finally {
       await group.end();

@@ -2,6 +2,7 @@ import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
+import type { StopsFirst } from '../delivery/stops-first.service.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
@@ -65,6 +66,7 @@ export interface BundlesServiceParts {
   /** Of what is settled here or was left by another, where several processes share the database. */
   readonly secondLook: Pick<SecondLook, 'round'>;
   readonly worker: WorkerIdentity;
+  readonly stopsFirst: StopsFirst;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts, and may have issued a stop. */
   readonly onSettled: (settlement: Settlement) => void;
@@ -186,12 +188,22 @@ export class BundlesService {
       const claim = lanes.get(bundle.lane);
       if (!claim) throw new Error(`lane ${bundle.lane} was not claimed`);
       const outcome = await this.#blaming(bundle, unit.catch(deathOrThrow));
-      const commit = this.#blaming(bundle, this.#settle(bundle, outcome, claim));
+      const begin = await this.#turnOf(outcome);
+      const settling = begin(() => this.#settle(bundle, outcome, claim));
+      const commit = this.#blaming(bundle, settling);
       commit.catch(() => undefined);
       commits.push(commit);
       // On a file transactions run in the order they are asked for, so nobody has to wait for the commit before.
       if (this.#isShared && !(await commit)) return;
     }
+  }
+
+  /** Begins to settle a bundle: one that may call for a stop at once, any other behind the stops on their way. */
+  async #turnOf(outcome: ExaminedUnit | UnitDied): Promise<Begin> {
+    const { stopsFirst } = this.parts;
+    if (isBadNews(outcome)) return (work) => stopsFirst.run(work);
+    await stopsFirst.whenNone();
+    return (work) => work();
   }
 
   /** What fails by no fault of the bundle's must not keep other lanes from their turn. */
@@ -288,6 +300,21 @@ export class BundlesService {
     });
   }
 }
+
+/**
+ * What can be known of it before it is settled. A stop that only its history calls for goes out as ever; it began among
+ * others.
+ */
+function isBadNews(outcome: ExaminedUnit | UnitDied): boolean {
+  if (outcome instanceof UnitDied || outcome.kind === 'unreadable') return true;
+  const { results, performanceChecks } = outcome.examination;
+  return (
+    results.some(({ reading }) => reading.decision === 'fail' || reading.decision === 'no-match') ||
+    performanceChecks.some(({ judgement }) => judgement?.verdict === 'fail')
+  );
+}
+
+type Begin = (work: () => Promise<boolean>) => Promise<boolean>;
 
 /** A unit that died is an outcome; any other error is a defect. */
 function deathOrThrow(error: unknown): UnitDied {

@@ -11,6 +11,7 @@ import { DeliveryService } from '../delivery/delivery.service.js';
 import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
+import { StopsFirst } from '../delivery/stops-first.service.js';
 import { JSON_DEPTH_MAX, type JsonLimits } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
@@ -197,6 +198,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     for (const bell of bells) queue.ring(bell);
   };
   const worker = new WorkerService({ database, clock, log });
+  const stopsFirst = new StopsFirst();
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
@@ -218,6 +220,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     unreadable,
     secondLook: new SecondLook({ database, clock, site, statements, messages }),
     worker,
+    stopsFirst,
     log,
     onSettled: ({ hasStop }) => {
       if (!hasStop) {
@@ -229,6 +232,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     },
   });
   const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
+    stopsFirst,
     onReceiptChanged: () => queue.ring('receipts'),
     afterRecovery:
       atStart.facts_until === null
@@ -317,6 +321,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
+    stopsFirst,
     sealer: openSealer(ground, worker),
     ...people,
     reviews,
@@ -555,6 +560,7 @@ function openDeliveries(
   mapping: MappingService,
   worker: WorkerIdentity,
   ports: {
+    readonly stopsFirst: StopsFirst;
     readonly onReceiptChanged: () => void;
     readonly afterRecovery: AfterRecovery | null;
   },
@@ -566,6 +572,7 @@ function openDeliveries(
     mapping,
     loadSubject,
     worker,
+    stopsFirst: ports.stopsFirst,
     secrets,
     onReceiptChanged: ports.onReceiptChanged,
     ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),

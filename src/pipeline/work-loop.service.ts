@@ -19,7 +19,7 @@ const COMPARE_REST_TIMES = 10;
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
   const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
-  const { database, clock, site, escalations, attributionWatch } = gateway;
+  const { database, clock, site, escalations, attributionWatch, stopsFirst } = gateway;
   const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
 
   answer('bundles', async () => {
@@ -28,6 +28,7 @@ export function answerBells(gateway: GatewayParts): void {
   });
 
   answer('receipts', async () => {
+    await stopsFirst.whenNone();
     const startedAt = performance.now();
     const hasVoid = await attributionWatch.round();
     const evaluated = await statements.evaluateDue(RECEIPTS_A_ROUND);
@@ -46,6 +47,7 @@ export function answerBells(gateway: GatewayParts): void {
   });
 
   answer('comparison', async () => {
+    await stopsFirst.whenNone();
     const startedAt = performance.now();
     const round = await comparison.round();
     const tookMs = performance.now() - startedAt;

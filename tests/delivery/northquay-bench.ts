@@ -14,6 +14,7 @@ import {
   enqueueDelivery,
   supersedeWaitingStatements,
 } from '../../src/delivery/outbox.store.js';
+import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
@@ -267,6 +268,7 @@ export class Bench {
       mapping: this.mapping,
       loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
+      stopsFirst: new StopsFirst(),
       secrets: {
         bearer: () => this.secret,
         refused: () => undefined,

@@ -1,6 +1,7 @@
 import { pino } from 'pino';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
+import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 import { loadRawBytes } from '../../src/intake/bundles.store.js';
 import { IntakeService } from '../../src/intake/intake.service.js';
 import { BundlesService } from '../../src/pipeline/bundles.service.js';
@@ -81,6 +82,7 @@ export class BundleBench {
       unreadable,
       secondLook,
       worker: { id: workerId, mayStart: true },
+      stopsFirst: new StopsFirst(),
       log: pino({ level: 'silent' }),
       onSettled,
     });
