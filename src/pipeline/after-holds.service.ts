@@ -41,12 +41,26 @@ export class AfterHolds {
     }
   }
 
-  /** Called behind `lock`. */
-  async hold(trx: Trx, about: readonly EarlierFinding[], now: Instant): Promise<HeldAfterwards> {
+  /**
+   * Called behind `lock`, and behind everything that takes the site's evidence for itself: results without a receipt
+   * are changed behind a share of it, as all do, so that nobody holds such a row while waiting for the evidence.
+   */
+  async hold(
+    trx: Trx,
+    locks: ReceiptLocks,
+    about: readonly EarlierFinding[],
+    now: Instant,
+  ): Promise<HeldAfterwards> {
     const receipts = new Set<string>();
     const rowIds = new Set<string>();
     if (about.length === 0) return { receipts, rowIds };
-    const rows = new Map((await this.#rows(trx, about)).map((row) => [row.id, row]));
+    let found = await this.#rows(trx, about);
+    if (found.some((row) => row.receipt_id === null)) {
+      await locks.shareEvidence();
+      // Until then a signed act may have given one to a receipt.
+      found = await this.#rows(trx, about);
+    }
+    const rows = new Map(found.map((row) => [row.id, row]));
     const known = await codesOn(trx, [...rows.values()]);
     for (const { rowId, finding } of about) {
       const row = rows.get(rowId);

@@ -10,6 +10,7 @@ import {
 } from '../delivery/outbox.store.js';
 import { enqueueDeliveries } from '../delivery/outbox-rows.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
+import type { ReceiptLocks } from '../receipts/receipt-locks.store.js';
 import type { WithdrawalRecord } from '../records/result-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ActiveMapping } from '../statements/statement-messages.js';
@@ -108,6 +109,7 @@ export class ResultMessages {
    */
   async takeBackSuperseded(
     trx: Trx,
+    locks: ReceiptLocks,
     results: readonly SettledResult[],
     now: Instant,
   ): Promise<TakenBackResults> {
@@ -118,8 +120,13 @@ export class ResultMessages {
       .map((row) => ({ row, reason: reasonFor(row, accepted) }));
     const receipts: string[] = [];
     const rowIds = new Set<string>();
-    for (const { row, reason } of [...superseded, ...(await this.#comeLate(trx, accepted))]) {
-      if (row.contrary === 1 || row.state !== 'accepted' || rowIds.has(row.id)) continue;
+    const all = [...superseded, ...(await this.#comeLate(trx, accepted))].filter(
+      ({ row }) => row.contrary !== 1 && row.state === 'accepted',
+    );
+    // Behind it as `AfterHolds.hold`, which may change the same row.
+    if (all.some(({ row }) => row.receipt_id === null)) await locks.shareEvidence();
+    for (const { row, reason } of all) {
+      if (rowIds.has(row.id)) continue;
       if (!(await this.#takeBack(trx, row, reason, now))) continue;
       rowIds.add(row.id);
       if (row.receipt_id !== null) receipts.push(row.receipt_id);

@@ -110,7 +110,7 @@ export class SecondLook {
     );
     await this.#afterHolds.lock(trx, locks, all);
     const now = clock.now();
-    const held = await this.#afterHolds.hold(trx, await this.#unsaid(trx, pairs), now);
+    const held = await this.#afterHolds.hold(trx, locks, await this.#unsaid(trx, pairs), now);
     if (held.rowIds.size === 0) return false;
     if (held.receipts.size > 0) await shareSiteEvidence(trx, site.site);
     let hasStop = false;

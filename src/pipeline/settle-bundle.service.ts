@@ -236,10 +236,10 @@ export class SettleBundleService {
     const own = results.map((result) => resultRow(result, place, examination));
     const withdrawn = await failedTwice(trx, this.site, checks, own);
     await this.#afterHolds.lock(trx, locks, withdrawn);
-    const held = await this.#afterHolds.hold(trx, [...history.onEarlier, ...withdrawn], now);
+    const held = await this.#afterHolds.hold(trx, locks, [...history.onEarlier, ...withdrawn], now);
     for (const id of held.receipts) worse.add(id);
     const unheld = results.filter(({ rowId }) => !held.rowIds.has(rowId));
-    const takenBack = await this.messages.takeBackSuperseded(trx, unheld, now);
+    const takenBack = await this.messages.takeBackSuperseded(trx, locks, unheld, now);
     for (const id of takenBack.receipts) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);

@@ -8,7 +8,7 @@ import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { correctStrictly, saysTheSame } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
-import { lockReceipts, tellWaitingReceipts } from './facts.store.js';
+import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
 import { currentKey, relabelMap, scannedLabels } from './lineage.js';
 import { linksTo, relabelsOf } from './lineage.store.js';
@@ -136,7 +136,12 @@ export class ReceiptsService {
     return before.faults.length > 0 ? before : this.lockAll(trx, lines, before, from, from);
   }
 
+  /**
+   * Results that no receipt has yet, behind the receipts' locks: giving one to a receipt takes a share of the site's
+   * evidence before its row, as everything does that changes such a result.
+   */
   async unowned(trx: Trx): Promise<Unowned> {
+    await shareSiteEvidence(trx, this.settings.site.site);
     return byScanText(await unownedResults(trx, this.settings.site.site));
   }
 
