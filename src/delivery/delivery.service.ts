@@ -54,6 +54,8 @@ async function runs<Taken>(
  */
 const REST_MS_MAX = 25;
 
+const IDLE_LOOK_MS = 10;
+
 const NOTHING: Worked = { worked: 0, nextDueAt: null };
 const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
 
@@ -76,6 +78,7 @@ export class DeliveryService {
     readonly sending: Sending;
     readonly asking: Asking;
   };
+  readonly #groups = new Set<WorkGroup>();
   #isStopping = false;
   /** Set when work ended in an error: what it was doing may stand as sending with nobody sending it. */
   #mustRecover = false;
@@ -105,10 +108,11 @@ export class DeliveryService {
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
-    const { stopsFirst } = this.#parts.options;
+    const { stopsFirst, suspectsFirst } = this.#parts.options;
     const worked = await this.#work(
       more,
       async (group) => {
+        await suspectsFirst.whenNone();
         await stopsFirst.whenNone();
         return await this.#start(group, [
           runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
@@ -162,6 +166,14 @@ export class DeliveryService {
     return (await this.#recovery.recover(now)) + (hasEnded ? 1 : 0);
   }
 
+  /** Waits until nothing is built, sent or asked in this process, or `msMax` at most: a slow answer takes its time. */
+  async whenIdle(msMax: number): Promise<void> {
+    const end = performance.now() + msMax;
+    while ([...this.#groups].some(({ size }) => size > 0) && performance.now() < end) {
+      await rest(IDLE_LOOK_MS);
+    }
+  }
+
   /** Starts nothing more; what runs ends by its own deadline. */
   stopTaking(): void {
     this.#isStopping = true;
@@ -194,6 +206,7 @@ export class DeliveryService {
     restMsMax: number,
   ): Promise<number> {
     const group = new WorkGroup();
+    this.#groups.add(group);
     let worked = 0;
     try {
       while (!this.#isStopping && !group.hasFailed) {
@@ -212,6 +225,7 @@ export class DeliveryService {
       }
     } finally {
       await group.end();
+      this.#groups.delete(group);
     }
     return worked;
   }

@@ -1,8 +1,9 @@
+import { setTimeout as wait } from 'node:timers/promises';
 import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
-import type { StopsFirst } from '../delivery/stops-first.service.js';
+import type { GoesFirst } from '../delivery/goes-first.service.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
@@ -17,6 +18,7 @@ import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   addStrike,
   collectSuspicion,
+  isAnyLeft,
   isAnyWaitingSince,
   markExamining,
   settleBundleRow,
@@ -66,7 +68,9 @@ export interface BundlesServiceParts {
   /** Of what is settled here or was left by another, where several processes share the database. */
   readonly secondLook: Pick<SecondLook, 'round'>;
   readonly worker: WorkerIdentity;
-  readonly stopsFirst: StopsFirst;
+  readonly stopsFirst: GoesFirst;
+  /** Runs what a death would be blamed on, with nothing of this process beside it where that can be had. */
+  readonly alone: <T>(work: () => Promise<T>) => Promise<T>;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts, and may have issued a stop. */
   readonly onSettled: (settlement: Settlement) => void;
@@ -76,6 +80,8 @@ export interface BundlesServiceParts {
 interface Batch {
   readonly bundles: readonly BundleRow[];
   readonly lanes: ReadonlyMap<string, LaneClaim>;
+  /** One that may have ended a process. */
+  readonly isSuspect: boolean;
 }
 
 interface Trouble {
@@ -103,13 +109,34 @@ export class BundlesService {
     const batch = await database.transact((trx) => this.#claim(trx, worker.id));
     if (batch.bundles.length === 0) return await this.#lookAgain();
     try {
-      await this.#examineAndSettle(batch);
+      if (batch.isSuspect) await this.parts.alone(() => this.#examineAndSettle(batch));
+      else await this.#examineAndSettle(batch);
     } finally {
       const claims = [...batch.lanes.values()];
       await database.transact((trx) => releaseLanes(trx, claims));
     }
     await this.#lookAgain();
     return true;
+  }
+
+  /**
+   * Before a process begins anything else: settles what may have ended the one before it, while nothing is beside it
+   * that could end this one too. `msMax` at most is waited for; what fails is tried again, and reported, when its bell
+   * rings.
+   */
+  async settleSuspects(msMax: number): Promise<void> {
+    const time = wait(msMax, undefined, { ref: false });
+    await Promise.race([
+      this.#settleSuspects(performance.now() + msMax).catch(() => undefined),
+      time,
+    ]);
+  }
+
+  async #settleSuspects(endMs: number): Promise<void> {
+    const { database, site } = this.parts;
+    while (performance.now() < endMs && (await isAnyLeft(database.db, site.site))) {
+      if (!(await this.workOnce())) return;
+    }
   }
 
   /** True when there may be more to look at. What fails is noted, and looked at again by whoever comes next. */
@@ -140,7 +167,7 @@ export class BundlesService {
     const limit = this.#isShared ? LANES_SHARED : LANES_ALONE;
     const free = await freeLanes(trx, { site, worker, except: this.#leftAlone(), limit });
     const waiting = free.length === 0 ? [] : await waitingBundles(trx, site, free, BATCH);
-    if (waiting.length === 0) return { bundles: [], lanes: new Map() };
+    if (waiting.length === 0) return { bundles: [], lanes: new Map(), isSuspect: false };
     const { suspects, guilty } = await collectSuspicion(trx, waiting, worker);
     const isSuspect = (bundle: BundleRow) =>
       bundle.strikes > 0 || suspects.has(bundle.id) || guilty.has(bundle.id);
@@ -154,6 +181,7 @@ export class BundlesService {
     return {
       bundles: bundles.map((b) => (guilty.has(b.id) ? { ...b, strikes: b.strikes + 1 } : b)),
       lanes: new Map(claims.map((claim) => [claim.name, claim])),
+      isSuspect: end === 0,
     };
   }
 

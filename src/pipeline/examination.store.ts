@@ -122,6 +122,31 @@ function settling(columns: readonly (keyof BundleRow)[]) {
   );
 }
 
+/** True while a bundle waits whose examiner is gone. */
+export async function isAnyLeft(db: Reader, site: string): Promise<boolean> {
+  const row = await db
+    .selectFrom('bundle')
+    .select('id')
+    .where('site', '=', site)
+    .where('state', '=', 'received')
+    .where('examining_by', 'is not', null)
+    .where(({ not, exists, selectFrom }) =>
+      not(
+        exists(
+          selectFrom('worker')
+            .select('worker.id')
+            .where('worker.stopped_at', 'is', null)
+            .where((eb) =>
+              eb('worker.id', '=', sql<string>`replace(bundle.examining_by, ${ALONE}, '')`),
+            ),
+        ),
+      ),
+    )
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
 /** True while a bundle that was taken in at or before an instant has not been settled. */
 export async function isAnyWaitingSince(
   db: Reader,

@@ -11,7 +11,7 @@ import { DeliveryService } from '../delivery/delivery.service.js';
 import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
-import { StopsFirst } from '../delivery/stops-first.service.js';
+import { GoesFirst, STOP_FIRST_MS, SUSPECT_FIRST_MS } from '../delivery/goes-first.service.js';
 import { JSON_DEPTH_MAX, type JsonLimits } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
@@ -90,6 +90,9 @@ const EXPRESSION_THREADS = 1;
  * do for it at once, on the same processors, connections and disk.
  */
 const STOP_AHEAD_MS = 30;
+
+/** A bundle that may have ended a process waits so long until what is being sent here has ended. */
+const IDLE_MS_MAX = 2_000;
 
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
@@ -198,7 +201,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     for (const bell of bells) queue.ring(bell);
   };
   const worker = new WorkerService({ database, clock, log });
-  const stopsFirst = new StopsFirst();
+  const stopsFirst = new GoesFirst(STOP_FIRST_MS);
+  const suspectsFirst = new GoesFirst(SUSPECT_FIRST_MS);
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
@@ -221,6 +225,11 @@ async function wire(ground: Ground): Promise<Gateway> {
     secondLook: new SecondLook({ database, clock, site, statements, messages }),
     worker,
     stopsFirst,
+    alone: (work) =>
+      suspectsFirst.run(async () => {
+        await deliveries.whenIdle(IDLE_MS_MAX);
+        return await work();
+      }),
     log,
     onSettled: ({ hasStop }) => {
       if (!hasStop) {
@@ -233,6 +242,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   });
   const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
     stopsFirst,
+    suspectsFirst,
     onReceiptChanged: () => queue.ring('receipts'),
     afterRecovery:
       atStart.facts_until === null
@@ -560,7 +570,8 @@ function openDeliveries(
   mapping: MappingService,
   worker: WorkerIdentity,
   ports: {
-    readonly stopsFirst: StopsFirst;
+    readonly stopsFirst: GoesFirst;
+    readonly suspectsFirst: GoesFirst;
     readonly onReceiptChanged: () => void;
     readonly afterRecovery: AfterRecovery | null;
   },
@@ -573,6 +584,7 @@ function openDeliveries(
     loadSubject,
     worker,
     stopsFirst: ports.stopsFirst,
+    suspectsFirst: ports.suspectsFirst,
     secrets,
     onReceiptChanged: ports.onReceiptChanged,
     ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),

@@ -4,6 +4,11 @@ import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
 import type { Endpoint } from '../../src/delivery/endpoint.js';
 import {
+  GoesFirst,
+  STOP_FIRST_MS,
+  SUSPECT_FIRST_MS,
+} from '../../src/delivery/goes-first.service.js';
+import {
   type NewDelivery,
   resultKey,
   statementKey,
@@ -14,7 +19,6 @@ import {
   enqueueDelivery,
   supersedeWaitingStatements,
 } from '../../src/delivery/outbox.store.js';
-import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
@@ -268,7 +272,8 @@ export class Bench {
       mapping: this.mapping,
       loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
-      stopsFirst: new StopsFirst(),
+      stopsFirst: new GoesFirst(STOP_FIRST_MS),
+      suspectsFirst: new GoesFirst(SUSPECT_FIRST_MS),
       secrets: {
         bearer: () => this.secret,
         refused: () => undefined,

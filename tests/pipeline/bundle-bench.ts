@@ -1,7 +1,7 @@
 import { pino } from 'pino';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
-import { StopsFirst } from '../../src/delivery/stops-first.service.js';
+import { GoesFirst, STOP_FIRST_MS } from '../../src/delivery/goes-first.service.js';
 import { loadRawBytes } from '../../src/intake/bundles.store.js';
 import { IntakeService } from '../../src/intake/intake.service.js';
 import { BundlesService } from '../../src/pipeline/bundles.service.js';
@@ -82,7 +82,8 @@ export class BundleBench {
       unreadable,
       secondLook,
       worker: { id: workerId, mayStart: true },
-      stopsFirst: new StopsFirst(),
+      stopsFirst: new GoesFirst(STOP_FIRST_MS),
+      alone: (work) => work(),
       log: pino({ level: 'silent' }),
       onSettled,
     });
