@@ -26,6 +26,10 @@ import { InspectionPagesController } from './dashboard/inspection-pages.controll
 import { INSPECTIONS_SOURCE } from './dashboard/inspections-source.js';
 import { InstrumentPagesController } from './dashboard/instrument-pages.controller.js';
 import { INSTRUMENTS_SOURCE } from './dashboard/instruments-source.js';
+import { LabelPagesController } from './dashboard/label-pages.controller.js';
+import { LABELS_SOURCE } from './dashboard/labels-source.js';
+import { LostStopPagesController } from './dashboard/lost-stop-pages.controller.js';
+import { LOST_STOPS_SOURCE } from './dashboard/lost-stops-source.js';
 import { MethodPagesController } from './dashboard/method-pages.controller.js';
 import { METHODS_SOURCE } from './dashboard/methods-source.js';
 import { PageSite } from './dashboard/page-site.js';
@@ -143,6 +147,7 @@ export const CONTROLLERS = [
   KeysController,
   InspectionsController,
   LabelReviewController,
+  LabelPagesController,
   MethodPagesController,
   MethodsController,
   SiteDecisionsController,
@@ -162,6 +167,7 @@ export const CONTROLLERS = [
   StatementsController,
   StopLiftController,
   LostStopsController,
+  LostStopPagesController,
   SweepsController,
   TrailReviewController,
   TrailReviewPagesController,
@@ -191,6 +197,8 @@ export class AppModule {
           { provide: RECEIPT_REVIEW_SOURCE, useValue: gateway.receiptReviews },
           { provide: STOP_LIFT_SOURCE, useValue: gateway.stopLifts },
           { provide: INSPECTIONS_SOURCE, useValue: gateway.inspections },
+          { provide: LABELS_SOURCE, useValue: gateway.labelReviews },
+          { provide: LOST_STOPS_SOURCE, useValue: gateway.lostStops },
         ),
       ],
       controllers: [...CONTROLLERS],
@@ -240,6 +248,7 @@ export class AppModule {
         { provide: InspectionsService, useValue: gateway.inspections },
         { provide: INSPECTIONS_SOURCE, useValue: gateway.inspections },
         { provide: LabelReviewService, useValue: gateway.labelReviews },
+        { provide: LABELS_SOURCE, useValue: gateway.labelReviews },
         { provide: DAY_VIEW_SOURCE, useValue: gateway.dashboard },
         { provide: DiscrepanciesService, useValue: gateway.discrepancies },
         { provide: PeriodsService, useValue: gateway.periods },
@@ -258,6 +267,7 @@ export class AppModule {
         { provide: INSTRUMENTS_SOURCE, useValue: gateway.performance },
         { provide: StopLiftService, useValue: gateway.stopLifts },
         { provide: LostStopsService, useValue: gateway.lostStops },
+        { provide: LOST_STOPS_SOURCE, useValue: gateway.lostStops },
         { provide: MethodsService, useValue: gateway.methods },
         { provide: SiteDecisionsService, useValue: gateway.siteDecisions },
         { provide: DECISION_SOURCE, useValue: gateway.siteDecisions },

@@ -1,6 +1,6 @@
 import type { Command } from 'commander';
-import type { LabelReviewView } from '../pipeline/label-review.service.js';
 import type { SignatureManifest } from '../signatures/signature.js';
+import type { LabelReviewView } from '../statements/label-review-view.js';
 import { printAsked } from './ask-gateway.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { signatureText } from './review-text.js';

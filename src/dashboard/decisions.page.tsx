@@ -7,6 +7,7 @@ import { FactsTable } from './facts-table.js';
 import { Notice, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
+import { ManifestList } from './manifest-list.js';
 import { DecisionMark, Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { type Signer, SignForm } from './sign-form.js';
@@ -286,17 +287,7 @@ function Signature({ view }: { readonly view: SiteDecisionView }): JSX.Element {
       <p>
         <DecisionMark state={view.state} />
       </p>
-      <ul class="signatures">
-        <li>
-          <p>
-            <strong>{s.meaning}</strong> by <Verbatim>{s.printedName}</Verbatim> (
-            <Verbatim>{s.userName}</Verbatim>), <Moment at={momentOf(s.at, s.zone)} />, {s.zone}
-          </p>
-          <p>
-            <Verbatim>{s.reason}</Verbatim>
-          </p>
-        </li>
-      </ul>
+      <ManifestList signatures={[s]} />
     </>
   );
 }

@@ -1,8 +1,10 @@
 import type { JSX } from 'preact';
 import type { PossibleAct, ShownDelivery } from '../delivery/shown-delivery.js';
 import type { DeliveryAct } from '../storage/tables.js';
-import { deliveryPath } from './delivery-path.js';
+import { deliveryPath, STOPPED_PATH } from './delivery-path.js';
 import { Field, OwnForm } from './form-parts.js';
+import { useSent } from './typed-form.js';
+import { Verbatim } from './verbatim.js';
 
 const ACTS: readonly DeliveryAct[] = ['resend', 'rebuild', 'retire'];
 
@@ -36,6 +38,7 @@ export function ActForms(props: {
       <section aria-labelledby="decide-title">
         <h2 id="decide-title">Decide</h2>
         <p>Nothing to decide: {[...reasons]}</p>
+        <NotTaken address={deliveryPath(delivery.id)} forms={[]} />
       </section>
     );
   }
@@ -54,7 +57,27 @@ export function ActForms(props: {
           ))}
         </div>
       )}
+      <NotTaken
+        address={deliveryPath(delivery.id)}
+        forms={ACTS.filter((act) => delivery[act].can)}
+      />
     </section>
+  );
+}
+
+/** What was written for an act that was refused and has no form here any more, so that nobody writes it twice. */
+function NotTaken(props: {
+  readonly address: string;
+  /** Acts whose form stands on the page, and keeps it. */
+  readonly forms: readonly DeliveryAct[];
+}): JSX.Element | null {
+  const sent = useSent(props.address);
+  const reason = sent?.get('reason') ?? '';
+  if (reason === '' || props.forms.some((act) => act === sent?.get('act'))) return null;
+  return (
+    <p>
+      What you wrote was not taken, and is in no trail: <Verbatim>{reason}</Verbatim>
+    </p>
   );
 }
 
@@ -75,10 +98,9 @@ function ActForm(props: {
     );
   }
   return (
-    <OwnForm action={deliveryPath(delivery.id)} token={token}>
+    <OwnForm action={deliveryPath(delivery.id)} token={token} act={act}>
       <h3>{TITLES[act]}</h3>
       <p class="small">{effect}</p>
-      <input type="hidden" name="act" value={act} />
       <input type="hidden" name="version" value={delivery.version} />
       <Field
         id={`reason-${act}`}
@@ -100,11 +122,11 @@ export function BulkForm(props: {
 }): JSX.Element | null {
   const { deliveries, destination, fault, token } = props;
   const open = ACTS.filter((act) => deliveries.some((d) => d[act].can));
-  if (open.length === 0) return null;
+  if (open.length === 0) return <NotTaken address={STOPPED_PATH} forms={[]} />;
   return (
     <section aria-labelledby="all-title">
       <h2 id="all-title">All {deliveries.length} on this page</h2>
-      <OwnForm action="/deliveries" token={token}>
+      <OwnForm action={STOPPED_PATH} token={token}>
         <p class="small">
           Each is decided by itself; what may not be done with one is named and does not hold up the
           others.

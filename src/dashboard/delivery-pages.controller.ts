@@ -19,7 +19,8 @@ import { type DeliveryFrame, renderDelivery, renderStopped } from './delivery.pa
 import { deliveryPath } from './delivery-path.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { refusedNotice } from './signed-form.js';
+import { NOTHING_SAID, refusedNotice, type Said } from './signed-form.js';
+import { sentForm } from './typed-form.js';
 import { fieldOf } from './viewer.js';
 
 const ID_LENGTH_MAX = 100;
@@ -53,7 +54,7 @@ export class DeliveryPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#list(query, request, reply, { status: 200, notice: null, reports: [] });
+    await this.#list(query, request, reply, NOTHING_SAID, []);
   }
 
   @Get(':id')
@@ -67,7 +68,7 @@ export class DeliveryPagesController {
     const text = DONE[done ?? ''];
     const notice: NoticeView | null =
       text === undefined ? null : { tone: 'good', title: 'Done', text };
-    await this.#show(id, request, reply, 200, notice);
+    await this.#show(id, request, reply, { ...NOTHING_SAID, notice });
   }
 
   @Post()
@@ -89,7 +90,7 @@ export class DeliveryPagesController {
     }));
     if (read instanceof Problem) {
       const notice: NoticeView = { tone: 'bad', title: 'Nothing was done', text: read.detail };
-      await this.#list(query, request, reply, { status: 422, notice, reports: [] });
+      await this.#list(query, request, reply, refused(request, 422, notice), []);
       return;
     }
     const { act, reason, named } = read;
@@ -101,7 +102,9 @@ export class DeliveryPagesController {
       title: `${act}: done with ${done} of ${reports.length}`,
       text: 'Each is listed below with what was done, or why not.',
     };
-    await this.#list(query, request, reply, { status: 200, notice, reports });
+    // What was not done may be asked for once more, in the same words.
+    const typed = done === reports.length ? null : sentForm(request);
+    await this.#list(query, request, reply, { status: 200, notice, typed }, reports);
   }
 
   @Post(':id')
@@ -118,7 +121,7 @@ export class DeliveryPagesController {
     }));
     if (read instanceof Problem) {
       const notice: NoticeView = { tone: 'bad', title: 'Nothing was done', text: read.detail };
-      await this.#show(id, request, reply, 422, notice);
+      await this.#show(id, request, reply, refused(request, 422, notice));
       return;
     }
     const answer = await this.deliveries.act(id, { ...read, actor: actorOf(request.caller) });
@@ -131,22 +134,20 @@ export class DeliveryPagesController {
     if (problem === null || problem.code === 'not-found') throw problem ?? new Error('not done');
     if (answer.kind === 'refused') {
       const text = `${answer.found}. ${answer.remedy}`;
-      await this.#show(id, request, reply, 409, { tone: 'bad', title: 'Nothing was done', text });
+      const notice: NoticeView = { tone: 'bad', title: 'Nothing was done', text };
+      await this.#show(id, request, reply, refused(request, 409, notice));
       return;
     }
     const { status, notice } = refusedNotice(problem);
-    await this.#show(id, request, reply, status, notice);
+    await this.#show(id, request, reply, refused(request, status, notice));
   }
 
   async #list(
     { destination, fault, after }: ListQuery,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    said: {
-      readonly status: number;
-      readonly notice: NoticeView | null;
-      readonly reports: readonly ActReport[];
-    },
+    said: Said,
+    reports: readonly ActReport[],
   ): Promise<void> {
     const of = {
       destination: destination || null,
@@ -161,10 +162,10 @@ export class DeliveryPagesController {
         destination: of.destination,
         fault: of.fault,
         next: deliveries.length < BULK_MAX ? null : (deliveries.at(-1)?.id ?? null),
-        reports: said.reports,
+        reports,
       },
       this.#frame(request),
-      said.notice,
+      said,
     );
     await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
@@ -173,15 +174,14 @@ export class DeliveryPagesController {
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    status: number,
-    notice: NoticeView | null,
+    said: Said,
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.deliveries.show(id);
     if (view === null) throw new Problem('not-found', 'no delivery has this id');
     await reply
-      .status(status)
+      .status(said.status)
       .headers(FORM_PAGE_HEADERS)
-      .send(renderDelivery(view, this.#frame(request), notice));
+      .send(renderDelivery(view, this.#frame(request), said));
   }
 
   #frame({ caller, formToken }: AuthenticatedRequest): DeliveryFrame {
@@ -191,6 +191,11 @@ export class DeliveryPagesController {
       formToken: mayAct ? formToken : null,
     };
   }
+}
+
+/** What a page says whose form was refused: its fields keep what was typed. */
+function refused(request: AuthenticatedRequest, status: number, notice: NoticeView): Said {
+  return { status, notice, typed: sentForm(request) };
 }
 
 /** What a form asks for, or what is wrong with it. */

@@ -1,6 +1,9 @@
+/** Address of the list of deliveries that stopped. */
+export const STOPPED_PATH = '/deliveries';
+
 /** Address of a delivery's page. */
 export function deliveryPath(id: string): string {
-  return `/deliveries/${encodeURIComponent(id)}`;
+  return `${STOPPED_PATH}/${encodeURIComponent(id)}`;
 }
 
 /** Address of the list of deliveries that stopped, narrowed where wanted. */
@@ -12,5 +15,5 @@ export function stoppedPath(of: {
   const query = new URLSearchParams();
   for (const [name, value] of Object.entries(of)) if (value) query.set(name, value);
   const text = query.toString();
-  return text === '' ? '/deliveries' : `/deliveries?${text}`;
+  return text === '' ? STOPPED_PATH : `${STOPPED_PATH}?${text}`;
 }

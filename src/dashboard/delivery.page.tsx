@@ -2,7 +2,6 @@ import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { ActReport } from '../delivery/delivery-act-answer.js';
 import type { DeliveryPage, ShownDelivery, StoppedCount } from '../delivery/shown-delivery.js';
-import type { NoticeView } from './account-view.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { ActForms, BulkForm } from './delivery-forms.js';
 import { ActTable, AttemptTable } from './delivery-history.js';
@@ -12,6 +11,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
+import type { Said } from './signed-form.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
 import { STANDING_WORDS } from './wording.js';
@@ -38,12 +38,12 @@ export interface StoppedView {
 function StoppedPage(props: {
   readonly view: StoppedView;
   readonly frame: DeliveryFrame;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }): JSX.Element {
-  const { view, frame, notice } = props;
+  const { view, frame, said } = props;
   const of = { ...(view.destination ? { destination: view.destination } : {}), fault: view.fault };
   return (
-    <Layout title="Stopped deliveries" {...frame}>
+    <Layout title="Stopped deliveries" {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/">The day</a>
       </p>
@@ -52,7 +52,7 @@ function StoppedPage(props: {
         What a destination refused, or what nobody can say has arrived. Nothing of it moves until a
         person decides; what comes later about the same thing waits behind it.
       </p>
-      <Told notice={notice} />
+      <Told notice={said.notice} />
       {view.reports.length === 0 ? null : <Reports reports={view.reports} />}
       <Counts counts={view.counts} />
       {view.deliveries.length === 0 ? (
@@ -200,20 +200,20 @@ function Receipt({ id }: { readonly id: string | null }): JSX.Element {
 function OneDelivery(props: {
   readonly page: DeliveryPage;
   readonly frame: DeliveryFrame;
-  readonly notice: NoticeView | null;
+  readonly said: Said;
 }): JSX.Element {
-  const { page, frame, notice } = props;
+  const { page, frame, said } = props;
   const d = page.delivery;
   const title = `${d.message} for ${d.destination}, build ${d.build}`;
   return (
-    <Layout title={title} {...frame}>
+    <Layout title={title} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href="/">The day</a> · <a href="/deliveries">Stopped deliveries</a>
       </p>
       <h1>
         {title}: {d.state}
       </h1>
-      <Told notice={notice} />
+      <Told notice={said.notice} />
       <Facts page={page} />
       <ActForms delivery={d} token={frame.formToken} />
       <section aria-labelledby="attempts-title">
@@ -279,18 +279,10 @@ function Facts({ page }: { readonly page: DeliveryPage }): JSX.Element {
   );
 }
 
-export function renderStopped(
-  view: StoppedView,
-  frame: DeliveryFrame,
-  notice: NoticeView | null,
-): string {
-  return `<!doctype html>${render(<StoppedPage view={view} frame={frame} notice={notice} />)}`;
+export function renderStopped(view: StoppedView, frame: DeliveryFrame, said: Said): string {
+  return `<!doctype html>${render(<StoppedPage view={view} frame={frame} said={said} />)}`;
 }
 
-export function renderDelivery(
-  page: DeliveryPage,
-  frame: DeliveryFrame,
-  notice: NoticeView | null,
-): string {
-  return `<!doctype html>${render(<OneDelivery page={page} frame={frame} notice={notice} />)}`;
+export function renderDelivery(page: DeliveryPage, frame: DeliveryFrame, said: Said): string {
+  return `<!doctype html>${render(<OneDelivery page={page} frame={frame} said={said} />)}`;
 }

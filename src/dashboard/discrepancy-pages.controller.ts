@@ -9,6 +9,7 @@ import { renderDiscrepancyList, renderDiscrepancyPage } from './discrepancy.page
 import { discrepancyPath } from './discrepancy-path.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { signedInOf } from './signed-in.js';
+import { sentForm, type TypedForm } from './typed-form.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
 
 const ID_LENGTH_MAX = 100;
@@ -62,7 +63,8 @@ export class DiscrepancyPagesController {
     };
     const answer = await this.discrepancies.comment(id, said, actorOf(request.caller));
     if (answer.kind === 'refused') {
-      await this.#show(id, request, reply, answer.fault);
+      const { fault } = answer;
+      await this.#show(id, request, reply, { fault, typed: sentForm(request) });
       return;
     }
     if (answer.kind === 'unknown') throw new Problem('not-found', 'no discrepancy has this id');
@@ -73,7 +75,7 @@ export class DiscrepancyPagesController {
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    fault: string | null,
+    refused: { readonly fault: string; readonly typed: TypedForm } | null,
   ): Promise<void> {
     const view = id.length > ID_LENGTH_MAX ? null : await this.#source.loadDiscrepancy(id);
     if (view === null) throw new Problem('not-found', 'no discrepancy has this id');
@@ -83,10 +85,10 @@ export class DiscrepancyPagesController {
       view,
       signedIn: signedInOf(caller),
       commenter: mayComment && formToken !== null ? { formToken } : null,
-      fault,
+      refused,
     });
     await reply
-      .status(fault === null ? 200 : 422)
+      .status(refused === null ? 200 : 422)
       .headers(FORM_PAGE_HEADERS)
       .send(page);
   }

@@ -6,6 +6,7 @@ import { Field, OwnForm } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
 import type { SignedIn } from './signed-in.js';
+import { type TypedForm, useTyped } from './typed-form.js';
 import { Verbatim } from './verbatim.js';
 
 /** Who may comment, and the token that shows the form came from this page; null for a reader. */
@@ -17,14 +18,20 @@ interface DiscrepancyShown {
   readonly view: DiscrepancyPageView;
   readonly signedIn: SignedIn | null;
   readonly commenter: Commenter | null;
-  /** What is wrong with what was just sent, in words. */
-  readonly fault: string | null;
+  /** What is wrong with what was just sent, in words, and what that was; null when nothing was sent. */
+  readonly refused: { readonly fault: string; readonly typed: TypedForm } | null;
 }
 
-function DiscrepancyPage({ view, signedIn, commenter, fault }: DiscrepancyShown): JSX.Element {
+function DiscrepancyPage({ view, signedIn, commenter, refused }: DiscrepancyShown): JSX.Element {
   const { item } = view;
   return (
-    <Layout title={item.title} site={view.site} asOf={view.asOf} signedIn={signedIn}>
+    <Layout
+      title={item.title}
+      site={view.site}
+      asOf={view.asOf}
+      signedIn={signedIn}
+      sent={refused?.typed ?? null}
+    >
       <p class="crumb">
         <a href="/">The day</a> · <a href="/discrepancies">Open discrepancies</a>
       </p>
@@ -45,13 +52,9 @@ function DiscrepancyPage({ view, signedIn, commenter, fault }: DiscrepancyShown)
       {commenter === null ? null : (
         <section aria-labelledby="comment-title">
           <h2 id="comment-title">Comment</h2>
-          {fault === null ? null : <p class="late">{fault}</p>}
+          {refused === null ? null : <p class="late">{refused.fault}</p>}
           <OwnForm action={item.href} token={commenter.formToken}>
-            <p>
-              <label for="text">What you found or did</label>
-              <br />
-              <textarea id="text" name="text" rows={4} cols={70} maxLength={2000} required />
-            </p>
+            <CommentText />
             <Field
               id="reference"
               name="reference"
@@ -66,6 +69,18 @@ function DiscrepancyPage({ view, signedIn, commenter, fault }: DiscrepancyShown)
         </section>
       )}
     </Layout>
+  );
+}
+
+function CommentText(): JSX.Element {
+  return (
+    <p>
+      <label for="text">What you found or did</label>
+      <br />
+      <textarea id="text" name="text" rows={4} cols={70} maxLength={2000} required>
+        {useTyped('text')}
+      </textarea>
+    </p>
   );
 }
 

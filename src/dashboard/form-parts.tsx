@@ -10,12 +10,17 @@ export function OwnForm(props: {
   readonly action: string;
   readonly token: string;
   readonly class?: string;
+  /** What it asks for, where several forms of a page go to one address. */
+  readonly act?: string;
   readonly children: ComponentChildren;
 }): JSX.Element {
-  const typed = useSent(props.action);
+  const { act } = props;
+  const sent = useSent(props.action);
+  const typed = act === undefined || sent?.get('act') === act ? sent : null;
   return (
     <form method="post" action={props.action} class={props.class ?? 'form'}>
       <input type="hidden" name={TOKEN_FIELD} value={props.token} />
+      {act === undefined ? null : <input type="hidden" name="act" value={act} />}
       <TypedFields value={typed}>{props.children}</TypedFields>
     </form>
   );

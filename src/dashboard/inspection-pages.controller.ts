@@ -2,24 +2,31 @@ import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/c
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
-import { readInspection } from '../statements/inspection-request.js';
+import {
+  readInspection,
+  readInspectionId,
+  readInspectionLift,
+} from '../statements/inspection-request.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import { formSigner } from './form-signer.js';
 import { inspectionFields } from './inspection-fields.js';
+import { renderInspectionLift } from './inspection-lift.page.js';
 import { renderInspections } from './inspections.page.js';
 import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { inspectionsPath } from './receipt-path.js';
+import { inspectionLiftPath, inspectionsPath } from './receipt-path.js';
 import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 
 const SIGNED = signedSaid('The count is entered. It stands below, and in the trail.');
 
-/** Inspections of a receipt's labels and for damage: what is asked for, what was counted, and the form that enters a count. */
+const LIFTED = signedSaid('The count is lifted. The signature stands below, and in the trail.');
+
+/** Inspections of a receipt's labels and for damage: what was counted, and the forms that enter a count and lift one. */
 @Controller('/receipts')
 export class InspectionPagesController {
   readonly #inspections: InspectionsSource;
@@ -65,6 +72,67 @@ export class InspectionPagesController {
       },
       show: (said) => this.#show(id, request, reply, said),
     });
+  }
+
+  @Get(':id/inspection-lift')
+  @RequireRight('pages.read', { isForMachine: true })
+  async liftPage(
+    @Param('id') id: string,
+    @Query('inspection') inspection: unknown,
+    @Query('done') done: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const said = done === 'signed' ? LIFTED : NOTHING_SAID;
+    await this.#showLift(id, inspection, request, reply, said);
+  }
+
+  @Post(':id/inspection-lift')
+  @RequireRight('stop.lift')
+  async lift(
+    @Param('id') id: string,
+    @Query('inspection') inspection: unknown,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
+    await answerSignedForm({
+      request,
+      reply,
+      timeZone: this.site.view.timeZone,
+      sign: async (fields) => {
+        const asked = readInspectionLift({ ...fields, inspection });
+        const who = signerOf(request.caller, asked.userName, asked.password);
+        const answer = await this.#inspections.lift(receiptId, asked.request, who);
+        mustBeSigned(answer, receiptId, 'receipt');
+        return `${inspectionLiftPath(receiptId, asked.request.inspectionId)}&done=signed`;
+      },
+      show: (said) => this.#showLift(id, inspection, request, reply, said),
+    });
+  }
+
+  async #showLift(
+    id: string,
+    inspection: unknown,
+    request: AuthenticatedRequest,
+    reply: FastifyReply,
+    said: Said,
+  ): Promise<void> {
+    const inspectionId = readInspectionId(inspection);
+    const isId = id.length <= RECEIPT_ID_LENGTH_MAX;
+    const view = isId ? await this.#inspections.showLift(id, inspectionId) : null;
+    const inspections = view && (await this.#inspections.show(id));
+    if (view === null || inspections === null) {
+      throw new Problem('not-found', 'no receipt has an inspection of this id');
+    }
+    const page = renderInspectionLift({
+      view,
+      inspections,
+      frame: this.site.frame(request.caller, this.clock.now()),
+      signer: await formSigner(request, 'stop.lift', this.#inspections),
+      said,
+    });
+    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
   async #show(

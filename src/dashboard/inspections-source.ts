@@ -1,7 +1,12 @@
-import type { InspectionsView } from '../receipts/inspection-view.js';
+import type { InspectionLiftView, InspectionsView } from '../receipts/inspection-view.js';
 import type { Components } from '../signatures/signature.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
-import type { InspectionAnswer, InspectionRequest } from '../statements/inspection-request.js';
+import type {
+  InspectionAnswer,
+  InspectionLiftAnswer,
+  InspectionLiftRequest,
+  InspectionRequest,
+} from '../statements/inspection-request.js';
 
 /** Injection token of the `InspectionsSource` the application binds. */
 export const INSPECTIONS_SOURCE = Symbol('INSPECTIONS_SOURCE');
@@ -14,6 +19,12 @@ export interface InspectionsSource {
     request: InspectionRequest,
     who: SigningRequest,
   ): Promise<InspectionAnswer>;
+  showLift(receiptId: string, inspectionId: string): Promise<InspectionLiftView | null>;
+  lift(
+    receiptId: string,
+    request: InspectionLiftRequest,
+    who: SigningRequest,
+  ): Promise<InspectionLiftAnswer>;
   /** Which components the next signature of a person takes. */
   needed(accountId: string, sessionId: string): Promise<Components>;
 }

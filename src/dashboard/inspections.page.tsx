@@ -3,12 +3,10 @@ import { render } from 'preact-render-to-string';
 import type { InspectionsView } from '../receipts/inspection-view.js';
 import type { InspectedAttribute } from '../site/site-folder.js';
 import { Field, Told } from './form-parts.js';
+import { CountTable } from './inspection-counts.js';
 import { ATTRIBUTE_WORDS, InspectionPlans } from './inspection-plans.js';
 import { Layout } from './layout.js';
-import { momentOf } from './local-time.js';
-import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
-import { inPlainWords } from './plain-text.js';
 import { inspectionsPath, receiptPath } from './receipt-path.js';
 import { type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
@@ -55,7 +53,7 @@ function InspectionsPage({ view, frame, signer, said }: InspectionsShown): JSX.E
         <h2>
           What was counted <span class="count">{view.inspections.length}</span>
         </h2>
-        <Counted view={view} timeZone={timeZone} />
+        <CountTable counts={view.inspections} view={view} timeZone={timeZone} />
       </section>
       {view.plans.length === 0 ? null : (
         <section id="enter">
@@ -71,57 +69,6 @@ function InspectionsPage({ view, frame, signer, said }: InspectionsShown): JSX.E
   );
 }
 
-function Counted(props: {
-  readonly view: InspectionsView;
-  readonly timeZone: string;
-}): JSX.Element {
-  const { inspections, signatures } = props.view;
-  if (inspections.length === 0) return <p class="none">Nothing yet.</p>;
-  return (
-    <table>
-      <thead>
-        <tr>
-          <th scope="col">Looked at</th>
-          <th scope="col">Nonconforming</th>
-          <th scope="col">Inspected</th>
-          <th scope="col">Signed</th>
-        </tr>
-      </thead>
-      <tbody>
-        {inspections.map((entry) => {
-          const signature = signatures.find((s) => s.signatureId === entry.signatureId);
-          return (
-            <tr key={entry.id}>
-              <th scope="row">{ATTRIBUTE_WORDS[entry.attribute]}</th>
-              <td data-label="Nonconforming">
-                <strong>{entry.nonconforming}</strong> of {entry.inspected}
-              </td>
-              <td data-label="Inspected">
-                <Verbatim>{entry.inspectedBy}</Verbatim>,{' '}
-                <Moment at={momentOf(entry.inspectedAt, props.timeZone)} />
-              </td>
-              <td data-label="Signed">
-                {signature === undefined ? (
-                  <span class="tone-bad">The signature is gone.</span>
-                ) : (
-                  <>
-                    <strong>{signature.meaning}</strong> by{' '}
-                    <Verbatim>{signature.printedName}</Verbatim>,{' '}
-                    <Moment at={momentOf(signature.at, signature.zone)} />
-                    <p class="small">
-                      <Verbatim>{inPlainWords(signature.reason, props.timeZone)}</Verbatim>
-                    </p>
-                  </>
-                )}
-              </td>
-            </tr>
-          );
-        })}
-      </tbody>
-    </table>
-  );
-}
-
 function Form(props: {
   readonly view: InspectionsView;
   readonly signer: Signer | null;
@@ -133,7 +80,8 @@ function Form(props: {
     <>
       <p>
         The worst count stands: no later one takes a rejection back, and counts are not added up. A
-        correction is a further entry. What a plan rejects leaves the statement incomplete, stops a
+        correction is a further entry; a count that rejects and was entered wrongly is lifted by
+        another person’s signature. What a plan rejects leaves the statement incomplete, stops a
         receipt that conformed, and waits for the quality unit.
       </p>
       <SignForm

@@ -7,6 +7,8 @@ import { readSigned, signerOf } from '../statements/review-request.js';
 import { readStopLift } from '../statements/stop-lift-view.js';
 import { formSigner, mayAct } from './form-signer.js';
 import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source.js';
+import { LABELS_SOURCE, type LabelsSource } from './labels-source.js';
+import { LOST_STOPS_SOURCE, type LostStopsSource } from './lost-stops-source.js';
 import { renderUnknownReceipt } from './message.page.js';
 import { FORM_PAGE_HEADERS, PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
@@ -32,16 +34,22 @@ export class ReceiptPagesController {
   readonly #reviews: ReceiptReviewSource;
   readonly #stops: StopLiftSource;
   readonly #inspections: InspectionsSource;
+  readonly #labels: LabelsSource;
+  readonly #lostStops: LostStopsSource;
 
   constructor(
     @Inject(DAY_VIEW_SOURCE) source: DayViewSource,
     @Inject(RECEIPT_REVIEW_SOURCE) reviews: ReceiptReviewSource,
     @Inject(STOP_LIFT_SOURCE) stops: StopLiftSource,
     @Inject(INSPECTIONS_SOURCE) inspections: InspectionsSource,
+    @Inject(LABELS_SOURCE) labels: LabelsSource,
+    @Inject(LOST_STOPS_SOURCE) lostStops: LostStopsSource,
     private readonly site: PageSite,
   ) {
     this.#stops = stops;
     this.#inspections = inspections;
+    this.#labels = labels;
+    this.#lostStops = lostStops;
     this.#source = source;
     this.#reviews = reviews;
   }
@@ -132,6 +140,8 @@ export class ReceiptPagesController {
       stops,
       lifter,
       inspections,
+      labels: await this.#labels.ofReceipt(id),
+      lostStops: await this.#lostStops.count(id),
       mayReject,
       said,
     });

@@ -18,6 +18,16 @@ export function inspectionsPath(receiptId: string): string {
   return `${receiptPath(receiptId)}/inspections`;
 }
 
+/** Address of the page on which a count that was entered wrongly is lifted. */
+export function inspectionLiftPath(receiptId: string, inspection: string): string {
+  return `${receiptPath(receiptId)}/inspection-lift?${new URLSearchParams({ inspection })}`;
+}
+
+/** Address of the page on which stops are acknowledged that a restore of the database lost. */
+export function lostStopsPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/stops/lost`;
+}
+
 /** Address of the page on which a container of a receipt is rejected. */
 export function rejectionPath(receiptId: string, container: string): string {
   return `${receiptPath(receiptId)}/rejection?${new URLSearchParams({ container })}`;

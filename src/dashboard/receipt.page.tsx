@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
 import type { InspectionsView } from '../receipts/inspection-view.js';
+import type { LabelsOfResult } from '../statements/label-review-view.js';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import type { StopLiftView } from '../statements/stop-lift-view.js';
 import { announcePath } from './announce-path.js';
@@ -15,7 +16,8 @@ import { InspectionPlans } from './inspection-plans.js';
 import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { ReceiptHistory } from './receipt-history.js';
-import { inspectionsPath, receiptTitle } from './receipt-path.js';
+import { ReceiptLabels } from './receipt-labels.js';
+import { inspectionsPath, lostStopsPath, receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
 import { ReceiptStops } from './receipt-stops.js';
@@ -36,6 +38,10 @@ export interface ReceiptPageParts {
   readonly lifter: Signer | null;
   /** null where nobody announced the receipt. */
   readonly inspections: InspectionsView | null;
+  /** Results whose labels were not both scanned. */
+  readonly labels: readonly LabelsOfResult[];
+  /** Stops that destinations hold and a restore lost here. */
+  readonly lostStops: number;
   /** Whether whoever looks may reject a container. */
   readonly mayReject: boolean;
   readonly said: Said;
@@ -47,7 +53,7 @@ interface Shown extends ReceiptPageParts {
 }
 
 function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
-  const { review, signer, stops, lifter, inspections, mayReject, said } = parts;
+  const { review, signer, stops, lifter, inspections, labels, lostStops, mayReject, said } = parts;
   const title = receiptTitle(view.receipt);
   return (
     <Layout title={title} site={view.site} asOf={view.asOf} signedIn={signedIn} sent={said.typed}>
@@ -73,6 +79,17 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
       ) : (
         <Statement statement={view.statement} />
       )}
+      {lostStops === 0 ? null : (
+        <section id="lost-stops">
+          <h2>
+            Stops that a restore lost <span class="count">{lostStops}</span>
+          </h2>
+          <p>
+            A destination holds what nobody here knows any more, and the receipt does not conform
+            while it stands. <a href={lostStopsPath(view.receipt.receiptId)}>Look at them</a>
+          </p>
+        </section>
+      )}
       {stops === null || stops.stops.length === 0 ? null : (
         <section id="stops">
           <h2>Stops</h2>
@@ -86,6 +103,12 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
           <p>
             <a href={inspectionsPath(inspections.receiptId)}>What was counted, and enter a count</a>
           </p>
+        </section>
+      )}
+      {labels.length === 0 ? null : (
+        <section id="labels">
+          <h2>Labels that were not scanned</h2>
+          <ReceiptLabels labels={labels} />
         </section>
       )}
       {review === null ? null : (
@@ -249,6 +272,8 @@ const NO_PARTS: ReceiptPageParts = {
   stops: null,
   lifter: null,
   inspections: null,
+  labels: [],
+  lostStops: 0,
   mayReject: false,
   said: NOTHING_SAID,
 };

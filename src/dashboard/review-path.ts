@@ -12,6 +12,11 @@ export function causePath(rowId: string): string {
   return `${reviewPath(rowId)}/cause`;
 }
 
+/** Address of the page on which the labels of a result are compared with the container. */
+export function labelsPath(rowId: string): string {
+  return `${reviewPath(rowId)}/labels`;
+}
+
 /** Address of the page that says where one result belongs. */
 export function placePath(rowId: string): string {
   return `/attributions/results/${encodeURIComponent(rowId)}`;

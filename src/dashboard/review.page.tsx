@@ -12,7 +12,7 @@ import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import { ReviewForm } from './review-form.js';
-import { causePath, placePath, reviewPath } from './review-path.js';
+import { causePath, labelsPath, placePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
@@ -134,6 +134,7 @@ function ReviewPage(props: {
         )}{' '}
         <a href={causePath(view.rowId)}>Every attempt on its container</a> ·{' '}
         <a href={tracePath(view.resultId)}>its whole story</a> ·{' '}
+        <a href={labelsPath(view.rowId)}>its labels</a> ·{' '}
         <a href={placePath(view.rowId)}>It is of another receipt or container</a>
       </p>
       <section id="findings">

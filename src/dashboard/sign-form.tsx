@@ -33,7 +33,7 @@ export function SignForm(props: {
       <Field id="reason" name="reason" label={reason.label ?? 'Reason'} hint={reason.hint} />
       <SigningFields components={signer.components} />
       <p class="small">
-        {props.meaning} It binds what is shown above by its SHA-256{' '}
+        {props.meaning} It binds what this page shows of the record by its SHA-256{' '}
         <code class="digest">{shown}</code>.
       </p>
     </OwnForm>

@@ -2,7 +2,7 @@ import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import type { NoticeView } from './account-view.js';
 import { inPlainWords } from './plain-text.js';
-import type { TypedForm } from './typed-form.js';
+import { sentForm, type TypedForm } from './typed-form.js';
 
 /** How a page with a form is shown: as it is, or with what came of the form. */
 export interface Said {
@@ -63,9 +63,7 @@ export async function answerSignedForm({
     const detail = inPlainWords(error.detail, timeZone);
     const { status, notice } =
       error.code === 'query-invalid' ? unread(detail) : refusedNotice({ code: error.code, detail });
-    const fields = new Map(request.form ?? []);
-    fields.delete('password');
-    await show({ status, notice, typed: { action: request.url, fields } });
+    await show({ status, notice, typed: sentForm(request) });
     return;
   }
   await reply.redirect(to, 303);

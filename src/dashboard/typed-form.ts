@@ -8,6 +8,16 @@ export interface TypedForm {
   readonly fields: ReadonlyMap<string, string>;
 }
 
+/** The form of a request, to show its page again with. A password never comes along. */
+export function sentForm(request: {
+  readonly url: string;
+  readonly form: URLSearchParams | null;
+}): TypedForm {
+  const fields = new Map(request.form ?? []);
+  fields.delete('password');
+  return { action: request.url, fields };
+}
+
 /** The form that was sent to the page; null for a page that was only asked for. */
 export const Sent = createContext<TypedForm | null>(null);
 

@@ -163,6 +163,12 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   'stop-not-effective': 'Stop not effective',
 };
 
+/** How a label was entered, as people read it; a word that this version does not know stays as it is. */
+export function entryWords(entry: string | null): string {
+  if (entry === null) return 'unknown how';
+  return entry === 'carried-over' ? 'carried over from the last one' : entry;
+}
+
 /** `role:reviewer` as people read it. */
 export function ownerWords(owner: string): string {
   return owner.startsWith('role:')

@@ -122,6 +122,7 @@ const EFFECTS: Readonly<Record<MethodAct, (about: MethodCase, now: Instant) => s
       ...(proposal?.supersedes ?? []).map(
         (v) => `version ${v} is retired when it comes into force`,
       ),
+      ...declarationEffects(version),
     ];
   },
   retire: ({ at }, now) => [
@@ -135,6 +136,16 @@ const EFFECTS: Readonly<Record<MethodAct, (about: MethodCase, now: Instant) => s
     'conforming receipts that rest on it are suspended at once, and only a signed act lifts their stops',
   ],
 };
+
+/** Of a version that declares its results not recomputable: only the decision's own signature lets them count (rule 5). */
+function declarationEffects({ proposal }: RegisteredVersion): string[] {
+  const decision = proposal?.notRecomputable;
+  if (decision === undefined) return [];
+  return [
+    `its results count without a recheck once decision ${decision} is signed as it reads with this version`,
+    `a signature that decision ${decision} has already is void from then on: conforming receipts that rest on it are suspended at once`,
+  ];
+}
 
 /** Other versions in force in a span that nobody said may be, and that an approval would not retire. */
 function besides({ version, others }: MethodCase, span: InstantSpan): readonly Method[] {

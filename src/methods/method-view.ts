@@ -61,6 +61,7 @@ export interface MethodDetail extends MethodSummary {
     readonly effectiveFrom: string | null;
     readonly inForceBeside: readonly string[];
     readonly supersedes: readonly string[];
+    readonly notRecomputable: string | null;
   } | null;
   readonly siteFolder: string | null;
   readonly history: readonly MethodHistoryEntry[];
@@ -92,7 +93,7 @@ export function methodSummary({ version, method }: Registered, now: Instant): Me
     retiredAt: text(force?.retiredAt),
     invalidatedAt: text(force?.invalidatedAt),
     invalidation: force?.invalidation ?? null,
-    notRecomputable: method?.notRecomputable ?? null,
+    notRecomputable: (method ?? proposal)?.notRecomputable ?? null,
     notListed: (force?.absent ?? []).map(({ from, to }) => ({ from: text(from), to: text(to) })),
     inForceBeside: force?.beside ?? proposal?.beside ?? [],
     approvals: approvals.map((a) => ({
@@ -119,6 +120,7 @@ export function methodDetail(of: Registered, now: Instant): MethodDetail {
       effectiveFrom: text(proposal.effectiveFrom),
       inForceBeside: proposal.beside,
       supersedes: proposal.supersedes,
+      notRecomputable: proposal.notRecomputable ?? null,
     },
     siteFolder,
     history: of.events.map(historyEntry),

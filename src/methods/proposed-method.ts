@@ -31,6 +31,10 @@ export function proposedMethod({
       effectiveFrom: proposal.effectiveFrom === null ? null : formatInstant(proposal.effectiveFrom),
       inForceBeside: [...proposal.beside],
       supersedes: [...proposal.supersedes],
+      // Left out where nothing says so: what was signed before a proposal could say it stays as it was.
+      ...(proposal.notRecomputable === undefined
+        ? {}
+        : { notRecomputable: proposal.notRecomputable }),
     },
     proposedBy,
     proposedAt: formatInstant(proposedAt),

@@ -14,7 +14,7 @@ import { contentOf, type MethodContent, type ProposedDates } from './registered-
 /** A version as it is proposed over the API: an entry of the site folder with its reference inside. */
 type ProposalBody = Omit<
   MethodEntry,
-  'reference' | 'approvals' | 'retiredAt' | 'invalidatedAt' | 'invalidation' | 'notRecomputable'
+  'reference' | 'approvals' | 'retiredAt' | 'invalidatedAt' | 'invalidation'
 > & {
   readonly reference: {
     readonly csv?: string;
@@ -48,6 +48,8 @@ export type ProposalRead =
 export interface ProposalGround {
   /** Material codes of the site. */
   readonly materials: ReadonlySet<string>;
+  /** Decisions of the site, with the rule that each is about. */
+  readonly decisions: ReadonlyMap<string, string>;
   /** Registered versions of the method of an id. */
   readonly versionsOf: (id: string) => ReadonlySet<string>;
   /** What a margin is measured against: references of registered methods and of the site's set. */
@@ -67,7 +69,8 @@ export function readProposal(
   const read = readReference(reference);
   const file = reference === null ? null : 'reference.csv';
   const entry: MethodEntry = { ...fields, reference: file, approvals: [] };
-  const known = { areas: new Set<string>(), materials: ground.materials, decisions: new Map() };
+  const { materials, decisions } = ground;
+  const known = { areas: new Set<string>(), materials, decisions };
   const spectrum = read.ok ? (read.given?.spectrum ?? null) : null;
   const faults: RuleFault[] = [
     ...methodFaults(entry, 0, known).map(inBody),
@@ -79,6 +82,7 @@ export function readProposal(
   if (faults.length > 0 || !read.ok) return { ok: false, faults: faults.map(placed) };
   const method = methodOf(entry, spectrum);
   const effectiveFrom = entry.effectiveFrom && parseTimestamp(entry.effectiveFrom);
+  const { notRecomputable } = entry;
   return {
     ok: true,
     proposal: {
@@ -88,6 +92,7 @@ export function readProposal(
         effectiveFrom: effectiveFrom ? effectiveFrom.instant : null,
         beside: entry.inForceBeside ?? [],
         supersedes,
+        ...(notRecomputable === undefined ? {} : { notRecomputable }),
       },
       reference: read.given?.bytes ?? null,
     },

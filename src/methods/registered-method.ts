@@ -22,13 +22,15 @@ export type MethodContent = Omit<
   readonly referenceSha256: string | null;
 };
 
-/** Dates that a proposal carries and that its approval puts in force. */
+/** What a proposal carries beside the content, and its approval puts in force. */
 export interface ProposedDates {
   /** null: from the approval on. */
   readonly effectiveFrom: Instant | null;
   readonly beside: readonly string[];
   /** Versions that are retired when this one begins. */
   readonly supersedes: readonly string[];
+  /** Decision that declares its results not recomputable. */
+  readonly notRecomputable?: string;
 }
 
 /** What the site folder says of a version beside its content, as of one start. */
@@ -152,12 +154,14 @@ export function judgedMethod(
     }),
   );
   const force = forceOf(version, events, latest, approved[0]?.effectiveFrom ?? null);
+  // A folder that lists it says so itself, or that it is not.
+  const { notRecomputable } = latest ?? version.proposal ?? {};
   return {
     ...content,
     reference,
     contentDigest: version.contentDigest,
     approvals: [...(latest?.approvals ?? []), ...bySignature],
-    ...(latest?.notRecomputable === undefined ? {} : { notRecomputable: latest.notRecomputable }),
+    ...(notRecomputable === undefined ? {} : { notRecomputable }),
     ...(force === null ? {} : { force }),
   };
 }

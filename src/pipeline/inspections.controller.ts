@@ -4,15 +4,16 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
-import { readInspection } from '../statements/inspection-request.js';
+import {
+  readInspection,
+  readInspectionId,
+  readInspectionLift,
+} from '../statements/inspection-request.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readInvestigated, signerOf } from '../statements/review-request.js';
+import { signerOf } from '../statements/review-request.js';
 import { InspectionsService } from './inspections.service.js';
 
 const RECEIPT_ID_MAX = 200;
-const ID_MAX = 100;
-
-type Fields = Readonly<Record<string, unknown>>;
 
 /** Labels and damage of a receipt: what its plans ask for by GET, what was counted by POST of the digest that was shown. */
 @Controller('api/v1/receipts')
@@ -55,7 +56,7 @@ export class InspectionsController {
     @Query('inspection') asked: unknown,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<unknown> {
-    const inspectionId = readId({ inspection: asked });
+    const inspectionId = readInspectionId(asked);
     const view =
       id.length > RECEIPT_ID_MAX ? null : await this.inspections.showLift(id, inspectionId);
     if (view === null) throw new Problem('not-found', 'no receipt has an inspection of this id');
@@ -67,24 +68,15 @@ export class InspectionsController {
   @HttpCode(200)
   @RequireRight('stop.lift', { provesPerson: true })
   async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
-    const inspectionId = readId(fields);
-    const { investigated, userName, password } = readInvestigated(fields);
+    const asked = readInspectionLift(fieldsOf(await readJsonBody(request.raw)));
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const answer = await this.inspections.lift(
       receiptId,
-      { inspectionId, ...investigated },
-      signerOf(request.caller, userName, password),
+      asked.request,
+      signerOf(request.caller, asked.userName, asked.password),
     );
     mustBeSigned(answer, receiptId, 'receipt');
+    const { inspectionId } = asked.request;
     return { receiptId, inspectionId, signature: signatureManifest(answer.signature) };
   }
-}
-
-/** @throws Problem `query-invalid` */
-function readId({ inspection }: Fields): string {
-  if (typeof inspection === 'string' && inspection !== '' && inspection.length <= ID_MAX) {
-    return inspection;
-  }
-  throw new Problem('query-invalid', 'inspection: expected the id of a count of the receipt');
 }

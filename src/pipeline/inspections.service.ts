@@ -33,10 +33,11 @@ import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type {
   InspectionAnswer,
+  InspectionLiftAnswer,
+  InspectionLiftRequest,
   InspectionRequest,
   Reported,
 } from '../statements/inspection-request.js';
-import type { NotSigned } from '../statements/review-answer.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -53,17 +54,6 @@ export interface InspectionsParts {
   readonly onReported: () => void;
 }
 
-export interface InspectionLiftRequest {
-  readonly inspectionId: string;
-  readonly investigation: string;
-  readonly shownSha256: string;
-  readonly reason: string;
-}
-
-export type InspectionLiftAnswer =
-  | { readonly kind: 'signed'; readonly signature: Signature }
-  | NotSigned;
-
 /**
  * What was found by looking at the labels and for damage of a receipt's containers, entered under a signature by somebody
  * who measured nothing on it. Signature, trail, entry and the statement that follows are one transaction. An entry
@@ -77,12 +67,14 @@ export class InspectionsService {
     const { db } = this.parts.database;
     const of = await this.#load(db, receiptId);
     if (of === null) return null;
-    const ids = of.entries.map((entry) => entry.signature_id);
+    const lifts = of.counted.flatMap(({ lift }) => lift?.signatureId ?? []);
+    const ids = [...of.entries.map((entry) => entry.signature_id), ...lifts];
     const signatures = await signaturesByIds(db, this.parts.site.site, ids);
     return {
       ...inspectionsView(of),
       sha256: shownInspections(of).sha256,
       closed: whyClosed(of),
+      liftable: of.entries.map(({ id }) => id).filter((id) => liftOption(of, id).possible),
       signatures: signatures.map(signatureManifest),
     };
   }

@@ -3,10 +3,10 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
-import { LABEL_LENGTH_MAX } from '../receipts/label.js';
 import { signatureManifest } from '../signatures/signature.js';
+import { readLabelReview } from '../statements/label-review-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readReview, signerOf } from '../statements/review-request.js';
+import { signerOf } from '../statements/review-request.js';
 import { LabelReviewService } from './label-review.service.js';
 
 /** Labels that were not scanned: looked at by GET, compared with the container by POST of what the labels show. */
@@ -30,30 +30,10 @@ export class LabelReviewController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async compare(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
-    // The same fields as any signed act, beside what was seen.
-    const { review, userName, password } = readReview({ ...fields, act: 'clear' });
-    const seen = {
-      container: readText(fields, 'seenContainer'),
-      receipt: readText(fields, 'seenReceipt'),
-    };
-    const { shownSha256, reason } = review;
-    const asked = { shownSha256, reason, seen };
-    const answer = await this.labels.verify(
-      id,
-      asked,
-      signerOf(request.caller, userName, password),
-    );
+    const asked = readLabelReview(fieldsOf(await readJsonBody(request.raw)));
+    const who = signerOf(request.caller, asked.userName, asked.password);
+    const answer = await this.labels.verify(id, asked.request, who);
     mustBeSigned(answer, id.slice(0, 100));
     return { rowId: answer.signature.subject.id, signature: signatureManifest(answer.signature) };
   }
-}
-
-function readText(fields: Readonly<Record<string, unknown>>, name: string): string {
-  const text = fields[name];
-  if (typeof text === 'string' && text.trim() !== '' && text.length <= LABEL_LENGTH_MAX) {
-    return text;
-  }
-  const expected = `expected what the label shows, 1 to ${LABEL_LENGTH_MAX} characters`;
-  throw new Problem('query-invalid', `${name}: ${expected}`);
 }

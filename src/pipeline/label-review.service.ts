@@ -1,22 +1,37 @@
 import {
   type CheckedLabels,
   checkLabels,
-  type SeenLabels,
   storeVerification,
 } from '../receipts/label-verification.service.js';
 import {
-  isVerified,
+  comparisonOf,
+  labelsOfReceipt,
+  recordsOf,
   resultToVerify,
   rowOfResult,
-  type VerifiedResult,
 } from '../receipts/label-verification.store.js';
-import type { ResultRecord } from '../records/result-record.js';
-import { type Refused, refused } from '../signatures/judge-signing.js';
-import { bindShown } from '../signatures/shown-document.js';
-import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { VerifiedResult } from '../receipts/verified-result.js';
+import { refused } from '../signatures/judge-signing.js';
+import {
+  type Components,
+  type SignatureManifest,
+  signatureManifest,
+} from '../signatures/signature.js';
+import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { loadAttributions } from '../statements/attribution-facts.store.js';
+import {
+  type LabelReviewAnswer,
+  type LabelReviewRequest,
+  type LabelReviewView,
+  type LabelsOfResult,
+  labelReviewView,
+  labelSubject,
+  labelsEntered,
+  shownLabels,
+} from '../statements/label-review-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 
@@ -29,20 +44,9 @@ export interface LabelReviewParts {
   readonly onVerified: () => void;
 }
 
-export interface LabelReviewRequest {
-  /** SHA-256 of the document the signer was shown. */
-  readonly shownSha256: string;
-  readonly seen: SeenLabels;
-  readonly reason: string;
-}
-
-export type LabelReviewAnswer =
-  | { readonly kind: 'signed'; readonly signature: Signature }
-  | { readonly kind: 'unknown' }
-  | { readonly kind: 'not-proven'; readonly why: string }
-  | Refused;
-
-export type LabelReviewView = NonNullable<Awaited<ReturnType<LabelReviewService['show']>>>;
+/** Results on a receipt's page. */
+const SHOWN_MAX = 500;
+const READ_AT_ONCE = 500;
 
 /**
  * A second person compares labels that were typed, chosen or carried over with the container itself, and signs it (rule
@@ -52,19 +56,74 @@ export class LabelReviewService {
   constructor(private readonly parts: LabelReviewParts) {}
 
   /** What would be signed, with its digest, by row id or result id; null when there is no such result. */
-  async show(named: string) {
-    const { database, site } = this.parts;
+  async show(named: string): Promise<LabelReviewView | null> {
     const result = await this.#find(named);
     if (!result) return null;
-    const { sha256 } = shownOf(result);
-    return {
-      ...recordOf(result),
-      rowId: result.id,
-      receiptId: result.receipt_id,
-      containerLabel: result.container_label,
-      isCompared: await isVerified(database.db, site.site, result.id),
-      sha256,
-    };
+    return labelReviewView(result, await this.#comparison(result.id));
+  }
+
+  /**
+   * Results that may cover a container of a receipt and whose labels were not both scanned, those that nobody compared
+   * first. The labels of one that a signed act attributed were read for that act.
+   */
+  async ofReceipt(receiptId: string): Promise<LabelsOfResult[]> {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const rows = await this.#unscanned(receiptId);
+    const moved = rows.filter((row) => row.revision > 1).map((row) => row.id);
+    const attributed = await loadAttributions(db, site, moved);
+    const asked = rows.filter(({ id }) => attributed.get(id)?.isValid !== true);
+    const shown = [
+      ...asked.filter((row) => row.signature_id === null),
+      ...asked.filter((row) => row.signature_id !== null),
+    ].slice(0, SHOWN_MAX);
+    const ids = shown.flatMap((row) => row.signature_id ?? []);
+    const signatures = new Map((await signaturesByIds(db, site, ids)).map((s) => [s.id, s]));
+    return shown.map((row) => {
+      const signature = signatures.get(row.signature_id ?? '');
+      return {
+        rowId: row.id,
+        resultId: row.result_id,
+        container: row.container_label ?? '',
+        receiptEntry: row.receiptEntry,
+        containerEntry: row.containerEntry,
+        comparedBy: signature === undefined ? null : signatureManifest(signature),
+      };
+    });
+  }
+
+  /** A receipt may have twenty thousand results, whose records are read a part at a time. */
+  async #unscanned(receiptId: string) {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const rows = await labelsOfReceipt(db, site, receiptId);
+    const found = [];
+    for (let i = 0; i < rows.length; i += READ_AT_ONCE) {
+      const part = rows.slice(i, i + READ_AT_ONCE);
+      const ids = part.map((row) => row.id);
+      const records = await recordsOf(db, site, ids);
+      for (const row of part) {
+        const entered = labelsEntered(records.get(row.id) ?? null);
+        if (!isScanned(entered)) found.push({ ...row, ...entered });
+      }
+    }
+    return found;
+  }
+
+  /** Which components the next signature of a person takes, for a form to ask for. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
+  }
+
+  /** Signature of who compared the labels of a result; null while nobody has. */
+  async #comparison(rowId: string): Promise<SignatureManifest | null> {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const id = await comparisonOf(db, site, rowId);
+    if (id === null) return null;
+    const [signature] = await signaturesByIds(db, site, [id]);
+    if (!signature) throw new Error(`signature ${id} of the labels of ${rowId} is gone`);
+    return signatureManifest(signature);
   }
 
   async #find(named: string): Promise<VerifiedResult | undefined> {
@@ -81,7 +140,7 @@ export class LabelReviewService {
     const { database, signing } = this.parts;
     const result = await this.#find(named);
     if (!result) return { kind: 'unknown' };
-    const intent = { meaning: 'reviewed', subject: subjectOf(result) } as const;
+    const intent = { meaning: 'reviewed', subject: labelSubject(result) } as const;
     const answer = await signing.prove(who, intent);
     if (answer.kind === 'not-proven') return answer;
     const { proof } = answer;
@@ -102,7 +161,7 @@ export class LabelReviewService {
     const { site } = this.parts.site;
     const checked: CheckedLabels = await checkLabels(trx, site, rowId, seen);
     if (!checked.ok) return refused('act-not-possible', checked.detail);
-    if (await isVerified(trx, site, rowId)) {
+    if ((await comparisonOf(trx, site, rowId)) !== null) {
       return refused('act-not-possible', 'its labels were compared before');
     }
     const { result } = checked.value;
@@ -111,8 +170,8 @@ export class LabelReviewService {
       trx,
       proof,
       {
-        subject: subjectOf(result),
-        shown: shownOf(result),
+        subject: labelSubject(result),
+        shown: shownLabels(result),
         namedSha256: shownSha256,
         meaning: 'reviewed',
         reason,
@@ -134,22 +193,6 @@ export class LabelReviewService {
   }
 }
 
-/** A subject of its own: what is signed is the comparison, not the result. */
-function subjectOf(result: VerifiedResult): SignatureSubject {
-  return { kind: 'labels', id: result.id, revision: result.revision };
-}
-
-/** What was reported and never changes; the container may be printed anew. */
-function recordOf(result: VerifiedResult) {
-  const record = result.record === null ? null : (JSON.parse(result.record) as ResultRecord);
-  return {
-    resultId: result.result_id,
-    operatorId: result.operator_id,
-    receipt: { text: result.receipt_scanned, entry: record?.receipt?.entry ?? null },
-    container: { text: result.container_scanned, entry: record?.container?.entry ?? null },
-  };
-}
-
-function shownOf(result: VerifiedResult) {
-  return bindShown({ subject: { ...subjectOf(result) }, record: recordOf(result), context: null });
+function isScanned(of: Pick<LabelsOfResult, 'receiptEntry' | 'containerEntry'>): boolean {
+  return of.receiptEntry === 'scanned' && of.containerEntry === 'scanned';
 }

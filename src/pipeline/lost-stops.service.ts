@@ -7,6 +7,8 @@ import { settleHolding, stopsHeldOf } from '../reconciliation/holdings.store.js'
 import { holdingPrefix } from '../reconciliation/sweep-findings.service.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
+import { type Components, signatureManifest } from '../signatures/signature.js';
+import { signaturesOf } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -49,8 +51,21 @@ export class LostStopsService {
 
   /** What is held of a receipt and unknown here, and what acknowledging it would sign; null for an unknown receipt. */
   async show(receiptId: string): Promise<LostStopView | null> {
-    const about = await this.#load(this.parts.database.db, receiptId);
-    return about && lostStopView(about);
+    const { db } = this.parts.database;
+    const about = await this.#load(db, receiptId);
+    if (about === null) return null;
+    const signed = await signaturesOf(db, this.parts.site.site, lostStopSubject(about));
+    return { ...lostStopView(about), signatures: signed.map(signatureManifest) };
+  }
+
+  /** How many stops of a receipt destinations hold and nobody here knows, for a page that leads to them. */
+  async count(receiptId: string): Promise<number> {
+    return (await this.#lostOf(this.parts.database.db, receiptId)).length;
+  }
+
+  /** Which components the next signature of a person takes, for a form to ask for. */
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   async acknowledge(
@@ -130,9 +145,16 @@ export class LostStopsService {
   }
 
   async #load(reader: Reader, receiptId: string): Promise<LostStopCase | null> {
-    const { site } = this.parts.site;
     const about = await this.parts.statements.lookAtStops(reader, receiptId);
     if (about === null) return null;
+    const lost = await this.#lostOf(reader, receiptId);
+    const { standing, without } = about;
+    const isRecovering = (await readInstance(reader)).recovering !== null;
+    return { receiptId, lost, standing, without, isRecovering };
+  }
+
+  async #lostOf(reader: Reader, receiptId: string): Promise<LostStop[]> {
+    const { site } = this.parts.site;
     const lost: LostStop[] = [];
     for (const row of await stopsHeldOf(reader, site, receiptId)) {
       const { destination, identity, reference, revision, held_at: heldAt } = row;
@@ -142,8 +164,6 @@ export class LostStopsService {
       const item = JSON.parse(row.item) as JsonValue;
       lost.push({ destination, identity, reference, revision, heldAt, item });
     }
-    const { standing, without } = about;
-    const isRecovering = (await readInstance(reader)).recovering !== null;
-    return { receiptId, lost, standing, without, isRecovering };
+    return lost;
   }
 }

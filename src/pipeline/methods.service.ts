@@ -131,6 +131,7 @@ export class MethodsService {
       const entries = await registryEntries(trx, site.site);
       const read = readProposal(body, methodProposalSchema(), {
         materials: new Set(site.materials.map((m) => m.code)),
+        decisions: new Map(site.decisions.map((d) => [d.id, d.rule])),
         versionsOf: (id) => new Set(versionsOf(entries, id).map((e) => e.version.content.version)),
         references: indexOfSite((await siteInForce(trx, site)).site).references,
       });
@@ -182,10 +183,11 @@ export class MethodsService {
     at: Instant | null,
   ): Promise<MethodActView | null> {
     const { db } = this.parts.database;
-    const about = caseOf(await registryEntries(db, this.parts.site.site), name, act, at);
+    const entries = await registryEntries(db, this.parts.site.site);
+    const about = caseOf(entries, name, act, at);
     if (about === null) return null;
     const shown = actDocument(about);
-    const resting = await this.#resting(db, about);
+    const resting = await this.#resting(db, about, entries);
     const option = actOption(about, this.parts.clock.now());
     return { act, option, resting, shown, sha256: bindShown(shown).sha256 };
   }
@@ -227,13 +229,15 @@ export class MethodsService {
     const { signing, clock, statements } = this.parts;
     const { site } = this.parts.site;
     const { act, at } = request;
-    const first = caseOf(await registryEntries(trx, site), name, act, at);
-    if (first !== null) await locks.add(await this.#resting(trx, first));
+    const before = await registryEntries(trx, site);
+    const first = caseOf(before, name, act, at);
+    if (first !== null) await locks.add(await this.#resting(trx, first, before));
     await locks.evidence();
     // Behind the lock: the registry stands still, and no receipt comes to conform any more.
-    const about = caseOf(await registryEntries(trx, site), name, act, at);
+    const entries = await registryEntries(trx, site);
+    const about = caseOf(entries, name, act, at);
     if (about === null) throw new Error(`version ${name.version} of ${name.id} is gone`);
-    const resting = await this.#resting(trx, about);
+    const resting = await this.#resting(trx, about, entries);
     await locks.add(resting);
     const now = clock.now();
     const signedAct = this.#actOf(about, request, now);
@@ -304,11 +308,30 @@ export class MethodsService {
     }
   }
 
-  /** Receipts that conform and hold a result by a version that the act takes something from. */
-  async #resting(reader: OpenDatabase['db'] | Trx, about: MethodCase): Promise<string[]> {
+  /**
+   * Receipts that conform and hold a result by a version that the act takes something from. An approval takes from those
+   * that it supersedes, and from all that a decision declares not recomputable which it adds a version to: what was
+   * signed of the decision is another document then.
+   */
+  async #resting(
+    reader: OpenDatabase['db'] | Trx,
+    about: MethodCase,
+    entries: readonly RegistryEntry[],
+  ): Promise<string[]> {
+    const { site } = this.parts.site;
     const { content, proposal } = about.version;
-    const versions = about.act === 'approve' ? (proposal?.supersedes ?? []) : [content.version];
-    return await conformingByMethod(reader, this.parts.site.site, content.id, versions);
+    if (about.act !== 'approve') {
+      return await conformingByMethod(reader, site, content.id, [content.version]);
+    }
+    const decision = proposal?.notRecomputable;
+    const declared = entries.flatMap(({ method }) =>
+      decision !== undefined && method?.notRecomputable === decision ? [method] : [],
+    );
+    const ids = await conformingByMethod(reader, site, content.id, proposal?.supersedes ?? []);
+    for (const { id, version } of declared) {
+      ids.push(...(await conformingByMethod(reader, site, id, [version])));
+    }
+    return [...new Set(ids)].sort();
   }
 }
 

@@ -136,7 +136,7 @@ export function inspectionLiftView(of: InspectedReceipt, inspectionId: string) {
     receiptId: of.receiptId,
     inspection: inspectionsView(of).inspections.find(({ id }) => id === inspectionId) ?? null,
     lift: liftOption(of, inspectionId),
-    shown: JSON.parse(bound.text) as unknown,
+    shown: JSON.parse(bound.text) as { readonly record: unknown },
     sha256: bound.sha256,
   };
 }
@@ -147,7 +147,9 @@ export type InspectionsView = ReturnType<typeof inspectionsView> & {
   readonly sha256: string;
   /** Why nothing can be entered; null when it can. */
   readonly closed: string | null;
-  /** Of the entries, by their `signatureId`. */
+  /** Ids of the entries that reject, and may be lifted where one was entered wrongly. */
+  readonly liftable: readonly string[];
+  /** Of the entries and of what lifted one, by their `signatureId`. */
   readonly signatures: readonly SignatureManifest[];
 };
 

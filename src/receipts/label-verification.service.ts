@@ -2,19 +2,10 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { lockReceipts, markEvaluationDue } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
-import {
-  insertVerification,
-  resultToVerify,
-  type VerifiedResult,
-} from './label-verification.store.js';
+import { insertVerification, resultToVerify } from './label-verification.store.js';
 import { currentKey, relabelMap } from './lineage.js';
 import { relabelsOf } from './lineage.store.js';
-
-/** What a person read off container and receipt, not what the record says. */
-export interface SeenLabels {
-  readonly container: string;
-  readonly receipt: string;
-}
+import type { SeenLabels, VerifiedResult } from './verified-result.js';
 
 /** A result whose labels can be compared, with the receipt and container it is of. */
 export interface Comparable {

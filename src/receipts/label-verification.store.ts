@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Reader, Trx } from '../storage/database.js';
-import type { LabelVerificationRow, ResultRow } from '../storage/tables.js';
+import type { LabelVerificationRow } from '../storage/tables.js';
+import type { VerifiedResult } from './verified-result.js';
 
 /** Second persons who compared labels, by row id of the result, for the results of one receipt. */
 export async function labelsVerifiedBy(
@@ -17,19 +18,6 @@ export async function labelsVerifiedBy(
     .execute();
   return new Map(rows.map((r) => [r.result_row_id, r.verified_by]));
 }
-
-export type VerifiedResult = Pick<
-  ResultRow,
-  | 'id'
-  | 'result_id'
-  | 'revision'
-  | 'operator_id'
-  | 'receipt_id'
-  | 'receipt_scanned'
-  | 'container_scanned'
-  | 'container_label'
-  | 'record'
->;
 
 /** Row id of a result that a person names by it, or by the id that statements show; undefined when there is none. */
 export async function rowOfResult(
@@ -79,14 +67,59 @@ export function resultToVerify(
     .executeTakeFirst();
 }
 
-export async function isVerified(reader: Reader, site: string, rowId: string): Promise<boolean> {
+/** Id of the signature by which somebody compared the labels of a result; null while nobody has. */
+export async function comparisonOf(
+  reader: Reader,
+  site: string,
+  rowId: string,
+): Promise<string | null> {
   const row = await reader
     .selectFrom('label_verification')
-    .select('id')
+    .select('signature_id')
     .where('site', '=', site)
     .where('result_row_id', '=', rowId)
     .executeTakeFirst();
-  return row !== undefined;
+  return row?.signature_id ?? null;
+}
+
+/** Accepted passes of a receipt's containers, each with the signature of who compared its labels, if anybody did. */
+export function labelsOfReceipt(reader: Reader, site: string, receiptId: string) {
+  return reader
+    .selectFrom('result')
+    .leftJoin('label_verification', (join) =>
+      join
+        .onRef('label_verification.result_row_id', '=', 'result.id')
+        .on('label_verification.site', '=', site),
+    )
+    .select([
+      'result.id',
+      'result.result_id',
+      'result.revision',
+      'result.container_label',
+      'label_verification.signature_id',
+    ])
+    .where('result.site', '=', site)
+    .where('result.receipt_id', '=', receiptId)
+    .where('result.state', '=', 'accepted')
+    .where('result.contrary', '=', 0)
+    .where('result.container_label', 'is not', null)
+    .orderBy('result.id')
+    .execute();
+}
+
+/** Canonical records of a few results, by row id. */
+export async function recordsOf(
+  reader: Reader,
+  site: string,
+  rowIds: readonly string[],
+): Promise<Map<string, string | null>> {
+  const rows = await reader
+    .selectFrom('result')
+    .select(['id', 'record'])
+    .where('site', '=', site)
+    .where('id', 'in', rowIds)
+    .execute();
+  return new Map(rows.map(({ id, record }) => [id, record]));
 }
 
 /** False when the labels of this result were compared before. */

@@ -45,7 +45,7 @@ export function methodProposalSchema(): SchemaCheck {
 }
 
 const PROPOSAL = 'method-proposal';
-const SIGNED = ['approvals', 'retiredAt', 'invalidatedAt', 'invalidation', 'notRecomputable'];
+const SIGNED = ['approvals', 'retiredAt', 'invalidatedAt', 'invalidation'];
 
 function proposalSchema(): object {
   const { $schema, $defs, properties } = readSchema('site') as {

@@ -79,6 +79,16 @@ export function decisionEffects(site: DecidingSite, id: string, now: Instant): D
         }),
       ),
   );
+  const notRecomputed = site.methods
+    .filter(({ notRecomputable }) => notRecomputable === id)
+    .map(({ id: method, version, force }) =>
+      effect({
+        what: `results of method ${method} version ${version} count although nobody can recompute them`,
+        loosens: 'no recheck stands behind them',
+        from: force?.effectiveFrom ?? null,
+        until: force?.retiredAt ?? null,
+      }),
+    );
   const alone =
     !site.secondPerson.required && site.secondPerson.decision === id
       ? [
@@ -88,7 +98,15 @@ export function decisionEffects(site: DecidingSite, id: string, now: Instant): D
           }),
         ]
       : [];
-  return [...plans, ...inspections, ...approvals, ...invalidations, ...spans, ...alone];
+  return [
+    ...plans,
+    ...inspections,
+    ...approvals,
+    ...invalidations,
+    ...spans,
+    ...notRecomputed,
+    ...alone,
+  ];
 }
 
 function planWords(plan: PlanRule): Pick<DecisionEffect, 'what' | 'loosens'> {

@@ -5,9 +5,15 @@ import { CONTAINERS_MAX } from '../receipts/receipt-bounds.js';
 import type { Signature } from '../signatures/signature.js';
 import { INSPECTED_ATTRIBUTES } from '../site/vocabulary.js';
 import type { NotSigned } from './review-answer.js';
-import { REASON_MAX, readSignedText } from './review-request.js';
+import {
+  type Investigated,
+  REASON_MAX,
+  readInvestigated,
+  readSignedText,
+} from './review-request.js';
 
 const NAME_MAX = 100;
+const ID_MAX = 100;
 
 type Fields = Readonly<Record<string, unknown>>;
 
@@ -27,6 +33,15 @@ export interface Reported {
 
 export type InspectionAnswer = Reported | NotSigned;
 
+/** Lifts a count that was entered wrongly. */
+export interface InspectionLiftRequest extends Investigated {
+  readonly inspectionId: string;
+}
+
+export type InspectionLiftAnswer =
+  | { readonly kind: 'signed'; readonly signature: Signature }
+  | NotSigned;
+
 /**
  * A count as it is entered, with what proves its signer.
  *
@@ -40,6 +55,27 @@ export function readInspection(fields: Fields): {
   const signed = readSignedText(fields, 'reason', REASON_MAX);
   const { shownSha256, text: reason, userName, password } = signed;
   return { request: { shownSha256, reason, report: readReport(fields) }, userName, password };
+}
+
+/**
+ * A count that somebody wants lifted, with what proves its signer.
+ *
+ * @throws Problem `query-invalid` that names the field
+ */
+export function readInspectionLift(fields: Fields): {
+  readonly request: InspectionLiftRequest;
+  readonly userName: string | null;
+  readonly password: string;
+} {
+  const inspectionId = readInspectionId(fields['inspection']);
+  const { investigated, userName, password } = readInvestigated(fields);
+  return { request: { inspectionId, ...investigated }, userName, password };
+}
+
+/** @throws Problem `query-invalid` for what is no id of a count */
+export function readInspectionId(id: unknown): string {
+  if (typeof id === 'string' && id !== '' && id.length <= ID_MAX) return id;
+  throw new Problem('query-invalid', 'inspection: expected the id of a count of the receipt');
 }
 
 function readReport(fields: Fields): InspectionReport {

@@ -1,7 +1,7 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
-import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { Signature, SignatureManifest, SignatureSubject } from '../signatures/signature.js';
 import type { StatementDraft } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import type { NotSigned } from './review-answer.js';
@@ -88,13 +88,18 @@ export function lostStopView(about: LostStopCase) {
   return {
     receiptId: about.receiptId,
     lost: about.lost.map(lostStopJson),
+    /** What the receipt rests on, without the stop of this life. */
+    conditions: about.without.conditions.map(({ code, state, found }) => ({ code, state, found })),
     acknowledge: lostStopOption(about),
     shown,
     sha256: bindShown(shown).sha256,
   };
 }
 
-export type LostStopView = ReturnType<typeof lostStopView>;
+export type LostStopView = ReturnType<typeof lostStopView> & {
+  /** Of those that were acknowledged before, earliest first. */
+  readonly signatures: readonly SignatureManifest[];
+};
 
 export type LostStopRequest = Investigated;
 

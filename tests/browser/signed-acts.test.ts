@@ -5,7 +5,7 @@ import { afterAll, beforeAll, expect, it } from 'vitest';
 import { addMs } from '../../src/formats/instant.js';
 import { formatInZone } from '../../src/formats/time-zone.js';
 import { describeWithChromium, launchChromium } from '../support/chromium.js';
-import { Dock, drum, receiptOf } from '../support/dock.js';
+import { Dock, drum, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
 import { makePerson } from '../support/signed-in.js';
@@ -34,6 +34,9 @@ const DECISIONS = `decisions:
     signed: false
 `;
 
+/** The containers of this one were typed on the instrument, not scanned. */
+const typed = receiptOf(2);
+
 const receipt = receiptOf(1, { drums: [1, 2, 3, 4, 5, 6].map((d) => drum(1, d)) });
 
 describeWithChromium('signed acts in a browser', () => {
@@ -47,8 +50,14 @@ describeWithChromium('signed acts in a browser', () => {
     await makePerson(world, 'ada', ['administrator']);
     await makePerson(world, 'quinn', ['signer']);
     await makePerson(world, 'robin', ['reviewer']);
+    await makePerson(world, 'olga', ['reviewer'], { operatorIds: ['OP-11'] });
     const dock = new Dock(world);
     await dock.announce(receipt);
+    await dock.announce(typed);
+    for (const { label } of typed.drums) {
+      const says = { container: { scanned: label, entry: 'typed' } } as const;
+      dock.measure(EAST[0], typed, label, { says });
+    }
     await dock.measureAll(receipt);
     await world.quiet();
     browser = await launchChromium();
@@ -174,6 +183,123 @@ describeWithChromium('signed acts in a browser', () => {
       { attribute: 'damage', inspected: 6, nonconforming: 0, reported_by: expect.any(String) },
     ]);
     expect(entries[0]?.inspected_text).toContain(at);
+  }, 120_000);
+
+  it('lift a count that was entered wrongly, by somebody else than who entered it, and never another', async () => {
+    const robin = await signIn('robin');
+    await open(robin, `/receipts/${receipt.id}/inspections`);
+    // The one that was accepted rejects nothing, so there is nothing to lift.
+    expect(await robin.getByRole('link', { name: 'It was entered wrongly' }).count()).toBe(0);
+    const at = formatInZone(addMs(world.clock.now(), -60_000), world.site.timeZone).slice(0, 16);
+    await robin.check('#attribute-labels');
+    await fill(robin, {
+      inspected: '6',
+      nonconforming: '5',
+      inspectedBy: 'A. Receiver (simulated)',
+      inspectedAt: at,
+      reason: 'count sheet 13 (simulated)',
+      userName: 'robin',
+      password: PASSWORD,
+    });
+    await submit(robin, 'Sign');
+    expect(await status(robin)).toContain('The count is entered');
+    const wrong = robin.locator('#counted tr', { hasText: '5 of 6' });
+    await wrong.getByRole('link', { name: 'It was entered wrongly' }).click();
+    await robin.waitForLoadState();
+    // Who enters counts is no signer of stops.
+    expect(await robin.locator('#lift form').count()).toBe(0);
+    expect(await shown(robin, '#lift')).toContain('Quality signers who are signed in');
+    const path = robin.url();
+
+    const quinn = await signIn('quinn');
+    await open(quinn, path);
+    expect(await shown(quinn, '#count')).toMatch(/Labels\s*5 of 6.*count sheet 13/s);
+    expect(await shown(quinn, '#lift')).toContain('the quality unit releases');
+    await picture(quinn, 'inspection-lift');
+    await fill(quinn, {
+      investigation: 'INV-26-040',
+      reason: 'sheet 13 says 0, read by two (simulated)',
+      userName: 'quinn',
+      password: 'not the password',
+    });
+    await submit(quinn, 'Sign');
+    expect(await alert(quinn)).toContain('do not belong together');
+    await picture(quinn, 'inspection-lift-refused');
+    expect(await quinn.inputValue('[name="reason"]')).toBe(
+      'sheet 13 says 0, read by two (simulated)',
+    );
+    expect(await quinn.inputValue('[name="investigation"]')).toBe('INV-26-040');
+    expect(await quinn.inputValue('[name="password"]')).toBe('');
+    expect(await world.db.selectFrom('inspection_lift').selectAll().execute()).toEqual([]);
+    await fill(quinn, { password: PASSWORD });
+    await submit(quinn, 'Sign');
+    expect(await status(quinn)).toContain('The count is lifted');
+    expect(await shown(quinn, '#lift')).toContain('Not open: it was lifted before');
+    expect(await shown(quinn, '#count')).toMatch(
+      /Lifted by Person quinn.*investigation INV-26-040/s,
+    );
+    await picture(quinn, 'inspection-lifted');
+    await open(quinn, `/receipts/${receipt.id}/inspections`);
+    expect(await quinn.getByRole('link', { name: 'It was entered wrongly' }).count()).toBe(0);
+    expect(await shown(quinn, '#counted')).toContain('it counts for nothing');
+    await picture(quinn, 'inspections-lifted');
+    const first = await world.db.selectFrom('attribute_inspection').select('id').executeTakeFirst();
+    await open(quinn, `/receipts/${receipt.id}/inspection-lift?inspection=${first?.id}`);
+    expect(await shown(quinn, '#lift')).toContain('Not open: no plan rejects by it');
+    expect(await quinn.locator('#lift form').count()).toBe(0);
+  }, 120_000);
+
+  it('compare typed labels from the receipt’s page, by what somebody else reads off the container', async () => {
+    const [{ label } = drum(2, 1)] = typed.drums;
+    const robin = await signIn('robin');
+    await open(robin, `/receipts/${typed.id}`);
+    const row = robin.locator('#labels tr', { hasText: label });
+    expect(await row.textContent()).toMatch(/scannedtypedCompare them$/);
+    await picture(robin, 'receipt-labels');
+    await row.getByRole('link', { name: 'Compare them' }).click();
+    await robin.waitForLoadState();
+    const path = robin.url();
+    await picture(robin, 'labels');
+    await fill(robin, {
+      seenReceipt: 'GR-0002',
+      seenContainer: 'D2-99',
+      reason: 'read off the drum in bay 4 (simulated)',
+      userName: 'robin',
+      password: PASSWORD,
+    });
+    await submit(robin, 'Sign');
+    expect(await alert(robin)).toMatch(/shows "(GR-0002|D2-99)", the result/);
+    expect(await robin.inputValue('[name="seenContainer"]')).toBe('D2-99');
+    expect(await robin.inputValue('[name="reason"]')).toBe(
+      'read off the drum in bay 4 (simulated)',
+    );
+    expect(await robin.inputValue('[name="password"]')).toBe('');
+    await picture(robin, 'labels-refused');
+    expect(await world.db.selectFrom('label_verification').selectAll().execute()).toEqual([]);
+
+    const olga = await signIn('olga');
+    await open(olga, path);
+    const scanned = (await shown(olga, '#shown td >> nth=0')) ?? '';
+    await fill(olga, {
+      seenReceipt: scanned,
+      seenContainer: label,
+      reason: 'I typed it myself (simulated)',
+      userName: 'olga',
+      password: PASSWORD,
+    });
+    await submit(olga, 'Sign');
+    expect(await alert(olga)).toContain('you measured it yourself');
+    await fill(robin, { seenReceipt: scanned, seenContainer: label, password: PASSWORD });
+    await submit(robin, 'Sign');
+    expect(await status(robin)).toContain('The labels are compared');
+    expect(await shown(robin, '#compared')).toMatch(/reviewed by Person robin.*bay 4/s);
+    expect(await shown(robin, '#compare')).toContain('Not open: its labels were compared before');
+    await picture(robin, 'labels-compared');
+    await open(robin, `/receipts/${typed.id}`);
+    expect(await row.textContent()).toContain('by Person robin (simulated)');
+    const quinn = await signIn('quinn');
+    await open(quinn, path);
+    expect(await quinn.locator('#compare form').count()).toBe(0);
   }, 120_000);
 
   it('reject a container from the receipt’s page, after what that does is shown', async () => {

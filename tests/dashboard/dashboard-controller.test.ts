@@ -5,6 +5,8 @@ import { pino } from 'pino';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { DashboardModule } from '../../src/dashboard/dashboard.module.js';
 import { INSPECTIONS_SOURCE } from '../../src/dashboard/inspections-source.js';
+import { LABELS_SOURCE } from '../../src/dashboard/labels-source.js';
+import { LOST_STOPS_SOURCE } from '../../src/dashboard/lost-stops-source.js';
 import { PAGE_POLICY } from '../../src/dashboard/page-policy.js';
 import { PageSite } from '../../src/dashboard/page-site.js';
 import { RECEIPT_REVIEW_SOURCE } from '../../src/dashboard/receipt-review-source.js';
@@ -62,6 +64,8 @@ describe('dashboard over HTTP', () => {
           { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => Promise.resolve(null) } },
           { provide: STOP_LIFT_SOURCE, useValue: { show: () => Promise.resolve(null) } },
           { provide: INSPECTIONS_SOURCE, useValue: { show: () => Promise.resolve(null) } },
+          { provide: LABELS_SOURCE, useValue: { ofReceipt: () => Promise.resolve([]) } },
+          { provide: LOST_STOPS_SOURCE, useValue: { count: () => Promise.resolve(0) } },
         ),
       ],
     }).compile();

@@ -37,7 +37,7 @@ describe('discrepancy pages', () => {
       closedBy: 'a reviewer',
       history: [{ at: asOf, who: 'a person', what: 'comment', text: HOSTILE }],
     };
-    const shown = { view, signedIn: null, commenter: null, fault: null };
+    const shown = { view, signedIn: null, commenter: null, refused: null };
     const html = renderDiscrepancyPage(shown);
     expect(text(html)).toContain('Only a reviewer closes it; a comment never does');
     expect(html).not.toContain(HOSTILE);
@@ -45,10 +45,23 @@ describe('discrepancy pages', () => {
     const form = renderDiscrepancyPage({
       ...shown,
       commenter: { formToken: 'token-1' },
-      fault: 'text: expected 1 to 2000 characters',
+      refused: {
+        fault: 'text: expected 1 to 2000 characters',
+        typed: {
+          action: '/discrepancies/d-1',
+          fields: new Map([
+            ['text', HOSTILE],
+            ['reference', 'CR-12'],
+          ]),
+        },
+      },
     });
     expect(form).toContain('value="token-1"');
     expect(form).toContain('action="/discrepancies/d-1"');
     expect(text(form)).toContain('text: expected 1 to 2000 characters');
+    // What was written is still there to be corrected.
+    expect(text(/<textarea[^>]*>.*?<\/textarea>/s.exec(form)?.[0] ?? '')).toContain(HOSTILE);
+    expect(form).not.toContain(HOSTILE);
+    expect(form).toContain('value="CR-12"');
   });
 });

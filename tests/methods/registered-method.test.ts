@@ -77,6 +77,16 @@ describe('a registered version', () => {
     expect(dates.decisions).toContain(decision);
   });
 
+  it('is declared so by its proposal once it is approved, until a folder lists it and says so itself', () => {
+    const dates = { effectiveFrom: null, beside: [], supersedes: [], notRecomputable: 'D-010' };
+    const proposed = { ...version, proposal: dates };
+    const events = [approved(time('09:00'))];
+    expect(judgedMethod(proposed, events, null, new Set())).toBeNull();
+    expect(judgedMethod(proposed, events, null, HOLDS)?.notRecomputable).toBe('D-010');
+    const judged = judgedMethod(proposed, [...events, listed(time('10:00'))], null, HOLDS);
+    expect(judged?.notRecomputable).toBeUndefined();
+  });
+
   it('stays in force without the folder when a signature approved it', () => {
     const left: MethodEvent = { kind: 'left', at: time('10:00') };
     const alone = judgedMethod(version, [listed(time('08:00')), left], null, HOLDS);

@@ -52,12 +52,24 @@ describe('labels that were typed', () => {
     });
     // By the id that its statement shows, too.
     expect(await labels.show('R-1')).toEqual(await labels.show(row));
+    const listed = {
+      rowId: row,
+      container: 'C-1',
+      receiptEntry: 'scanned',
+      containerEntry: 'typed',
+    };
+    expect(await labels.ofReceipt('R-1')).toMatchObject([{ ...listed, comparedBy: null }]);
     const answer = await compare(reviewer);
     expect(answer).toMatchObject({ kind: 'signed', signature: { meaning: 'reviewed' } });
     expect(await condition(bench)).toMatchObject({
       state: 'met',
       found: 'every label was scanned or compared by a second person (1)',
     });
+    const printedName = answer.kind === 'signed' ? answer.signature.printedName : '';
+    expect(await labels.show(row)).toMatchObject({ isCompared: true, signature: { printedName } });
+    expect(await labels.ofReceipt('R-1')).toMatchObject([
+      { ...listed, comparedBy: { printedName } },
+    ]);
     const [entry] = await bench.trail('result.labels-compared');
     expect(JSON.parse(entry?.after ?? '')).toMatchObject({
       comparedBy: reviewer.accountId,
@@ -65,6 +77,14 @@ describe('labels that were typed', () => {
       signature: { meaning: 'reviewed' },
     });
     expect(await compare(reviewer)).toMatchObject({ why: 'act-not-possible' });
+  });
+
+  it('are on nobody’s list where both were scanned', async () => {
+    const { bench, labels } = await world();
+    await bench.settle(goodParts([goodResult(2)]));
+    const rows = await bench.db.selectFrom('result').select('id').execute();
+    expect(rows).toHaveLength(2);
+    expect((await labels.ofReceipt('R-1')).map(({ resultId }) => resultId)).toEqual(['R-1']);
   });
 
   it('do not hold by whoever typed them, by other labels, by a stale page or a wrong password', async () => {

@@ -135,13 +135,18 @@ describe('the effects of a decision', () => {
     );
     expect(decisionStanding(all)).toBe('in-force');
     expect(decisionStanding(all.filter(({ isOver }) => isOver))).toBe('expired');
-    for (const { id } of site.decisions) {
-      const { record } = siteDecision(site, id) ?? { record: null };
+    const [first] = site.decisions;
+    const methods = site.methods.map((m) => ({ ...m, notRecomputable: first?.id ?? '' }));
+    for (const [{ id }, of] of site.decisions.flatMap((d) => [
+      [d, site] as const,
+      [d, { ...site, methods }] as const,
+    ])) {
+      const { record } = siteDecision(of, id) ?? { record: null };
       const bound = Object.values(record as Record<string, unknown>).reduce<number>(
         (sum, member) => sum + (Array.isArray(member) ? member.length : member === true ? 1 : 0),
         0,
       );
-      expect([id, decisionEffects(site, id, now).length]).toEqual([id, bound]);
+      expect([id, decisionEffects(of, id, now).length]).toEqual([id, bound]);
     }
   });
 });

@@ -248,6 +248,8 @@ describe('a version proposed over the API', () => {
       ],
       [{ effectiveFrom: '2026-03-04' }, '/effectiveFrom', 'instant-unreadable'],
       [{ supersedes: ['7'] }, '/supersedes/0', 'unknown-version'],
+      [{ notRecomputable: 'D-404' }, '/notRecomputable', 'unknown-decision'],
+      [{ notRecomputable: 'D-003' }, '/notRecomputable', 'decision-of-other-rule'],
       [{ retiredAt: later }, '/retiredAt', 'schema-unknown-key'],
       [{ approvals: [] }, '/approvals', 'schema-unknown-key'],
     ];
@@ -301,6 +303,79 @@ describe('a version proposed over the API', () => {
     });
     const left = await world.db.selectFrom('method_event').select('kind').execute();
     expect(new Set(left.map((e) => e.kind))).toEqual(new Set(['listed']));
+  });
+
+  it('rule 5: counts without a recheck by a decision signed with it, which a further version voids at once', async () => {
+    await open((siteYaml) =>
+      siteYaml.replace(
+        'decisions:\n',
+        `decisions:
+  - id: D-010
+    rule: method-not-recomputable
+    decidedBy: Head of Quality, Northquay (simulated)
+    date: "2026-01-12"
+    reason: These handhelds hand over no trace (simulated).
+    signed: false
+`,
+      ),
+    );
+    const declared = { notRecomputable: 'D-010' };
+    expect((await propose(declared)).json).toMatchObject({
+      notRecomputable: 'D-010',
+      proposal: { notRecomputable: 'D-010' },
+    });
+    // The same version without it is another proposal.
+    expect((await propose()).json).toMatchObject({ code: 'method-version-exists' });
+    expect((await sign('2', 'approve')).status).toBe(200);
+
+    const receipt = receiptOf(1);
+    await dock.announce(receipt);
+    const at = addMs(world.clock.now(), 5);
+    const margin = world.site.limits.syncMarginMs + 1_500;
+    await world.until('the sync margin is over', () => world.clock.now() > addMs(at, margin));
+    for (const { label } of receipt.drums) {
+      const says = { method: { id: METHOD, version: '2' }, spectrum: null };
+      dock.measure(FIRST, receipt, label, { says, at });
+    }
+    const digest = world.site.methods.find((m) => m.id === METHOD)?.contentDigest ?? '';
+    await dock.sync(FIRST, { methods: [{ id: METHOD, version: '2', digest }] });
+    for (const serial of EAST.slice(1)) await dock.sync(serial);
+    const before = await world.statement(receipt.id);
+    expect(before.outcome).toBe('incomplete');
+    expect(found(before, 'coverage').found).toContain(
+      'rests on decision D-010, which nobody signed',
+    );
+    const decision = { path: '/api/v1/decisions/D-010', key: world.controlToken };
+    const shown = (await world.http(decision)).json;
+    expect(shown['effects']).toEqual([
+      expect.objectContaining({
+        what: `results of method ${METHOD} version 2 count although nobody can recompute them`,
+        loosens: 'no recheck stands behind them',
+      }),
+    ]);
+    const signed = await world.http({
+      ...decision,
+      method: 'POST',
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({
+        shown: shown['sha256'],
+        reason: 'decided under QA-26-040 (simulated)',
+        userName: 'quinn',
+        password: PASSWORD,
+      }),
+    });
+    expect(signed.status, signed.text).toBe(200);
+    await world.says(receipt.id, 'conforms');
+
+    await propose({ version: '3', supersedes: [], inForceBeside: ['2'], ...declared });
+    const view = (await ask(`/${METHOD}/3/acts/approve`)).json;
+    expect(view).toMatchObject({ resting: [receipt.id] });
+    expect(JSON.stringify(view['option'])).toContain('a signature that decision D-010 has already');
+    expect((await sign('3', 'approve')).json).toMatchObject({ stopped: [receipt.id] });
+    const stopped = await world.statement(receipt.id);
+    expect(stopped.outcome).toBe('incomplete');
+    expect(stopped.stopInForce).toMatchObject({ kind: 'suspend' });
+    expect(found(stopped, 'coverage').found).toContain('reads differently than');
   });
 
   it('goes on to count after a restart from a folder that does not know it', async () => {

@@ -5,7 +5,7 @@ import type { DeliveryPage, ShownDelivery } from '../../src/delivery/shown-deliv
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
-import { asks, type Browser, makePerson, signIn } from '../support/signed-in.js';
+import { asks, type Browser, makePerson, sends, signIn } from '../support/signed-in.js';
 import { replacing } from '../support/site-edits.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 
@@ -194,6 +194,12 @@ describe('the page of stopped deliveries', () => {
     const done = await rebuildAll(reviewer, named, '');
     expect(done.status).toBe(422);
     expect((await page(first.id)).acts).toEqual([]);
+    const written = 'mapping corrected, CR-12; '.repeat(100);
+    const long = await rebuildAll(reviewer, named, written);
+    expect([long.status, input(long.text, 'bulk-reason')]).toEqual([
+      422,
+      expect.stringContaining(` value="${written}"`),
+    ]);
     const answered = await rebuildAll(reviewer, named, 'mapping corrected, CR-12');
     expect(answered.text).toContain('rebuild: done with 2 of 2');
     await world.says(receipt.id, 'conforms');
@@ -201,7 +207,41 @@ describe('the page of stopped deliveries', () => {
     const after = await asks(world, `/deliveries/${first.id}`, reviewer);
     expect(after.text).toContain('Act on the latest build');
   });
+
+  it('keeps the reason of an act that was refused, in the form of that act and in no other', async () => {
+    await open();
+    const [first, second] = await refuseBoth();
+    if (!first || !second) throw new Error('nothing was refused');
+    await correctTheMapping();
+    const reviewer = await signIn(world, 'r.reviewer');
+    const path = `/deliveries/${first.id}`;
+    const written = 'read off "dock 3", CR-12';
+    const send = (fields: Record<string, string>) =>
+      sends(world, path, reviewer, { reason: written, ...fields });
+    const changed = await send({ act: 'rebuild', version: '0'.repeat(64) });
+    expect(changed.status).toBe(409);
+    expect(input(changed.text, 'reason-rebuild')).toContain(
+      'value="read off &quot;dock 3&quot;, CR-12"',
+    );
+    expect(changed.text).toContain(`value="${(await page(first.id)).delivery.version}"`);
+    expect(input(changed.text, 'reason-resend')).not.toContain('dock 3');
+    const unread = await send({ act: 'rebuild', version: 'none' });
+    expect([unread.status, input(unread.text, 'reason-rebuild')]).toEqual([
+      422,
+      expect.stringContaining('CR-12'),
+    ]);
+    // An act that is not open has no form that could keep it.
+    const closed = await send({ act: 'retire', version: (await page(first.id)).delivery.version });
+    expect(closed.status).toBe(409);
+    expect(closed.text).toMatch(/What you wrote was not taken, and is in no trail:.*CR-12/);
+    expect(input(closed.text, 'reason-rebuild')).not.toContain('CR-12');
+    expect((await page(first.id)).acts).toEqual([]);
+    expect((await asks(world, path, reviewer)).text).not.toContain('CR-12');
+  });
 });
+
+const input = (html: string, id: string) =>
+  html.match(/<input [^>]*>/g)?.find((tag) => tag.includes(` id="${id}"`)) ?? '';
 
 async function rebuildAll(
   browser: Browser,

@@ -17,7 +17,7 @@ import { backUp, describeBackups, putBack } from '../support/backups.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
-import { makePerson } from '../support/signed-in.js';
+import { asks, makePerson, sends, signIn } from '../support/signed-in.js';
 import { isPostgres, temporaryDirectory } from '../support/temp-database.js';
 import { erpUsage, toldErp } from './observe.js';
 
@@ -292,6 +292,31 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
       }
       expect((await world.statement(receipt.id)).outcome).toBe('incomplete');
 
+      // The same on the pages: the receipt leads to it, and what was refused is kept, without the password.
+      const page = `/receipts/${receipt.id}/stops/lost`;
+      const robin = await signIn(world, 'robin');
+      const onReceipt = await asks(world, `/receipts/${receipt.id}`, robin);
+      expect(onReceipt.text).toContain(`href="${page}"`);
+      const seen = await asks(world, page, robin);
+      expect(seen.text).toContain('Quality signers who are signed in');
+      expect(seen.text).toContain('the quality unit releases');
+      expect(seen.text).not.toContain('<form method="post" action="/receipts');
+      const sina = await signIn(world, 'sina');
+      const written = {
+        shown: String((await look())['sha256']),
+        investigation: 'INV-26-051',
+        reason: 'announced to "another" receipt',
+        userName: 'sina',
+      };
+      const refused = await sends(world, page, sina, { ...written, password: 'not the password' });
+      expect(refused.status).toBe(403);
+      expect(refused.text).toContain('value="announced to &quot;another&quot; receipt"');
+      expect(refused.text).toContain('value="INV-26-051"');
+      expect(refused.text).not.toContain('not the password');
+      const other = await sends(world, page, robin, { ...written, password: PASSWORD });
+      expect([other.status, other.json['code']]).toEqual([403, 'right-missing']);
+      expect((await look())['lost']).toHaveLength(1);
+
       const done = await acknowledge();
       expect(done.json).toMatchObject({
         acknowledged: [expect.stringMatching(/^erp:/)],
@@ -327,8 +352,15 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
       const open = after.conditions.filter((c) => c.state !== 'met' && c.state !== 'not-evaluated');
       expect(open).toEqual([]);
       expect(after.outcome).toBe('conforms');
-      expect((await look())['lost']).toEqual([]);
+      expect(await look()).toMatchObject({
+        lost: [],
+        signatures: [{ printedName: 'Person sina (simulated)', meaning: 'lifted' }],
+      });
       expect((await acknowledge()).json).toMatchObject({ code: 'act-not-possible' });
+      const over = await asks(world, page, sina);
+      expect(over.text).toContain('Not open: no destination holds a stop of it');
+      expect(over.text).toContain('investigation INV-26-051');
+      expect((await asks(world, `/receipts/${receipt.id}`, sina)).text).not.toContain(page);
     },
     2 * STORY_MS,
   );
