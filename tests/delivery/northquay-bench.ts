@@ -202,6 +202,7 @@ export class Bench {
   /** Waited for before each write transaction of the service, and after its commit. */
   beforeWrite: (() => Promise<unknown>) | null = null;
   afterWrite: (() => Promise<unknown>) | null = null;
+  readonly suspectsFirst = new GoesFirst(SUSPECT_FIRST_MS);
   #workers = 0;
 
   private constructor(
@@ -273,7 +274,7 @@ export class Bench {
       loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
       stopsFirst: new GoesFirst(STOP_FIRST_MS),
-      suspectsFirst: new GoesFirst(SUSPECT_FIRST_MS),
+      suspectsFirst: this.suspectsFirst,
       secrets: {
         bearer: () => this.secret,
         refused: () => undefined,

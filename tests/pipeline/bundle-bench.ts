@@ -63,6 +63,9 @@ export class BundleBench {
     return databases.map((database) => new BundleBench(database, site));
   }
 
+  /** While a suspect is looked at, with nothing of its process beside it. */
+  isAlone = false;
+
   /** A process's worth of work, with a pool that examines as told. */
   process(
     examine: Examine,
@@ -83,7 +86,14 @@ export class BundleBench {
       secondLook,
       worker: { id: workerId, mayStart: true },
       stopsFirst: new GoesFirst(STOP_FIRST_MS),
-      alone: (work) => work(),
+      alone: async (work) => {
+        this.isAlone = true;
+        try {
+          return await work();
+        } finally {
+          this.isAlone = false;
+        }
+      },
       log: pino({ level: 'silent' }),
       onSettled,
     });

@@ -137,19 +137,44 @@ describe('after a process that died while examining', () => {
     ]);
 
     const together: number[] = [];
+    const alone: boolean[] = [];
     let running = 0;
     const counting: Examine = async (task) => {
       running += 1;
       together.push(running);
+      alone.push(bench.isAlone);
       const unit = await bench.examine(task);
       running -= 1;
       return unit;
     };
     await bench.workAll(bench.process(counting, 'w2'));
     expect(together).toEqual([1, 1, 1]);
+    expect(alone).toEqual([true, true, true]);
     for (const id of taken) {
       expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 0 });
     }
+  });
+
+  it('they are settled before a process begins anything else, and no others are', async () => {
+    const bench = await BundleBench.open();
+    const others = bench.process(bench.examine, 'w2');
+    const waiting = await bench.take(numbered(1));
+    await others.settleSuspects(60_000);
+    expect((await bench.bundle(waiting)).state).toBe('received');
+    await killedWhileExamining(bench, 'w1', [waiting]);
+    await others.settleSuspects(60_000);
+    expect((await bench.bundle(waiting)).state).toBe('accepted');
+  });
+
+  it('one that cannot be settled keeps no process from its other work', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    await killedWhileExamining(bench, 'w1', [id]);
+    const failing: Examine = () => Promise.reject(new Error('the pool is closed'));
+    await bench.process(failing, 'w2').settleSuspects(60_000);
+    const hanging: Examine = () => new Promise(() => undefined);
+    await bench.process(hanging, 'w3').settleSuspects(50);
+    expect((await bench.bundle(id)).state).toBe('received');
   });
 
   it('one that took three processes with it is parked unexamined by the fourth', async () => {
