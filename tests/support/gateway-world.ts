@@ -1,7 +1,7 @@
 import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import type { Kysely } from 'kysely';
+import { type Kysely, sql } from 'kysely';
 import { request } from 'undici';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
@@ -19,7 +19,8 @@ import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
 import { withoutSecondPerson } from './site-edits.js';
 import { type FileEdits, NORTHQUAY } from './site-folder-copy.js';
-import { readerOf, takePlace, writerOf } from './temp-database.js';
+import { isPostgres, readerOf, takePlace, writerOf } from './temp-database.js';
+import { until } from './until.js';
 
 const TOKEN = 'simulated';
 const WAIT_MS_MAX = 20_000;
@@ -145,9 +146,13 @@ export class GatewayWorld {
 
   /** Writes what no address of the gateway would. */
   async write(work: (db: Kysely<Tables>) => Promise<unknown>): Promise<void> {
-    const db = writerOf(this.place);
-    await work(db);
-    await db.destroy();
+    const db = writerOf(this.place, { timeout: 0 });
+    try {
+      if (isPostgres) await work(db);
+      else await db.connection().execute((connection) => writeBeside(connection, work));
+    } finally {
+      await db.destroy();
+    }
   }
 
   /** Name of its database on the server. */
@@ -384,4 +389,25 @@ async function loaded(directory: string): Promise<SiteFolder> {
   const folder = await loadSiteFolder(directory, process.env);
   if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
   return folder.site;
+}
+
+/**
+ * The gateway runs in this thread: while a write of SQLite waits there for the end of the gateway's transaction, that
+ * end cannot come. So it is asked for again and again.
+ */
+async function writeBeside(
+  connection: Kysely<Tables>,
+  work: (db: Kysely<Tables>) => Promise<unknown>,
+): Promise<void> {
+  await until('the file is free', async () => {
+    try {
+      await sql`begin immediate`.execute(connection);
+      return true;
+    } catch (error) {
+      if (error instanceof Error && 'code' in error && error.code === 'SQLITE_BUSY') return false;
+      throw error;
+    }
+  });
+  await work(connection);
+  await sql`commit`.execute(connection);
 }

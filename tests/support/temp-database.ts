@@ -55,11 +55,14 @@ export function readerOf(place: DatabasePlace): Kysely<Tables> {
 }
 
 /** As `readerOf`, for rows that nothing in the service would write. */
-export function writerOf(place: DatabasePlace): Kysely<Tables> {
-  return anotherOpening(place, { readonly: false });
+export function writerOf(place: DatabasePlace, how: { timeout?: number } = {}): Kysely<Tables> {
+  return anotherOpening(place, { ...how, readonly: false });
 }
 
-function anotherOpening(place: DatabasePlace, how: { readonly: boolean }): Kysely<Tables> {
+function anotherOpening(
+  place: DatabasePlace,
+  how: { readonly: boolean; timeout?: number },
+): Kysely<Tables> {
   if (place.databaseUrl === null) {
     const database = new Database(join(place.dataDirectory, 'drumline.db'), how);
     return new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
