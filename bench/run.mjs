@@ -62,8 +62,7 @@ if (unknown !== undefined) {
 
 /** What else the machine does meets every figure; a load above the number of processors is somebody else's. */
 const machine = { processors: availableParallelism(), loadBefore: loadavg()[0] };
-// Processes that were started end with this one.
-// Each of them listens for its end, and a run of every row starts dozens.
+// Processes that were started end with this one: each is a listener of its end, and a run of every row starts dozens.
 process.setMaxListeners(0);
 for (const signal of ['SIGINT', 'SIGTERM']) process.once(signal, () => process.exit(1));
 const say = (line) => process.stderr.write(`${line}\n`);

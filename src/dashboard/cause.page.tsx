@@ -1,11 +1,11 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
-import type { SignatureManifest } from '../signatures/signature.js';
 import type { Attempt } from '../statements/assigned-cause.js';
 import type { CauseView } from '../statements/cause-view.js';
 import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
+import { ManifestList } from './manifest-list.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
@@ -67,7 +67,11 @@ function CausePage({ view, frame, signer, said }: CauseShown): JSX.Element {
       </section>
       <section aria-labelledby="signatures-title">
         <h2 id="signatures-title">Signatures</h2>
-        <Signed signatures={view.signatures} />
+        {view.signatures.length === 0 ? (
+          <p class="none">Nobody has signed its cause.</p>
+        ) : (
+          <ManifestList signatures={view.signatures} />
+        )}
       </section>
       <section aria-labelledby="sign-title">
         <h2 id="sign-title">Sign its cause</h2>
@@ -147,25 +151,6 @@ function AttemptRow(props: {
         </span>
       </td>
     </tr>
-  );
-}
-
-function Signed(props: { readonly signatures: readonly SignatureManifest[] }): JSX.Element {
-  if (props.signatures.length === 0) return <p class="none">Nobody has signed its cause.</p>;
-  return (
-    <ul class="signatures">
-      {props.signatures.map((s) => (
-        <li key={s.signatureId}>
-          <p>
-            <strong>{s.meaning}</strong> by <Verbatim>{s.printedName}</Verbatim> (
-            <Verbatim>{s.userName}</Verbatim>), <Moment at={momentOf(s.at, s.zone)} />, {s.zone}
-          </p>
-          <p>
-            <Verbatim>{s.reason}</Verbatim>
-          </p>
-        </li>
-      ))}
-    </ul>
   );
 }
 

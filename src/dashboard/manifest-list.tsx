@@ -4,7 +4,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { Verbatim } from './verbatim.js';
 
-/** Signatures of acts about something that is over by them, so that no validity stands beside them. */
+/** Signatures as they were made, for a view that says nothing of whether they still hold. */
 export function ManifestList(props: {
   readonly signatures: readonly SignatureManifest[];
 }): JSX.Element {
