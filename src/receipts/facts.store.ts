@@ -215,11 +215,16 @@ export async function applyNews(database: OpenDatabase, site: string): Promise<v
  * tightened plan, a method no longer approved), which can make any statement untrue.
  */
 export async function markAnnouncedReceiptsDue(trx: Trx, site: string): Promise<void> {
+  const announced = trx
+    .selectFrom('receipt')
+    .select('id')
+    .where('site', '=', site)
+    .where('announced', '=', 1);
   await trx
     .updateTable('receipt')
     .set({ evaluation_due: 1 })
     .where('site', '=', site)
-    .where('announced', '=', 1)
+    .where('id', 'in', inLockOrder(trx, announced))
     .execute();
 }
 

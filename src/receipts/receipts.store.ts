@@ -77,20 +77,27 @@ export async function insertReceipt(trx: Trx, row: ReceiptRow): Promise<void> {
 
 const insertUnlessThere = preparedInsert('receipt', 'any');
 
-/** A receipt that only a scan named gets the id it is announced under; nothing refers to the old one. */
+/**
+ * A receipt that only a scan named gets the id it is announced under; nothing refers to the old one.
+ *
+ * By a row of its own: whoever listed the old row before it went has its place among the ids wrong. On a row that
+ * lives on it would wait there for one who took the same row in its new place, and the two could wait for each
+ * other; on one that is gone nobody waits.
+ */
 export async function renameScannedReceipt(
   trx: Trx,
   site: string,
   from: string,
   to: string,
 ): Promise<void> {
-  await trx
-    .updateTable('receipt')
-    .set({ id: to })
+  const gone = await trx
+    .deleteFrom('receipt')
     .where('site', '=', site)
     .where('id', '=', from)
     .where('announced', '=', 0)
+    .returningAll()
     .execute();
+  for (const row of gone) await trx.insertInto('receipt').values({ ...row, id: to }).execute();
 }
 
 /** Removes the row of a text that only a scan named, before an announced receipt takes the text over. */

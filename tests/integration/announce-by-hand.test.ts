@@ -241,7 +241,7 @@ describe('a receipt line announced by hand', () => {
         .select('reason')
         .where('action', '=', 'signature.refused')
         .where('subject_id', '=', 'H-20')
-        .orderBy('seq')
+        .orderBy('at')
         .execute();
       expect(refusal[0]?.reason).toContain('duty-own-announcement');
     });
