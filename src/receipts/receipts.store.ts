@@ -97,7 +97,11 @@ export async function renameScannedReceipt(
     .where('announced', '=', 0)
     .returningAll()
     .execute();
-  for (const row of gone) await trx.insertInto('receipt').values({ ...row, id: to }).execute();
+  for (const row of gone)
+    await trx
+      .insertInto('receipt')
+      .values({ ...row, id: to })
+      .execute();
 }
 
 /** Removes the row of a text that only a scan named, before an announced receipt takes the text over. */

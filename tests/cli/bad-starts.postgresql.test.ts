@@ -104,7 +104,9 @@ describe('a worker on a database whose clock is wrong', () => {
     expect(worker.said.err).not.toContain('database-clock-stepped');
     await clockOff(url, '0');
     await until('the step is named', () => worker.said.err.includes('database-clock-stepped'));
-    expect(worker.said.err).toMatch(/"event":"database-clock-stepped","found":"-3(?:59|60)\d{4} ms"/);
+    expect(worker.said.err).toMatch(
+      /"event":"database-clock-stepped","found":"-3(?:59|60)\d{4} ms"/,
+    );
     worker.child.kill('SIGTERM');
     expect(await worker.ended).toBe(0);
   });
