@@ -19,6 +19,7 @@ if (hasChannel) {
   process.on('message', ({ killAt, nth }) => {
     at = killAt ?? undefined;
     left = nth ?? 1;
+    if (at === undefined) process.send('disarmed');
   });
   // A process must still be able to end by itself.
   process.channel.unref();

@@ -58,8 +58,8 @@ export class ManagedProcess {
     return true;
   }
 
+  /** It may still die there until it has said that it heard: one that is stopped, or busy, hears it late. */
   disarm(): void {
-    this.#armed = null;
     if (this.#child?.connected) this.#child.send({ killAt: null });
   }
 
@@ -114,6 +114,9 @@ export class ManagedProcess {
     });
     this.#child = child;
     child.on('error', (error) => this.#note(String(error)));
+    child.on('message', (said) => {
+      if (said === 'disarmed' && this.#child === child) this.#armed = null;
+    });
     if (child.stdout) {
       createInterface({ input: child.stdout }).on('line', (line) => this.#read(line));
     }
