@@ -1,6 +1,7 @@
 import { type Compilable, type CompiledQuery, type RawBuilder, sql } from 'kysely';
 import { type DirectQueries, type DirectStatement, directQueriesOf } from './dialect.js';
 import type { Reader, Trx } from './handles.js';
+import { BESIDE_LIST, ItemSlot, type ListOfValues, NAMED, Slot } from './slots.js';
 import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
 
@@ -9,13 +10,6 @@ export interface Prepared<Row> {
   /** Rows that an insert, update or delete wrote. */
   readonly written: number;
 }
-
-/** Stands in a compiled query where a value will be. */
-class Slot {
-  constructor(readonly name: PropertyKey) {}
-}
-
-const SLOTS: object = new Proxy({}, { get: (_none, name) => new Slot(name) });
 
 /**
  * A query that is built and compiled once for each kind of database; after that only its values change. For
@@ -27,14 +21,24 @@ const SLOTS: object = new Proxy({}, { get: (_none, name) => new Slot(name) });
 export function prepared<Values extends object, Row>(
   build: (db: Reader, values: Values) => Compilable<Row>,
 ): (reader: Reader, values: Values) => Promise<Prepared<Row>> {
+  return withSlots((db) => build(db, NAMED as Values));
+}
+
+/** As `prepared`, for queries whose stand-ins find their values in an object of another shape. */
+export function withSlots<Row>(
+  build: (db: Reader) => Compilable<Row>,
+): (reader: Reader, values: object) => Promise<Prepared<Row>> {
   const plans = new WeakMap<object, Plan<Row>>();
   return (reader, values) => {
     try {
       const { adapter } = reader.getExecutor();
-      const plan = plans.get(adapter) ?? planOf(adapter, build(reader, SLOTS as Values).compile());
-      plans.set(adapter, plan);
-      const parameters = plan.query.parameters.map((value) =>
-        value instanceof Slot ? (values as Record<PropertyKey, unknown>)[value.name] : value,
+      let plan = plans.get(adapter);
+      if (plan === undefined) {
+        plan = planOf(adapter, build(reader).compile());
+        plans.set(adapter, plan);
+      }
+      const parameters = plan.slots.map((slot, i) =>
+        slot === null ? plan.query.parameters[i] : slot.of(values),
       );
       if (plan.direct?.mayRunDirectly(reader)) {
         plan.statement ??= plan.direct.direct(plan.query.sql);
@@ -51,13 +55,16 @@ export function prepared<Values extends object, Row>(
 
 interface Plan<Row> {
   readonly query: CompiledQuery<Row>;
+  /** Of each parameter that is no value of its own. */
+  readonly slots: readonly (Slot | null)[];
   readonly direct: DirectQueries | null;
   statement: DirectStatement | null;
 }
 
 function planOf<Row>(adapter: object, query: CompiledQuery<Row>): Plan<Row> {
   keepStatement(query.sql);
-  return { query, direct: directQueriesOf(adapter), statement: null };
+  const slots = query.parameters.map((value) => (value instanceof Slot ? value : null));
+  return { query, slots, direct: directQueriesOf(adapter), statement: null };
 }
 
 async function throughKysely<Row>(
@@ -86,28 +93,18 @@ export function bounded(limit: number): RawBuilder<number> {
 export function preparedForList<Values extends object, Row>(
   build: (db: Reader, values: Values, list: readonly string[]) => Compilable<Row>,
 ): (reader: Reader, values: Values, list: readonly string[]) => Promise<Prepared<Row>> {
-  const queries = new Map<number, ReturnType<typeof prepared<object, Row>>>();
-  const queryOf = (length: number) =>
-    prepared<object, Row>((db, values) =>
-      build(
-        db,
-        values as Values,
-        Array.from({ length }, (_, i) => Reflect.get(values, itemName(i)) as string),
-      ),
-    );
+  const queries = new Map<number, ReturnType<typeof withSlots<Row>>>();
+  const queryOf = (length: number) => {
+    const items = Array.from({ length }, (_, i) => new ItemSlot(i) as unknown as string);
+    return withSlots((db) => build(db, BESIDE_LIST as Values, items));
+  };
   return async (reader, values, list) => {
-    const last = list.at(-1);
-    if (last === undefined) return { rows: [], written: 0 };
+    if (list.length === 0) return { rows: [], written: 0 };
     const length = 2 ** Math.ceil(Math.log2(list.length));
     const query = queries.get(length) ?? queryOf(length);
     queries.set(length, query);
-    const items = Array.from({ length }, (_, i) => [itemName(i), list[i] ?? last] as const);
-    return query(reader, { ...values, ...Object.fromEntries(items) });
+    return query(reader, { values, list } satisfies ListOfValues);
   };
-}
-
-function itemName(index: number): string {
-  return `item ${index}`;
 }
 
 /**
