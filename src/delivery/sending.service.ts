@@ -40,6 +40,15 @@ const NOT_SENT: Sent = {
   askable: false,
 };
 
+/** What one claim took is sent also when the one beside it failed: it stands as taken, and nobody else would end it. */
+export interface PartlyTaken {
+  readonly taken: readonly Claim[];
+  /** Why the rest could not be taken. */
+  readonly failures: readonly unknown[];
+}
+
+const NOTHING_TAKEN: PartlyTaken = { taken: [], failures: [] };
+
 /** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
   readonly #parts: DeliveryParts;
@@ -56,21 +65,23 @@ export class Sending {
    * T3: takes what may leave now and commits an attempt row for each before a byte leaves. A *conforms* is
    * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21).
    */
-  async claim(destination: Destination, room: number): Promise<readonly Claim[]> {
-    if (room <= 0) return [];
+  async claim(destination: Destination, room: number): Promise<PartlyTaken> {
+    if (room <= 0) return NOTHING_TAKEN;
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
     const now = clock.now();
     const found = await lookForDue(database.db, { ...of, now, limit: room });
-    if (found.length === 0) return [];
+    if (found.length === 0) return NOTHING_TAKEN;
     const seen = found.slice(0, await this.#placesFree(destination, room, now));
     const claims = await Promise.allSettled(
       claimsOf(seen).map((part) => this.#claimSome(destination, part)),
     );
-    for (const end of claims) if (end.status === 'rejected') throw end.reason;
     const taken = claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
+    const failures = claims.flatMap((end) =>
+      end.status === 'rejected' ? [end.reason as unknown] : [],
+    );
     await this.#sender.prepare(taken);
-    return this.#taken(taken);
+    return { taken: this.#taken(taken), failures };
   }
 
   /**
