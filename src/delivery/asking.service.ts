@@ -6,6 +6,7 @@ import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from './ask.store.js';
+import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
@@ -137,6 +138,7 @@ export class Asking {
     // One equal message confirms the delivery, which is news; marked for nothing, a receipt is evaluated for nothing.
     const equal = all.filter(({ asked }) => asked.answer.kind === 'one');
     const marked = new Set(equal.flatMap(({ claimed }) => factReceipts(claimed.row)));
+    await holdConforms(trx, site.site, rows);
     await lockReceiptsMarking(trx, site.site, rows.flatMap(factReceipts), marked);
     const now = clock.now();
     const histories = await askHistories(trx, rows);

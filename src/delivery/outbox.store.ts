@@ -2,6 +2,7 @@ import { type SqlBool, sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { forUpdate } from '../storage/dialect.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
 import type { DeliveryRow, DeliveryState } from '../storage/tables.js';
 import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
@@ -242,6 +243,7 @@ export async function cancelUnsentResult(
   resultRowId: string,
   reason: string,
 ): Promise<readonly string[]> {
+  await lockDeliveriesOfResult(trx, site, resultRowId);
   const rows = await trx
     .updateTable('delivery')
     .set((eb) => ({ state: 'cancelled', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
@@ -252,6 +254,22 @@ export async function cancelUnsentResult(
     .returning('id')
     .execute();
   return rows.map((r) => r.id);
+}
+
+/**
+ * Nobody writes how a send of it ended from here to the end of the transaction: one that is being sent now, and due
+ * again when it is looked at once more, would be neither cancelled nor withdrawn. Where a result has a receipt, its
+ * lock has seen to that.
+ */
+async function lockDeliveriesOfResult(trx: Trx, site: string, resultRowId: string): Promise<void> {
+  const query = trx
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'result')
+    .where('subject_id', '=', resultRowId)
+    .orderBy('id');
+  await forUpdate(trx, query, 'delivery').execute();
 }
 
 /**

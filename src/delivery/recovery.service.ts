@@ -3,6 +3,7 @@ import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
@@ -92,6 +93,7 @@ export class Recovery {
     const { random, site } = this.#parts.options;
     const { timing } = this.#parts.destination(row.destination);
     const receipts = factReceipts(row);
+    await holdConforms(trx, row.site, [row]);
     await lockReceipts(trx, row.site, receipts);
     const full = {
       ...facts,
