@@ -25,20 +25,13 @@ import {
   type SeenDue,
 } from './due-deliveries.store.js';
 import { withoutForgottenKeys } from './key-memory.service.js';
-import { Sender, type Sent } from './sender.service.js';
+import { Sender } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
 
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
-
-const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
-const NOT_SENT: Sent = {
-  outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
-  end: { outcome: 'unavailable', status: null, answer: null, detail: SLEPT },
-  askable: false,
-};
 
 /** What one claim took is sent also when the one beside it failed: it stands as taken, and nobody else would end it. */
 export interface PartlyTaken {
@@ -152,9 +145,7 @@ export class Sending {
   /** Sends one claimed delivery and writes the outcome; several may run at once. */
   async deliver(destination: Destination, claim: Claim): Promise<void> {
     try {
-      const sent = this.#mayStillSend(claim)
-        ? await this.#sender.send(destination, claim)
-        : NOT_SENT;
+      const sent = await this.#sender.send(destination, claim);
       await this.#settling.settle(destination, { claim, sent });
       reached('S13');
     } finally {
@@ -187,12 +178,6 @@ export class Sending {
       honoursKey: keyIsHonoured(destination),
       stops,
     };
-  }
-
-  /** False after a sleep between the claim and its first byte: another worker may have taken it up by now. */
-  #mayStillSend(claim: Claim): boolean {
-    const { worker } = this.#parts.options;
-    return worker.mayStart && worker.id === claim.worker;
   }
 
   #taken(claims: readonly Claim[]): readonly Claim[] {
