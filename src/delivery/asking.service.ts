@@ -286,7 +286,7 @@ export class Asking {
     const waits =
       row.state === 'accepted' ||
       (await isStopOnItsWay(trx, row)) ||
-      (maySend && (await keyHolds(trx, destination, row.id, now)));
+      (maySend && (await keyHolds(trx, destination, row, now)));
     if (waits) {
       await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });
       return [];

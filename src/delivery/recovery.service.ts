@@ -97,7 +97,7 @@ export class Recovery {
     await lockReceipts(trx, row.site, receipts);
     const full = {
       ...facts,
-      honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row.id, now),
+      honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row, now),
       maySend: await maySendByRule21(trx, row),
     };
     const decide = row.message === 'stop' ? nextStopStep : nextStep;

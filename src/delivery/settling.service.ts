@@ -135,12 +135,7 @@ export class Settling {
     const { row } = claim;
     const facts = {
       attempts: triesOf(row),
-      honoursKey: await keyHolds(
-        trx,
-        destination,
-        row.id,
-        addMs(now, destination.timing.retryMaxMs),
-      ),
+      honoursKey: await keyHolds(trx, destination, row, addMs(now, destination.timing.retryMaxMs)),
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',
