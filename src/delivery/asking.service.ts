@@ -285,7 +285,7 @@ export class Asking {
     const maySend = await maySendByRule21(trx, row);
     const waits =
       row.state === 'accepted' ||
-      (await isStopOnItsWay(trx, row)) ||
+      (row.barrier === 1 && (await isStopOnItsWay(trx, row))) ||
       (maySend && (await keyHolds(trx, destination, row, now)));
     if (waits) {
       await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });

@@ -104,3 +104,19 @@ describe('a conforms that is being sent when its receipt is stopped, where neith
     expect((await b.row(next)).state).toBe('due');
   });
 });
+
+describe('a result in doubt that cannot be asked about, of a receipt that is stopped', () => {
+  it('waits for a person and not for the stop, which says nothing of it', async () => {
+    const { b } = await open({ askable: false });
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.service.buildDue('lims');
+    await b.stop(2);
+    await b.database.db
+      .updateTable('delivery')
+      .set({ state: 'uncertain', attempts: 1, next_ask_at: b.clock.now() })
+      .where('id', '=', id)
+      .execute();
+    await b.service.workOnce('lims');
+    expect(await b.row(id)).toMatchObject({ state: 'parked', fault: 'cannot-ask' });
+  });
+});
