@@ -6,9 +6,10 @@ import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from './ask.store.js';
+import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { isStopped, maySendByRule21 } from './due-deliveries.store.js';
+import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { type Asked, Looking } from './looking.service.js';
 import { triesOf } from './next-step.js';
@@ -137,6 +138,7 @@ export class Asking {
     // One equal message confirms the delivery, which is news; marked for nothing, a receipt is evaluated for nothing.
     const equal = all.filter(({ asked }) => asked.answer.kind === 'one');
     const marked = new Set(equal.flatMap(({ claimed }) => factReceipts(claimed.row)));
+    await holdConforms(trx, site.site, rows);
     await lockReceiptsMarking(trx, site.site, rows.flatMap(factReceipts), marked);
     const now = clock.now();
     const histories = await askHistories(trx, rows);
@@ -269,8 +271,8 @@ export class Asking {
   }
 
   /**
-   * A doubt that cannot be asked about. A fenced *conforms* keeps waiting for its stop to be effective; what
-   * may be sent again under an honoured key is; anything else is for a person.
+   * A doubt that cannot be asked about. A fenced *conforms* keeps waiting for its stop to be effective, where that goes
+   * to the same destination; what may be sent again under an honoured key is; anything else is for a person.
    */
   async #giveUpAsking(
     trx: Trx,
@@ -283,8 +285,8 @@ export class Asking {
     const maySend = await maySendByRule21(trx, row);
     const waits =
       row.state === 'accepted' ||
-      (await isStopped(trx, row.site, row.receipt_id)) ||
-      (maySend && (await keyHolds(trx, destination, row.id, now)));
+      (row.barrier === 1 && (await isStopOnItsWay(trx, row))) ||
+      (maySend && (await keyHolds(trx, destination, row, now)));
     if (waits) {
       await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });
       return [];

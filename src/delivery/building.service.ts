@@ -3,7 +3,7 @@ import { addMs } from '../formats/instant.js';
 import { describeProblem } from '../mapping/mapping-problem.js';
 import type { BuiltPayload } from '../mapping/payload.js';
 import { lockReceipts, lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
-import type { Destination } from '../site/site-folder.js';
+import type { Destination, DestinationTiming } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 import {
@@ -75,7 +75,8 @@ export class Building {
 
   /** Builds one taken delivery and saves its payload, or why there is none. */
   async build(destination: Destination, row: DeliveryRow): Promise<void> {
-    const held: Held = { id: row.id, state: 'building', fence: row.fence };
+    const { id, fence, message } = row;
+    const held = { id, state: 'building', fence, message } as const;
     try {
       const built = await this.make(row);
       if (built.ok) await this.#save(row, await this.stored(row, built.payload));
@@ -120,8 +121,11 @@ export class Building {
   }
 
   /** After a defect or a full disk, which is no fault of the delivery: it is built again later, and others first. */
-  async postpone({ timing }: Destination, held: Held): Promise<void> {
-    const due_at = addMs(this.#parts.options.clock.now(), timing.retryMaxMs);
+  async postpone(
+    { timing }: Destination,
+    held: Held & Pick<DeliveryRow, 'message'>,
+  ): Promise<void> {
+    const due_at = addMs(this.#parts.options.clock.now(), longestWaitMs(held, timing));
     await this.#parts.options.database.transact((trx) =>
       changeDelivery(trx, held, { state: 'due', due_at, claimed_by: null }),
     );
@@ -187,10 +191,15 @@ export class Building {
     await lockReceipts(trx, row.site, receipts);
     const held = await hold();
     if (held === null) return [];
-    const retryAt = addMs(now, Math.min(destination.timing.retryMaxMs, STOP_RETRY_MAX_MS));
     const change: DeliveryChange =
       row.message === 'stop'
-        ? { state: 'due', due_at: retryAt, fault, reason, claimed_by: null }
+        ? {
+            state: 'due',
+            due_at: addMs(now, longestWaitMs(row, destination.timing)),
+            fault,
+            reason,
+            claimed_by: null,
+          }
         : { state: 'parked', fault, reason, claimed_by: null };
     const isChanged = await changeDelivery(trx, held, change);
     if (!isChanged || (row.fault === fault && row.reason === reason)) return [];
@@ -204,4 +213,12 @@ export class Building {
     await markEvaluationDue(trx, row.site, receipts);
     return receipts;
   }
+}
+
+/** Until something is built again that could not be: a stop waits no longer than any other of its retries. */
+function longestWaitMs(
+  { message }: Pick<DeliveryRow, 'message'>,
+  { retryMaxMs }: DestinationTiming,
+): number {
+  return message === 'stop' ? Math.min(retryMaxMs, STOP_RETRY_MAX_MS) : retryMaxMs;
 }

@@ -18,6 +18,21 @@ export async function holdReceipts(
   await holdRows(trx, { site }, [...new Set(receiptIds)].sort());
 }
 
+/**
+ * Before how sends or questions ended is written: whether a *conforms* among them may be sent again is decided by what
+ * is stated of its receipt, so that nothing is stated meanwhile. Its end is no fact of the receipt, which is held only.
+ * All receipts are taken at once, in the one order.
+ */
+export async function holdConforms(
+  trx: Trx,
+  site: string,
+  rows: readonly Pick<DeliveryRow, 'barrier' | 'receipt_id'>[],
+): Promise<void> {
+  if (rows.every(({ barrier }) => barrier === 0)) return;
+  const receipts = rows.map(({ receipt_id: id }) => id).filter((id) => id !== null);
+  await holdReceipts(trx, site, receipts);
+}
+
 /** They are taken in the order of their ids, as by everybody. */
 const holdRows = preparedForList((db, of: { readonly site: string }, ids) =>
   forUpdate(

@@ -47,6 +47,12 @@ async function runs<Taken>(
   return (await taken).map((each) => ({ kind, run: () => run(each) }));
 }
 
+/** Nothing to run, unless something failed: that is thrown. */
+function noneOr(failures: readonly unknown[]): readonly Run[] {
+  if (failures.length > 0) throw failures[0];
+  return [];
+}
+
 /**
  * Where several processes share the database, each look is some ten statements that find what became due since the
  * last one: under load it rests as long as it took, so that it finds several. Whoever has the database alone is told
@@ -114,13 +120,17 @@ export class DeliveryService {
       async (group) => {
         await suspectsFirst.whenNone();
         await stopsFirst.whenNone();
+        const sends = this.#sending.claim(to, inFlightMax - group.running('send'));
         return await this.#start(group, [
           runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
             this.#building.build(to, row),
           ),
-          runs('send', this.#sending.claim(to, inFlightMax - group.running('send')), (claim) =>
-            this.#sending.deliver(to, claim),
+          runs(
+            'send',
+            sends.then(({ taken }) => taken),
+            (claim) => this.#sending.deliver(to, claim),
           ),
+          sends.then(({ failures }) => noneOr(failures)),
           runs(
             'ask',
             this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
@@ -190,9 +200,12 @@ export class DeliveryService {
     start: (group: WorkGroup) => Promise<number>,
     restMsMax: number,
   ): Promise<number> {
-    if (this.#mustRecover) await this.#recovery.recoverOwn(this.#parts.options.clock.now());
-    this.#mustRecover = false;
     try {
+      if (this.#mustRecover) {
+        // Before it is looked at: what fails meanwhile is not among what is taken up here.
+        this.#mustRecover = false;
+        await this.#recovery.recoverOwn(this.#parts.options.clock.now());
+      }
       return await this.#workThrough(start, more, restMsMax);
     } catch (error) {
       this.#mustRecover = true;

@@ -250,19 +250,19 @@ export async function maySendByRule21(
   return row.is_current === 1;
 }
 
-/** True when a stop of the receipt is in force. */
-export async function isStopped(
+/** True while a stop of the receipt above this revision is on its way to the same destination. */
+export async function isStopOnItsWay(
   reader: Reader,
-  site: string,
-  receiptId: string | null,
+  below: Pick<DeliveryRow, 'site' | 'destination' | 'receipt_id' | 'subject_revision'>,
 ): Promise<boolean> {
-  if (receiptId === null) return false;
   const row = await reader
-    .selectFrom('stop')
+    .selectFrom('delivery')
     .select('id')
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('lifted_at', 'is', null)
+    .where('site', '=', below.site)
+    .where('destination', '=', below.destination)
+    .where('receipt_id', '=', below.receipt_id)
+    .where('subject_revision', '>', below.subject_revision)
+    .where(OPEN_STOP)
     .limit(1)
     .executeTakeFirst();
   return row !== undefined;

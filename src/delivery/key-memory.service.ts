@@ -8,18 +8,19 @@ import { changeDelivery } from './outcome.store.js';
 
 /**
  * True when a delivery may be sent again under its key at that time: the destination honours it and, where it
- * declares how long it remembers one, still does (rule 26).
+ * declares how long it remembers one, still does (rule 26). What this life of the database knows no send of, one that a
+ * restore ended may have sent as soon as it was created.
  */
 export async function keyHolds(
   reader: Reader,
   destination: Destination,
-  deliveryId: string,
+  { id, created_at: createdAt }: Pick<DeliveryRow, 'id' | 'created_at'>,
   at: Instant,
 ): Promise<boolean> {
   if (!keyIsHonoured(destination) || destination.keyLifetimeMs === undefined) {
     return keyIsHonoured(destination);
   }
-  return keyHoldsAt(destination, await firstSentAt(reader, deliveryId), at);
+  return keyHoldsAt(destination, (await firstSentAt(reader, id)) ?? createdAt, at);
 }
 
 /**
@@ -36,7 +37,7 @@ export async function withoutForgottenKeys<Row extends DeliveryRow>(
   const leaving: Row[] = [];
   for (const row of rows) {
     const { id, state, fence } = row;
-    if (state !== 'uncertain' || (await keyHolds(trx, destination, id, now))) {
+    if (state !== 'uncertain' || (await keyHolds(trx, destination, row, now))) {
       leaving.push(row);
       continue;
     }

@@ -209,8 +209,9 @@ type Overtaking = Pick<DeliveryRow, 'site' | 'receipt_id' | 'destination' | 'sub
 
 /**
  * A stop was shown in force here: *conforms* of lower revisions that are doubtful or not applied yet are
- * superseded and free their key, and so are earlier stops that did not get through. Returns what it
- * superseded; the caller writes the trail.
+ * superseded and free their key, and so are earlier stops that did not get through, one that is being sent now too: a
+ * destination that refuses it, since it knows a later one, would count as one that no stop gets through to. Returns what
+ * it superseded; the caller writes the trail.
  */
 export async function supersedeBelowStop(
   trx: Trx,
@@ -224,7 +225,7 @@ export async function supersedeBelowStop(
     .execute();
   const stops = await supersedeOlder(trx, stop)
     .where('message', '=', 'stop')
-    .where('state', 'in', ['due', 'building', 'uncertain', 'accepted'])
+    .where('state', 'in', ['due', 'building', 'sending', 'uncertain', 'accepted'])
     .returning(OVERTAKEN)
     .execute();
   return [...conforms, ...stops];

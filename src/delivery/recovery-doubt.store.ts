@@ -11,12 +11,15 @@ export interface Telling {
   readonly destination: string;
   readonly canBeAsked: boolean;
   readonly honoursKey: boolean;
+  /** It remembers a key for so long only. */
+  readonly forgetsKeys: boolean;
 }
 
 /**
  * After a restore what seems unsent may have been sent by the life before. Where a destination can be asked it
- * is asked first; where it honours the key, sending again under the same one doubles nothing; anywhere else a
- * person decides (design §8). Stops keep their state: sent twice they change nothing.
+ * is asked first; where it honours the key, sending again under the same one doubles nothing, as long as that is
+ * remembered, which is looked at like a question; anywhere else a person decides (design §8). Stops keep their state:
+ * sent twice they change nothing.
  */
 export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<number> {
   const update = trx
@@ -25,7 +28,7 @@ export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<
     .where('destination', '=', of.destination)
     .where(NOT_SENT_FOR_CERTAIN);
   const fenced = { claimed_by: null, ask_since: now };
-  if (of.canBeAsked) {
+  if (of.canBeAsked || (of.honoursKey && of.forgetsKeys)) {
     const built = await update
       .where('payload_sha256', 'is not', null)
       .set((eb) => ({

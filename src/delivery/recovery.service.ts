@@ -3,6 +3,7 @@ import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
+import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { maySendByRule21 } from './due-deliveries.store.js';
@@ -51,8 +52,12 @@ export class Recovery {
   }
 
   async #takeUp(rows: readonly DeliveryRow[], now: Instant): Promise<number> {
-    const { database } = this.#parts.options;
-    for (const row of rows) {
+    const { database, site } = this.#parts.options;
+    // What goes elsewhere is for a process that knows the place: here nobody could say how to ask there.
+    const known = rows.filter((row) =>
+      site.destinations.some(({ name }) => name === row.destination),
+    );
+    for (const row of known) {
       if (row.state === 'sending') {
         await this.#doubt(row, now);
         continue;
@@ -62,7 +67,7 @@ export class Recovery {
         changeDelivery(trx, held, { state: 'due', claimed_by: null }),
       );
     }
-    return rows.length;
+    return known.length;
   }
 
   async #doubt(row: DeliveryRow, now: Instant): Promise<void> {
@@ -88,10 +93,11 @@ export class Recovery {
     const { random, site } = this.#parts.options;
     const { timing } = this.#parts.destination(row.destination);
     const receipts = factReceipts(row);
+    await holdConforms(trx, row.site, [row]);
     await lockReceipts(trx, row.site, receipts);
     const full = {
       ...facts,
-      honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row.id, now),
+      honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row, now),
       maySend: await maySendByRule21(trx, row),
     };
     const decide = row.message === 'stop' ? nextStopStep : nextStep;

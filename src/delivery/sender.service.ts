@@ -10,6 +10,7 @@ import { outcomeInWords, withoutSecrets } from './kept-words.js';
 import type { AttemptEnd } from './outcome.store.js';
 
 const ANSWER_CHARACTERS_MAX = 4_096;
+const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
 
 /** How a send ended, ready to be written. */
 export interface Sent {
@@ -63,6 +64,13 @@ export class Sender {
         askable,
       };
     }
+    if (!this.#mayStillSend(claim)) {
+      return {
+        outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
+        end: endOf('unavailable', SLEPT, null),
+        askable,
+      };
+    }
     const result = await this.#parts
       .endpoint(destination)
       .send(this.#request(claim, body, destination));
@@ -80,6 +88,15 @@ export class Sender {
     });
     const detail = outcome.kind === 'accepted' ? null : outcome.detail;
     return { outcome, end: endOf(outcome.kind, detail, kept), askable };
+  }
+
+  /**
+   * False after a sleep between the claim and its first byte, also one that began while what is sent was read: another
+   * worker may have taken it up by now.
+   */
+  #mayStillSend(claim: Claim): boolean {
+    const { worker } = this.#parts.options;
+    return worker.mayStart && worker.id === claim.worker;
   }
 
   #request({ row }: Claim, body: Uint8Array, destination: Destination): SendRequest {

@@ -25,7 +25,7 @@ import {
   type SeenDue,
 } from './due-deliveries.store.js';
 import { withoutForgottenKeys } from './key-memory.service.js';
-import { Sender, type Sent } from './sender.service.js';
+import { Sender } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
@@ -33,12 +33,14 @@ import { nextTokenAt, refilledTokens } from './token-bucket.js';
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
 
-const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
-const NOT_SENT: Sent = {
-  outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
-  end: { outcome: 'unavailable', status: null, answer: null, detail: SLEPT },
-  askable: false,
-};
+/** What one claim took is sent also when the one beside it failed: it stands as taken, and nobody else would end it. */
+export interface PartlyTaken {
+  readonly taken: readonly Claim[];
+  /** Why the rest could not be taken. */
+  readonly failures: readonly unknown[];
+}
+
+const NOTHING_TAKEN: PartlyTaken = { taken: [], failures: [] };
 
 /** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
@@ -56,21 +58,23 @@ export class Sending {
    * T3: takes what may leave now and commits an attempt row for each before a byte leaves. A *conforms* is
    * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21).
    */
-  async claim(destination: Destination, room: number): Promise<readonly Claim[]> {
-    if (room <= 0) return [];
+  async claim(destination: Destination, room: number): Promise<PartlyTaken> {
+    if (room <= 0) return NOTHING_TAKEN;
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
     const now = clock.now();
     const found = await lookForDue(database.db, { ...of, now, limit: room });
-    if (found.length === 0) return [];
+    if (found.length === 0) return NOTHING_TAKEN;
     const seen = found.slice(0, await this.#placesFree(destination, room, now));
     const claims = await Promise.allSettled(
       claimsOf(seen).map((part) => this.#claimSome(destination, part)),
     );
-    for (const end of claims) if (end.status === 'rejected') throw end.reason;
     const taken = claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
+    const failures = claims.flatMap((end) =>
+      end.status === 'rejected' ? [end.reason as unknown] : [],
+    );
     await this.#sender.prepare(taken);
-    return this.#taken(taken);
+    return { taken: this.#taken(taken), failures };
   }
 
   /**
@@ -141,9 +145,7 @@ export class Sending {
   /** Sends one claimed delivery and writes the outcome; several may run at once. */
   async deliver(destination: Destination, claim: Claim): Promise<void> {
     try {
-      const sent = this.#mayStillSend(claim)
-        ? await this.#sender.send(destination, claim)
-        : NOT_SENT;
+      const sent = await this.#sender.send(destination, claim);
       await this.#settling.settle(destination, { claim, sent });
       reached('S13');
     } finally {
@@ -176,12 +178,6 @@ export class Sending {
       honoursKey: keyIsHonoured(destination),
       stops,
     };
-  }
-
-  /** False after a sleep between the claim and its first byte: another worker may have taken it up by now. */
-  #mayStillSend(claim: Claim): boolean {
-    const { worker } = this.#parts.options;
-    return worker.mayStart && worker.id === claim.worker;
   }
 
   #taken(claims: readonly Claim[]): readonly Claim[] {

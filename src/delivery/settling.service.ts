@@ -4,7 +4,7 @@ import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { AttemptOutcome } from './attempt-outcome.js';
 import { type BreakerState, breakerAfter } from './breaker.js';
-import type { Claim } from './claim.store.js';
+import { type Claim, holdConforms } from './claim.store.js';
 import { factReceipts } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import {
@@ -78,6 +78,11 @@ export class Settling {
     const { clock, site } = this.#parts.options;
     // What was accepted is news as a rule; marked for nothing, a receipt is evaluated for nothing.
     const marked = new Set(all.filter(isAccepted).flatMap(receiptsOf));
+    await holdConforms(
+      trx,
+      site.site,
+      all.map(({ claim }) => claim.row),
+    );
     await lockReceiptsMarking(trx, site.site, all.flatMap(receiptsOf), marked);
     const now = clock.now();
     const outcomes = all.map(({ sent }) => sent.outcome.kind);
@@ -130,12 +135,7 @@ export class Settling {
     const { row } = claim;
     const facts = {
       attempts: triesOf(row),
-      honoursKey: await keyHolds(
-        trx,
-        destination,
-        row.id,
-        addMs(now, destination.timing.retryMaxMs),
-      ),
+      honoursKey: await keyHolds(trx, destination, row, addMs(now, destination.timing.retryMaxMs)),
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',

@@ -100,7 +100,12 @@ export class Weighing {
       latestBuild,
       standing: standingOf(await attemptsOf(reader, row.id), destination.timing, doubtfulSince),
       honoursKey: keyIsHonoured(destination),
-      keyHolds: keyHoldsAt(destination, sentAt ?? doubtfulSince, clock.now()),
+      // Another life may have sent it as soon as it was created.
+      keyHolds: keyHoldsAt(
+        destination,
+        sentAt ?? (doubtfulSince === null ? null : row.created_at),
+        clock.now(),
+      ),
       askable,
       overtakenBy: await overtakenBy(reader, row),
       ...follows,

@@ -28,7 +28,9 @@ export async function beginRecovery(
     const { name } = destination;
     const canBeAsked = mayAsk(destination, folder.mappingSources.get(name));
     const honoursKey = destination.honoursKey || destination.endpoint.kind === 'file-drop';
-    doubted += await doubtUnsent(trx, { site, destination: name, canBeAsked, honoursKey }, now);
+    const forgetsKeys = destination.keyLifetimeMs !== undefined;
+    const telling = { site, destination: name, canBeAsked, honoursKey, forgetsKeys };
+    doubted += await doubtUnsent(trx, telling, now);
   }
   const after: InstanceRow = {
     ...row,

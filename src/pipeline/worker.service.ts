@@ -1,12 +1,13 @@
 import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
-import { addMs } from '../formats/instant.js';
+import { addMs, type Instant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   beat,
+  beatsOfOthers,
   pullBackBeats,
   registerWorker,
   retireWorker,
@@ -27,6 +28,11 @@ export interface WorkerServiceParts {
   readonly monotonicMillis?: () => number;
 }
 
+interface Seen {
+  readonly beat: Instant;
+  readonly atMs: number;
+}
+
 /**
  * This process among those that work on the database: a row with one heartbeat. Whoever beats looks for those
  * that no longer do; what a dead one held is then taken up by anybody, and its late writes, which name state and
@@ -38,6 +44,8 @@ export class WorkerService implements WorkerIdentity {
   /** Monotonic milliseconds at which the last beat that counted was asked for. */
   #heardAt = Number.NEGATIVE_INFINITY;
   #timer: NodeJS.Timeout | null = null;
+  /** The last beat seen of each other worker, and when it was seen first, on this process's monotonic clock. */
+  #others: ReadonlyMap<string, Seen> = new Map();
   readonly #running = new Map<() => Promise<void>, Promise<void>>();
   readonly #isShared: boolean;
   readonly #monotonic: () => number;
@@ -60,7 +68,7 @@ export class WorkerService implements WorkerIdentity {
   async begin(): Promise<void> {
     const { database, clock } = this.parts;
     await this.#register();
-    if (this.#isShared) await this.#stopSilent();
+    if (this.#isShared) await this.#stopSilent(0);
     else await database.transact((trx) => stopOtherWorkers(trx, this.#id, clock.now()));
   }
 
@@ -95,7 +103,7 @@ export class WorkerService implements WorkerIdentity {
       await this.#register();
       log.warn({ event: 'worker.declared-dead', worker: before, goesOnAs: this.#id });
     }
-    if (this.#isShared) await this.#stopSilent();
+    if (this.#isShared) await this.#stopSilent(TRUSTED_MS);
   }
 
   /** Beats no more. Call it when nothing runs under its id. */
@@ -118,14 +126,30 @@ export class WorkerService implements WorkerIdentity {
     this.#heardAt = askedAt;
   }
 
-  async #stopSilent(): Promise<void> {
+  /**
+   * @param unchangedMs for so long this process itself saw no beat of who is given up: when somebody sets the clock
+   *   forward every beat looks old at once, and whoever is given up while it sends has its messages sent again beside it
+   */
+  async #stopSilent(unchangedMs: number): Promise<void> {
     const { database, clock, log } = this.parts;
     const dead = await database.transact(async (trx) => {
       const now = clock.now();
       const silentSince = addMs(now, -SILENT_MS_MAX);
       await pullBackBeats(trx, { now, latest: addMs(now, SILENT_MS_MAX) });
-      return stopSilentWorkers(trx, { except: this.#id, silentSince, now });
+      const atMs = this.#monotonic();
+      this.#see(await beatsOfOthers(trx, this.#id), atMs);
+      const unchanged = [...this.#others].filter(([, seen]) => atMs - seen.atMs >= unchangedMs);
+      return stopSilentWorkers(trx, { ids: unchanged.map(([id]) => id), silentSince, now });
     });
     for (const worker of dead) log.warn({ event: 'worker.gave-up', worker, by: this.#id });
+  }
+
+  #see(beats: Awaited<ReturnType<typeof beatsOfOthers>>, atMs: number): void {
+    this.#others = new Map(
+      beats.map(({ id, heartbeat_at: beat }) => {
+        const known = this.#others.get(id);
+        return [id, known?.beat === beat ? known : { beat, atMs }];
+      }),
+    );
   }
 }

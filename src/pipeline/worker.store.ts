@@ -1,5 +1,5 @@
 import type { Instant } from '../formats/instant.js';
-import type { Trx } from '../storage/database.js';
+import type { Reader, Trx } from '../storage/database.js';
 
 export async function registerWorker(trx: Trx, id: string, now: Instant): Promise<void> {
   await trx
@@ -32,17 +32,31 @@ export async function pullBackBeats(
     .execute();
 }
 
-/** Stops every other worker without a beat since an instant; returns those that this call stopped. */
+/** The last beat of every other worker that was not stopped. */
+export async function beatsOfOthers(
+  reader: Reader,
+  except: string,
+): Promise<readonly { readonly id: string; readonly heartbeat_at: Instant }[]> {
+  return await reader
+    .selectFrom('worker')
+    .select(['id', 'heartbeat_at'])
+    .where('stopped_at', 'is', null)
+    .where('id', '<>', except)
+    .execute();
+}
+
+/** Stops those of these workers that are without a beat since an instant; returns those that this call stopped. */
 export async function stopSilentWorkers(
   trx: Trx,
-  of: { readonly except: string; readonly silentSince: Instant; readonly now: Instant },
+  of: { readonly ids: readonly string[]; readonly silentSince: Instant; readonly now: Instant },
 ): Promise<string[]> {
+  if (of.ids.length === 0) return [];
   const stopped = await trx
     .updateTable('worker')
     .set({ stopped_at: of.now })
     .where('stopped_at', 'is', null)
     .where('heartbeat_at', '<', of.silentSince)
-    .where('id', '<>', of.except)
+    .where('id', 'in', of.ids)
     .returning('id')
     .execute();
   return stopped.map(({ id }) => id);

@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { DeliveryActs } from '../../src/delivery/delivery-acts.service.js';
 import { setPause } from '../../src/delivery/destination-control.store.js';
-import type { Instant } from '../../src/formats/instant.js';
+import { addMs, type Instant } from '../../src/formats/instant.js';
 import type { DeliveryAct } from '../../src/storage/tables.js';
 import { Bench, type BenchOptions, SITE, siteFolder } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
@@ -17,15 +17,14 @@ interface World {
 }
 
 async function open(
-  options: Partial<BenchOptions> & { keyLifetimeMs?: number; epoch?: number } = {},
+  options: Partial<BenchOptions> & { epoch?: number; epochAfterMs?: number } = {},
   sinkOptions: SinkOptions = {},
 ): Promise<World> {
-  const { keyLifetimeMs, epoch = 1, ...of } = options;
+  const { epoch = 1, epochAfterMs = 0, ...of } = options;
   const sink = await Sink.start({ honoursKey: of.honoursKey ?? false, ...sinkOptions });
   const bench = await Bench.open({
     baseUrl: sink.url,
     ...of,
-    ...(keyLifetimeMs && { keyLifetimeMs }),
   });
   await bench.announce();
   const { destination } = bench;
@@ -36,7 +35,7 @@ async function open(
     mappings: new Map([['lims', { digest: 'm2', messages: MESSAGES }]]),
     mapping: bench.mapping,
     epoch,
-    epochSince: bench.clock.now(),
+    epochSince: addMs(bench.clock.now(), epochAfterMs),
     onMoved: () => undefined,
   });
   const act: World['act'] = async (id, what, who = 'person-1') => {
@@ -241,6 +240,24 @@ describe('a delivery that may have arrived', () => {
     expect(shown).toMatchObject({ standing: 'doubtful', rebuild: { can: false } });
     expect(shown?.resend).toMatchObject({ can: false, code: 'cannot-tell' });
   });
+
+  it('is not sent again when another life may have sent it so long ago that its key may be forgotten', async () => {
+    const { bench: b, acts } = await open({
+      askable: false,
+      honoursKey: true,
+      keyLifetimeMs: 60_000,
+      epoch: 2,
+      epochAfterMs: 50_000,
+    });
+    const id = await withdrawal(b, 'w1');
+    await park(b, id, 'cannot-ask');
+    expect((await acts.show(id))?.delivery.resend).toMatchObject({ can: true });
+    b.clock.advance(60_000);
+    expect((await acts.show(id))?.delivery.resend).toMatchObject({
+      can: false,
+      code: 'cannot-tell',
+    });
+  });
 });
 
 describe('a statement', () => {
@@ -338,7 +355,7 @@ describe('several at once', () => {
 });
 
 /** As a judgement would leave it that a person has to look at. */
-async function park(bench: Bench, id: string, fault: 'differs'): Promise<void> {
+async function park(bench: Bench, id: string, fault: 'differs' | 'cannot-ask'): Promise<void> {
   await bench.database.db
     .updateTable('delivery')
     .set({ state: 'parked', fault, next_ask_at: null, due_at: bench.clock.now() as Instant })

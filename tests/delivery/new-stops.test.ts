@@ -126,4 +126,15 @@ describe('a stop that was just found', () => {
     expect(row.due_at).toBeGreaterThan(b.clock.now());
     expect(sink.entries.map((e) => e.reference)).toEqual([other]);
   });
+
+  it('is built again within half a minute after an error, however long others wait', async () => {
+    const { b } = await bench({ timing: { retryMaxMs: 3_600_000 } });
+    const stop = await b.stop(1);
+    b.mapping.failure = new Error('a defect');
+    await expect(b.service.workStops('lims')).rejects.toThrow('a defect');
+    b.mapping.failure = null;
+    b.clock.advance(30_000);
+    await b.service.workStops('lims');
+    expect((await b.row(stop)).state).toBe('accepted');
+  });
 });

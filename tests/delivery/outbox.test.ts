@@ -147,4 +147,23 @@ describe('taking a result back', () => {
     expect(cancelled).toHaveLength(3);
     expect(holding).toEqual(states.flatMap(([, , holds], i) => (holds ? [`d${i}`] : [])));
   });
+
+  it('withdraws what a life before a restore may have sent and nobody has asked about yet', async () => {
+    const bench = await Bench.open(NOWHERE);
+    await bench.announce();
+    const told = async (subjectId: string) =>
+      await bench.database.transact(async (trx) => [
+        await cancelUnsentResult(trx, SITE, subjectId, 'held after delivery'),
+        await destinationsHolding(trx, SITE, { id: subjectId, revision: 1 }),
+      ]);
+    const doubtful = await bench.enqueue({ subjectId: 'sent-before' });
+    const absent = await bench.enqueue({ subjectId: 'shown-absent' });
+    // Built, asked about, and shown absent: it was never there.
+    const built = { state: 'due', payload_sha256: '0'.repeat(64) };
+    for (const id of [doubtful, absent]) await put(bench, id, { ask_since: bench.clock.now() });
+    await put(bench, absent, built);
+    expect(await told('sent-before')).toEqual([[], ['lims']]);
+    expect(await told('shown-absent')).toEqual([[absent], []]);
+    expect((await bench.row(doubtful)).state).toBe('due');
+  });
 });

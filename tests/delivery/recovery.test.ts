@@ -257,3 +257,57 @@ describe('a clock that was an hour ahead and went back', () => {
     expect((await b.row(id)).due_at).toBe(dueAt);
   });
 });
+
+describe('what another failure leaves behind', () => {
+  it('is taken up also when it failed while earlier losses were being taken up', async () => {
+    const sink = await Sink.start({ honoursKey: true });
+    const b = await Bench.open({ baseUrl: sink.url, honoursKey: true });
+    await b.announce();
+    const first = await b.enqueue({ subjectId: 'a' });
+    /** From the commit that claims it on, nothing can be written: its answer is lost. */
+    const loseTheAnswerOf = (id: string) => {
+      b.afterWrite = async () => {
+        if ((await b.row(id)).state === 'sending') b.failsWrites = true;
+      };
+    };
+    const writeAgain = () => {
+      b.afterWrite = null;
+      b.failsWrites = false;
+    };
+    loseTheAnswerOf(first);
+    await expect(b.service.workOnce('lims')).rejects.toThrow('SQLITE_FULL');
+    writeAgain();
+    expect((await b.row(first)).state).toBe('sending');
+    const stop = await b.stop(1);
+    b.beforeWrite = async () => {
+      b.beforeWrite = null;
+      loseTheAnswerOf(stop);
+      await expect(b.service.workStops('lims')).rejects.toThrow('SQLITE_FULL');
+      writeAgain();
+    };
+    await b.service.workOnce('lims');
+    expect((await b.row(stop)).state).toBe('sending');
+    await b.service.workStops('lims');
+    expect((await b.row(stop)).state).not.toBe('sending');
+    await b.settle();
+    expect((await b.row(stop)).state).toBe('confirmed');
+    expect((await b.row(first)).state).toBe('confirmed');
+  });
+
+  it('is taken up also while something stands as sending to a destination that this process does not know', async () => {
+    const sink = await Sink.start();
+    const b = await Bench.open({ baseUrl: sink.url });
+    await b.announce();
+    const unknown = await b.enqueue({ subjectId: 'a', destination: 'gone' });
+    const stop = await b.stop(1);
+    await b.database.db
+      .updateTable('delivery')
+      .set({ state: 'sending', attempts: 1, fence: 1, claimed_by: 'dead' })
+      .where('id', 'in', [unknown, stop])
+      .execute();
+    expect(await b.service.recover(b.clock.now())).toBe(1);
+    expect((await b.row(stop)).state).toBe('uncertain');
+    // Whoever knows the destination asks it, or says that nobody can.
+    expect(await b.row(unknown)).toMatchObject({ state: 'sending', claimed_by: 'dead' });
+  });
+});

@@ -230,6 +230,30 @@ describe('a worker frozen until it was declared dead', () => {
     expect(endpoint.sent).toEqual([id]);
   });
 
+  it('sends nothing that it was still getting ready when it fell asleep', async () => {
+    const { bench, endpoint } = await open({ askable: false });
+    let isAwake = true;
+    const slept = await bench.another({
+      get mayStart() {
+        return isAwake;
+      },
+    });
+    const id = await bench.enqueue({ subjectId: 'a' });
+    await bench.service.buildDue('lims');
+    const forDigest = bench.mapping.forDigest.bind(bench.mapping);
+    let looks = 0;
+    // Asked for before the claims are sent, and again for each: the process sleeps while it waits for that.
+    vi.spyOn(bench.mapping, 'forDigest').mockImplementation(async () => {
+      looks += 1;
+      if (looks === 2) isAwake = false;
+      return await forDigest();
+    });
+    await slept.workOnce('lims');
+    expect(looks).toBeGreaterThanOrEqual(2);
+    expect(endpoint.sent).toEqual([]);
+    expect(await bench.row(id)).toMatchObject({ state: 'due', attempts: 1 });
+  });
+
   it('has what it was sending taken up by another, once, and its late write changes nothing', async () => {
     const { bench, endpoint, services } = await open();
     const [frozen, other] = services;

@@ -6,6 +6,7 @@ import { ManualClock } from '../support/temp-database.js';
 /** Workers of one database on one clock that only the test moves. */
 export class Hall {
   readonly clock = new ManualClock();
+  #steppedMs = 0;
 
   constructor(readonly database: OpenDatabase) {}
 
@@ -14,8 +15,14 @@ export class Hall {
       database: this.database,
       clock: this.clock,
       log: pino({ level: 'silent' }),
-      monotonicMillis: () => this.clock.now() / 1000,
+      monotonicMillis: () => this.clock.now() / 1000 - this.#steppedMs,
     });
+  }
+
+  /** Somebody sets the clock forward. */
+  setForward(ms: number): void {
+    this.#steppedMs += ms;
+    this.clock.advance(ms);
   }
 
   async begun(): Promise<WorkerService> {

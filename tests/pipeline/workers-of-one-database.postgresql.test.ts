@@ -47,4 +47,19 @@ describe('workers of one database', () => {
     await hall.begun();
     expect(await hall.isStopped(live.id)).toBe(false);
   });
+
+  it('give nobody up for a clock that was set forward, and who is silent after that all the same', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const [one, other] = [await hall.begun(), await hall.begun()];
+    const { id } = one;
+    hall.setForward(3_600_000);
+    await other.beat();
+    expect(await hall.isStopped(id)).toBe(false);
+    await one.beat();
+    expect(one.id).toBe(id);
+    await other.beat();
+    hall.clock.advance(SILENT_MS_MAX + 1);
+    await other.beat();
+    expect(await hall.isStopped(id)).toBe(true);
+  });
 });
