@@ -88,7 +88,10 @@ const moveAsks = preparedMany<Pick<DeliveryRow, 'id'>, never, AskClaim>(
       .where(sql<SqlBool>`state in ('accepted', 'uncertain')`),
 );
 
-/** Asks made so far, and when the last send started (the delivery's creation when none is known). */
+/**
+ * Asks made so far, and when the last send started (the delivery's creation when none is known). Where that lies ahead
+ * of the clock, which has been set back since, the first question behind the send stands for it: the send was before.
+ */
 export interface AskHistory {
   readonly asks: number;
   readonly sentAt: Instant;
@@ -98,20 +101,47 @@ export interface AskHistory {
 export async function askHistories(
   reader: Reader,
   rows: readonly DeliveryRow[],
+  now: Instant,
 ): Promise<ReadonlyMap<string, AskHistory>> {
   const ids = rows.map(({ id }) => id);
   const attempts = (await attemptsByKind(reader, {}, ids)).rows;
-  return new Map(
-    rows.map((row) => {
-      const own = attempts.filter(({ delivery_id: id }) => id === row.id);
-      const asks = own.find(({ kind }) => kind === 'ask');
-      const sends = own.find(({ kind }) => kind === 'send');
-      const sentAt = sends?.last_started_at ?? row.created_at;
-      // A life before a restore may have sent it until the restore began.
-      const doubtSince = Math.max(sentAt, row.ask_since ?? sentAt) as Instant;
-      return [row.id, { asks: Number(asks?.n ?? 0), sentAt: doubtSince }];
-    }),
-  );
+  const histories = new Map<string, AskHistory>();
+  for (const row of rows) {
+    const own = attempts.filter(({ delivery_id: id }) => id === row.id);
+    const asks = own.find(({ kind }) => kind === 'ask');
+    const sends = own.find(({ kind }) => kind === 'send');
+    const startedAt = sends?.last_started_at ?? row.created_at;
+    const sentAt = startedAt > now ? await firstAskBehindSend(reader, row.id, now) : startedAt;
+    // A life before a restore may have sent it until the restore began.
+    const doubtSince = Math.max(sentAt, row.ask_since ?? sentAt) as Instant;
+    histories.set(row.id, { asks: Number(asks?.n ?? 0), sentAt: doubtSince });
+  }
+  return histories;
+}
+
+/** When it was first asked about behind its last send; now, when it was not, or when that is ahead of the clock too. */
+async function firstAskBehindSend(
+  reader: Reader,
+  deliveryId: string,
+  now: Instant,
+): Promise<Instant> {
+  const lastSend = reader
+    .selectFrom('attempt')
+    .select((eb) => eb.fn.max('fence').as('fence'))
+    .where('delivery_id', '=', deliveryId)
+    .where('kind', '=', 'send');
+  // The clock may have been set back between two questions, so the earliest may not be the first.
+  const row = await reader
+    .selectFrom('attempt')
+    .select('started_at')
+    .where('delivery_id', '=', deliveryId)
+    .where('kind', '=', 'ask')
+    .where((eb) => eb('fence', '>', eb.fn.coalesce(lastSend, sql<number>`-1`)))
+    .where('started_at', '<=', now)
+    .orderBy('fence')
+    .limit(1)
+    .executeTakeFirst();
+  return row?.started_at ?? now;
 }
 
 const attemptsByKind = preparedForList((db, _none: object, deliveryIds) =>

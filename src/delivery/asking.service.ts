@@ -141,7 +141,7 @@ export class Asking {
     await holdConforms(trx, site.site, rows);
     await lockReceiptsMarking(trx, site.site, rows.flatMap(factReceipts), marked);
     const now = clock.now();
-    const histories = await askHistories(trx, rows);
+    const histories = await askHistories(trx, rows, now);
     await recordAsks(
       trx,
       all.map(({ claimed: { row, worker, fence, startedAt }, asked }) => ({
@@ -266,7 +266,9 @@ export class Asking {
       destination: row.destination,
       receiptId: row.receipt_id,
     });
-    const countsFrom = stopReadBackAt(conformsSentAt, destination.timing, history.sentAt);
+    // Ahead of a clock that was set back since; it began before the stop that fenced it was there.
+    const fencedSince = (conformsSentAt ?? now) > now ? history.sentAt : conformsSentAt;
+    const countsFrom = stopReadBackAt(fencedSince, destination.timing, history.sentAt);
     return judgeStopReadBack(facts, answer, countsFrom, destination.timing, now, random());
   }
 

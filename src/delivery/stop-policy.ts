@@ -73,7 +73,8 @@ export function nextStopStep(
  * Judges a stop's read-back. Before `countsFrom` (`stopReadBackAt`) an equal answer does not make it
  * effective yet. What is held but is not the stop is *not effective*, and so is a stop that was accepted and
  * is known absent: a new statement revision has to re-assert it, because the used key would only bring the old
- * answer again. One that was never accepted and is known absent is sent again.
+ * answer again. One that was never accepted and does not show is sent again at once, without a settling time: it
+ * repeats until it shows (rule 21), since one too many changes nothing and one too few releases.
  */
 export function judgeStopReadBack(
   facts: AskFacts,
@@ -88,6 +89,10 @@ export function judgeStopReadBack(
     attemptsMax: Number.MAX_SAFE_INTEGER,
     retryMaxMs: Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS),
   };
+  if (facts.state === 'uncertain' && (answer.kind === 'absent' || answer.kind === 'unavailable')) {
+    const detail = answer.kind === 'absent' ? 'it does not show yet' : answer.detail;
+    return { kind: 'resend', detail: `a stop repeats until it shows: ${detail}` };
+  }
   // Judged as doubtful, so that an absence is counted quickly: a stop that got lost must not wait for a person.
   const doubted: AskFacts = { ...facts, state: 'uncertain', maySend: true };
   const step = judgeReadBack(doubted, answer, policy, now, jitter);
@@ -102,9 +107,7 @@ export function judgeStopReadBack(
       return { ...step, at: earlier(step.at, addMs(now, STOP_RETRY_MAX_MS)) };
     case 'resend':
     case 'retire':
-      return facts.state === 'accepted'
-        ? notEffective(`accepted, and then ${step.detail}`, timing, now)
-        : { kind: 'resend', detail: step.detail };
+      return notEffective(`accepted, and then ${step.detail}`, timing, now);
   }
 }
 

@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import type { AskResult, Endpoint, SendRequest, SendResult } from '../../src/delivery/endpoint.js';
 import { HttpEndpoint } from '../../src/delivery/http.endpoint.js';
-import { Bench, type BenchOptions } from './northquay-bench.js';
+import { Bench, type BenchOptions, TIMING } from './northquay-bench.js';
 import { Sink } from './sink.js';
 
 const MOMENTS = ['before a byte left', 'after the answer came'] as const;
@@ -243,6 +243,28 @@ describe('a clock that was an hour ahead and went back', () => {
     expect(await b.service.recover(b.clock.now())).toBe(0);
     await b.settle();
     for (const id of [taken, later]) expect((await b.row(id)).state).toBe('confirmed');
+  });
+
+  it('counts an absence from the first question on where the send itself lies ahead of the clock', async () => {
+    const sink = await Sink.start({ honoursKey: false });
+    const b = await Bench.open({ baseUrl: sink.url, honoursKey: false });
+    await b.announce();
+    sink.onSend('reset');
+    const id = await b.enqueue({ subjectId: 'a' });
+    b.clock.advance(3_600_000);
+    await b.service.workOnce('lims');
+    expect((await b.row(id)).state).toBe('uncertain');
+    b.clock.advance(-3_600_000);
+    const backAt = b.clock.now();
+    await b.service.recover(backAt);
+    await b.settle();
+    expect((await b.row(id)).state).toBe('confirmed');
+    expect(sink.entries.map((e) => e.reference)).toEqual([id]);
+    // No sooner than an absence counts, and within minutes rather than the hour.
+    const resent = (await b.attempts(id)).find(({ outcome }) => outcome === 'accepted');
+    const waitedMs = ((resent?.started_at ?? 0) - backAt) / 1000;
+    expect(waitedMs).toBeGreaterThanOrEqual(TIMING.deadlineMs + TIMING.settleMs);
+    expect(waitedMs).toBeLessThan(600_000);
   });
 
   it('cuts no wait short that a destination may ask for', async () => {

@@ -122,12 +122,13 @@ describe('judgeStopReadBack', () => {
     });
   });
 
-  it('is sent again when it is known to be absent and was never accepted', () => {
+  it('is sent again at once when it does not show and was never accepted (rule 21: it repeats until it shows)', () => {
     const doubtful = { state: 'uncertain' } as const;
-    const once = judge({ kind: 'absent' }, 6_000, doubtful);
-    expect(once).toMatchObject({ kind: 'wait', absentAsks: 1, fault: null });
-    const twice = judge({ kind: 'absent' }, 6_000, { ...doubtful, absentAsks: 1 });
-    expect(twice).toMatchObject({ kind: 'resend' });
+    // Long before an absence would count for anything else: the deadline of the first one is not over.
+    expect(judge({ kind: 'absent' }, 1, doubtful)).toMatchObject({ kind: 'resend' });
+    expect(judge({ kind: 'unavailable', detail: 'down' }, 1, doubtful)).toMatchObject({
+      kind: 'resend',
+    });
   });
 
   it('is not effective when it was accepted and is known to be absent: the used key brings the old answer', () => {
