@@ -25,6 +25,27 @@ const mark = preparedForList((db, of: { readonly by: string }, ids) =>
     .where('state', '=', sql.lit('received')),
 );
 
+/**
+ * Takes the note off bundles that were examined to an end and are not settled: if their examiner ends from here on, it is
+ * not by them.
+ */
+export async function unmarkExamined(
+  trx: Trx,
+  ids: readonly string[],
+  worker: string,
+): Promise<void> {
+  await unmark(trx, { worker, alone: `${worker}${ALONE}` }, ids);
+}
+
+const unmark = preparedForList((db, of: { readonly worker: string; readonly alone: string }, ids) =>
+  db
+    .updateTable('bundle')
+    .set({ examining_by: null })
+    .where('id', 'in', [...ids])
+    .where('state', '=', sql.lit('received'))
+    .where('examining_by', 'in', [of.worker, of.alone]),
+);
+
 /** Which of these bundles may have ended a process, and which of them has. */
 export interface Suspicion {
   /** One of those that a worker examined when it ended: they are examined one at a time. */
