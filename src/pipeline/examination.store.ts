@@ -168,7 +168,10 @@ export async function isAnyLeft(db: Reader, site: string): Promise<boolean> {
   return row !== undefined;
 }
 
-/** True while a bundle that was taken in at or before an instant has not been settled. */
+/**
+ * True while a bundle that was taken in at or before an instant has not been settled. The state is written out, since
+ * PostgreSQL would take a value that it does not know for the one that nearly all have, and read every bundle.
+ */
 export async function isAnyWaitingSince(
   db: Reader,
   site: string,
@@ -178,7 +181,7 @@ export async function isAnyWaitingSince(
     .selectFrom('bundle')
     .select('id')
     .where('site', '=', site)
-    .where('state', '=', 'received')
+    .where('state', '=', sql.lit('received'))
     .where('received_at', '<=', until)
     .limit(1)
     .executeTakeFirst();
