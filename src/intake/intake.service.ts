@@ -8,10 +8,11 @@ import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.st
 import { step } from '../step.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import type { BundleState } from '../storage/tables.js';
+import type { BundleRow, BundleState } from '../storage/tables.js';
 import {
   findBundleByRaw,
   findIntakeKey,
+  findingsOfBundle,
   insertBundle,
   insertFindings,
   insertIntakeKey,
@@ -154,15 +155,13 @@ export class IntakeService {
       const used = await findIntakeKey(trx, intake.source.name, key);
       if (used?.raw_sha256 !== intake.sha256) return { kind: 'key-reused', key };
     }
-    if (await this.#insert(trx, intake, id, locks)) {
-      return answerFor(id, intake, intake.unreadable ? 'refused' : 'received', true);
-    }
+    if (await this.#insert(trx, intake, id, locks)) return firstReceipt(id, intake);
     const first = await findBundleByRaw(trx, this.options.site, intake.sha256);
     if (!first) throw new Error(`the bundle of bytes ${intake.sha256} is neither new nor there`);
     if (isKeyNew) {
       await pointIntakeKey(trx, { caller: intake.source.name, key, bundle_row_id: first.id });
     }
-    return answerFor(first.id, intake, first.state, false);
+    return receiptAgain(trx, first, intake.sha256);
   }
 
   /** False when the same bytes are there. */
@@ -246,14 +245,37 @@ export class IntakeService {
   }
 }
 
-function answerFor(id: string, intake: Intake, state: BundleState, isFirst: boolean): IntakeAnswer {
+function firstReceipt(id: string, intake: Intake): IntakeAnswer {
   return {
     kind: intake.unreadable ? 'refused' : 'taken',
     intakeId: id,
     bundleId: intake.bundleId,
     sha256: intake.sha256,
-    state,
-    isFirst,
+    state: intake.unreadable ? 'refused' : 'received',
+    isFirst: true,
     unreadable: intake.unreadable,
+  };
+}
+
+/**
+ * What was answered to bytes when they first came, whatever a limit that was changed since would make of them: bytes that
+ * were refused are never examined, and who is told that they are taken would wait in vain.
+ */
+async function receiptAgain(trx: Trx, first: BundleRow, digest: Sha256): Promise<IntakeAnswer> {
+  const isRefused = first.bundle_id === null;
+  const [unreadable = null] = isRefused ? await findingsOfBundle(trx, first.id) : [];
+  return {
+    kind: isRefused ? 'refused' : 'taken',
+    intakeId: first.id,
+    bundleId: first.bundle_id,
+    sha256: digest,
+    state: first.state,
+    isFirst: false,
+    unreadable: unreadable && {
+      code: unreadable.code,
+      pointer: unreadable.pointer,
+      message: unreadable.message,
+      advice: unreadable.advice,
+    },
   };
 }

@@ -27,7 +27,7 @@ export const ZIP_ADVICE: Readonly<Record<ZipRule, string>> = {
   structure:
     'Write the archive anew, in one piece and without comment, zip64 and self-extractor; keep the refused bytes.',
   limit:
-    'Split the bundle at the source, or have limits.bundleBytesMax raised in the site folder; if nobody at the source knows of it, treat it as an attack.',
+    'Split the bundle at the source, or have limits.bundleBytesMax raised in the site folder and the bundle packed anew; if nobody at the source knows of it, treat it as an attack.',
   name: 'Give the entry a plain relative name of its own; if nobody at the source knows of it, treat it as an attack.',
   kind: 'Put plain files into the archive, stored or deflated, without password and without links.',
   content: 'Fetch the bundle from its source again; keep the refused bytes.',

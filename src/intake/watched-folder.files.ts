@@ -24,9 +24,11 @@ export async function listWaitingFiles(
   directory: string,
   filesMax: number,
 ): Promise<WaitingFile[]> {
-  const names = (await readdir(directory)).filter(isFinishedName).sort().slice(0, filesMax);
+  // Folders and links stay for good: counted among the files of a round they could leave no place for one.
+  const plain = (await readdir(directory, { withFileTypes: true })).filter((e) => e.isFile());
+  const names = plain.map(({ name }) => name).filter(isFinishedName);
   const files: WaitingFile[] = [];
-  for (const name of names) {
+  for (const name of names.sort().slice(0, filesMax)) {
     const stat = await lstat(join(directory, name)).catch(ignoreMissing);
     if (stat?.isFile()) files.push(waitingFile(name, stat));
   }

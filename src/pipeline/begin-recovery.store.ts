@@ -20,6 +20,8 @@ export async function beginRecovery(
   row: InstanceRow,
   cause: RecoveryCause,
   now: Instant,
+  /** Of a life after this state that is remembered here; its number is not given again. */
+  epochKnown: number,
 ): Promise<InstanceRow> {
   const { site, timeZone: zone, destinations } = folder.site;
   const factsUntil = await lastKnown(trx, site, row);
@@ -34,7 +36,7 @@ export async function beginRecovery(
   }
   const after: InstanceRow = {
     ...row,
-    epoch: row.epoch + 1,
+    epoch: Math.max(row.epoch, epochKnown) + 1,
     recovering: cause,
     recovering_since: now,
     facts_until: factsUntil,

@@ -22,6 +22,7 @@ import {
   isAnyWaitingSince,
   markExamining,
   settleBundleRow,
+  unmarkExamined,
 } from './examination.store.js';
 import { type ExaminePool, UnitDied } from './examine.pool.js';
 import type { ExaminedUnit } from './examined-unit.js';
@@ -82,6 +83,9 @@ interface Batch {
   readonly lanes: ReadonlyMap<string, LaneClaim>;
   /** One that may have ended a process. */
   readonly isSuspect: boolean;
+  readonly worker: string;
+  /** Of its bundles: examined to an end, and not settled. */
+  readonly unsettled: Set<string>;
 }
 
 interface Trouble {
@@ -112,8 +116,7 @@ export class BundlesService {
       if (batch.isSuspect) await this.parts.alone(() => this.#examineAndSettle(batch));
       else await this.#examineAndSettle(batch);
     } finally {
-      const claims = [...batch.lanes.values()];
-      await database.transact((trx) => releaseLanes(trx, claims));
+      await database.transact((trx) => giveBack(trx, batch));
     }
     await this.#lookAgain();
     return true;
@@ -167,7 +170,10 @@ export class BundlesService {
     const limit = this.#isShared ? LANES_SHARED : LANES_ALONE;
     const free = await freeLanes(trx, { site, worker, except: this.#leftAlone(), limit });
     const waiting = free.length === 0 ? [] : await waitingBundles(trx, site, free, BATCH);
-    if (waiting.length === 0) return { bundles: [], lanes: new Map(), isSuspect: false };
+    const unsettled = new Set<string>();
+    if (waiting.length === 0) {
+      return { bundles: [], lanes: new Map(), isSuspect: false, worker, unsettled };
+    }
     const { suspects, guilty } = await collectSuspicion(trx, waiting, worker);
     const isSuspect = (bundle: BundleRow) =>
       bundle.strikes > 0 || suspects.has(bundle.id) || guilty.has(bundle.id);
@@ -182,6 +188,8 @@ export class BundlesService {
       bundles: bundles.map((b) => (guilty.has(b.id) ? { ...b, strikes: b.strikes + 1 } : b)),
       lanes: new Map(claims.map((claim) => [claim.name, claim])),
       isSuspect: end === 0,
+      worker,
+      unsettled,
     };
   }
 
@@ -190,16 +198,20 @@ export class BundlesService {
     return [...this.#troubled].filter(([, t]) => t.notBeforeMs > now).map(([lane]) => lane);
   }
 
-  async #examineAndSettle({ bundles, lanes }: Batch): Promise<void> {
+  async #examineAndSettle(batch: Batch): Promise<void> {
+    const { bundles, lanes, unsettled } = batch;
     // Started together, settled in order: the next bundle of an instrument builds on the one before it.
-    const examined = bundles.map((bundle) => ({ bundle, unit: this.#examine(bundle) }));
+    const examined = bundles.map((bundle) => ({
+      bundle,
+      unit: this.#examine(bundle).finally(() => unsettled.add(bundle.id)),
+    }));
     for (const { unit } of examined) unit.catch(() => undefined);
     // Lanes go beside each other, each on a connection; on a file everything shares one writer.
     const runs = this.#isShared
       ? [...lanes.keys()].map((lane) => examined.filter(({ bundle }) => bundle.lane === lane))
       : [examined];
     const commits: Promise<boolean>[] = [];
-    const ends = await Promise.allSettled(runs.map((run) => this.#settleRun(run, lanes, commits)));
+    const ends = await Promise.allSettled(runs.map((run) => this.#settleRun(run, batch, commits)));
     const settled = await Promise.allSettled(commits);
     const failed = [...ends, ...settled].find((end) => end.status === 'rejected');
     const isAnySettled = settled.some((end) => end.status === 'fulfilled' && end.value);
@@ -209,7 +221,7 @@ export class BundlesService {
   /** Settles one behind the other what is examined beside each other. */
   async #settleRun(
     run: readonly { readonly bundle: BundleRow; readonly unit: Promise<ExaminedUnit | UnitDied> }[],
-    lanes: ReadonlyMap<string, LaneClaim>,
+    { lanes, unsettled }: Batch,
     commits: Promise<boolean>[],
   ): Promise<void> {
     for (const { bundle, unit } of run) {
@@ -218,7 +230,10 @@ export class BundlesService {
       const outcome = await this.#blaming(bundle, unit.catch(deathOrThrow));
       const begin = await this.#turnOf(outcome);
       const settling = begin(() => this.#settle(bundle, outcome, claim));
-      const commit = this.#blaming(bundle, settling);
+      const commit = this.#blaming(bundle, settling).then((isSettled) => {
+        if (isSettled) unsettled.delete(bundle.id);
+        return isSettled;
+      });
       commit.catch(() => undefined);
       commits.push(commit);
       // On a file transactions run in the order they are asked for, so nobody has to wait for the commit before.
@@ -327,6 +342,12 @@ export class BundlesService {
       return { hasStop };
     });
   }
+}
+
+/** Ends what a claim began: others may have its lanes, and what it examined without an end stays to be looked into. */
+async function giveBack(trx: Trx, { lanes, unsettled, worker }: Batch): Promise<void> {
+  await releaseLanes(trx, [...lanes.values()]);
+  await unmarkExamined(trx, [...unsettled], worker);
 }
 
 /**

@@ -25,6 +25,27 @@ const mark = preparedForList((db, of: { readonly by: string }, ids) =>
     .where('state', '=', sql.lit('received')),
 );
 
+/**
+ * Takes the note off bundles that were examined to an end and are not settled: if their examiner ends from here on, it is
+ * not by them.
+ */
+export async function unmarkExamined(
+  trx: Trx,
+  ids: readonly string[],
+  worker: string,
+): Promise<void> {
+  await unmark(trx, { worker, alone: `${worker}${ALONE}` }, ids);
+}
+
+const unmark = preparedForList((db, of: { readonly worker: string; readonly alone: string }, ids) =>
+  db
+    .updateTable('bundle')
+    .set({ examining_by: null })
+    .where('id', 'in', [...ids])
+    .where('state', '=', sql.lit('received'))
+    .where('examining_by', 'in', [of.worker, of.alone]),
+);
+
 /** Which of these bundles may have ended a process, and which of them has. */
 export interface Suspicion {
   /** One of those that a worker examined when it ended: they are examined one at a time. */
@@ -147,7 +168,10 @@ export async function isAnyLeft(db: Reader, site: string): Promise<boolean> {
   return row !== undefined;
 }
 
-/** True while a bundle that was taken in at or before an instant has not been settled. */
+/**
+ * True while a bundle that was taken in at or before an instant has not been settled. The state is written out, since
+ * PostgreSQL would take a value that it does not know for the one that nearly all have, and read every bundle.
+ */
 export async function isAnyWaitingSince(
   db: Reader,
   site: string,
@@ -157,7 +181,7 @@ export async function isAnyWaitingSince(
     .selectFrom('bundle')
     .select('id')
     .where('site', '=', site)
-    .where('state', '=', 'received')
+    .where('state', '=', sql.lit('received'))
     .where('received_at', '<=', until)
     .limit(1)
     .executeTakeFirst();

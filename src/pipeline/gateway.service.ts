@@ -42,6 +42,7 @@ export class Gateway {
   /** What a copy of an older state would lack; and calls somebody while a restored gateway waits. */
   async #remember(): Promise<void> {
     const { settings, database, recovery, sweeps, log } = this.parts;
+    if (this.parts.worker.isOutlived) return;
     writeMark(settings.dataDirectory, await tick(database));
     if (!(await recovery.isRecovering()) || performance.now() < this.#callAgainAt) return;
     this.#callAgainAt = performance.now() + CALL_EVERY_MS;

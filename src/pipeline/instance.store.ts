@@ -39,7 +39,8 @@ export function openInstance(
     await activateSite(trx, folder, now);
     const row = await lockInstance(trx, now);
     const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
-    const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now);
+    const known = where.mark?.instance === row.id ? where.mark.epoch : 0;
+    const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now, known);
     if (living.recovering !== null) await pauseForRecovery(trx, folder, now);
     // Above what was remembered too, or the next start would take it for an older file once more.
     const tick = Math.max(living.tick, where.mark?.tick ?? 0) + 1;

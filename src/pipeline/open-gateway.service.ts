@@ -51,7 +51,7 @@ import { ExaminePool } from './examine.pool.js';
 import { Gateway } from './gateway.service.js';
 import { InboundService } from './inbound.service.js';
 import { InspectionsService } from './inspections.service.js';
-import { openInstance } from './instance.store.js';
+import { openInstance, readInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
 import { InstrumentPerformance } from './instrument-performance.service.js';
@@ -171,11 +171,22 @@ async function wire(ground: Ground): Promise<Gateway> {
   const { id: instance, epoch, created_at: since } = atStart;
   examining.prepare((await siteInForce(database.db, site)).site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
+  const worker = new WorkerService({
+    database,
+    clock,
+    log,
+    isSameLife: async () => {
+      if ((await ground.pair.readPlace()) !== ground.pair.place) return false;
+      const now = await readInstance(database.db);
+      return now.id === instance && now.epoch === epoch && now.place === atStart.place;
+    },
+  });
   const recovery = new RecoveryService({
     database,
     clock,
     site,
     atStart,
+    isOutlived: () => worker.isOutlived,
     onResumed: () => ringEvery(),
   });
   const mapping = new MappingService(database, expressions, site.site);
@@ -200,7 +211,6 @@ async function wire(ground: Ground): Promise<Gateway> {
   const ringEvery = () => {
     for (const bell of bells) queue.ring(bell);
   };
-  const worker = new WorkerService({ database, clock, log });
   const stopsFirst = new GoesFirst(STOP_FIRST_MS);
   const suspectsFirst = new GoesFirst(SUSPECT_FIRST_MS);
   const statements = new StatementsService(database, clock, { site, mappings, epoch });

@@ -19,6 +19,8 @@ export interface Pair {
   readonly clock: Clock;
   /** Digest of where the database lives. */
   readonly place: string;
+  /** Where it lives now. */
+  readonly readPlace: () => Promise<string>;
   /** Opened once the database has said whose bells they are. */
   openQueue(owner: Owner): Promise<WorkQueue>;
 }
@@ -41,6 +43,7 @@ export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
     database,
     clock,
     place: database.place,
+    readPlace: () => database.readPlace(),
     openQueue: async (owner) =>
       url === null
         ? new InProcessQueue(clock, onError)

@@ -53,6 +53,8 @@ export interface RecoveryParts {
   readonly site: SiteFolder;
   /** The row as this process found it at its start. */
   readonly atStart: InstanceRow;
+  /** True once another life of the database than this process began with was found. */
+  readonly isOutlived: () => boolean;
   readonly onResumed: () => void;
 }
 
@@ -66,6 +68,8 @@ export class RecoveryService {
 
   /** Reads the row only while this process may be in recovery: it begins at a start and nowhere else. */
   async isRecovering(): Promise<boolean> {
+    // Whether that life waits for somebody is known to the processes that began with it.
+    if (this.parts.isOutlived()) return true;
     if (!this.#mayRecover) return false;
     this.#mayRecover = (await readInstance(this.parts.database.db)).recovering !== null;
     return this.#mayRecover;

@@ -69,17 +69,21 @@ export async function measurementsOf(db: Reader, of: OfBundle): Promise<StoredMe
   return (await ofBundle(db, of)).rows.map(stored);
 }
 
+const COMPARED = [
+  ...MEASUREMENT,
+  'result.spectrum_sha256 as spectrumSha256',
+  'result.operator_id as operatorId',
+  'result.measured_at as measuredAt',
+] as const;
+
 function measurements(db: Reader) {
   return db
     .selectFrom('result')
     .leftJoin('measured_trace', 'measured_trace.result_row_id', 'result.id')
     .select([
-      ...MEASUREMENT,
+      ...COMPARED,
       'measured_trace.noise_key as noiseKey',
       'measured_trace.noise as noiseSteps',
-      'result.spectrum_sha256 as spectrumSha256',
-      'result.operator_id as operatorId',
-      'result.measured_at as measuredAt',
     ]);
 }
 
@@ -135,25 +139,39 @@ function spansOfNoise(own: readonly StoredMeasurement[]) {
 
 type NoiseBeside = OfBundle & { readonly key: string; readonly id: string };
 
-function noiseBeside(db: Reader, of: NoiseBeside) {
-  return measurements(db)
-    .where('measured_trace.site', '=', of.site)
-    .where('measured_trace.noise_key', '=', of.key)
-    .where('result.bundle_row_id', '<>', of.bundleRowId)
+/**
+ * The traces next to one, bounded before their results are joined: PostgreSQL would go through both tables by their ids,
+ * and for a kind of noise that few have read every result.
+ */
+function noiseBeside(db: Reader, of: NoiseBeside, side: '<' | '>') {
+  const order = side === '<' ? 'desc' : 'asc';
+  const traces = db
+    .selectFrom('measured_trace')
+    .select(['result_row_id', 'noise_key', 'noise'])
+    .where('site', '=', of.site)
+    .where('noise_key', '=', of.key)
+    .where('result_row_id', side, of.id)
+    .where(
+      (eb) =>
+        eb
+          .selectFrom('result as r')
+          .select('r.bundle_row_id')
+          .whereRef('r.id', '=', 'measured_trace.result_row_id'),
+      '<>',
+      of.bundleRowId,
+    )
+    .orderBy('result_row_id', order)
     .limit(sql.lit(NOISE_LOOK_BACK));
+  return db
+    .selectFrom(traces.as('trace'))
+    .innerJoin('result', 'result.id', 'trace.result_row_id')
+    .select([...COMPARED, 'trace.noise_key as noiseKey', 'trace.noise as noiseSteps'])
+    .orderBy('trace.result_row_id', order);
 }
 
-const noiseBefore = prepared((db, of: NoiseBeside) =>
-  noiseBeside(db, of)
-    .where('measured_trace.result_row_id', '<', of.id)
-    .orderBy('measured_trace.result_row_id', 'desc'),
-);
+const noiseBefore = prepared((db, of: NoiseBeside) => noiseBeside(db, of, '<'));
 
-const noiseBehind = prepared((db, of: NoiseBeside) =>
-  noiseBeside(db, of)
-    .where('measured_trace.result_row_id', '>', of.id)
-    .orderBy('measured_trace.result_row_id'),
-);
+const noiseBehind = prepared((db, of: NoiseBeside) => noiseBeside(db, of, '>'));
 
 async function ofOperators(
   db: Reader,

@@ -26,6 +26,8 @@ export interface WorkerServiceParts {
   readonly clock: Clock;
   readonly log: Logger;
   readonly monotonicMillis?: () => number;
+  /** False when the database is not the one, or not in the life, that this process began with; true when left out. */
+  readonly isSameLife?: () => Promise<boolean>;
 }
 
 interface Seen {
@@ -41,6 +43,7 @@ interface Seen {
 export class WorkerService implements WorkerIdentity {
   #id = uuidv7();
   #isRegistered = false;
+  #isOutlived = false;
   /** Monotonic milliseconds at which the last beat that counted was asked for. */
   #heardAt = Number.NEGATIVE_INFINITY;
   #timer: NodeJS.Timeout | null = null;
@@ -61,7 +64,16 @@ export class WorkerService implements WorkerIdentity {
 
   /** A process that owns its database alone is never given up by anybody. */
   get mayStart(): boolean {
+    if (this.#isOutlived) return false;
     return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
+  }
+
+  /**
+   * True once another life of the database was found: a standby was promoted, or a backup restored, behind the address
+   * that this process has. What it knows is of a life before, which may have sent more than the database says.
+   */
+  get isOutlived(): boolean {
+    return this.#isOutlived;
   }
 
   /** Registers, and gives up whom nobody hears any more: on a file that one process owns, every other one. */
@@ -95,6 +107,7 @@ export class WorkerService implements WorkerIdentity {
   /** One beat: says that it lives, takes a new id when it was declared dead, and looks for the silent. */
   async beat(): Promise<void> {
     const { database, clock, log } = this.parts;
+    if (await this.#outlived()) return;
     const askedAt = this.#monotonic();
     const isAlive = await database.transact((trx) => beat(trx, this.#id, clock.now()));
     if (isAlive) this.#heardAt = askedAt;
@@ -104,6 +117,16 @@ export class WorkerService implements WorkerIdentity {
       log.warn({ event: 'worker.declared-dead', worker: before, goesOnAs: this.#id });
     }
     if (this.#isShared) await this.#stopSilent(TRUSTED_MS);
+  }
+
+  /** Asked before each beat: with a database that was away nothing is begun before one has succeeded. */
+  async #outlived(): Promise<boolean> {
+    const { isSameLife, log } = this.parts;
+    if (this.#isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
+      this.#isOutlived = true;
+      log.error({ event: 'worker.outlived', worker: this.#id });
+    }
+    return this.#isOutlived;
   }
 
   /** Beats no more. Call it when nothing runs under its id. */

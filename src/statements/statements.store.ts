@@ -246,14 +246,17 @@ const setEvaluation = prepared((db, to: OfReceipt & { readonly due: 0 | 2 }) =>
     .where('id', '=', to.receiptId),
 );
 
-/** Receipts whose facts changed since their last evaluation. */
+/**
+ * Receipts whose facts changed since their last evaluation. Written out, since PostgreSQL would take a value that it does
+ * not know for the one that nearly all have, and read every receipt of the site by its id.
+ */
 export async function receiptsDue(reader: Reader, site: string, limit: number): Promise<string[]> {
   const rows = await reader
     .selectFrom('receipt')
     .select('id')
     .where('site', '=', site)
-    .where('evaluation_due', '=', 1)
-    .where('announced', '=', 1)
+    .where('evaluation_due', '=', sql.lit(1))
+    .where('announced', '=', sql.lit(1))
     .orderBy('id')
     .limit(limit)
     .execute();

@@ -12,11 +12,15 @@ export function sqlitePlace(file: string): string {
   return digest(`sqlite ${ino} ${machineId()}`);
 }
 
-/** As `sqlitePlace`: the cluster, its timeline (another after each recovery and promotion) and the database. */
+/**
+ * As `sqlitePlace`: the cluster, its timeline (another after each recovery and promotion) and the database. The timeline is
+ * that of the log that is written: the one of the last checkpoint stays what it was for minutes after a promotion.
+ */
 export async function postgresPlace(db: Db): Promise<string> {
   const { rows } = await sql<{ oid: string; system: string; timeline: string }>`
-    select d.oid::text as oid, s.system_identifier::text as system, c.timeline_id::text as timeline
-    from pg_database d, pg_control_system() s, pg_control_checkpoint() c
+    select d.oid::text as oid, s.system_identifier::text as system,
+      ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::int8::text as timeline
+    from pg_database d, pg_control_system() s
     where d.datname = current_database()`.execute(db);
   const [row] = rows;
   if (row === undefined) throw new Error('the database does not know itself');

@@ -53,6 +53,8 @@ export interface ClockedDatabase extends OpenDatabase {
   readonly clock: Clock;
   /** Digest of where it lives: a copy lives elsewhere. */
   readonly place: string;
+  /** The same as it is now: behind its address a server may be replaced by another one. */
+  readPlace(): Promise<string>;
 }
 
 export interface DatabasePlace {
@@ -113,10 +115,13 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     throw error;
   }
   const commits = new GroupCommit(db, unitsOn(db, dialect, statements));
+  const place = sqlitePlace(path);
   return {
     db,
     clock: anchoredClock(),
-    place: sqlitePlace(path),
+    place,
+    // It has the file open, wherever its name leads by now.
+    readPlace: () => Promise.resolve(place),
     file: {
       path,
       writeAside: (work) =>

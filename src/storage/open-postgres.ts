@@ -89,6 +89,7 @@ export async function openPostgres(options: PostgresOptions) {
     db,
     clock,
     place,
+    readPlace: () => postgresPlace(db),
     transact,
     reserved,
     close: async () => {

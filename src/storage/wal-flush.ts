@@ -50,7 +50,7 @@ export class WalFlush {
   /** Resolves when all that is committed by now is on the disk; null when it is. */
   whenFlushed(): Promise<void> | null {
     if (this.#failure !== null) return Promise.reject(this.#failure);
-    if (this.#closed !== null) return null;
+    if (this.#closed !== null) return this.#atClose();
     if (this.#flushed >= this.#committed) return null;
     const running = this.#running;
     if (running === null) return this.#begin();
@@ -62,7 +62,10 @@ export class WalFlush {
     return this.#next;
   }
 
-  /** Ends it, once: its descriptor may be another file's afterwards. SQLite has flushed what was left when it closed. */
+  /**
+   * Ends it, once: its descriptor may be another file's afterwards. What is left is flushed here: SQLite does when it
+   * closes, but not while another process, such as a backup, reads the file.
+   */
   close(): Promise<void> {
     this.#closed ??= this.#end();
     return this.#closed;
@@ -70,7 +73,17 @@ export class WalFlush {
 
   async #end(): Promise<void> {
     await this.#running?.done.catch(() => undefined);
+    try {
+      if (this.#flushed < this.#committed && this.#failure === null) this.file.atOnce();
+    } catch (error) {
+      this.#failed(error);
+    }
     await this.file.close();
+  }
+
+  async #atClose(): Promise<void> {
+    await this.#closed;
+    if (this.#failure !== null) throw this.#failure;
   }
 
   #begin(): Promise<void> | null {

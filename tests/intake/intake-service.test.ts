@@ -1,16 +1,17 @@
 import { describe, expect, it } from 'vitest';
 import { type IncomingBundle, IntakeService } from '../../src/intake/intake.service.js';
+import type { OpenDatabase } from '../../src/storage/database.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 import { zipOf } from '../support/zip-bytes.js';
 
-async function intake() {
-  const database = await temporaryDatabase();
+async function intake(open: OpenDatabase | null = null, depthMax = 32) {
+  const database = open ?? (await temporaryDatabase());
   const taken: string[] = [];
   const refused: string[] = [];
   const service = new IntakeService(
     database,
     new ManualClock(),
-    { site: 'northquay', zone: 'Europe/London', jsonLimits: { bytesMax: 1_000_000, depthMax: 32 } },
+    { site: 'northquay', zone: 'Europe/London', jsonLimits: { bytesMax: 1_000_000, depthMax } },
     {
       onTaken: () => taken.push('rung'),
       onRefused: (_trx, bundle) => {
@@ -62,6 +63,21 @@ describe('intake', () => {
     expect(ids.size).toBe(1);
     expect(answers.filter((a) => a.kind === 'taken' && a.isFirst)).toHaveLength(1);
     expect(await database.db.selectFrom('bundle').select('id').execute()).toHaveLength(1);
+  });
+
+  it('gives it again as it was when a limit was changed since: nobody examines what was refused', async () => {
+    const deep = GOOD.replace('}', ',"more":[[[]]]}');
+    const { database, service: strict } = await intake(null, 2);
+    const refused = await strict.take(bundle(deep));
+    expect(refused).toMatchObject({ kind: 'refused', unreadable: { code: 'json-depth' } });
+    const { service: generous, taken } = await intake(database);
+    expect(await generous.take(bundle(deep))).toEqual({ ...refused, isFirst: false });
+    expect(taken).toEqual([]);
+
+    const other = deep.replace('b-1', 'b-2');
+    const first = await generous.take(bundle(other));
+    expect(first.kind).toBe('taken');
+    expect(await strict.take(bundle(other))).toEqual({ ...first, isFirst: false });
   });
 
   it('refuses an idempotency key used before with other content, and stores nothing', async () => {

@@ -1,5 +1,6 @@
 import {
   existsSync,
+  mkdirSync,
   readdirSync,
   readFileSync,
   renameSync,
@@ -106,6 +107,14 @@ describe('the watched folder', () => {
     expect(await database.db.selectFrom('bundle').select('file_name').execute()).toEqual([
       { file_name: 'marker.json' },
     ]);
+  });
+
+  it('finds a file behind more folders and links than files are looked at in a round', async () => {
+    const directory = temporaryDirectory();
+    for (const name of ['2026-01', '2026-02', '2026-03']) mkdirSync(join(directory, name));
+    symlinkSync(join(directory, '2026-01'), join(directory, 'archive'));
+    writeFileSync(join(directory, 'b.json'), GOOD);
+    expect((await listWaitingFiles(directory, 2)).map(({ name }) => name)).toEqual(['b.json']);
   });
 
   it('never overwrites a shelved file of the same name', async () => {

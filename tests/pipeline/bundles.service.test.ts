@@ -193,6 +193,36 @@ describe('after a process that died while examining', () => {
   });
 });
 
+describe('a bundle that was examined to an end and could not be settled', () => {
+  /** Work of a process that is stopped afterwards, as for an update. */
+  async function stoppedAfterwards(bench: BundleBench, workerId: string, examine: Examine) {
+    await bench
+      .process(examine, workerId)
+      .workOnce()
+      .catch(() => undefined);
+  }
+
+  it('is not blamed for processes that are stopped while it waits', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    await killedWhileExamining(bench, 'w1', [id]);
+    const failing: Examine = () => Promise.reject(new Error('the pool is closed'));
+    for (const workerId of ['w2', 'w3', 'w4']) await stoppedAfterwards(bench, workerId, failing);
+    await bench.workAll(bench.process(bench.examine, 'w5'));
+    expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 0 });
+  });
+
+  it('gets one strike for a thread that it ended, whatever becomes of the process', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    for (const workerId of ['w1', 'w2']) {
+      await stoppedAfterwards(bench, workerId, bench.dyingOn('"B-1"'));
+    }
+    await bench.workAll(bench.process(bench.examine, 'w3'));
+    expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 2 });
+  });
+});
+
 describe('bytes that cannot be read', () => {
   it('are refused by the examination as by the intake, and block what was there when they came', async () => {
     const bench = await BundleBench.open();

@@ -1,4 +1,6 @@
+import { pino } from 'pino';
 import { describe, expect, it } from 'vitest';
+import { WorkerService } from '../../src/pipeline/worker.service.js';
 import { temporaryDatabase } from '../support/temp-database.js';
 import { Hall } from './worker-hall.js';
 
@@ -18,5 +20,31 @@ describe('a worker', () => {
     const hall = new Hall(await temporaryDatabase());
     await hall.worker().end();
     expect(await hall.database.db.selectFrom('worker').selectAll().execute()).toEqual([]);
+  });
+
+  it('that finds another life of its database begins nothing more, and says no more that it lives', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const { database, clock } = hall;
+    let isSame = true;
+    const worker = new WorkerService({
+      database,
+      clock,
+      log: pino({ level: 'silent' }),
+      isSameLife: async () => isSame,
+    });
+    await worker.begin();
+    const begunAt = clock.now();
+    await worker.beat();
+    expect([worker.mayStart, worker.isOutlived]).toEqual([true, false]);
+    isSame = false;
+    clock.advance(2_000);
+    await worker.beat();
+    expect([worker.mayStart, worker.isOutlived]).toEqual([false, true]);
+    // Whatever it sees later: what it knows is of a life before.
+    isSame = true;
+    await worker.beat();
+    expect([worker.mayStart, worker.isOutlived]).toEqual([false, true]);
+    const row = await database.db.selectFrom('worker').selectAll().executeTakeFirstOrThrow();
+    expect(row.heartbeat_at).toBe(begunAt);
   });
 });

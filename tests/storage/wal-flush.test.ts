@@ -91,6 +91,28 @@ describe('what SQLite has committed', () => {
     expect(disk.asked).toBe(1);
   });
 
+  it('is flushed before anybody is answered while the database closes', async () => {
+    const events: string[] = [];
+    let end: () => void = () => undefined;
+    const flush = new WalFlush({
+      atOnce: () => void events.push('flushed'),
+      beside: () =>
+        new Promise((resolve) => {
+          end = resolve;
+        }),
+      close: async () => void events.push('closed'),
+    });
+    flush.noteCommit();
+    const first = flush.whenFlushed();
+    // Committed when that flush had begun: it is not in it.
+    flush.noteCommit();
+    const second = flush.whenFlushed()?.then(() => events.push('answered'));
+    const closing = flush.close();
+    end();
+    await Promise.all([first, second, closing]);
+    expect(events).toEqual(['flushed', 'closed', 'answered']);
+  });
+
   it('is all there after a power cut at any moment, once it was answered for', async () => {
     const cut = temporaryDirectory();
     // What is sure to be on the disk is what was in the files when the last flush that ended began.

@@ -433,4 +433,23 @@ describe('rule 28: a copied database on a server', () => {
     },
     LONG_MS,
   );
+
+  it(
+    'is noticed by a process that began with the life before, which then answers no statement',
+    async () => {
+      const receipt = receiptOf(1);
+      await dock.conform(receipt);
+      const ask = () => world.http({ path: `/api/v1/receipts/${receipt.id}/statement` });
+      expect((await ask()).status).toBe(200);
+      // As behind its address a backup was put back, and another process began its life.
+      await world.write((db) =>
+        db
+          .updateTable('instance')
+          .set((eb) => ({ epoch: eb('epoch', '+', 1), recovering: 'restored' }))
+          .execute(),
+      );
+      await world.until('it is not answered', async () => (await ask()).status === 503);
+    },
+    LONG_MS,
+  );
 });
