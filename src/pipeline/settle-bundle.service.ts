@@ -3,7 +3,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import { coverOf } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
-import { historyInSteps } from '../checks/history-rules.js';
+import { doesTellRuns, historyInSteps } from '../checks/history-rules.js';
 import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
@@ -226,8 +226,10 @@ export class SettleBundleService {
       originCovers(this.site.environment, origin);
     const heard = { isHeard, receivedAt: bundle.received_at };
     const checks = await insertChecks(trx, examination, place, heard);
-    await storeInstrumentState(trx, place, examination, instrument, heard);
-    await closeFilledGaps(trx, place, examination, now);
+    if (doesTellRuns(examination, this.site)) {
+      await storeInstrumentState(trx, place, examination, instrument, heard);
+      await closeFilledGaps(trx, place, examination, now);
+    }
     await tellWaitingReceipts(trx, site);
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
