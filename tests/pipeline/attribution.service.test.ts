@@ -1,14 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
-import {
-  type ChangeResult,
-  ReceiptChangesService,
-} from '../../src/receipts/receipt-changes.service.js';
-import type { By } from '../../src/receipts/receipt-revision.service.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
-import type { Trx } from '../../src/storage/database.js';
 import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
-import { COMMAND_LINE } from '../support/people.js';
 import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
 
 /** Release-safety rule 25: what was scanned for one receipt and measured on another. */
@@ -242,21 +235,6 @@ describe('a signature that is void', () => {
 });
 
 describe('a signature that is void where the receipt it took from was split since', () => {
-  const change = (
-    bench: AttributionBench,
-    work: (changes: ReceiptChangesService, trx: Trx, by: By) => Promise<ChangeResult>,
-  ) => {
-    const { bench: of, receipts } = bench.reviews;
-    const changes = new ReceiptChangesService(
-      {
-        site: of.site,
-        evaluate: (trx, id, now) => of.statements.evaluateInTransaction(trx, id, now),
-      },
-      receipts,
-    );
-    const by = { actor: COMMAND_LINE, now: of.clock.now(), source: 'two places' };
-    return of.database.transact((trx) => work(changes, trx, by));
-  };
   const parts = [
     { receiptId: 'R-3', scanText: 'GR-3', containers: ['C-1'] },
     { receiptId: 'R-4', scanText: 'GR-4', containers: ['C-2'] },
@@ -266,11 +244,11 @@ describe('a signature that is void where the receipt it took from was split sinc
     const { bench, first, second, row } = await world();
     await bench.decide(await bench.propose(row, first), second);
     const split = { receiptId: 'R-1', seen: null, parts };
-    expect(await change(bench, (c, trx, by) => c.split(trx, split, by))).toMatchObject({
+    expect(await bench.reviews.change((c, trx, by) => c.split(trx, split, by))).toMatchObject({
       ok: true,
     });
     const merge = { receiptId: 'R-5', scanText: 'GR-5', parts: ['R-3', 'R-4'] };
-    expect(await change(bench, (c, trx, by) => c.merge(trx, merge, by))).toMatchObject({
+    expect(await bench.reviews.change((c, trx, by) => c.merge(trx, merge, by))).toMatchObject({
       ok: true,
     });
     for (const receipt of ['R-3', 'R-4', 'R-5']) {
@@ -292,7 +270,7 @@ describe('a signature that is void where the receipt it took from was split sinc
     const { bench, first, second, row } = await world();
     await bench.decide(await bench.propose(row, first), second);
     const split = { receiptId: 'R-1', seen: null, parts };
-    await change(bench, (c, trx, by) => c.split(trx, split, by));
+    await bench.reviews.change((c, trx, by) => c.split(trx, split, by));
     await bench.announceSecond({ supplier: 'Trader D (simulated)' });
     expect(await bench.watch.round()).toBe(true);
     const latest = await latestStatement(bench.db, bench.reviews.bench.site.site, 'R-3');
