@@ -78,6 +78,16 @@ describe('a result without an owner whose receipt is announced at the same momen
     expect(await bench.contrary('R-9')).toContain('contradicted');
   });
 
+  it('is not refused by a signature that was shown a result of no receipt', async () => {
+    const bench = await AttributionBench.open();
+    const reviewer = await bench.reviews.person('robin');
+    await bench.reviews.settle(goodParts([goodResult(1, UNKNOWN)]));
+    const row = await bench.reviews.rowId('R-1');
+    const answer = await announceBeside(bench, () => bench.reviews.review('refuse', row, reviewer));
+    expect(answer).toMatchObject({ kind: 'refused', why: 'signature-stale' });
+    expect(await bench.reviews.states()).toEqual(['R-1 accepted']);
+  });
+
   it('takes its receipt along when it is held', async () => {
     const bench = await AttributionBench.open();
     const { database, clock, site } = bench.reviews.bench;
