@@ -1,5 +1,5 @@
 import type { SiteFolder } from '../site/site-folder.js';
-import { isContrary } from '../site/vocabulary.js';
+import { isContrary, originCovers } from '../site/vocabulary.js';
 import type { ExaminedResult, ReadableExamination } from './examination.js';
 import type {
   EarlierFinding,
@@ -47,7 +47,8 @@ export function* historyInSteps(
 ): Generator<void, HistoryAnswer> {
   const index = indexOfSite(site);
   const standing = standingOf(facts.sameBundleId, examination.canonicalDigest);
-  const runs = judgeRuns(examination, facts);
+  const tellsRuns = doesTellRuns(examination, site);
+  const runs = judgeRuns(examination, facts, tellsRuns);
   const sense = facts.sense ?? NOTHING_KNOWN;
   const about = { examination, facts, standing, newGaps: runs.newGaps, sense };
   const onEarlier = new Map<string, EarlierFinding>();
@@ -63,7 +64,7 @@ export function* historyInSteps(
     results,
     onEarlier: [...onEarlier.values()],
     gaps: runs.gaps,
-    unjoinedEpoch: findUnjoinedEpoch(examination, facts),
+    unjoinedEpoch: tellsRuns ? findUnjoinedEpoch(examination, facts) : null,
     overlaps: runs.overlaps,
   };
 }
@@ -142,10 +143,25 @@ interface RunJudgement {
 }
 
 /**
+ * A bundle that no instrument of this environment sent says nothing of what the handheld still holds, whatever run numbers
+ * it names (release-safety rules 7 and 10). One whose origin cannot be read is held, and stands for its runs so.
+ */
+export function doesTellRuns(
+  { header: { origin } }: ReadableExamination,
+  { environment }: Pick<SiteFolder, 'environment'>,
+): boolean {
+  return origin === null || originCovers(environment, origin);
+}
+
+/**
  * Runs begin at 1 in every epoch, so what lies below the first run ever heard of is a gap too. A document
  * without the shape of a bundle accounts for the runs that could be read and states no last run.
  */
-function judgeRuns(examination: ReadableExamination, facts: HistoryFacts): RunJudgement {
+function judgeRuns(
+  examination: ReadableExamination,
+  facts: HistoryFacts,
+  tellsRuns: boolean,
+): RunJudgement {
   const epoch = examination.header.runEpoch;
   if (epoch === null) return { gaps: [], newGaps: [], overlaps: [], isCovered: () => false };
   const covered = joinSpans(spansOfEpoch(facts.instrument?.covered ?? [], epoch));
@@ -154,7 +170,9 @@ function judgeRuns(examination: ReadableExamination, facts: HistoryFacts): RunJu
   const accounted = spansOfEpoch(examination.accounted, epoch);
   const now = joinSpans([...covered, ...accounted]);
   const stated = examination.document?.runs.last ?? 0;
-  const after = gapsBelow(Math.max(lastKnown, stated, now.at(-1)?.to ?? 0), now);
+  const after = tellsRuns
+    ? gapsBelow(Math.max(lastKnown, stated, now.at(-1)?.to ?? 0), now)
+    : before;
   return {
     gaps: rangesOf(after, epoch),
     newGaps: rangesOf(subtractSpans(after, before), epoch),

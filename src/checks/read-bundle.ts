@@ -1,8 +1,7 @@
-import { DECISIONS, ENVIRONMENTS, isContrary, type Mode, type Origin } from '../site/vocabulary.js';
+import { DECISIONS, ENVIRONMENTS, isContrary, type Mode, ORIGINS } from '../site/vocabulary.js';
 import type { HeaderReading, ResultReading } from './examination.js';
 import { type Fields, fieldsOf, instantOf, oneOf, textOf, wholeNumberOf } from './read-fields.js';
 
-const ORIGINS: readonly Origin[] = ['instrument', 'packed', 'simulated'];
 const MODES: readonly Mode[] = ['verification', 'identification'];
 
 /** The header as far as it can be read, whatever else is wrong with the document. */

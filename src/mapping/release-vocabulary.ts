@@ -2,7 +2,7 @@ import { PERIOD_MESSAGE_KINDS } from '../records/period-record.js';
 import { STATEMENT_OUTCOMES, STOP_KINDS } from '../records/statement-record.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { RuleFault } from '../site/site-fault.js';
-import { DECISIONS, ENVIRONMENTS, type Origin } from '../site/vocabulary.js';
+import { DECISIONS, ENVIRONMENTS, ORIGINS } from '../site/vocabulary.js';
 import type { MappingProblem } from './mapping-problem.js';
 import type { BuildOutcome } from './payload.js';
 import {
@@ -25,7 +25,6 @@ export interface VocabularyCase {
   readonly isKnown: boolean;
 }
 
-const ORIGINS: readonly Origin[] = ['instrument', 'packed', 'simulated'];
 const RECHECKS = ['agrees', 'disagrees', 'not-recomputable'] as const;
 const UNKNOWN = [null, 'a-word-nobody-knows'] as const;
 

@@ -67,11 +67,17 @@ export class AfterHolds {
       if (row === undefined || known.has(`${rowId} ${finding.code}`)) continue;
       if (row.state !== 'accepted' && row.state !== 'held') continue;
       const isTaken = row.state === 'accepted' && !rowIds.has(rowId);
-      if (isTaken && !(await holdAccepted(trx, rowId))) continue;
+      const taken = isTaken ? await holdAccepted(trx, rowId) : row;
+      if (taken === undefined) continue;
+      const { receipt_id: owner } = taken;
+      // An announcement shares the evidence too, and may have had the row: then the receipt is locked from the start.
+      if (owner !== null && owner !== row.receipt_id) await locks.add([owner]);
       const at = { site: row.site, bundleRowId: row.bundle_row_id, resultRowId: rowId };
       await insertFindings(trx, [findingRow(finding, { ...at, id: uuidv7() })]);
       const reason = `held, ${finding.code}: ${finding.message}`;
-      const told = isTaken ? await this.messages.takeBackDeliveries(trx, row, reason, now) : {};
+      const told = isTaken
+        ? await this.messages.takeBackDeliveries(trx, { ...row, receipt_id: owner }, reason, now)
+        : {};
       await recordAudit(trx, {
         site: row.site,
         zone: this.site.timeZone,
@@ -90,7 +96,7 @@ export class AfterHolds {
         },
       });
       rowIds.add(rowId);
-      if (row.receipt_id !== null) receipts.add(row.receipt_id);
+      if (owner !== null) receipts.add(owner);
     }
     return { receipts, rowIds };
   }

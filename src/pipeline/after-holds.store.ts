@@ -47,14 +47,18 @@ export async function codesOn(
 
 /**
  * Holds a result that was accepted. What was made of it to be sent is used up: should a reviewer clear it, it goes out
- * under its next revision, behind the withdrawal of this one. False when it is not accepted any more.
+ * under its next revision, behind the withdrawal of this one. Returns what it is of behind that; undefined when it is not
+ * accepted any more.
  */
-export async function holdAccepted(trx: Trx, rowId: string): Promise<boolean> {
-  const { numUpdatedRows } = await trx
+export async function holdAccepted(
+  trx: Trx,
+  rowId: string,
+): Promise<Pick<ResultRow, 'receipt_id'> | undefined> {
+  return await trx
     .updateTable('result')
     .set((eb) => ({ state: 'held', revision: eb('revision', '+', 1) }))
     .where('id', '=', rowId)
     .where('state', '=', 'accepted')
+    .returning('receipt_id')
     .executeTakeFirst();
-  return numUpdatedRows > 0n;
 }

@@ -397,7 +397,7 @@ export class AttributionService {
     const { signature } = signed;
     const deciding = { about, before, signature, now };
     const isMoved = request.act === 'attribute' && isMove(about);
-    if (request.act === 'attribute') await this.#attribute(trx, locks, deciding);
+    if (request.act === 'attribute') await this.#attribute(trx, deciding);
     else await this.#close(trx, row, 'declined', deciding);
     await this.#evaluate(trx, touched, now);
     return {
@@ -426,21 +426,26 @@ export class AttributionService {
         touched.add(a.to_receipt);
         if (a.from_receipt !== null) touched.add(a.from_receipt);
       }
+      return result !== null && result.receipt_id === null;
     };
     await find();
     await locks.add(touched);
     // A split or an announcement may have moved it while its lock was waited for.
+    const isUnowned = await find();
+    await locks.add(touched);
+    if (!isUnowned) return touched;
+    // One of no receipt has no lock: who announces its receipt gives it away behind a share of the site's evidence.
+    await locks.evidence();
     await find();
     await locks.add(touched);
     return touched;
   }
 
-  async #attribute(trx: Trx, locks: ReceiptLocks, deciding: Deciding): Promise<void> {
+  async #attribute(trx: Trx, deciding: Deciding): Promise<void> {
     const { about, before, signature, now } = deciding;
     const { row, target } = about;
     const { site, timeZone: zone } = this.parts.site;
     if (target === null) throw new Error(`receipt ${row.to_receipt} is gone`);
-    if (before.receipt_id === null) await locks.evidence();
     const isMoved = isMove(about);
     const to = { receiptId: row.to_receipt, label: row.to_label };
     if (isMoved && !(await moveResult(trx, before, to))) {

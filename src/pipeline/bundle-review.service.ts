@@ -63,7 +63,7 @@ export class BundleReviewService {
   async show(rowId: string): Promise<BundleReviewView | null> {
     const { db } = this.parts.database;
     const { site } = this.parts.site;
-    const about = await loadBundleCase(db, site, rowId);
+    const about = await loadBundleCase(db, this.parts.site, rowId);
     if (about === null) return null;
     const shown = bundleDocument(about);
     const signatures = await signaturesOf(db, site, shown.subject);
@@ -88,7 +88,7 @@ export class BundleReviewService {
     who: SigningRequest,
   ): Promise<BundleReviewAnswer> {
     const { database, site, signing } = this.parts;
-    const before = await loadBundleCase(database.db, site.site, rowId);
+    const before = await loadBundleCase(database.db, site, rowId);
     if (before === null) return { kind: 'unknown' };
     const intent = { meaning: 'refused', subject: bundleDocument(before).subject } as const;
     const answer = await signing.prove(who, intent);
@@ -122,7 +122,7 @@ export class BundleReviewService {
       to: bundle.received_at,
     };
     const inDoubt = await lockInDoubt(trx, locks, this.parts.statements, [scope]);
-    const about = await loadBundleCase(trx, site, rowId);
+    const about = await loadBundleCase(trx, this.parts.site, rowId);
     if (about === null) throw new Error(`bundle ${rowId} is gone`);
     const refusal = bundleRefusal(about);
     const shown = bundleDocument(about);

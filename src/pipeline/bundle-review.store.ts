@@ -1,5 +1,7 @@
 import { type RunRange, rangesOf, spansOfEpoch, subtractSpans } from '../checks/run-ranges.js';
 import { formatInstant } from '../formats/instant.js';
+import type { SiteFolder } from '../site/site-folder.js';
+import { ORIGINS, originCovers } from '../site/vocabulary.js';
 import type { BundleCase } from '../statements/bundle-refusal.js';
 import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { Reader, Trx } from '../storage/database.js';
@@ -7,12 +9,16 @@ import { dialectOf } from '../storage/dialect.js';
 import type { BundleRow } from '../storage/tables.js';
 import { readCovered } from './history.store.js';
 
+/** Where a refusal is decided, and what may cover there. */
+type DecidingPlace = Pick<SiteFolder, 'site' | 'environment'>;
+
 /** Everything the refusal of one bundle depends on; null when the site has no such bundle. */
 export async function loadBundleCase(
   reader: Reader,
-  site: string,
+  place: DecidingPlace,
   rowId: string,
 ): Promise<BundleCase | null> {
+  const { site } = place;
   const bundle = await reader
     .selectFrom('bundle')
     .selectAll()
@@ -65,14 +71,17 @@ export async function loadBundleCase(
     acceptedRuns:
       instrument === null || epoch === null
         ? []
-        : await acceptedRuns(reader, site, instrument, epoch),
+        : await acceptedRuns(reader, place, instrument, epoch),
   };
 }
 
-/** Runs of an epoch that accepted bundles hold a result or a performance check for. */
+/**
+ * Runs of an epoch that accepted bundles hold a result or a performance check for; a bundle whose origin covers nothing
+ * here accounts for none (release-safety rule 7).
+ */
 async function acceptedRuns(
   reader: Reader,
-  site: string,
+  { site, environment }: DecidingPlace,
   serial: string,
   epoch: number,
 ): Promise<RunRange[]> {
@@ -86,6 +95,11 @@ async function acceptedRuns(
       .where(`${table}.instrument_serial`, '=', serial)
       .where(`${table}.run_epoch`, '=', epoch)
       .where('bundle.state', '=', 'accepted')
+      .where(
+        'bundle.origin',
+        'in',
+        ORIGINS.filter((origin) => originCovers(environment, origin)),
+      )
       .execute();
   return [...(await runs('result')), ...(await runs('performance_check'))].flatMap(({ run }) =>
     run === null ? [] : [{ epoch, from: run, to: run }],

@@ -127,9 +127,14 @@ export class ResultMessages {
     if (all.some(({ row }) => row.receipt_id === null)) await locks.shareEvidence();
     for (const { row, reason } of all) {
       if (rowIds.has(row.id)) continue;
-      if (!(await this.#takeBack(trx, row, reason, now))) continue;
+      const taken = await this.#takeBack(trx, row, reason, now);
+      if (taken === undefined) continue;
       rowIds.add(row.id);
-      if (row.receipt_id !== null) receipts.push(row.receipt_id);
+      const { receipt_id: owner } = taken;
+      if (owner === null) continue;
+      // As in `AfterHolds.hold`: an announcement may have had the row.
+      if (owner !== row.receipt_id) await locks.add([owner]);
+      receipts.push(owner);
     }
     return { receipts, rowIds };
   }
@@ -147,8 +152,8 @@ export class ResultMessages {
     for (const row of await this.#superseded(trx, superseded)) {
       if (row.contrary === 1 || row.state !== 'accepted' || row.id === by.id) continue;
       const reason = `superseded by ${by.result_id}, which a reviewer cleared`;
-      if (!(await this.#takeBack(trx, row, reason, now))) continue;
-      if (row.receipt_id !== null) receipts.push(row.receipt_id);
+      const taken = await this.#takeBack(trx, row, reason, now);
+      if (taken?.receipt_id != null) receipts.push(taken.receipt_id);
     }
     return receipts;
   }
@@ -176,17 +181,23 @@ export class ResultMessages {
     return late;
   }
 
-  /** False when another transaction took it back meanwhile. */
-  async #takeBack(trx: Trx, row: ResultRow, reason: string, now: Instant): Promise<boolean> {
+  /** The result as it is taken back; undefined when another transaction took it back meanwhile. */
+  async #takeBack(
+    trx: Trx,
+    row: ResultRow,
+    reason: string,
+    now: Instant,
+  ): Promise<Pick<ResultRow, 'receipt_id'> | undefined> {
     const { site } = this.site;
-    const { numUpdatedRows } = await trx
+    const taken = await trx
       .updateTable('result')
       .set({ state: 'superseded' })
       .where('id', '=', row.id)
       .where('state', '=', 'accepted')
+      .returning('receipt_id')
       .executeTakeFirst();
-    if (numUpdatedRows === 0n) return false;
-    const takenBack = await this.takeBackDeliveries(trx, row, reason, now);
+    if (taken === undefined) return undefined;
+    const takenBack = await this.takeBackDeliveries(trx, { ...row, ...taken }, reason, now);
     await recordAudit(trx, {
       site,
       zone: this.site.timeZone,
@@ -199,7 +210,7 @@ export class ResultMessages {
       before: { state: row.state },
       after: { state: 'superseded', ...takenBack },
     });
-    return true;
+    return taken;
   }
 
   /** Of a result that no longer stands: cancels what was not sent, withdraws it where it may have arrived. */

@@ -30,6 +30,7 @@ import type { OpenDatabase, Trx } from '../storage/database.js';
 import { lockNamedIds } from './named-ids.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import {
+  isAnyUnowned,
   loadReviewCase,
   operatorsBehind,
   receiptsOfResultIds,
@@ -190,6 +191,11 @@ export class ReviewService {
     );
     const touched = new Set(await receiptsOfResultIds(trx, site, ids));
     await locks.add(touched);
+    for (const id of await receiptsOfResultIds(trx, site, ids)) touched.add(id);
+    await locks.add(touched);
+    if (!(await isAnyUnowned(trx, site, ids))) return touched;
+    // One of no receipt has no lock: who announces its receipt gives it away behind a share of the site's evidence.
+    await locks.evidence();
     for (const id of await receiptsOfResultIds(trx, site, ids)) touched.add(id);
     await locks.add(touched);
     return touched;

@@ -84,6 +84,23 @@ export async function receiptsOfResultIds(
   return rows.map((r) => r.receipt_id ?? '');
 }
 
+/** True while a result under one of these ids is of no receipt. */
+export async function isAnyUnowned(
+  reader: Reader,
+  site: string,
+  resultIds: readonly string[],
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('result')
+    .select('id')
+    .where('site', '=', site)
+    .where('result_id', 'in', resultIds)
+    .where('receipt_id', 'is', null)
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
 /** Who measured a result, and anything else of its receipt (rule 15); null where the report names nobody. */
 export async function operatorsBehind(
   reader: Reader,

@@ -3,13 +3,14 @@ import { recordAudit } from '../audit/audit.store.js';
 import { coverOf } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
-import { historyInSteps } from '../checks/history-rules.js';
+import { doesTellRuns, historyInSteps } from '../checks/history-rules.js';
 import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { normaliseLabel } from '../receipts/label.js';
+import { receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { ensureScannedReceipt } from '../receipts/receipts.store.js';
 import { receiptsInReach } from '../receipts/scan-match.js';
@@ -226,8 +227,10 @@ export class SettleBundleService {
       originCovers(this.site.environment, origin);
     const heard = { isHeard, receivedAt: bundle.received_at };
     const checks = await insertChecks(trx, examination, place, heard);
-    await storeInstrumentState(trx, place, examination, instrument, heard);
-    await closeFilledGaps(trx, place, examination, now);
+    if (doesTellRuns(examination, this.site)) {
+      await storeInstrumentState(trx, place, examination, instrument, heard);
+      await closeFilledGaps(trx, place, examination, now);
+    }
     await tellWaitingReceipts(trx, site);
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
@@ -241,6 +244,7 @@ export class SettleBundleService {
     const unheld = results.filter(({ rowId }) => !held.rowIds.has(rowId));
     const takenBack = await this.messages.takeBackSuperseded(trx, locks, unheld, now);
     for (const id of takenBack.receipts) worse.add(id);
+    for (const id of await this.#comingOf(trx, results)) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
     for (const id of await this.#movedIntoDoubt(trx, locks, checks)) {
@@ -258,6 +262,22 @@ export class SettleBundleService {
       if (evaluation !== null && evaluation.stop !== 'none') hasStop = true;
     }
     return hasStop;
+  }
+
+  /**
+   * Rule 19: receipts that came of one of which a result of this bundle speaks badly, or names no container: it may be
+   * about theirs. Behind the locks of the receipts that they came of, so that nothing goes on from those meanwhile.
+   */
+  async #comingOf(trx: Trx, results: readonly SettledResult[]): Promise<readonly string[]> {
+    const doubted = ownersOf(
+      results.filter(
+        (result) =>
+          !isCleanPass(result) ||
+          (result.match.kind === 'receipt' && result.match.containerLabel === null),
+      ),
+    );
+    if (doubted.size === 0) return [];
+    return receiptsComingOf(trx, this.site.site, [...doubted]);
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */

@@ -1,5 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import type { Reader, Trx } from '../storage/database.js';
+import { preparedForList } from '../storage/prepared.js';
 import type {
   ContainerRelabelRow,
   ReceiptLinkKind,
@@ -36,6 +37,29 @@ export function linksFrom(
     .orderBy('id')
     .execute();
 }
+
+/** Receipts that containers of one of these came to, however they came. */
+export async function receiptsComingOf(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<readonly string[]> {
+  const found = new Set<string>();
+  for (let i = 0; i < receiptIds.length; i += CHUNK) {
+    const { rows } = await comingOf(reader, { site }, receiptIds.slice(i, i + CHUNK));
+    for (const row of rows) found.add(row.to_receipt);
+  }
+  return [...found];
+}
+
+const comingOf = preparedForList((db, of: { readonly site: string }, ids) =>
+  db
+    .selectFrom('receipt_link')
+    .select('to_receipt')
+    .distinct()
+    .where('site', '=', of.site)
+    .where('from_receipt', 'in', ids),
+);
 
 /** By these a receipt goes on with what was announced of another; other links begin anew. */
 const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];

@@ -4,6 +4,7 @@ export type Origin = 'instrument' | 'packed' | 'simulated';
 export type Mode = 'verification' | 'identification';
 export type Decision = 'pass' | 'fail' | 'match' | 'no-match' | 'inconclusive' | 'aborted';
 
+export const ORIGINS: readonly Origin[] = ['instrument', 'packed', 'simulated'];
 export const ENVIRONMENTS: readonly Environment[] = ['production', 'validation', 'training'];
 export const DECISIONS: readonly Decision[] = [
   'pass',

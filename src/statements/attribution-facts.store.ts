@@ -1,9 +1,12 @@
 import { attributionsBeside, attributionsInForce } from '../receipts/attributions.store.js';
+import { containerKey } from '../receipts/label.js';
+import { currentKey, keepsEvidence, type LinkDocument, relabelMap } from '../receipts/lineage.js';
+import { linksFrom, relabelsOf } from '../receipts/lineage.store.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import type { AttributionRow } from '../storage/tables.js';
 import { attributionValidity } from './attribution.js';
-import type { ClaimFact, ReviewFact } from './facts.js';
+import type { ClaimFact, LineageFacts, ReviewFact } from './facts.js';
 import { type EvidenceRow, resultFact } from './facts-from-rows.js';
 import { loadAttributedParts } from './reviews.store.js';
 
@@ -37,20 +40,31 @@ type LoadRows = (
   ids: readonly string[],
 ) => Promise<readonly EvidenceRow[]>;
 
-/** Results that may be the receipt's and are not among its results, see `ClaimFact`. */
+/**
+ * Results that may be the receipt's and are not among its results, see `ClaimFact`. What a void signature took from a
+ * receipt comes back to what went on from that one since.
+ */
 export async function loadClaims(
   reader: Reader,
   site: string,
   receiptId: string,
+  { origins }: Pick<LineageFacts, 'origins'>,
   loadRows: LoadRows,
 ): Promise<ClaimFact[]> {
-  const beside = await attributionsBeside(reader, site, receiptId);
+  const beside = [...(await attributionsBeside(reader, site, receiptId))];
+  const from = origins.filter(({ kind }) => keepsEvidence(kind)).map((o) => o.receiptId);
+  for (const origin of from) {
+    const there = await attributionsBeside(reader, site, origin);
+    beside.push(...there.filter((row) => row.state === 'signed'));
+  }
   if (beside.length === 0) return [];
   const left = beside.filter((row) => row.state === 'signed').map((row) => row.result_row_id);
   const inForce = await loadAttributions(reader, site, [...new Set(left)]);
-  const standing = beside.filter(
-    (row) => row.state === 'open' || inForce.get(row.result_row_id)?.isValid === false,
-  );
+  const standing: AttributionRow[] = [];
+  for (const row of beside) {
+    const isClaim = row.state === 'open' || inForce.get(row.result_row_id)?.isValid === false;
+    if (isClaim && !(await wentElsewhere(reader, row, [receiptId, ...from]))) standing.push(row);
+  }
   if (standing.length === 0) return [];
   const ids = [...new Set(standing.map((row) => row.result_row_id))];
   const rows = new Map((await loadRows(reader, site, ids)).map((row) => [row.id, row]));
@@ -59,6 +73,30 @@ export async function loadClaims(
     // What is of this receipt counts among its own results.
     return result === undefined || result.receipt_id === receiptId ? [] : [claimFact(row, result)];
   });
+}
+
+/**
+ * True when the container that a result was taken from is known to have gone on to other receipts than these. Where
+ * nobody can tell, it may be any that went on.
+ *
+ * @param lineage a receipt, and those that it went on from
+ */
+async function wentElsewhere(
+  reader: Reader,
+  { site, from_receipt: from, from_label: label }: AttributionRow,
+  [receiptId, ...origins]: readonly string[],
+): Promise<boolean> {
+  if (from === null || from === receiptId || label === null || !origins.includes(from)) {
+    return false;
+  }
+  const relabels = relabelMap(await relabelsOf(reader, site, [from]));
+  const key = currentKey(relabels, containerKey(label));
+  const went = (await linksFrom(reader, site, from)).filter(
+    ({ kind, document }) =>
+      keepsEvidence(kind) && (JSON.parse(document) as LinkDocument).containers.includes(key),
+  );
+  const here = [receiptId, ...origins];
+  return went.length > 0 && !went.some((link) => here.includes(link.to_receipt));
 }
 
 function claimFact(row: AttributionRow, result: EvidenceRow): ClaimFact {

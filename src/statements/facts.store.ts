@@ -75,13 +75,14 @@ export async function loadFacts(
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
   const lifted = Math.max(0, ...stops.map((s) => (s.lift?.isValid ? s.lift.revision : 0)));
   const hasConformed = conforms !== null && conforms.revision > lifted;
+  const lineage = await loadLineage(reader, row);
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(
       row,
       await plansStanding(reader, site.site, attributePlansOf(row)),
       await earlierPlaces(reader, row),
-      await loadLineage(reader, row),
+      lineage,
       await loadRejections(reader, row),
     ),
     containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
@@ -99,7 +100,7 @@ export async function loadFacts(
     ...(row.attribute_plans === null
       ? {}
       : { inspections: await inspectionFactsOf(reader, site.site, receiptId) }),
-    claims: await loadClaims(reader, site.site, receiptId, resultRows),
+    claims: await loadClaims(reader, site.site, receiptId, lineage, resultRows),
     heardAt: await heardAt(reader, site.site),
     checks: site.performance === null ? [] : await checksAround(reader, site.site, results),
     deliveries: deliveryFacts([

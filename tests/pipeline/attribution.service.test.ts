@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { latestStatement } from '../../src/statements/statements.store.js';
 import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
 import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
 
@@ -230,6 +231,50 @@ describe('a signature that is void', () => {
     expect(await bench.watch.round()).toBe(true);
     expect(await version()).toBeGreaterThan(before);
     expect(await bench.reviews.trail('attribution.void')).toHaveLength(1);
+  });
+});
+
+describe('a signature that is void where the receipt it took from was split since', () => {
+  const parts = [
+    { receiptId: 'R-3', scanText: 'GR-3', containers: ['C-1'] },
+    { receiptId: 'R-4', scanText: 'GR-4', containers: ['C-2'] },
+  ];
+
+  it('gives back what it took away to what went on from it, over several changes', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.decide(await bench.propose(row, first), second);
+    const split = { receiptId: 'R-1', seen: null, parts };
+    expect(await bench.reviews.change((c, trx, by) => c.split(trx, split, by))).toMatchObject({
+      ok: true,
+    });
+    const merge = { receiptId: 'R-5', scanText: 'GR-5', parts: ['R-3', 'R-4'] };
+    expect(await bench.reviews.change((c, trx, by) => c.merge(trx, merge, by))).toMatchObject({
+      ok: true,
+    });
+    for (const receipt of ['R-3', 'R-4', 'R-5']) {
+      expect(await bench.contrary(receipt)).toBe('met: no contrary result');
+    }
+    await bench.announceSecond({ supplier: 'Trader D (simulated)' });
+    for (const receipt of ['R-3', 'R-5']) {
+      expect(await bench.contrary(receipt)).toBe(
+        'contradicted: result R-1 on container C-1: fail, taken from this receipt by a signature that is void',
+      );
+    }
+    // The container it was measured on went elsewhere.
+    expect(await bench.contrary('R-4')).toBe('met: no contrary result');
+    await bench.decide(await bench.propose(row, first), second);
+    expect(await bench.contrary('R-5')).toBe('met: no contrary result');
+  });
+
+  it('is found by the next round of work, which evaluates what went on from it', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.decide(await bench.propose(row, first), second);
+    const split = { receiptId: 'R-1', seen: null, parts };
+    await bench.reviews.change((c, trx, by) => c.split(trx, split, by));
+    await bench.announceSecond({ supplier: 'Trader D (simulated)' });
+    expect(await bench.watch.round()).toBe(true);
+    const latest = await latestStatement(bench.db, bench.reviews.bench.site.site, 'R-3');
+    expect(latest?.outcome).toBe('does-not-conform');
   });
 });
 

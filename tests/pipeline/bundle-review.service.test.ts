@@ -1,20 +1,23 @@
 import { describe, expect, it } from 'vitest';
 import { BundleReviewService } from '../../src/pipeline/bundle-review.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
-import { goodParts, goodResult, tampered } from '../checks/fixture.js';
+import { goodParts, goodResult, SITE, tampered } from '../checks/fixture.js';
 import { ReviewBench } from './review-bench.js';
 
 /** Release-safety rules 8, 9, 10 and 16: a held bundle that never comes intact, refused under a signature. */
 
 /** A bundle whose manifest counts another number of results than it holds. */
-function damaged(results: Parameters<typeof goodParts>[0], bundleId: string): Uint8Array {
-  return tampered(goodParts(results, { bundleId }), (document) => {
+function damaged(
+  results: Parameters<typeof goodParts>[0],
+  over: Parameters<typeof goodParts>[1],
+): Uint8Array {
+  return tampered(goodParts(results, over), (document) => {
     (document['manifest'] as { counts: Record<string, number> }).counts['results'] = 9;
   });
 }
 
-async function world(results = [goodResult(1)]) {
-  const bench = await ReviewBench.open();
+async function world(results = [goodResult(1)], site = SITE, sent = {}) {
+  const bench = await ReviewBench.open(site);
   await bench.announce({ containers: ['C-1'], dockCount: 1 });
   const { bench: base, signing } = bench;
   const bundles = new BundleReviewService({
@@ -25,7 +28,7 @@ async function world(results = [goodResult(1)]) {
     signing,
     onReviewed: () => undefined,
   });
-  const id = await bench.settle(damaged(results, 'B-1'));
+  const id = await bench.settle(damaged(results, { bundleId: 'B-1', ...sent }));
   const refuse = async (who: SigningRequest, shownSha256?: string) => {
     const shown = shownSha256 ?? (await bundles.show(id))?.sha256 ?? '';
     base.clock.advance(1000);
@@ -84,6 +87,16 @@ describe('a held bundle', () => {
     await bench.settle(goodParts([goodResult(1)], { bundleId: 'B-2' }));
     expect(await refuse(reviewer)).toMatchObject({ kind: 'signed' });
     expect(await open(bench)).toEqual([]);
+  });
+
+  it('leaves its gap also where a bundle that nobody measured here holds the same runs', async () => {
+    const production = { environment: 'production' as const };
+    const measured = { ...production, origin: 'instrument' as const };
+    const { bench, refuse } = await world([goodResult(1)], { ...SITE, ...production }, measured);
+    const packed = { ...production, origin: 'packed' as const, bundleId: 'B-2' };
+    await bench.settle(goodParts([goodResult(1, { resultId: 'P-1' })], packed));
+    await refuse(await bench.person('robin'));
+    expect(await open(bench)).toContain('run-gap runs:I-1:1:1-1');
   });
 
   it('with a contrary result counts on against its receipt', async () => {

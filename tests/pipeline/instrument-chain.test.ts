@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { formatInstant } from '../../src/formats/instant.js';
-import { at, goodParts, goodResult, tampered } from '../checks/fixture.js';
+import { at, goodParts, goodResult, SITE, tampered } from '../checks/fixture.js';
 import { BundleBench } from './bundle-bench.js';
 
 /** What a settled bundle says about its instrument: which runs are accounted for, and when it was heard. */
@@ -105,6 +105,35 @@ describe('a gap', () => {
     await bench.settle({ ...parts, instrument: { ...parts.instrument, serial: 'I-1:1' } });
     await bench.settle(runs([1]));
     expect(await openGaps(bench)).toEqual(['runs:I-1:1:4:1-6']);
+  });
+});
+
+describe('rule 7: a bundle whose origin covers nothing here', () => {
+  const production = { ...SITE, environment: 'production' as const };
+  const measured = { origin: 'instrument', environment: 'production' } as const;
+  const packed = { origin: 'packed', environment: 'production' } as const;
+
+  it('fills no gap that a lost bundle left, and the bundle that was lost fills it', async () => {
+    const bench = await BundleBench.open(production);
+    await bench.settle(runs([1], measured));
+    await bench.settle(runs([3], measured));
+    expect(await openGaps(bench)).toEqual(['runs:I-1:1:2-2']);
+    await bench.settle(runs([2], packed));
+    expect(await openGaps(bench)).toEqual(['runs:I-1:1:2-2']);
+    await bench.settle(runs([2], measured));
+    expect(await openGaps(bench)).toEqual([]);
+  });
+
+  it('hides none that comes to light behind it', async () => {
+    const bench = await BundleBench.open(production);
+    await bench.settle(runs([1], measured));
+    await bench.settle(runs([2], packed));
+    expect(await instrument(bench)).toMatchObject({
+      lastRun: 1,
+      runs: JSON.stringify([range(1, 1)]),
+    });
+    await bench.settle(runs([3], measured));
+    expect(await openGaps(bench)).toEqual(['runs:I-1:1:2-2']);
   });
 });
 

@@ -1,16 +1,22 @@
 import type { NewAccount } from '../../src/access/account-rules.js';
 import type { AccountsService } from '../../src/access/accounts.service.js';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
+import type { Instant } from '../../src/formats/instant.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
 import { ReviewService } from '../../src/pipeline/review.service.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import {
+  type ChangeResult,
+  ReceiptChangesService,
+} from '../../src/receipts/receipt-changes.service.js';
+import type { By } from '../../src/receipts/receipt-revision.service.js';
 import { ReceiptsService } from '../../src/receipts/receipts.service.js';
 import { bindShown } from '../../src/signatures/shown-document.js';
 import { SigningService } from '../../src/signatures/signing.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { type ReviewAct, reviewDocument } from '../../src/statements/result-review.js';
 import type { ReviewAnswer } from '../../src/statements/review-answer.js';
-import type { OpenDatabase } from '../../src/storage/database.js';
+import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import { at, SITE } from '../checks/fixture.js';
 import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
 import { BundleBench } from './bundle-bench.js';
@@ -112,6 +118,21 @@ export class ReviewBench {
     return database.transact((trx) =>
       this.receipts.announce(trx, [line], COMMAND_LINE, clock.now()),
     );
+  }
+
+  /** One change of a receipt, in a transaction of its own. */
+  change(
+    work: (changes: ReceiptChangesService, trx: Trx, by: By) => Promise<ChangeResult>,
+  ): Promise<ChangeResult> {
+    const { site, statements, database, clock } = this.bench;
+    const settings = {
+      site,
+      evaluate: (trx: Trx, id: string, now: Instant) =>
+        statements.evaluateInTransaction(trx, id, now),
+    };
+    const changes = new ReceiptChangesService(settings, this.receipts);
+    const by = { actor: COMMAND_LINE, now: clock.now(), source: 'two places' };
+    return database.transact((trx) => work(changes, trx, by));
   }
 
   settle(parts: BundleParts | Uint8Array): Promise<string> {

@@ -1,0 +1,113 @@
+import { describe, expect, it } from 'vitest';
+import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { AfterHolds } from '../../src/pipeline/after-holds.service.js';
+import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
+import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
+import type { OpenDatabase } from '../../src/storage/database.js';
+import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
+import { COMMAND_LINE } from '../support/people.js';
+import { until } from '../support/until.js';
+import { AttributionBench } from './attribution-bench.js';
+import { announcement, MAPPINGS } from './review-bench.js';
+
+/**
+ * A result whose receipt nobody announced, and two transactions on two connections: one announces that receipt and gives
+ * it the result, the other changes the result at the same moment.
+ */
+
+const NAPHTHALENE = curve('naphthalene');
+const FAIL = {
+  decision: 'fail' as const,
+  score: {
+    algorithm: 'squared-correlation',
+    value: scoreOf('ID-M-1', NAPHTHALENE),
+    threshold: dec('0.90'),
+  },
+  spectrum: encodeSpectrum(NAPHTHALENE.axis, NAPHTHALENE.intensity, 'float64'),
+};
+const UNKNOWN = { receipt: { scanned: 'GR-9', entry: 'scanned' } } as const;
+
+async function waitingSessions({ db }: OpenDatabase): Promise<number> {
+  const { rows } = await db.executeQuery<{ n: number }>({
+    ...db.selectFrom('instance').select('epoch').compile(),
+    sql: `select count(*)::int8 as n from pg_stat_activity
+      where datname = current_database() and wait_event_type = 'Lock'`,
+    parameters: [],
+  });
+  return rows[0]?.n ?? 0;
+}
+
+/** Announces the receipt, and commits when the other transaction waits for it. */
+async function announceBeside<T>(bench: AttributionBench, other: () => Promise<T>): Promise<T> {
+  const { bench: of, receipts } = bench.reviews;
+  let announced: () => void = () => undefined;
+  const isAnnounced = new Promise<void>((resolve) => {
+    announced = resolve;
+  });
+  let commit: () => void = () => undefined;
+  const mayCommit = new Promise<void>((resolve) => {
+    commit = resolve;
+  });
+  const line = announcement({ receiptId: 'R-9', scanText: 'GR-9', containers: ['C-1', 'C-2'] });
+  const announcing = of.database.transact(async (trx) => {
+    await receipts.announce(trx, [line], COMMAND_LINE, of.clock.now());
+    announced();
+    await mayCommit;
+  });
+  await isAnnounced;
+  const ended = other();
+  ended.catch(() => undefined);
+  await until('it waits', async () => (await waitingSessions(of.database)) > 0);
+  commit();
+  await announcing;
+  return ended;
+}
+
+describe('a result without an owner whose receipt is announced at the same moment', () => {
+  it('is not taken from it by a signature that was shown a result of no receipt', async () => {
+    const bench = await AttributionBench.open();
+    const [first, second] = [
+      await bench.reviews.person('robin'),
+      await bench.reviews.person('sam'),
+    ];
+    await bench.reviews.settle(goodParts([goodResult(1, { ...FAIL, ...UNKNOWN })]));
+    const id = await bench.propose(await bench.reviews.rowId('R-1'), first);
+    const answer = await announceBeside(bench, () => bench.decide(id, second));
+    expect(answer).toMatchObject({ kind: 'refused', why: 'signature-stale' });
+    expect(await bench.places()).toEqual(['R-1 R-9/C-1 rev 1']);
+    expect(await bench.contrary('R-9')).toContain('contradicted');
+  });
+
+  it('is not refused by a signature that was shown a result of no receipt', async () => {
+    const bench = await AttributionBench.open();
+    const reviewer = await bench.reviews.person('robin');
+    await bench.reviews.settle(goodParts([goodResult(1, UNKNOWN)]));
+    const row = await bench.reviews.rowId('R-1');
+    const answer = await announceBeside(bench, () => bench.reviews.review('refuse', row, reviewer));
+    expect(answer).toMatchObject({ kind: 'refused', why: 'signature-stale' });
+    expect(await bench.reviews.states()).toEqual(['R-1 accepted']);
+  });
+
+  it('takes its receipt along when it is held', async () => {
+    const bench = await AttributionBench.open();
+    const { database, clock, site } = bench.reviews.bench;
+    await bench.reviews.settle(goodParts([goodResult(1, UNKNOWN)]));
+    const row = await bench.db.selectFrom('result').selectAll().executeTakeFirstOrThrow();
+    const holds = new AfterHolds(site, new ResultMessages(site, MAPPINGS, 1));
+    const finding = {
+      code: 'duplicate-spectrum',
+      severity: 'hold',
+      pointer: row.pointer,
+      message: 'the same spectrum came for another container',
+      advice: 'compare both',
+    } as const;
+    const about = { rowId: row.id, bundleRowId: row.bundle_row_id, receiptId: null, finding };
+    const held = await announceBeside(bench, () =>
+      transactLocking(database, site.site, async (trx, locks) => {
+        await holds.lock(trx, locks, [about]);
+        return holds.hold(trx, locks, [about], clock.now());
+      }),
+    );
+    expect([...held.receipts]).toEqual(['R-9']);
+  });
+});
