@@ -35,7 +35,7 @@ async function restored(isBuilt: boolean) {
       facts_until: null,
     };
     await b.database.transact((trx) =>
-      beginRecovery(trx, folder as LoadedSiteFolder, instance, 'restored', b.clock.now()),
+      beginRecovery(trx, folder as LoadedSiteFolder, instance, 'restored', b.clock.now(), 1),
     );
   };
   return { b, sink, id, restore };
