@@ -47,6 +47,13 @@ async function runs<Taken>(
   return (await taken).map((each) => ({ kind, run: () => run(each) }));
 }
 
+interface HowToWork {
+  /** A look rests as long as it took, and so long at most. */
+  readonly restMsMax?: number;
+  /** When something fails, the rest ends by itself and nobody waits for it. */
+  readonly leavesOnFailure?: boolean;
+}
+
 /** Nothing to run, unless something failed: that is thrown. */
 function noneOr(failures: readonly unknown[]): readonly Run[] {
   if (failures.length > 0) throw failures[0];
@@ -138,7 +145,7 @@ export class DeliveryService {
           ),
         ]);
       },
-      dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0,
+      { restMsMax: dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0 },
     );
     return { worked, nextDueAt: await this.#nextDueAt(to) };
   }
@@ -159,7 +166,8 @@ export class DeliveryService {
           asking.ask(to, ask),
         ),
       ]);
-    const worked = await stopsFirst.run(() => this.#work(more, start, 0));
+    // A request that its destination does not answer keeps its own place until its deadline, and no new stop waits for it.
+    const worked = await stopsFirst.run(() => this.#work(more, start, { leavesOnFailure: true }));
     const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
     return { worked, nextDueAt: next };
   }
@@ -198,7 +206,7 @@ export class DeliveryService {
   async #work(
     more: MoreWork,
     start: (group: WorkGroup) => Promise<number>,
-    restMsMax: number,
+    how: HowToWork,
   ): Promise<number> {
     try {
       if (this.#mustRecover) {
@@ -206,7 +214,7 @@ export class DeliveryService {
         this.#mustRecover = false;
         await this.#recovery.recoverOwn(this.#parts.options.clock.now());
       }
-      return await this.#workThrough(start, more, restMsMax);
+      return await this.#workThrough(start, more, how);
     } catch (error) {
       this.#mustRecover = true;
       throw error;
@@ -216,11 +224,12 @@ export class DeliveryService {
   async #workThrough(
     start: (group: WorkGroup) => Promise<number>,
     more: MoreWork,
-    restMsMax: number,
+    { restMsMax = 0, leavesOnFailure = false }: HowToWork,
   ): Promise<number> {
     const group = new WorkGroup();
     this.#groups.add(group);
     let worked = 0;
+    let isThrough = false;
     try {
       while (!this.#isStopping && !group.hasFailed) {
         group.look();
@@ -236,10 +245,17 @@ export class DeliveryService {
         }
         if (restMs > 0) await rest(restMs);
       }
+      isThrough = !group.hasFailed;
     } finally {
-      await group.end();
-      this.#groups.delete(group);
+      const ended = group.end().finally(() => this.#groups.delete(group));
+      if (isThrough || !leavesOnFailure) await ended;
+      // What of it fails later is looked for as lost then, like what has failed already.
+      else
+        ended.catch(() => {
+          this.#mustRecover = true;
+        });
     }
+    group.throwFailure();
     return worked;
   }
 

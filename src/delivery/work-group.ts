@@ -54,6 +54,11 @@ export class WorkGroup {
 
   async end(): Promise<void> {
     await Promise.all(this.#running);
+    this.throwFailure();
+  }
+
+  /** Throws the first failure there was so far. */
+  throwFailure(): void {
     if (this.#failures.length > 0) throw this.#failures[0];
   }
 }

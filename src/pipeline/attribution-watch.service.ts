@@ -73,7 +73,7 @@ export class AttributionWatch {
     const inDoubt =
       unowned === null
         ? []
-        : await lockInDoubt(trx, locks, this.statements, [parseScope(unowned.scope)]);
+        : await lockInDoubt(trx, locks, this.statements, site, [parseScope(unowned.scope)]);
     const receipt = (await findReceipts(trx, site, [row.to_receipt])).get(row.to_receipt);
     const inForce = (await attributionsInForce(trx, site, [rowId])).get(rowId);
     const now = this.clock.now();

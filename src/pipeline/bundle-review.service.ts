@@ -121,7 +121,7 @@ export class BundleReviewService {
       ...(serial === null ? {} : { instruments: [serial] }),
       to: bundle.received_at,
     };
-    const inDoubt = await lockInDoubt(trx, locks, this.parts.statements, [scope]);
+    const inDoubt = await lockInDoubt(trx, locks, this.parts.statements, site, [scope]);
     const about = await loadBundleCase(trx, this.parts.site, rowId);
     if (about === null) throw new Error(`bundle ${rowId} is gone`);
     const refusal = bundleRefusal(about);

@@ -289,7 +289,7 @@ export class SettleBundleService {
     if (unowned.length === 0) return [];
     // What one bundle brings to light shares its scope: asked once, not once for each of thousands of results.
     const scopes = new Set(unowned.map((discrepancy) => discrepancy.scope ?? {}));
-    const inDoubt = await lockInDoubt(trx, locks, this.statements, scopes);
+    const inDoubt = await lockInDoubt(trx, locks, this.statements, this.site.site, scopes);
     for (const discrepancy of unowned) {
       await openDiscrepancy(trx, discrepancy, this.site.timeZone);
     }

@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import { markEvaluationDue } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import type { EvidenceScope, NewDiscrepancy } from '../reconciliation/discrepancies.js';
 import { openDiscrepancy } from '../reconciliation/discrepancies.store.js';
@@ -33,7 +34,7 @@ export class UnreadableEvidence {
     now: Instant,
   ): Promise<boolean> {
     const scope: EvidenceScope = { to: bytes.receivedAt };
-    const inDoubt = await lockInDoubt(trx, locks, this.statements, [scope]);
+    const inDoubt = await lockInDoubt(trx, locks, this.statements, this.site.site, [scope]);
     const { site, timeZone } = this.site;
     const unreadable = {
       site,
@@ -71,20 +72,30 @@ export async function openUnowned(
 ): Promise<void> {
   await transactLocking(database, discrepancy.site, async (trx, locks) => {
     const now = clock.now();
-    const inDoubt = await lockInDoubt(trx, locks, statements, [discrepancy.scope ?? {}]);
+    const inDoubt = await lockInDoubt(trx, locks, statements, discrepancy.site, [
+      discrepancy.scope ?? {},
+    ]);
     await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, zone);
     for (const id of inDoubt) await statements.evaluateInTransaction(trx, id, now);
   });
 }
 
+/** Receipts in doubt that are evaluated in the transaction that stores the evidence, see `lockInDoubt`. */
+export const IN_DOUBT_AT_ONCE = 64;
+
 /**
  * Locks the conforming receipts that evidence of these scopes could belong to, and the site's evidence behind
- * them; returns the receipts in order. The caller stores the evidence and evaluates each.
+ * them. The caller stores the evidence and evaluates each of those returned, in order.
+ *
+ * The scope may cover whatever the site ever received, and a transaction that evaluates tens of thousands takes minutes,
+ * in which no other stop gets through. So those above `IN_DOUBT_AT_ONCE` are marked due instead, in the same transaction:
+ * from its commit on no *conforms* of theirs leaves, whoever asks has them evaluated, and the next rounds stop them.
  */
 export async function lockInDoubt(
   trx: Trx,
   locks: ReceiptLocks,
   statements: StatementsService,
+  site: string,
   scopes: Iterable<EvidenceScope>,
 ): Promise<string[]> {
   const all = [...scopes];
@@ -98,9 +109,9 @@ export async function lockInDoubt(
   const inDoubt = await find();
   await locks.add(inDoubt);
   await locks.evidence();
-  if (!dialectOf(trx).isShared) return inDoubt;
   // One may have come to conform before the evidence was locked; from here on none can.
-  const settled = await find();
+  const settled = dialectOf(trx).isShared ? await find() : inDoubt;
   await locks.add(settled);
-  return settled;
+  await markEvaluationDue(trx, site, settled.slice(IN_DOUBT_AT_ONCE));
+  return settled.slice(0, IN_DOUBT_AT_ONCE);
 }

@@ -6,9 +6,10 @@ import type { GatewayParts } from './gateway-parts.service.js';
 /** Receipts evaluated before other work gets its turn. */
 const RECEIPTS_A_ROUND = 50;
 /**
- * Under load a receipt hears of many confirmations a second, none of which can make a *conforms* untrue (what
- * can is evaluated where it is committed). A round rests several times as long as it took, so that evaluating
- * them together leaves the time to the deliveries themselves.
+ * Under load a receipt hears of many confirmations a second, none of which can make a *conforms* untrue. A round rests
+ * several times as long as it took, so that evaluating them together leaves the time to the deliveries themselves. What
+ * makes one untrue is evaluated where it is committed, unless it does so for very many: a round that stopped any is
+ * followed by the next at once.
  */
 const REST_TIMES = 8;
 const REST_MS_MAX = 1_500;
@@ -40,9 +41,10 @@ export function answerBells(gateway: GatewayParts): void {
       for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
       for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
     }
-    if (evaluated.length === RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
+    if (evaluated.length >= RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
     const tookMs = performance.now() - startedAt;
-    if (evaluated.length > 0) await wait(Math.min(REST_MS_MAX, REST_TIMES * tookMs));
+    const hasStop = evaluated.some(({ stop, isNew }) => isNew && stop !== 'none');
+    if (evaluated.length > 0 && !hasStop) await wait(Math.min(REST_MS_MAX, REST_TIMES * tookMs));
     return { nextDueAt: null };
   });
 

@@ -129,8 +129,8 @@ export class StatementsService {
   }
 
   /**
-   * Evaluates up to `limit` receipts that are due, that passed their retest date while conforming, or whose
-   * stop is not effective; each in a transaction of its own, and none that another process has at the moment.
+   * Evaluates up to `limit` receipts that are due, and up to as many that passed their retest date while conforming or
+   * whose stop is not effective; each in a transaction of its own, and none that another process has at the moment.
    * Returns what was evaluated.
    */
   async evaluateDue(limit: number): Promise<Evaluation[]> {
@@ -139,17 +139,21 @@ export class StatementsService {
     const { isShared } = dialectOf(db);
     const now = this.clock.now();
     if (isShared) await applyNews(this.database, site);
-    const whateverTheirMark = new Set([
-      ...(await receiptsWithIneffectiveStop(db, site, limit)),
-      ...(await conformingPastRetest(db, site, now)),
-      ...(await conformingOfDoubtfulOrigin(db, site)),
-    ]);
-    const ids = [...new Set([...whateverTheirMark, ...(await receiptsDue(db, site, limit))])];
+    // Those of a stop that does not get through come again every round: last, and beside what is due, so that however
+    // many they are nothing waits behind them.
+    const whateverTheirMark = new Set(
+      [
+        ...(await conformingPastRetest(db, site, now)),
+        ...(await conformingOfDoubtfulOrigin(db, site)),
+        ...(await receiptsWithIneffectiveStop(db, site, limit)),
+      ].slice(0, limit),
+    );
+    const ids = [...new Set([...(await receiptsDue(db, site, limit)), ...whateverTheirMark])];
     const evaluations: (Evaluation | null)[] = [];
     // Asked for together, they share commits on a file; a server has a connection for each of a few.
     const together = isShared ? EVALUATED_TOGETHER : limit;
-    for (let i = 0; i < Math.min(ids.length, limit); i += together) {
-      const some = ids.slice(i, Math.min(i + together, limit));
+    for (let i = 0; i < ids.length; i += together) {
+      const some = ids.slice(i, i + together);
       evaluations.push(
         ...(await Promise.all(
           some.map((id) =>

@@ -120,7 +120,7 @@ describe('a stop that was just found', () => {
       return 'BLOCK-CONTRARY';
     };
     await expect(b.service.workStops('lims')).rejects.toThrow('a defect');
-    expect((await b.row(other)).state).toBe('accepted');
+    await expect.poll(async () => (await b.row(other)).state).toBe('accepted');
     const row = await b.row(poisoned);
     expect(row).toMatchObject({ state: 'due', payload_sha256: null });
     expect(row.due_at).toBeGreaterThan(b.clock.now());

@@ -316,6 +316,36 @@ describe('what another failure leaves behind', () => {
     expect((await b.row(first)).state).toBe('confirmed');
   });
 
+  it('holds up no new stop behind one that its destination does not answer', async () => {
+    const sink = await Sink.start({ honoursKey: true });
+    const inner = new HttpEndpoint({
+      config: { kind: 'http', baseUrl: sink.url, allow: ['127.0.0.0/8'], bearer: null },
+      connectionsMax: 4,
+      connectTimeoutMs: 250,
+      bearer: () => null,
+    });
+    const endpoint = new DyingEndpoint(inner, 'before a byte left');
+    const b = await Bench.open({ baseUrl: sink.url, honoursKey: true, endpoint });
+    await b.announce();
+    await b.announce('R-2');
+    await b.stop(1);
+    let ring: () => void = () => undefined;
+    const rung = new Promise<void>((resolve) => {
+      ring = resolve;
+    });
+    const working = b.service.workStops('lims', { next: () => rung });
+    await endpoint.died;
+    const later = await b.stop(1, 'R-2');
+    b.failsWrites = true;
+    ring();
+    // The first one is never answered here; who works on stops hears of the failure all the same.
+    await expect(working).rejects.toThrow('SQLITE_FULL');
+    b.failsWrites = false;
+    void b.service.workStops('lims');
+    await expect.poll(async () => (await b.row(later)).state).toBe('accepted');
+    await inner.close();
+  });
+
   it('is taken up also while something stands as sending to a destination that this process does not know', async () => {
     const sink = await Sink.start();
     const b = await Bench.open({ baseUrl: sink.url });

@@ -1,5 +1,8 @@
 import { expect, it } from 'vitest';
-import { UnreadableEvidence } from '../../src/pipeline/unreadable-evidence.service.js';
+import {
+  IN_DOUBT_AT_ONCE,
+  UnreadableEvidence,
+} from '../../src/pipeline/unreadable-evidence.service.js';
 import { type ReceiptLocks, transactLocking } from '../../src/receipts/receipt-locks.store.js';
 import type { Trx } from '../../src/storage/database.js';
 import { time } from '../statements/conforming-facts.js';
@@ -50,6 +53,47 @@ it('suspends every conforming receipt in the transaction that stores them, anywh
   const condition = statement.conditions.find((c) => c.code === 'no-open-discrepancy');
   expect(condition).toMatchObject({ state: 'unmet' });
   expect(condition?.evidence).toContainEqual({ kind: 'discrepancy', id: 'bundle:intake-1' });
+});
+
+it('stops however many it puts in doubt, those behind the first ones by the next rounds, and lets none leave meanwhile', async () => {
+  const { world, evidence } = await conforming();
+  const { db } = world.database;
+  const [receipt] = await db.selectFrom('receipt').selectAll().where('id', '=', 'R-1').execute();
+  const [statement] = await db
+    .selectFrom('statement')
+    .selectAll()
+    .where('receipt_id', '=', 'R-1')
+    .where('outcome', '=', 'conforms')
+    .execute();
+  if (!receipt || !statement) throw new Error('R-1 does not conform');
+  const others = Array.from({ length: IN_DOUBT_AT_ONCE + 20 }, (_, i) => `S-${100 + i}`);
+  for (const id of others) {
+    const copy = { ...receipt, id, scan_text: id, evaluation_due: 0 as const };
+    await db.insertInto('receipt').values(copy).execute();
+    await db
+      .insertInto('statement')
+      .values({ ...statement, receipt_id: id, revision: 1 })
+      .execute();
+  }
+  await stored(world, (trx, locks) => evidence.open(trx, locks, bytes('08:59'), time('09:01')));
+  const stopped = async () => {
+    const rows = await db.selectFrom('stop').select('receipt_id').distinct().execute();
+    return rows.map((row) => row.receipt_id);
+  };
+  const due = async () => {
+    const rows = await db
+      .selectFrom('receipt')
+      .select('id')
+      .where('evaluation_due', '=', 1)
+      .execute();
+    return rows.map((row) => row.id);
+  };
+  expect(await stopped()).toHaveLength(IN_DOUBT_AT_ONCE);
+  expect([...(await stopped()), ...(await due())].sort()).toEqual(['R-1', ...others]);
+  await world.statements.evaluateDue(15);
+  await world.statements.evaluateDue(15);
+  expect((await stopped()).sort()).toEqual(['R-1', ...others]);
+  expect(await due()).toEqual([]);
 });
 
 it('leaves a receipt alone whose goods came after the bytes', async () => {

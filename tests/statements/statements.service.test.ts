@@ -374,6 +374,24 @@ describe('statements on a database', () => {
     expect(await world.stops()).toEqual(after);
   });
 
+  it('keeps no receipt waiting behind others whose stops do not get through', async () => {
+    const world = await StatementWorld.open();
+    await world.conform();
+    await world.announce({ receiptId: 'R-2', scanText: 'R-2', line: '20' });
+    await world.measure({ container: 'D-01', decision: 'fail' });
+    await world.setDeliveries('stop', 'accepted', 'not-effective');
+    const mark = (id: string, due: 0 | 1) =>
+      world.database.db
+        .updateTable('receipt')
+        .set({ evaluation_due: due })
+        .where('id', '=', id)
+        .execute();
+    await mark('R-1', 0);
+    await mark('R-2', 1);
+    const evaluated = await world.statements.evaluateDue(1);
+    expect(evaluated.map(({ receiptId }) => receiptId).sort()).toEqual(['R-1', 'R-2']);
+  });
+
   it('counts a stop as effective only when every acting destination confirmed it', async () => {
     const world = await StatementWorld.open();
     await world.conform();
