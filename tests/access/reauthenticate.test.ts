@@ -23,11 +23,15 @@ async function chosen(database: ClockedDatabase, id: string): Promise<void> {
 }
 
 async function refusals(database: ClockedDatabase) {
-  return database.db
-    .selectFrom('audit_entry')
-    .select(['action', 'actor_kind', 'actor', 'source', 'reason', 'subject_id'])
-    .where('action', 'like', '%.refused')
-    .execute();
+  return (
+    database.db
+      .selectFrom('audit_entry')
+      .select(['action', 'actor_kind', 'actor', 'source', 'reason', 'subject_id'])
+      .where('action', 'like', '%.refused')
+      // The clock stands still here; a process makes its ids one behind the other.
+      .orderBy('id')
+      .execute()
+  );
 }
 
 describe('proving again who one is', () => {
