@@ -3,7 +3,7 @@ import { addMs } from '../formats/instant.js';
 import { describeProblem } from '../mapping/mapping-problem.js';
 import type { BuiltPayload } from '../mapping/payload.js';
 import { lockReceipts, lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
-import type { Destination, DestinationTiming } from '../site/site-folder.js';
+import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryFault, DeliveryRow } from '../storage/tables.js';
 import {
@@ -17,7 +17,7 @@ import {
 import { faultOf, messageName } from './delivery-mapping.js';
 import type { DeliveryParts, Recognition } from './delivery-parts.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange, type Held } from './outcome.store.js';
-import { STOP_RETRY_MAX_MS } from './stop-policy.js';
+import { stopRetryMaxMs } from './stop-policy.js';
 import { Together } from './together.service.js';
 
 /** Payloads built at once for one destination. */
@@ -125,7 +125,8 @@ export class Building {
     { timing }: Destination,
     held: Held & Pick<DeliveryRow, 'message'>,
   ): Promise<void> {
-    const due_at = addMs(this.#parts.options.clock.now(), longestWaitMs(held, timing));
+    const waitMs = held.message === 'stop' ? stopRetryMaxMs(timing) : timing.retryMaxMs;
+    const due_at = addMs(this.#parts.options.clock.now(), waitMs);
     await this.#parts.options.database.transact((trx) =>
       changeDelivery(trx, held, { state: 'due', due_at, claimed_by: null }),
     );
@@ -191,15 +192,10 @@ export class Building {
     await lockReceipts(trx, row.site, receipts);
     const held = await hold();
     if (held === null) return [];
+    const retryAt = addMs(now, stopRetryMaxMs(destination.timing));
     const change: DeliveryChange =
       row.message === 'stop'
-        ? {
-            state: 'due',
-            due_at: addMs(now, longestWaitMs(row, destination.timing)),
-            fault,
-            reason,
-            claimed_by: null,
-          }
+        ? { state: 'due', due_at: retryAt, fault, reason, claimed_by: null }
         : { state: 'parked', fault, reason, claimed_by: null };
     const isChanged = await changeDelivery(trx, held, change);
     if (!isChanged || (row.fault === fault && row.reason === reason)) return [];
@@ -213,12 +209,4 @@ export class Building {
     await markEvaluationDue(trx, row.site, receipts);
     return receipts;
   }
-}
-
-/** Until something is built again that could not be: a stop waits no longer than any other of its retries. */
-function longestWaitMs(
-  { message }: Pick<DeliveryRow, 'message'>,
-  { retryMaxMs }: DestinationTiming,
-): number {
-  return message === 'stop' ? Math.min(retryMaxMs, STOP_RETRY_MAX_MS) : retryMaxMs;
 }

@@ -10,6 +10,11 @@ import { type AskFacts, type AskStep, judgeReadBack } from './read-back-judgemen
 /** A stop is tried again, and asked about again, no later than this (design §8). */
 export const STOP_RETRY_MAX_MS = 30_000;
 
+/** How long a stop waits at most until it is tried again at a destination. */
+export function stopRetryMaxMs({ retryMaxMs }: DestinationTiming): number {
+  return Math.min(retryMaxMs, STOP_RETRY_MAX_MS);
+}
+
 /** `pause_reason` of a destination after its database was restored: the one pause that stops obey (rule 28). */
 export const RESTORE_PAUSE = 'restore';
 
@@ -87,7 +92,7 @@ export function judgeStopReadBack(
   const policy = {
     ...timing,
     attemptsMax: Number.MAX_SAFE_INTEGER,
-    retryMaxMs: Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS),
+    retryMaxMs: stopRetryMaxMs(timing),
   };
   if (facts.state === 'uncertain' && (answer.kind === 'absent' || answer.kind === 'unavailable')) {
     const detail = answer.kind === 'absent' ? 'it does not show yet' : answer.detail;
@@ -113,7 +118,7 @@ export function judgeStopReadBack(
 
 /** Asked about again all the same: it may still show, and until then its revision is re-asserted. */
 function notEffective(detail: string, timing: DestinationTiming, now: Instant): AskStep {
-  const at = addMs(now, Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS));
+  const at = addMs(now, stopRetryMaxMs(timing));
   return { kind: 'wait', at, absentAsks: 0, fault: 'not-effective', detail };
 }
 
@@ -127,7 +132,7 @@ function soon(
   now: Instant,
   jitter: number,
 ): Instant {
-  const maxMs = Math.min(timing.retryMaxMs, STOP_RETRY_MAX_MS);
+  const maxMs = stopRetryMaxMs(timing);
   return addMs(now, backoffMs(timing.retryBaseMs, maxMs, facts.attempts, jitter));
 }
 

@@ -27,26 +27,30 @@ export async function lockReceiptsMarking(
   receiptIds: Iterable<string>,
   due: ReadonlySet<string>,
 ): Promise<void> {
-  const ids = [...new Set(receiptIds)].sort();
-  for (let i = 0; i < ids.length; i += LOCKED_AT_ONCE) {
-    await countChanges(trx, site, ids.slice(i, i + LOCKED_AT_ONCE), due);
-  }
+  await inPortions(trx, site, receiptIds, async (ids) => {
+    const marked = ids.filter((id) => due.has(id));
+    const others = ids.filter((id) => !due.has(id));
+    await countAndMark(trx, { site }, marked);
+    await countChange(trx, { site }, others);
+  });
 }
 
 const LOCKED_AT_ONCE = 64;
 
-async function countChanges(
+/** Changes rows of receipts, some at a time, each taken in the order of their ids. */
+async function inPortions(
   trx: Trx,
   site: string,
-  ids: readonly string[],
-  due: ReadonlySet<string>,
+  receiptIds: Iterable<string>,
+  change: (ids: readonly string[]) => Promise<unknown>,
 ): Promise<void> {
-  // A change of several rows takes them in an order of its own: they are taken first, in ours.
-  if (ids.length > 1 && dialectOf(trx).isShared) await takeRows(trx, { site }, ids);
-  const marked = ids.filter((id) => due.has(id));
-  const others = ids.filter((id) => !due.has(id));
-  await countAndMark(trx, { site }, marked);
-  await countChange(trx, { site }, others);
+  const all = [...new Set(receiptIds)].sort();
+  for (let i = 0; i < all.length; i += LOCKED_AT_ONCE) {
+    const ids = all.slice(i, i + LOCKED_AT_ONCE);
+    // A change of several rows takes them in an order of its own: they are taken first, in ours.
+    if (ids.length > 1 && dialectOf(trx).isShared) await takeRows(trx, { site }, ids);
+    await change(ids);
+  }
 }
 
 const NONE: ReadonlySet<string> = new Set();
@@ -138,15 +142,15 @@ export async function markEvaluationDue(
   site: string,
   receiptIds: Iterable<string>,
 ): Promise<void> {
-  for (const id of [...new Set(receiptIds)].sort()) await markDue(trx, { site, id });
+  await inPortions(trx, site, receiptIds, (ids) => markDue(trx, { site }, ids));
 }
 
-const markDue = prepared((db, of: { readonly site: string; readonly id: string }) =>
+const markDue = preparedForList((db, of: OfSite, ids) =>
   db
     .updateTable('receipt')
     .set({ evaluation_due: 1 })
     .where('site', '=', of.site)
-    .where('id', '=', of.id),
+    .where('id', 'in', ids),
 );
 
 /**

@@ -332,7 +332,12 @@ export class Bench {
   }
 
   /** A statement revision with its delivery, as the statement stage writes them. */
-  async state(revision: number, outcome: 'conforms' | 'incomplete', receiptId = 'R-1') {
+  async state(
+    revision: number,
+    outcome: 'conforms' | 'incomplete',
+    receiptId = 'R-1',
+    beforeCommit: () => Promise<void> = () => Promise.resolve(),
+  ) {
     const now = this.clock.now();
     return await this.database.transact(async (trx) => {
       await lockReceipts(trx, SITE, [receiptId]);
@@ -343,21 +348,32 @@ export class Bench {
         belowRevision: revision,
         now,
       });
-      return await enqueueDelivery(trx, {
-        site: SITE,
-        subjectKind: 'statement',
-        subjectId: receiptId,
-        subjectRevision: revision,
-        receiptId,
-        destination: 'lims',
-        message: 'statement',
-        orderingKey: statementKey(receiptId),
-        isConforms: outcome === 'conforms',
-        isContrary: outcome !== 'conforms',
-        mappingDigest: 'm1',
-        epoch: 1,
-        now,
-      });
+      const id = await this.enqueueStatement(trx, revision, outcome === 'conforms', receiptId);
+      await beforeCommit();
+      return id;
+    });
+  }
+
+  enqueueStatement(
+    trx: Trx,
+    revision: number,
+    isConforms: boolean,
+    receiptId = 'R-1',
+  ): Promise<string> {
+    return enqueueDelivery(trx, {
+      site: SITE,
+      subjectKind: 'statement',
+      subjectId: receiptId,
+      subjectRevision: revision,
+      receiptId,
+      destination: 'lims',
+      message: 'statement',
+      orderingKey: statementKey(receiptId),
+      isConforms,
+      isContrary: !isConforms,
+      mappingDigest: 'm1',
+      epoch: 1,
+      now: this.clock.now(),
     });
   }
 

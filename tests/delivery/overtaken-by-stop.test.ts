@@ -1,10 +1,10 @@
 import { describe, expect, it } from 'vitest';
 import { hasFailingStop } from '../../src/delivery/due-deliveries.store.js';
 import type { AskRequest, AskResult, Endpoint, SendResult } from '../../src/delivery/endpoint.js';
-import { statementKey } from '../../src/delivery/new-delivery.js';
-import { cancelUnsentConforms, enqueueDelivery } from '../../src/delivery/outbox.store.js';
+import { cancelUnsentConforms } from '../../src/delivery/outbox.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
 import { until } from '../support/until.js';
+import { answerOf } from './answer-of.js';
 import { Bench, type BenchOptions, SITE } from './northquay-bench.js';
 
 /** A destination whose first answer comes when the test says so. */
@@ -31,11 +31,6 @@ class SlowOnce implements Endpoint {
   close(): Promise<void> {
     return Promise.resolve();
   }
-}
-
-function answerOf(status: number, body: unknown) {
-  const bytes = Buffer.from(JSON.stringify(body));
-  return { kind: 'answered', status, retryAfter: null, body: bytes, isCut: false } as const;
 }
 
 async function open(options: Partial<BenchOptions> = {}) {
@@ -81,21 +76,7 @@ describe('a conforms that is being sent when its receipt is stopped, where neith
       await b.insertStatement(trx, 'R-1', 2, 'does-not-conform');
       await b.insertStop(trx, 'R-1', 2);
       await cancelUnsentConforms(trx, SITE, 'R-1', 'stopped', now);
-      return await enqueueDelivery(trx, {
-        site: SITE,
-        subjectKind: 'statement',
-        subjectId: 'R-1',
-        subjectRevision: 2,
-        receiptId: 'R-1',
-        destination: 'lims',
-        message: 'statement',
-        orderingKey: statementKey('R-1'),
-        isConforms: false,
-        isContrary: true,
-        mappingDigest: 'm1',
-        epoch: 1,
-        now,
-      });
+      return await b.enqueueStatement(trx, 2, false);
     });
     endpoint.answer(201);
     await sending;

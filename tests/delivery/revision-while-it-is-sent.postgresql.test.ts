@@ -1,14 +1,7 @@
-import { sql } from 'kysely';
 import { expect, it } from 'vitest';
 import type { AskResult, Endpoint, SendResult } from '../../src/delivery/endpoint.js';
-import { statementKey } from '../../src/delivery/new-delivery.js';
-import {
-  cancelUnsentResult,
-  destinationsHolding,
-  enqueueDelivery,
-  supersedeWaitingStatements,
-} from '../../src/delivery/outbox.store.js';
-import { lockReceipts } from '../../src/receipts/facts.store.js';
+import { cancelUnsentResult, destinationsHolding } from '../../src/delivery/outbox.store.js';
+import { somebodyWaits } from '../support/lock-waits.js';
 import { until } from '../support/until.js';
 import { Bench, SITE } from './northquay-bench.js';
 
@@ -60,12 +53,7 @@ async function open() {
 
 /** Waits until the end of the send is written, or waits for what another session holds. */
 async function writtenOrWaiting(bench: Bench, id: string): Promise<boolean> {
-  const { rows } = await sql<{ waits: boolean }>`
-    select exists (select 1 from pg_stat_activity
-      where datname = current_database() and wait_event_type = 'Lock') as waits`.execute(
-    bench.database.db,
-  );
-  return rows[0]?.waits === true || (await bench.row(id)).state !== 'sending';
+  return (await somebodyWaits(bench.database)) || (await bench.row(id)).state !== 'sending';
 }
 
 it('a conforms that was refused while a later one was stated gives way to it', async () => {
@@ -73,30 +61,9 @@ it('a conforms that was refused while a later one was stated gives way to it', a
   const first = await bench.state(1, 'conforms');
   const working = bench.service.workOnce('lims');
   await until('it has left', () => endpoint.sent.length === 1);
-  const second = await bench.database.transact(async (trx) => {
-    const now = bench.clock.now();
-    await lockReceipts(trx, SITE, ['R-1']);
-    await bench.insertStatement(trx, 'R-1', 2, 'conforms');
-    const of = { site: SITE, receiptId: 'R-1', belowRevision: 2, now };
-    await supersedeWaitingStatements(trx, of);
-    const id = await enqueueDelivery(trx, {
-      site: SITE,
-      subjectKind: 'statement',
-      subjectId: 'R-1',
-      subjectRevision: 2,
-      receiptId: 'R-1',
-      destination: 'lims',
-      message: 'statement',
-      orderingKey: statementKey('R-1'),
-      isConforms: true,
-      isContrary: false,
-      mappingDigest: 'm1',
-      epoch: 1,
-      now,
-    });
+  const second = await bench.state(2, 'conforms', 'R-1', async () => {
     endpoint.answer();
     await until('its end is written or waits', () => writtenOrWaiting(bench, first));
-    return id;
   });
   await working;
   bench.clock.advance(10_000);

@@ -10,6 +10,7 @@ import type {
   SendResult,
 } from '../../src/delivery/endpoint.js';
 import { until } from '../support/until.js';
+import { answerOf } from './answer-of.js';
 import { Bench, type BenchOptions, SITE } from './northquay-bench.js';
 
 const TURNS_OF_AN_ANSWER = 20;
@@ -50,11 +51,6 @@ class CountingEndpoint implements Endpoint {
   close(): Promise<void> {
     return Promise.resolve();
   }
-}
-
-function answerOf(status: number, body: unknown) {
-  const bytes = Buffer.from(JSON.stringify(body));
-  return { kind: 'answered', status, retryAfter: null, body: bytes, isCut: false } as const;
 }
 
 async function open(options: Partial<BenchOptions> = {}) {

@@ -1,6 +1,6 @@
-import { sql } from 'kysely';
 import { expect, it } from 'vitest';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
+import { somebodyWaits } from '../support/lock-waits.js';
 import { until } from '../support/until.js';
 import { Bench, SITE } from './northquay-bench.js';
 import { Sink } from './sink.js';
@@ -18,22 +18,12 @@ async function aConformsReadyToLeave() {
   return { bench, sink, id };
 }
 
-/** True once a session of the tests waits for a lock that another one holds. */
-async function somebodyWaits(bench: Bench): Promise<boolean> {
-  const { rows } = await sql<{ waits: boolean }>`
-    select exists (select 1 from pg_stat_activity
-      where datname = current_database() and wait_event_type = 'Lock') as waits`.execute(
-    bench.database.db,
-  );
-  return rows[0]?.waits === true;
-}
-
 it('a stop that commits while a claim waits for its receipt keeps the conforms from leaving', async () => {
   const { bench, sink, id } = await aConformsReadyToLeave();
   let working: Promise<unknown> = Promise.resolve();
   await bench.stop(2, 'R-1', async () => {
     working = bench.service.workOnce('lims');
-    await until('the claim waits', () => somebodyWaits(bench));
+    await until('the claim waits', () => somebodyWaits(bench.database));
   });
   await working;
   expect(await bench.row(id)).toMatchObject({ state: 'cancelled', attempts: 0 });
@@ -50,7 +40,7 @@ it.each(['stop', 'statement'] as const)(
       if (what === 'stop') await bench.insertStop(trx, 'R-1', 2);
       else await bench.insertStatement(trx, 'R-1', 2, 'incomplete');
       working = bench.service.workOnce('lims');
-      await until('the claim waits', () => somebodyWaits(bench));
+      await until('the claim waits', () => somebodyWaits(bench.database));
     });
     await working;
     expect(await bench.row(id)).toMatchObject({ state: 'due', attempts: 0 });

@@ -1,3 +1,4 @@
+import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { AttributionService } from '../../src/pipeline/attribution.service.js';
 import { AttributionWatch } from '../../src/pipeline/attribution-watch.service.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
@@ -5,7 +6,20 @@ import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import type { AttributionAct } from '../../src/statements/attribution.js';
 import type { AttributionProposal } from '../../src/statements/attribution-view.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
+import { curve, dec, scoreOf } from '../checks/fixture.js';
 import { MAPPINGS, ReviewBench } from './review-bench.js';
+
+const NAPHTHALENE = curve('naphthalene');
+/** The drum holds something else, and the recheck says so too. */
+export const FAIL = {
+  decision: 'fail' as const,
+  score: {
+    algorithm: 'squared-correlation',
+    value: scoreOf('ID-M-1', NAPHTHALENE),
+    threshold: dec('0.90'),
+  },
+  spectrum: encodeSpectrum(NAPHTHALENE.axis, NAPHTHALENE.intensity, 'float64'),
+};
 
 /** What the labels of drum D-1 of receipt R-2 show. */
 export const LABELS_OF_D1: AttributionProposal = {

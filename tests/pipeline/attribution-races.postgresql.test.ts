@@ -1,13 +1,12 @@
 import { describe, expect, it } from 'vitest';
-import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { AfterHolds } from '../../src/pipeline/after-holds.service.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
 import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
-import type { OpenDatabase } from '../../src/storage/database.js';
-import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
+import { goodParts, goodResult } from '../checks/fixture.js';
+import { somebodyWaits } from '../support/lock-waits.js';
 import { COMMAND_LINE } from '../support/people.js';
 import { until } from '../support/until.js';
-import { AttributionBench } from './attribution-bench.js';
+import { AttributionBench, FAIL } from './attribution-bench.js';
 import { announcement, MAPPINGS } from './review-bench.js';
 
 /**
@@ -15,27 +14,7 @@ import { announcement, MAPPINGS } from './review-bench.js';
  * it the result, the other changes the result at the same moment.
  */
 
-const NAPHTHALENE = curve('naphthalene');
-const FAIL = {
-  decision: 'fail' as const,
-  score: {
-    algorithm: 'squared-correlation',
-    value: scoreOf('ID-M-1', NAPHTHALENE),
-    threshold: dec('0.90'),
-  },
-  spectrum: encodeSpectrum(NAPHTHALENE.axis, NAPHTHALENE.intensity, 'float64'),
-};
 const UNKNOWN = { receipt: { scanned: 'GR-9', entry: 'scanned' } } as const;
-
-async function waitingSessions({ db }: OpenDatabase): Promise<number> {
-  const { rows } = await db.executeQuery<{ n: number }>({
-    ...db.selectFrom('instance').select('epoch').compile(),
-    sql: `select count(*)::int8 as n from pg_stat_activity
-      where datname = current_database() and wait_event_type = 'Lock'`,
-    parameters: [],
-  });
-  return rows[0]?.n ?? 0;
-}
 
 /** Announces the receipt, and commits when the other transaction waits for it. */
 async function announceBeside<T>(bench: AttributionBench, other: () => Promise<T>): Promise<T> {
@@ -57,7 +36,7 @@ async function announceBeside<T>(bench: AttributionBench, other: () => Promise<T
   await isAnnounced;
   const ended = other();
   ended.catch(() => undefined);
-  await until('it waits', async () => (await waitingSessions(of.database)) > 0);
+  await until('it waits', async () => await somebodyWaits(of.database));
   commit();
   await announcing;
   return ended;

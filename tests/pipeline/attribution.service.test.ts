@@ -1,22 +1,9 @@
 import { describe, expect, it } from 'vitest';
-import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
-import { curve, dec, goodParts, goodResult, scoreOf } from '../checks/fixture.js';
-import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
+import { goodParts, goodResult } from '../checks/fixture.js';
+import { AttributionBench, FAIL, LABELS_OF_D1 } from './attribution-bench.js';
 
 /** Release-safety rule 25: what was scanned for one receipt and measured on another. */
-
-/** The drum holds something else, and the recheck says so too. */
-const NAPHTHALENE = curve('naphthalene');
-const FAIL = {
-  decision: 'fail' as const,
-  score: {
-    algorithm: 'squared-correlation',
-    value: scoreOf('ID-M-1', NAPHTHALENE),
-    threshold: dec('0.90'),
-  },
-  spectrum: encodeSpectrum(NAPHTHALENE.axis, NAPHTHALENE.intensity, 'float64'),
-};
 
 async function world(over: Parameters<typeof goodResult>[1] = FAIL) {
   const bench = await AttributionBench.open();

@@ -4,6 +4,7 @@ import { PerformanceCauseService } from '../../src/pipeline/performance-cause.se
 import type { StatementRecord } from '../../src/records/statement-record.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { goodCheck, goodParts, goodResult } from '../checks/fixture.js';
+import { somebodyWaits } from '../support/lock-waits.js';
 import { until } from '../support/until.js';
 import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
 
@@ -43,14 +44,6 @@ async function hasWritten(trx: Parameters<Parameters<OpenDatabase['transact']>[0
   const { rows } = await sql<{ n: string }>`
     select count(*) as n from pg_locks where pid = pg_backend_pid() and mode = 'RowExclusiveLock'
       and relation in ('discrepancy'::regclass, 'receipt'::regclass)`.execute(trx);
-  return Number(rows[0]?.n) > 0;
-}
-
-/** True once somebody on this database waits for a lock. */
-async function somebodyWaits({ db }: OpenDatabase): Promise<boolean> {
-  const { rows } = await sql<{ n: string }>`
-    select count(*) as n from pg_stat_activity
-    where datname = current_database() and wait_event_type = 'Lock'`.execute(db);
   return Number(rows[0]?.n) > 0;
 }
 

@@ -7,7 +7,8 @@ import { lockReceipts } from '../../src/receipts/facts.store.js';
 import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
 import type { SigningService } from '../../src/signatures/signing.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
-import type { OpenDatabase, Trx } from '../../src/storage/database.js';
+import type { Trx } from '../../src/storage/database.js';
+import { somebodyWaits } from '../support/lock-waits.js';
 import { until } from '../support/until.js';
 import { time } from './conforming-facts.js';
 import { StatementWorld } from './statement-world.js';
@@ -92,16 +93,6 @@ async function evaluating(
   return { at, ended };
 }
 
-async function waitingSessions({ db }: OpenDatabase): Promise<number> {
-  const { rows } = await db.executeQuery<{ n: number }>({
-    ...db.selectFrom('instance').select('epoch').compile(),
-    sql: `select count(*)::int8 as n from pg_stat_activity
-      where datname = current_database() and wait_event_type = 'Lock'`,
-    parameters: [],
-  });
-  return rows[0]?.n ?? 0;
-}
-
 async function unreadableBytes(world: StatementWorld): Promise<void> {
   const evidence = new UnreadableEvidence(world.site, world.statements);
   const bytes = {
@@ -134,7 +125,7 @@ describe('a failing result and an evaluation of its receipt at the same moment',
       isMeasured = true;
     });
     await until('the failing result waits for the lock', async () => {
-      return (await waitingSessions(world.database)) > 0;
+      return await somebodyWaits(world.database);
     });
     expect(isMeasured).toBe(false);
     at.open();
@@ -164,7 +155,7 @@ describe('evidence without an owner and an evaluation of a receipt it could belo
     const { at, ended } = await evaluating(world, { lock: true });
     const storing = unreadableBytes(world);
     await until('the evidence waits for the evaluation', async () => {
-      return (await waitingSessions(world.database)) > 0;
+      return await somebodyWaits(world.database);
     });
     at.open();
     await Promise.all([ended, storing]);
@@ -186,7 +177,7 @@ describe('news that a receipt waits for', () => {
     await world.tellNews();
     const passing = world.statements.evaluateDue(10);
     await until('the news waits for the evaluation', async () => {
-      return (await waitingSessions(world.database)) > 0;
+      return await somebodyWaits(world.database);
     });
     at.open();
     await Promise.all([ended, passing]);
@@ -244,7 +235,7 @@ describe('a method found wrong and an evaluation of a receipt that rests on it',
     const { at, ended } = await evaluating(world, { lock: true });
     const finding = findWrong(world);
     await until('the act waits for the evaluation', async () => {
-      return (await waitingSessions(world.database)) > 0;
+      return await somebodyWaits(world.database);
     });
     at.open();
     const [, found] = await Promise.all([ended, finding]);
