@@ -1,9 +1,9 @@
 // The delivery stage alone, as the gateway wires it, with payloads of a size of their own and no mapping.
 import { Secrets } from '../dist/access/secrets.files.js';
 import { DeliveryService } from '../dist/delivery/delivery.service.js';
-import { GoesFirst, STOP_FIRST_MS, SUSPECT_FIRST_MS } from '../dist/delivery/goes-first.service.js';
 import { resultKey } from '../dist/delivery/new-delivery.js';
 import { enqueueDeliveries } from '../dist/delivery/outbox-rows.store.js';
+import { StopsFirst } from '../dist/delivery/stops-first.service.js';
 import { finishPayload } from '../dist/mapping/payload.js';
 import { sampleResult } from '../dist/mapping/sample-subjects.js';
 import { treeOf } from './message.mjs';
@@ -49,8 +49,7 @@ export function openStage({ database, clock, worker, sinkUrl, connections, bodyB
       build: number,
     }),
     worker,
-    stopsFirst: new GoesFirst(STOP_FIRST_MS),
-    suspectsFirst: new GoesFirst(SUSPECT_FIRST_MS),
+    stopsFirst: new StopsFirst(),
     secrets: new Secrets({ TOKEN: 'simulated' }),
     onReceiptChanged: () => undefined,
     random: Math.random,

@@ -9,9 +9,9 @@ import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { BusyClaims, type Claimed } from './busy-claims.js';
 import type { DeliveryMapping } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
-import type { GoesFirst } from './goes-first.service.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
 import { Payloads } from './payloads.service.js';
+import type { StopsFirst } from './stops-first.service.js';
 
 /**
  * Loads the subject of a delivery from the rows it names, with the delivery's own id, key and build in its
@@ -27,8 +27,7 @@ export interface DeliveryOptions {
   readonly loadSubject: SubjectLoader;
   /** Names this process in what it claims; the rows of another one are its own while it lives. */
   readonly worker: WorkerIdentity;
-  readonly stopsFirst: GoesFirst;
-  readonly suspectsFirst: GoesFirst;
+  readonly stopsFirst: StopsFirst;
   readonly secrets: DestinationSecrets;
   /** Set where this life of the database follows one that may have sent what it knows nothing of. */
   readonly afterRecovery?: AfterRecovery;

@@ -67,8 +67,6 @@ function noneOr(failures: readonly unknown[]): readonly Run[] {
  */
 const REST_MS_MAX = 25;
 
-const IDLE_LOOK_MS = 10;
-
 const NOTHING: Worked = { worked: 0, nextDueAt: null };
 const NO_MORE: MoreWork = { next: () => new Promise(() => undefined) };
 
@@ -91,7 +89,6 @@ export class DeliveryService {
     readonly sending: Sending;
     readonly asking: Asking;
   };
-  readonly #groups = new Set<WorkGroup>();
   #isStopping = false;
   /** Set when work ended in an error: what it was doing may stand as sending with nobody sending it. */
   #mustRecover = false;
@@ -121,11 +118,10 @@ export class DeliveryService {
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
-    const { stopsFirst, suspectsFirst } = this.#parts.options;
+    const { stopsFirst } = this.#parts.options;
     const worked = await this.#work(
       more,
       async (group) => {
-        await suspectsFirst.whenNone();
         await stopsFirst.whenNone();
         const sends = this.#sending.claim(to, inFlightMax - group.running('send'));
         return await this.#start(group, [
@@ -184,14 +180,6 @@ export class DeliveryService {
     return (await this.#recovery.recover(now)) + (hasEnded ? 1 : 0);
   }
 
-  /** Waits until nothing is built, sent or asked in this process, or `msMax` at most: a slow answer takes its time. */
-  async whenIdle(msMax: number): Promise<void> {
-    const end = performance.now() + msMax;
-    while ([...this.#groups].some(({ size }) => size > 0) && performance.now() < end) {
-      await rest(IDLE_LOOK_MS);
-    }
-  }
-
   /** Starts nothing more; what runs ends by its own deadline. */
   stopTaking(): void {
     this.#isStopping = true;
@@ -227,7 +215,6 @@ export class DeliveryService {
     { restMsMax = 0, leavesOnFailure = false }: HowToWork,
   ): Promise<number> {
     const group = new WorkGroup();
-    this.#groups.add(group);
     let worked = 0;
     let isThrough = false;
     try {
@@ -247,7 +234,7 @@ export class DeliveryService {
       }
       isThrough = !group.hasFailed;
     } finally {
-      const ended = group.end().finally(() => this.#groups.delete(group));
+      const ended = group.end();
       if (isThrough || !leavesOnFailure) await ended;
       // What of it fails later is looked for as lost then, like what has failed already.
       else

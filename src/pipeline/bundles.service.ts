@@ -1,9 +1,8 @@
-import { setTimeout as wait } from 'node:timers/promises';
 import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
-import type { GoesFirst } from '../delivery/goes-first.service.js';
+import type { StopsFirst } from '../delivery/stops-first.service.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
@@ -17,14 +16,14 @@ import type { BundleRow } from '../storage/tables.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   addStrike,
-  collectSuspicion,
-  isAnyLeft,
   isAnyWaitingSince,
   markExamining,
   settleBundleRow,
+  suspectsAmong,
   unmarkExamined,
 } from './examination.store.js';
 import { type ExaminePool, UnitDied } from './examine.pool.js';
+import type { ExamineChild } from './examine-child.endpoint.js';
 import type { ExaminedUnit } from './examined-unit.js';
 import {
   claimLanes,
@@ -53,7 +52,7 @@ const DIED: Finding = {
   code: 'examination-died',
   severity: 'hold',
   pointer: '',
-  message: `examining it ended its thread or the process ${STRIKES_MAX} times`,
+  message: `examining it ended its thread, or the process it had for itself, ${STRIKES_MAX} times`,
   advice: 'Have the bytes looked at; they are kept. Send what they should have said again.',
 };
 
@@ -62,6 +61,8 @@ export interface BundlesServiceParts {
   readonly clock: Clock;
   readonly site: SiteFolder;
   readonly pool: Pick<ExaminePool, 'examine'>;
+  /** For what may have ended a process: nothing but it ends this one. */
+  readonly child: Pick<ExamineChild, 'examine'>;
   /** The stored bytes of a digest, without holding up anybody for large ones. */
   readonly loadBytes: (sha256: string) => Promise<Uint8Array | undefined>;
   readonly settling: SettleBundleService;
@@ -69,9 +70,7 @@ export interface BundlesServiceParts {
   /** Of what is settled here or was left by another, where several processes share the database. */
   readonly secondLook: Pick<SecondLook, 'round'>;
   readonly worker: WorkerIdentity;
-  readonly stopsFirst: GoesFirst;
-  /** Runs what a death would be blamed on, with nothing of this process beside it where that can be had. */
-  readonly alone: <T>(work: () => Promise<T>) => Promise<T>;
+  readonly stopsFirst: StopsFirst;
   readonly log: Logger;
   /** After a commit that may have made deliveries or changed receipts, and may have issued a stop. */
   readonly onSettled: (settlement: Settlement) => void;
@@ -113,33 +112,12 @@ export class BundlesService {
     const batch = await database.transact((trx) => this.#claim(trx, worker.id));
     if (batch.bundles.length === 0) return await this.#lookAgain();
     try {
-      if (batch.isSuspect) await this.parts.alone(() => this.#examineAndSettle(batch));
-      else await this.#examineAndSettle(batch);
+      await this.#examineAndSettle(batch);
     } finally {
       await database.transact((trx) => giveBack(trx, batch));
     }
     await this.#lookAgain();
     return true;
-  }
-
-  /**
-   * Before a process begins anything else: settles what may have ended the one before it, while nothing is beside it
-   * that could end this one too. `msMax` at most is waited for; what fails is tried again, and reported, when its bell
-   * rings.
-   */
-  async settleSuspects(msMax: number): Promise<void> {
-    const time = wait(msMax, undefined, { ref: false });
-    await Promise.race([
-      this.#settleSuspects(performance.now() + msMax).catch(() => undefined),
-      time,
-    ]);
-  }
-
-  async #settleSuspects(endMs: number): Promise<void> {
-    const { database, site } = this.parts;
-    while (performance.now() < endMs && (await isAnyLeft(database.db, site.site))) {
-      if (!(await this.workOnce())) return;
-    }
   }
 
   /** True when there may be more to look at. What fails is noted, and looked at again by whoever comes next. */
@@ -174,18 +152,16 @@ export class BundlesService {
     if (waiting.length === 0) {
       return { bundles: [], lanes: new Map(), isSuspect: false, worker, unsettled };
     }
-    const { suspects, guilty } = await collectSuspicion(trx, waiting, worker);
-    const isSuspect = (bundle: BundleRow) =>
-      bundle.strikes > 0 || suspects.has(bundle.id) || guilty.has(bundle.id);
-    const end = waiting.findIndex(isSuspect);
-    // A suspect is examined with nothing beside it, so that a death counts against it alone.
+    const suspects = await suspectsAmong(trx, waiting, worker);
+    const end = waiting.findIndex((bundle) => bundle.strikes > 0 || suspects.has(bundle.id));
+    // One at a time, each in a process of its own.
     const bundles = waiting.slice(0, end === -1 ? waiting.length : Math.max(end, 1));
     const names = [...new Set(bundles.map(({ lane }) => lane))];
     const claims = await claimLanes(trx, { site, worker, names });
     const ids = bundles.map(({ id }) => id);
-    await markExamining(trx, ids, worker, end === 0);
+    await markExamining(trx, ids, worker);
     return {
-      bundles: bundles.map((b) => (guilty.has(b.id) ? { ...b, strikes: b.strikes + 1 } : b)),
+      bundles,
       lanes: new Map(claims.map((claim) => [claim.name, claim])),
       isSuspect: end === 0,
       worker,
@@ -199,11 +175,12 @@ export class BundlesService {
   }
 
   async #examineAndSettle(batch: Batch): Promise<void> {
-    const { bundles, lanes, unsettled } = batch;
+    const { bundles, lanes, unsettled, isSuspect } = batch;
+    const by = isSuspect ? this.parts.child : this.parts.pool;
     // Started together, settled in order: the next bundle of an instrument builds on the one before it.
     const examined = bundles.map((bundle) => ({
       bundle,
-      unit: this.#examine(bundle).finally(() => unsettled.add(bundle.id)),
+      unit: this.#examine(bundle, by).finally(() => unsettled.add(bundle.id)),
     }));
     for (const { unit } of examined) unit.catch(() => undefined);
     // Lanes go beside each other, each on a connection; on a file everything shares one writer.
@@ -262,15 +239,18 @@ export class BundlesService {
     }
   }
 
-  async #examine(bundle: BundleRow): Promise<ExaminedUnit | UnitDied> {
+  async #examine(
+    bundle: BundleRow,
+    by: Pick<ExaminePool, 'examine'>,
+  ): Promise<ExaminedUnit | UnitDied> {
     // It has ended a thread or a process too often already.
     if (bundle.strikes >= STRIKES_MAX) return new UnitDied(null);
     const bytes = await this.parts.loadBytes(bundle.raw_sha256);
     if (!bytes) throw new Error(`bundle ${bundle.id} has no bytes`);
-    const { pool, clock, database } = this.parts;
+    const { clock, database } = this.parts;
     const { site, state: registry } = await siteInForce(database.db, this.parts.site);
     const task = { bytes, receivedAt: bundle.received_at, now: clock.now(), registry };
-    const unit = await pool.examine(task, site);
+    const unit = await by.examine(task, site);
     step('S5');
     return unit;
   }

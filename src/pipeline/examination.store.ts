@@ -4,17 +4,13 @@ import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
 import type { BundleRow } from '../storage/tables.js';
 
-/** Marks a bundle that is examined with nothing beside it, so that a death counts against it alone. */
-const ALONE = ' alone';
-
 /** Notes who examines these bundles, before the first of them is touched. */
 export async function markExamining(
   trx: Trx,
   ids: readonly string[],
   worker: string,
-  isAlone: boolean,
 ): Promise<void> {
-  await mark(trx, { by: isAlone ? `${worker}${ALONE}` : worker }, ids);
+  await mark(trx, { by: worker }, ids);
 }
 
 const mark = preparedForList((db, of: { readonly by: string }, ids) =>
@@ -34,55 +30,36 @@ export async function unmarkExamined(
   ids: readonly string[],
   worker: string,
 ): Promise<void> {
-  await unmark(trx, { worker, alone: `${worker}${ALONE}` }, ids);
+  await unmark(trx, { worker }, ids);
 }
 
-const unmark = preparedForList((db, of: { readonly worker: string; readonly alone: string }, ids) =>
+const unmark = preparedForList((db, of: { readonly worker: string }, ids) =>
   db
     .updateTable('bundle')
     .set({ examining_by: null })
     .where('id', 'in', [...ids])
     .where('state', '=', sql.lit('received'))
-    .where('examining_by', 'in', [of.worker, of.alone]),
+    .where('examining_by', '=', of.worker),
 );
 
-/** Which of these bundles may have ended a process, and which of them has. */
-export interface Suspicion {
-  /** One of those that a worker examined when it ended: they are examined one at a time. */
-  readonly suspects: ReadonlySet<string>;
-  /** Was examined with nothing beside it: it gets a strike, which is written by now. */
-  readonly guilty: ReadonlySet<string>;
-}
-
 /**
- * Looks at what the bundles' examiners have left. A bundle whose examiner is gone is a suspect until it is
- * settled; one that it examined alone gets a strike, once, since nothing else can have ended it. A living worker
- * may have failed for another reason, which is no bundle's fault.
+ * Which of these bundles may have ended a process: the ones that a worker which is gone was examining. A living worker may
+ * have failed for another reason, which is no bundle's fault.
  */
-export async function collectSuspicion(
+export async function suspectsAmong(
   trx: Trx,
   bundles: readonly BundleRow[],
   self: string,
-): Promise<Suspicion> {
-  const left = bundles.flatMap(({ id, examining_by: mark }) =>
-    mark === null ? [] : [{ id, worker: mark.replace(ALONE, ''), wasAlone: mark.endsWith(ALONE) }],
+): Promise<ReadonlySet<string>> {
+  const left = bundles.flatMap(({ id, examining_by: worker }) =>
+    worker === null ? [] : [{ id, worker }],
   );
   const living = await livingAmong(
     trx,
     left.map(({ worker }) => worker),
     self,
   );
-  const isGone = (worker: string) => !living.has(worker);
-  const guilty = left.filter(({ worker, wasAlone }) => wasAlone && isGone(worker));
-  for (const { id, worker } of guilty) {
-    await addStrike(trx, id);
-    await markExamining(trx, [id], worker, false);
-  }
-  const suspects = left.filter(({ worker, wasAlone }) => wasAlone || isGone(worker));
-  return {
-    suspects: new Set(suspects.map(({ id }) => id)),
-    guilty: new Set(guilty.map(({ id }) => id)),
-  };
+  return new Set(left.filter(({ worker }) => !living.has(worker)).map(({ id }) => id));
 }
 
 async function livingAmong(
@@ -141,31 +118,6 @@ function settling(columns: readonly (keyof BundleRow)[]) {
       .where('id', '=', to.bundleRowId)
       .where('state', '=', sql.lit('received')),
   );
-}
-
-/** True while a bundle waits whose examiner is gone. */
-export async function isAnyLeft(db: Reader, site: string): Promise<boolean> {
-  const row = await db
-    .selectFrom('bundle')
-    .select('id')
-    .where('site', '=', site)
-    .where('state', '=', 'received')
-    .where('examining_by', 'is not', null)
-    .where(({ not, exists, selectFrom }) =>
-      not(
-        exists(
-          selectFrom('worker')
-            .select('worker.id')
-            .where('worker.stopped_at', 'is', null)
-            .where((eb) =>
-              eb('worker.id', '=', sql<string>`replace(bundle.examining_by, ${ALONE}, '')`),
-            ),
-        ),
-      ),
-    )
-    .limit(1)
-    .executeTakeFirst();
-  return row !== undefined;
 }
 
 /**

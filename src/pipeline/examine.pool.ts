@@ -6,12 +6,12 @@ import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
 
 /** Ample for the largest bundle a site may allow; a thread past it ends and the process goes on. */
 const HEAP_MB_MAX = 1024;
-const DEADLINE_MS = 60_000;
+export const EXAMINE_DEADLINE_MS = 60_000;
 
-/** A thread died or ran out of time on a unit of work: that unit is to blame, and no other. */
+/** A thread, or a process of its own, died or ran out of time on a unit of work: that unit is to blame, and no other. */
 export class UnitDied extends Error {
   constructor(cause: unknown) {
-    super('examining a bundle ended its thread', { cause });
+    super('examining a bundle ended its thread or process', { cause });
     this.name = 'UnitDied';
   }
 }
@@ -44,7 +44,7 @@ export class ExaminePool {
   async examine(task: ExamineTask, site: SiteFolder): Promise<ExaminedUnit> {
     this.prepare(site);
     if (this.#judging === null) throw new Error('the pool was closed');
-    const deadline = AbortSignal.timeout(DEADLINE_MS);
+    const deadline = AbortSignal.timeout(EXAMINE_DEADLINE_MS);
     try {
       const transferList = givenAway(task.bytes);
       return await this.#judging.threads.run(task, { signal: deadline, transferList });

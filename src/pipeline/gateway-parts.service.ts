@@ -10,7 +10,7 @@ import type { DashboardService } from '../dashboard/dashboard.service.js';
 import type { DeliveryService } from '../delivery/delivery.service.js';
 import type { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { DestinationControl } from '../delivery/destination-control.service.js';
-import type { GoesFirst } from '../delivery/goes-first.service.js';
+import type { StopsFirst } from '../delivery/stops-first.service.js';
 import type { IntakeService } from '../intake/intake.service.js';
 import type { WorkQueue } from '../queue/work-queue.js';
 import type { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
@@ -63,7 +63,7 @@ export interface GatewayParts {
   readonly log: Logger;
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
-  readonly stopsFirst: GoesFirst;
+  readonly stopsFirst: StopsFirst;
   readonly sealer: TrailSealer;
   readonly access: AccessService;
   readonly accounts: AccountsService;

@@ -7,8 +7,6 @@ import { answerBells } from './work-loop.service.js';
 
 /** A gateway that waits after a restore, with stops that wait too, says so this often. */
 const CALL_EVERY_MS = 60_000;
-/** What may have ended the process before is settled first, and holds up the rest no longer than this. */
-const SUSPECTS_MS_MAX = 5_000;
 /** What a process was started for: to take and answer, or only to work. */
 export type ProcessRole = 'serve' | 'work';
 
@@ -24,12 +22,11 @@ export class Gateway {
 
   /** Takes up what processes that are gone left, then works, and goes on looking for such. */
   async work(): Promise<void> {
-    const { site, clock, log, worker, bundles, deliveries, sealer, recovery, sweeps } = this.parts;
+    const { site, clock, log, worker, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
     await sealer.start();
     await deliveries.recover(clock.now());
     await recovery.requestSweeps(sweeps);
-    await bundles.settleSuspects(SUSPECTS_MS_MAX);
     answerBells(this.parts);
     worker.keepBeating(async () => {
       await this.#remember();

@@ -11,7 +11,7 @@ import { DeliveryService } from '../delivery/delivery.service.js';
 import { DeliveryActs } from '../delivery/delivery-acts.service.js';
 import type { AfterRecovery } from '../delivery/delivery-parts.service.js';
 import { DestinationControl } from '../delivery/destination-control.service.js';
-import { GoesFirst, STOP_FIRST_MS, SUSPECT_FIRST_MS } from '../delivery/goes-first.service.js';
+import { StopsFirst } from '../delivery/stops-first.service.js';
 import { JSON_DEPTH_MAX, type JsonLimits } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
@@ -48,6 +48,7 @@ import { BundlesService } from './bundles.service.js';
 import { ContainerRejectionService } from './container-rejection.service.js';
 import { CurrentStatements } from './current-statements.service.js';
 import { ExaminePool } from './examine.pool.js';
+import { ExamineChild } from './examine-child.endpoint.js';
 import { Gateway } from './gateway.service.js';
 import { InboundService } from './inbound.service.js';
 import { InspectionsService } from './inspections.service.js';
@@ -91,9 +92,6 @@ const EXPRESSION_THREADS = 1;
  */
 const STOP_AHEAD_MS = 30;
 
-/** A bundle that may have ended a process waits so long until what is being sent here has ended. */
-const IDLE_MS_MAX = 2_000;
-
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
   readonly settings: Settings;
@@ -105,6 +103,7 @@ interface Ground {
   readonly database: OpenDatabase;
   readonly expressions: ExpressionPool;
   readonly examining: ExaminePool;
+  readonly child: ExamineChild;
   readonly large: LargeDocumentsPool;
   readonly trailKeys: TrailKeys;
 }
@@ -129,6 +128,7 @@ export async function openGateway(
   const { database, clock } = pair;
   const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
   const examining = new ExaminePool(settings.poolThreads);
+  const child = new ExamineChild();
   const large = new LargeDocumentsPool({ database, limits: jsonLimits(folder.site) });
   try {
     return await wire({
@@ -141,6 +141,7 @@ export async function openGateway(
       database,
       expressions,
       examining,
+      child,
       large,
       trailKeys,
     });
@@ -163,7 +164,7 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
-  const { settings, log, folder, clock, database, expressions, examining, large } = ground;
+  const { settings, log, folder, clock, database, expressions, examining, child, large } = ground;
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
@@ -211,8 +212,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const ringEvery = () => {
     for (const bell of bells) queue.ring(bell);
   };
-  const stopsFirst = new GoesFirst(STOP_FIRST_MS);
-  const suspectsFirst = new GoesFirst(SUSPECT_FIRST_MS);
+  const stopsFirst = new StopsFirst();
   const statements = new StatementsService(database, clock, { site, mappings, epoch });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
@@ -229,17 +229,13 @@ async function wire(ground: Ground): Promise<Gateway> {
     clock,
     site,
     pool: examining,
+    child,
     loadBytes: (sha256) => large.load(sha256),
     settling: new SettleBundleService(database, site, statements, messages),
     unreadable,
     secondLook: new SecondLook({ database, clock, site, statements, messages }),
     worker,
     stopsFirst,
-    alone: (work) =>
-      suspectsFirst.run(async () => {
-        await deliveries.whenIdle(IDLE_MS_MAX);
-        return await work();
-      }),
     log,
     onSettled: ({ hasStop }) => {
       if (!hasStop) {
@@ -252,7 +248,6 @@ async function wire(ground: Ground): Promise<Gateway> {
   });
   const deliveries: DeliveryService = openDeliveries(ground, mapping, worker, {
     stopsFirst,
-    suspectsFirst,
     onReceiptChanged: () => queue.ring('receipts'),
     afterRecovery:
       atStart.facts_until === null
@@ -519,7 +514,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       statements,
       discrepancies,
     ),
-    pools: [expressions, examining, large],
+    pools: [expressions, examining, child, large],
   });
 }
 
@@ -580,8 +575,7 @@ function openDeliveries(
   mapping: MappingService,
   worker: WorkerIdentity,
   ports: {
-    readonly stopsFirst: GoesFirst;
-    readonly suspectsFirst: GoesFirst;
+    readonly stopsFirst: StopsFirst;
     readonly onReceiptChanged: () => void;
     readonly afterRecovery: AfterRecovery | null;
   },
@@ -594,7 +588,6 @@ function openDeliveries(
     loadSubject,
     worker,
     stopsFirst: ports.stopsFirst,
-    suspectsFirst: ports.suspectsFirst,
     secrets,
     onReceiptChanged: ports.onReceiptChanged,
     ...(ports.afterRecovery === null ? {} : { afterRecovery: ports.afterRecovery }),

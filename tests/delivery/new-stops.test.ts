@@ -9,31 +9,6 @@ async function bench(options: Partial<BenchOptions> = {}) {
   return { b: made, sink };
 }
 
-describe('while a bundle that may have ended a process is examined', () => {
-  it('nothing else begins to leave, and stops do', async () => {
-    const { b, sink } = await bench();
-    const stop = await b.stop(1);
-    let end: () => void = () => undefined;
-    const examined = b.suspectsFirst.run(
-      () =>
-        new Promise<void>((resolve) => {
-          end = resolve;
-        }),
-    );
-    let hasLooked = false;
-    const looking = b.service.workOnce('lims').then(() => {
-      hasLooked = true;
-    });
-    await b.service.workStops('lims');
-    expect(sink.entries.map((e) => e.reference)).toEqual([stop]);
-    await b.service.whenIdle(10_000);
-    expect(hasLooked).toBe(false);
-    end();
-    await Promise.all([examined, looking]);
-    expect(hasLooked).toBe(true);
-  });
-});
-
 describe('a stop that was just found', () => {
   it('is built by its own slot and never behind what else is built', async () => {
     const { b, sink } = await bench();

@@ -4,11 +4,6 @@ import type { DeliveryMapping } from '../../src/delivery/delivery-mapping.js';
 import { attemptsOf } from '../../src/delivery/delivery-report.store.js';
 import type { Endpoint } from '../../src/delivery/endpoint.js';
 import {
-  GoesFirst,
-  STOP_FIRST_MS,
-  SUSPECT_FIRST_MS,
-} from '../../src/delivery/goes-first.service.js';
-import {
   type NewDelivery,
   resultKey,
   statementKey,
@@ -19,6 +14,7 @@ import {
   enqueueDelivery,
   supersedeWaitingStatements,
 } from '../../src/delivery/outbox.store.js';
+import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 import type { Sha256 } from '../../src/formats/canonical-json.js';
 import { finishPayload } from '../../src/mapping/payload.js';
 import type { PayloadTree } from '../../src/mapping/payload-tree.js';
@@ -202,7 +198,6 @@ export class Bench {
   /** Waited for before each write transaction of the service, and after its commit. */
   beforeWrite: (() => Promise<unknown>) | null = null;
   afterWrite: (() => Promise<unknown>) | null = null;
-  readonly suspectsFirst = new GoesFirst(SUSPECT_FIRST_MS);
   #workers = 0;
 
   private constructor(
@@ -273,8 +268,7 @@ export class Bench {
       mapping: this.mapping,
       loadSubject: (_reader, row) => Promise.resolve(subjectOf(row)),
       worker,
-      stopsFirst: new GoesFirst(STOP_FIRST_MS),
-      suspectsFirst: this.suspectsFirst,
+      stopsFirst: new StopsFirst(),
       secrets: {
         bearer: () => this.secret,
         refused: () => undefined,

@@ -1,7 +1,7 @@
 import { pino } from 'pino';
 import type { BundleParts } from '../../src/checks/assemble-bundle.js';
 import { assembleBundle } from '../../src/checks/assemble-bundle.js';
-import { GoesFirst, STOP_FIRST_MS } from '../../src/delivery/goes-first.service.js';
+import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 import { loadRawBytes } from '../../src/intake/bundles.store.js';
 import { IntakeService } from '../../src/intake/intake.service.js';
 import { BundlesService } from '../../src/pipeline/bundles.service.js';
@@ -63,8 +63,8 @@ export class BundleBench {
     return databases.map((database) => new BundleBench(database, site));
   }
 
-  /** While a suspect is looked at, with nothing of its process beside it. */
-  isAlone = false;
+  /** While a suspect is examined, which the gateway does in a process of its own. */
+  isApart = false;
 
   /** A process's worth of work, with a pool that examines as told. */
   process(
@@ -80,20 +80,20 @@ export class BundleBench {
       clock,
       site,
       pool: { examine },
+      child: {
+        examine: async (task, site) => {
+          this.isApart = true;
+          return await examine(task, site).finally(() => {
+            this.isApart = false;
+          });
+        },
+      },
       loadBytes: (sha256) => loadRawBytes(database.db, sha256),
       settling: new SettleBundleService(database, site, this.statements, messages),
       unreadable,
       secondLook,
       worker: { id: workerId, mayStart: true },
-      stopsFirst: new GoesFirst(STOP_FIRST_MS),
-      alone: async (work) => {
-        this.isAlone = true;
-        try {
-          return await work();
-        } finally {
-          this.isAlone = false;
-        }
-      },
+      stopsFirst: new StopsFirst(),
       log: pino({ level: 'silent' }),
       onSettled,
     });

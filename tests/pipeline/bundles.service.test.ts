@@ -125,7 +125,7 @@ describe('a bundle whose examination ends its thread', () => {
 });
 
 describe('after a process that died while examining', () => {
-  it('each of its bundles is examined alone, so that only the guilty one gets strikes', async () => {
+  it('each of its bundles is examined in a process of its own, one at a time', async () => {
     const bench = await BundleBench.open();
     const ids = [1, 2, 3].map((n) => bench.take(numbered(n)));
     const taken = await Promise.all(ids);
@@ -137,58 +137,48 @@ describe('after a process that died while examining', () => {
     ]);
 
     const together: number[] = [];
-    const alone: boolean[] = [];
+    const apart: boolean[] = [];
     let running = 0;
     const counting: Examine = async (task) => {
       running += 1;
       together.push(running);
-      alone.push(bench.isAlone);
+      apart.push(bench.isApart);
       const unit = await bench.examine(task);
       running -= 1;
       return unit;
     };
     await bench.workAll(bench.process(counting, 'w2'));
     expect(together).toEqual([1, 1, 1]);
-    expect(alone).toEqual([true, true, true]);
+    expect(apart).toEqual([true, true, true]);
     for (const id of taken) {
       expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 0 });
     }
   });
 
-  it('they are settled before a process begins anything else, and no others are', async () => {
-    const bench = await BundleBench.open();
-    const others = bench.process(bench.examine, 'w2');
-    const waiting = await bench.take(numbered(1));
-    await others.settleSuspects(60_000);
-    expect((await bench.bundle(waiting)).state).toBe('received');
-    await killedWhileExamining(bench, 'w1', [waiting]);
-    await others.settleSuspects(60_000);
-    expect((await bench.bundle(waiting)).state).toBe('accepted');
-  });
-
-  it('one that cannot be settled keeps no process from its other work', async () => {
+  it('they are not blamed for processes that are killed meanwhile, however many', async () => {
     const bench = await BundleBench.open();
     const id = await bench.take(numbered(1));
-    await killedWhileExamining(bench, 'w1', [id]);
-    const failing: Examine = () => Promise.reject(new Error('the pool is closed'));
-    await bench.process(failing, 'w2').settleSuspects(60_000);
-    const hanging: Examine = () => new Promise(() => undefined);
-    await bench.process(hanging, 'w3').settleSuspects(50);
-    expect((await bench.bundle(id)).state).toBe('received');
-  });
-
-  it('one that took three processes with it is parked unexamined by the fourth', async () => {
-    const bench = await BundleBench.open();
-    const id = await bench.take(numbered(1));
-    await killedWhileExamining(bench, 'w1', [id]);
-    for (const workerId of ['w2', 'w3', 'w4']) {
+    for (const workerId of ['w1', 'w2', 'w3', 'w4', 'w5']) {
       const [row] = await killedWhileExamining(bench, workerId, [id]);
-      expect(row?.examining_by).toBe(`${workerId} alone`);
+      expect(row).toMatchObject({ examining_by: workerId, strikes: 0 });
     }
-    const seen: string[] = [];
-    await bench.workAll(bench.process(bench.dyingOn('nothing', seen), 'w5'));
-    expect(seen).toEqual([]);
-    expect(await bench.bundle(id)).toMatchObject({ state: 'parked', strikes: 3 });
+    await bench.workAll(bench.process(bench.examine, 'w6'));
+    expect(await bench.bundle(id)).toMatchObject({ state: 'accepted', strikes: 0 });
+  });
+
+  it('one that ends its own process as well is parked after three times', async () => {
+    const bench = await BundleBench.open();
+    const id = await bench.take(numbered(1));
+    await killedWhileExamining(bench, 'w1', [id]);
+    const apart: boolean[] = [];
+    await bench.workAll(
+      bench.process((task, site) => {
+        apart.push(bench.isApart);
+        return bench.dyingOn('"B-1"')(task, site);
+      }, 'w2'),
+    );
+    expect(apart).toEqual([true, true, true]);
+    expect((await bench.bundle(id)).state).toBe('parked');
     expect(await bench.codesOf(id)).toEqual(['examination-died ']);
   });
 });

@@ -1,5 +1,5 @@
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
-import { GoesFirst, STOP_FIRST_MS } from '../../src/delivery/goes-first.service.js';
+import { StopsFirst } from '../../src/delivery/stops-first.service.js';
 
 describe('work that waits while a stop is on its way', () => {
   beforeEach(() => {
@@ -11,13 +11,13 @@ describe('work that waits while a stop is on its way', () => {
 
   it('begins at once when there is none', async () => {
     const begun = vi.fn();
-    void new GoesFirst(STOP_FIRST_MS).whenNone().then(begun);
+    void new StopsFirst().whenNone().then(begun);
     await vi.advanceTimersByTimeAsync(0);
     expect(begun).toHaveBeenCalled();
   });
 
   it('begins when the last of them has ended', async () => {
-    const stops = new GoesFirst(STOP_FIRST_MS);
+    const stops = new StopsFirst();
     const [first, second] = [deferred(), deferred()];
     void stops.run(() => first.promise);
     void stops.run(() => second.promise);
@@ -32,7 +32,7 @@ describe('work that waits while a stop is on its way', () => {
   });
 
   it('waits on where the sending follows the finding', async () => {
-    const stops = new GoesFirst(STOP_FIRST_MS);
+    const stops = new StopsFirst();
     const [found, sent] = [deferred(), deferred()];
     void stops.run(() => found.promise).then(() => stops.run(() => sent.promise));
     const begun = vi.fn();
@@ -46,7 +46,7 @@ describe('work that waits while a stop is on its way', () => {
   });
 
   it('is not held up by a destination that does not answer', async () => {
-    const stops = new GoesFirst(STOP_FIRST_MS);
+    const stops = new StopsFirst();
     void stops.run(() => new Promise(() => undefined));
     const begun = vi.fn();
     void stops.whenNone().then(begun);
@@ -62,7 +62,7 @@ describe('work that waits while a stop is on its way', () => {
   });
 
   it('begins also when one failed, which is told to whoever ran it', async () => {
-    const stops = new GoesFirst(STOP_FIRST_MS);
+    const stops = new StopsFirst();
     const failing = deferred();
     const run = stops.run(() => failing.promise);
     const told = expect(run).rejects.toThrow('a defect');
