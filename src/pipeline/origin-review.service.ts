@@ -121,7 +121,7 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
       outcome: then.outcome,
       hadStop: then.hadStop,
       contraryThen: link.known_contrary,
-      contraryNow: (await leftBehind(reader, site, link.from_receipt)).contrary,
+      contraryNow: (await leftBehind(reader, site, link.from_receipt)).contrary.length,
       isSigned: link.signature_id !== null,
     });
   }

@@ -147,9 +147,10 @@ export function relabelsOf(
     .execute();
 }
 
-/** What a statement rests on at a receipt that containers came from: counts of what was not taken along. */
+/** What a statement rests on at a receipt that containers came from: what was not taken along. */
 export interface LeftBehind {
-  readonly contrary: number;
+  /** Row ids of its contrary results. */
+  readonly contrary: readonly string[];
   readonly unplaced: number;
   readonly open: number;
 }
@@ -161,7 +162,7 @@ export async function leftBehind(
 ): Promise<LeftBehind> {
   const results = await reader
     .selectFrom('result')
-    .select(['contrary', 'container_label'])
+    .select(['id', 'contrary', 'container_label'])
     .where('site', '=', site)
     .where('receipt_id', '=', receiptId)
     .where((e) => e.or([e('contrary', '=', 1), e('container_label', 'is', null)]))
@@ -174,7 +175,7 @@ export async function leftBehind(
     .where('closed_at', 'is', null)
     .execute();
   return {
-    contrary: results.filter((r) => r.contrary === 1).length,
+    contrary: results.filter((r) => r.contrary === 1).map((r) => r.id),
     unplaced: results.filter((r) => r.container_label === null).length,
     open: open.length,
   };

@@ -12,6 +12,8 @@ export interface LinkDocument {
   readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
   /** Keys of the containers that went. */
   readonly containers: readonly string[];
+  /** Row ids of the contrary results that stood there; links of earlier versions have their number only. */
+  readonly contrary?: readonly string[];
 }
 
 /** True where containers go on with what was measured of them; returned, opened and repacked ones start anew. */

@@ -26,6 +26,7 @@ export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By
   const before = (await linksTo(trx, site, link.from)).filter(({ kind }) => keepsEvidence(kind));
   const documents = before.map(({ document }) => JSON.parse(document) as LinkDocument);
   const standing = await standingOf(trx, site, link.from);
+  const { contrary } = await leftBehind(trx, site, link.from);
   const document: LinkDocument = {
     ...standing,
     scanTexts: [...new Set([row.scan_text, ...documents.flatMap((d) => d.scanTexts)])],
@@ -34,15 +35,15 @@ export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By
       ...documents.flatMap((d) => d.places),
     ],
     containers: link.containers,
+    contrary,
   };
-  const { contrary } = await leftBehind(trx, site, link.from);
   const common = { site, to_receipt: link.to, actor: by.actor.name, at: by.now };
   await insertLink(trx, {
     ...common,
     kind: link.kind,
     from_receipt: link.from,
     document: JSON.stringify(document),
-    known_contrary: contrary,
+    known_contrary: contrary.length,
     reason: link.reason,
     signature_id: null,
   });

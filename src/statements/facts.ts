@@ -82,7 +82,8 @@ export interface OriginFact {
   /** Of the source when they went; null when it had none. */
   readonly outcome: string | null;
   readonly hadStop: boolean;
-  readonly knownContrary: number;
+  /** Contrary results that stand there and did not when they went. */
+  readonly contrarySince: number;
   /** What stands at the source now. */
   readonly left: { readonly contrary: number; readonly unplaced: number; readonly open: number };
 }

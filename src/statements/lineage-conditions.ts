@@ -65,14 +65,14 @@ function rejectedContainers({ rejections, lineage }: ReceiptFacts): Condition | 
 }
 
 function faultsOfOrigin(origin: OriginFact): string[] {
-  const { kind, left, knownContrary, isSigned } = origin;
+  const { kind, left, contrarySince, isSigned } = origin;
   const faults: string[] = [];
   const mayBeSigned = kind !== 'merged';
   if (!(isSigned && mayBeSigned)) {
     if (origin.outcome === 'does-not-conform') faults.push('it did not conform then');
     if (origin.hadStop) faults.push('a stop was in force there');
     if (left.contrary > 0) faults.push(`${left.contrary} contrary results stand there`);
-  } else if (left.contrary > knownContrary) {
+  } else if (contrarySince > 0) {
     faults.push('a contrary result came there since');
   }
   // A returned or repacked container starts anew; what was split or merged goes on from what its source knew.

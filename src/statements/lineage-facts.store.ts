@@ -16,14 +16,15 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
   for (const link of came) {
     const then = JSON.parse(link.document) as LinkDocument;
     if (keepsEvidence(link.kind)) documents.push(then);
+    const left = await leftBehind(reader, row.site, link.from_receipt);
     origins.push({
       receiptId: link.from_receipt,
       kind: link.kind,
       isSigned: link.signature_id !== null,
       outcome: then.outcome,
       hadStop: then.hadStop,
-      knownContrary: link.known_contrary,
-      left: await leftBehind(reader, row.site, link.from_receipt),
+      contrarySince: contrarySince(left.contrary, then.contrary ?? null, link.known_contrary),
+      left: { ...left, contrary: left.contrary.length },
     });
   }
   const went = await linksFrom(reader, row.site, row.id);
@@ -37,4 +38,11 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
     scanTexts: documents.flatMap((d) => d.scanTexts),
     places: documents.flatMap((d) => d.places),
   };
+}
+
+/** One may have left and another come: where it is known which ones stood there, their number says nothing. */
+function contrarySince(now: readonly string[], then: readonly string[] | null, number: number) {
+  return then === null
+    ? Math.max(0, now.length - number)
+    : now.filter((id) => !then.includes(id)).length;
 }

@@ -383,9 +383,15 @@ export async function conformingOfDoubtfulOrigin(reader: Reader, site: string): 
       select 1 from receipt_link where receipt_link.site = receipt.site
         and receipt_link.to_receipt = receipt.id
         and (
-          (select count(*) from result where result.site = receipt_link.site
+          exists (
+            select 1 from result where result.site = receipt_link.site
+              and result.receipt_id = receipt_link.from_receipt and result.contrary = 1
+              and (receipt_link.signature_id is null
+                or (receipt_link.document like '%"contrary":%'
+                  and receipt_link.document not like '%"' || result.id || '"%')))
+          or (select count(*) from result where result.site = receipt_link.site
             and result.receipt_id = receipt_link.from_receipt and result.contrary = 1)
-          > case when receipt_link.signature_id is null then 0 else receipt_link.known_contrary end
+          > receipt_link.known_contrary
           or (receipt_link.kind in ('split', 'merged') and exists (
             select 1 from result where result.site = receipt_link.site
               and result.receipt_id = receipt_link.from_receipt

@@ -1,8 +1,11 @@
 import { describe, expect, it } from 'vitest';
 import { OriginReviewService } from '../../src/pipeline/origin-review.service.js';
 import { ReceiptChangesService } from '../../src/receipts/receipt-changes.service.js';
+import { linkReceipts, type NewLink } from '../../src/receipts/receipt-links.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
-import { goodParts, goodResult } from '../checks/fixture.js';
+import { conformingOfDoubtfulOrigin } from '../../src/statements/statements.store.js';
+import type { OpenDatabase } from '../../src/storage/database.js';
+import { goodParts, goodResult, NOW, SITE } from '../checks/fixture.js';
 import { COMMAND_LINE } from '../support/people.js';
 import { ReviewBench } from './review-bench.js';
 
@@ -42,6 +45,23 @@ async function world() {
   return { bench, origins, sign, undivided };
 }
 
+/** It once conformed, says a statement before all others. */
+async function conformed({ db }: OpenDatabase, receiptId: string): Promise<void> {
+  await db
+    .insertInto('statement')
+    .values({
+      site: SITE.site,
+      receipt_id: receiptId,
+      revision: 0,
+      outcome: 'conforms',
+      document: '{}',
+      digest: '',
+      facts_version: 0,
+      evaluated_at: NOW,
+    })
+    .execute();
+}
+
 describe('what came of a receipt that did not conform', () => {
   it('is judged by itself once a reviewer who measured none of it has signed', async () => {
     const { bench, origins, sign, undivided } = await world();
@@ -62,5 +82,47 @@ describe('what came of a receipt that did not conform', () => {
     expect(await sign(reviewer)).toMatchObject({ why: 'act-not-possible' });
     const [entry] = await bench.trail('receipt.origin-approved');
     expect(JSON.parse(entry?.after ?? '')).toMatchObject({ origins: ['R-1'] });
+  });
+
+  it('is in doubt again by what comes to its source later, also where as many go as come', async () => {
+    const { bench, origins, undivided } = await world();
+    const { database, clock } = bench.bench;
+    const { db } = database;
+    await bench.announce({ receiptId: 'R-4', scanText: 'GR-4', containers: ['D-1', 'D-2'] });
+    await bench.announce({ receiptId: 'R-5', scanText: 'GR-5', containers: ['E-1', 'E-2'] });
+    const fail = (n: number) =>
+      goodResult(n, { decision: 'fail', receipt: { scanned: 'GR-4', entry: 'scanned' } });
+    await bench.settle(goodParts([fail(3), fail(4)], { bundleId: 'B-3' }));
+    // As attributions do: one that is known goes elsewhere, and another one comes.
+    const give = (resultId: string, receiptId: string | null) =>
+      db
+        .updateTable('result')
+        .set({ receipt_id: receiptId })
+        .where('result_id', '=', resultId)
+        .execute();
+    await give('R-4', null);
+    const link = { kind: 'repacked', from: 'R-4', to: 'R-5', containers: ['D-1'], reason: 'leak' };
+    await database.transact((trx) =>
+      linkReceipts(trx, SITE.site, link as NewLink, {
+        actor: COMMAND_LINE,
+        now: clock.now(),
+        source: 'leak',
+      }),
+    );
+    const shown = (await origins.show('R-5'))?.sha256 ?? '';
+    const request = { shownSha256: shown, reason: 'drum 3 is locked away' };
+    expect(await origins.sign('R-5', request, await bench.person('robin'))).toMatchObject({
+      kind: 'signed',
+    });
+    const doubtful = () => conformingOfDoubtfulOrigin(db, SITE.site);
+    await conformed(database, 'R-5');
+    expect([await undivided('R-5'), await doubtful()]).toEqual(['met', []]);
+    await give('R-3', null);
+    expect([await undivided('R-5'), await doubtful()]).toEqual(['met', []]);
+    await give('R-4', 'R-4');
+    expect([await undivided('R-5'), await doubtful()]).toEqual(['unmet', ['R-5']]);
+    await give('R-4', null);
+    await give('R-3', 'R-4');
+    expect([await undivided('R-5'), await doubtful()]).toEqual(['met', []]);
   });
 });

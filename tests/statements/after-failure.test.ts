@@ -134,7 +134,7 @@ describe('rule 16: a rejected container', () => {
       isSigned: true,
       outcome: 'conforms',
       hadStop: false,
-      knownContrary: 0,
+      contrarySince: 0,
       left: { contrary: 0, unplaced: 0, open: 0 },
     };
     const lineage = { ...receipt.lineage, origins: [origin] };

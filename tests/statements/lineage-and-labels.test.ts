@@ -22,7 +22,7 @@ const sound: OriginFact = {
   isSigned: false,
   outcome: 'conforms',
   hadStop: false,
-  knownContrary: 0,
+  contrarySince: 0,
   left: { contrary: 0, unplaced: 0, open: 0 },
 };
 
@@ -118,7 +118,7 @@ describe('rule 19: a receipt', () => {
     const doubts: Partial<OriginFact>[] = [
       { outcome: 'does-not-conform' },
       { hadStop: true },
-      { knownContrary: 1, left: { contrary: 1, unplaced: 0, open: 0 } },
+      { left: { contrary: 1, unplaced: 0, open: 0 } },
     ];
     for (const doubt of doubts) {
       for (const kind of ['split', 'returned', 'opened', 'repacked', 'merged'] as const) {
@@ -132,9 +132,9 @@ describe('rule 19: a receipt', () => {
 
   it('is in doubt again by what comes to its source later, also under a signed act', () => {
     const later = { contrary: 1, unplaced: 0, open: 0 };
-    expect(shown(from({ isSigned: true, left: later }), 'receipt-undivided').found).toBe(
-      'came of R-0 (split): a contrary result came there since',
-    );
+    expect(
+      shown(from({ isSigned: true, contrarySince: 1, left: later }), 'receipt-undivided').found,
+    ).toBe('came of R-0 (split): a contrary result came there since');
     for (const left of [
       { contrary: 0, unplaced: 1, open: 0 },
       { contrary: 0, unplaced: 0, open: 1 },
@@ -160,7 +160,7 @@ describe('rule 19: a receipt', () => {
       isSigned: fc.boolean(),
       outcome: fc.constantFrom('conforms', 'incomplete', 'does-not-conform', null),
       hadStop: fc.boolean(),
-      knownContrary: count,
+      contrarySince: count,
       left,
     });
     const rank = { met: 2, unmet: 1, contradicted: 0, 'not-evaluated': -1 };
