@@ -1,9 +1,12 @@
 import { type RawBuilder, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
+import { replaceOperators } from '../../src/access/accounts.store.js';
+import { bindShown } from '../../src/signatures/shown-document.js';
 import { dialectOf } from '../../src/storage/dialect.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { ReviewBench } from '../pipeline/review-bench.js';
 import { spoilTakenDatabases } from '../support/postgres-server.js';
+import { SHOWN } from './signed.js';
 
 /** 21 CFR 11.70 on a live database, against somebody who owns it. */
 
@@ -83,5 +86,58 @@ describe('signatures in a database', () => {
     );
     const { waiting } = await bench.reviews.list('', 10);
     expect(waiting).toMatchObject([{ resultId: 'R-1', heldBy: ['signature-void'] }]);
+  });
+});
+
+describe('who has proven who they are and signs a while later', () => {
+  async function proven() {
+    const bench = await ReviewBench.open();
+    const who = await bench.person('robin');
+    const { subject } = SHOWN;
+    const answer = await bench.signing.prove(who, { meaning: 'cleared', subject });
+    if (answer.kind === 'not-proven') throw new Error(answer.why);
+    const shown = bindShown(SHOWN);
+    const act = {
+      subject,
+      shown,
+      namedSha256: shown.sha256,
+      meaning: 'cleared',
+      reason: 'the sync log shows it',
+      right: 'result.review',
+      duty: { kind: 'judge-result', right: 'result.review', operatorIds: ['op-7'] },
+      recordFrom: null,
+      now: bench.bench.clock.now(),
+    } as const;
+    const sign = () =>
+      bench.bench.database.transact((trx) =>
+        bench.signing.sign(trx, answer.proof, act, { action: 'result.cleared', after: {} }),
+      );
+    return { bench, sign };
+  }
+
+  it('signs, as long as nothing changed about the account', async () => {
+    const { sign } = await proven();
+    expect(await sign()).toMatchObject({ kind: 'signed' });
+  });
+
+  it('does not sign once the account is not in force any more', async () => {
+    const { bench, sign } = await proven();
+    const at = bench.bench.clock.now();
+    await bench.db.updateTable('account').set({ deactivated_at: at }).execute();
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'right-missing' });
+  });
+
+  it('does not sign by a right that was taken away meanwhile', async () => {
+    const { bench, sign } = await proven();
+    await bench.db.deleteFrom('account_role').execute();
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'right-missing' });
+  });
+
+  it('does not judge what was measured under an operator id that is known to be its own by now', async () => {
+    const { bench, sign } = await proven();
+    const { id } = await bench.db.selectFrom('account').select('id').executeTakeFirstOrThrow();
+    const of = { accountId: id, site: bench.bench.site.site };
+    await bench.bench.database.transact((trx) => replaceOperators(trx, of, ['op-7']));
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'duty-own-result' });
   });
 });
