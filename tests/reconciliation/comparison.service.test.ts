@@ -222,6 +222,37 @@ describe('the comparison kept by rounds', () => {
     ]);
   });
 
+  it('counts a result by its latest revision, whatever was built again of an earlier one', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.conform();
+    const { database } = world.world;
+    const sent = await database.db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('subject_kind', '=', 'result')
+      .where('destination', '=', 'lims')
+      .execute();
+    const [first] = sent;
+    if (first === undefined) throw new Error('nothing was sent');
+    await database.transact(async (trx) => {
+      const again = { ...first, idempotency_key: 'again', build: 2 };
+      const later = { ...first, idempotency_key: 'later', subject_revision: 2 };
+      await trx
+        .insertInto('delivery')
+        .values([
+          { ...again, id: 'again', seq: first.seq + 10 },
+          { ...later, id: 'later', seq: first.seq + 11, state: 'due' },
+        ])
+        .execute();
+    });
+    const day = siteDay(DAY, world.world.site.timeZone);
+    if (!day) throw new Error('no day');
+    const whole = await world.reconciliation.report(day.from, day.to);
+    const almost = await world.reconciliation.report(day.from, (day.to - 1) as typeof day.to);
+    expect(whole.counts.confirmedResults).toBe(1);
+    expect(almost.counts).toEqual(whole.counts);
+  });
+
   it('compares everything again when destinations of the site change', async () => {
     const world = await ComparisonWorld.open();
     await world.world.conform();
