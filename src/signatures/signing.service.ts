@@ -274,7 +274,8 @@ export class SigningService {
       const { sessionId } = proof;
       await endSitting(trx, sessionId, at);
       const { accountId } = proof.signer;
-      await insertSitting(trx, { id, site: this.site.site, accountId, sessionId, at });
+      const sitting = { id, site: this.site.site, accountId, sessionId, at };
+      if (!(await insertSitting(trx, sitting))) return null;
     }
     return { series: id, seriesNumber: 1 };
   }

@@ -2,10 +2,12 @@ import { type RawBuilder, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { replaceOperators } from '../../src/access/accounts.store.js';
 import { bindShown } from '../../src/signatures/shown-document.js';
+import type { Trx } from '../../src/storage/database.js';
 import { dialectOf } from '../../src/storage/dialect.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { ReviewBench } from '../pipeline/review-bench.js';
 import { spoilTakenDatabases } from '../support/postgres-server.js';
+import { isPostgres } from '../support/temp-database.js';
 import { SHOWN } from './signed.js';
 
 /** 21 CFR 11.70 on a live database, against somebody who owns it. */
@@ -108,11 +110,10 @@ describe('who has proven who they are and signs a while later', () => {
       recordFrom: null,
       now: bench.bench.clock.now(),
     } as const;
-    const sign = () =>
-      bench.bench.database.transact((trx) =>
-        bench.signing.sign(trx, answer.proof, act, { action: 'result.cleared', after: {} }),
-      );
-    return { bench, sign };
+    const signIn = (trx: Trx) =>
+      bench.signing.sign(trx, answer.proof, act, { action: 'result.cleared', after: {} });
+    const sign = () => bench.bench.database.transact(signIn);
+    return { bench, sign, signIn };
   }
 
   it('signs, as long as nothing changed about the account', async () => {
@@ -139,5 +140,26 @@ describe('who has proven who they are and signs a while later', () => {
     const of = { accountId: id, site: bench.bench.site.site };
     await bench.bench.database.transact((trx) => replaceOperators(trx, of, ['op-7']));
     expect(await sign()).toMatchObject({ kind: 'refused', why: 'duty-own-result' });
+  });
+
+  it('is asked to sign again where the same session signed at the same moment', async () => {
+    const { bench, sign, signIn } = await proven();
+    const second: { answer?: ReturnType<typeof sign> } = {};
+    const first = await bench.bench.database.transact(async (trx) => {
+      const answer = await signIn(trx);
+      second.answer = sign();
+      // Until the other waits for this one; where one process owns the file, it begins behind it.
+      if (isPostgres) await sql`select pg_sleep(0.5)`.execute(trx);
+      return answer;
+    });
+    expect(first).toMatchObject({ kind: 'signed' });
+    const refusal = { kind: 'refused', why: 'signature-sitting-over' };
+    expect(await second.answer).toMatchObject(isPostgres ? refusal : { kind: 'signed' });
+    const open = await bench.db
+      .selectFrom('signing_sitting')
+      .select('id')
+      .where('ended_at', 'is', null)
+      .execute();
+    expect(open).toHaveLength(1);
   });
 });
