@@ -61,9 +61,19 @@ function texts(value: Tree | undefined): readonly string[] | null {
   return all;
 }
 
-/** Elements at a place as a list: an array as it is, a single value as a list of one, nothing as none. */
-export function itemsAt(tree: Tree, path: Path): readonly Tree[] {
+/**
+ * Elements at a place as a list: an array as it is, a single value as a list of one, an empty one as none. Null when the
+ * document has no such place: an error page that comes with status 200 shows that nothing is held no more than no
+ * answer does. XML writes an empty list as an element without any, so there the element around them must stand.
+ */
+export function itemsAt(tree: Tree, path: Path, format: PayloadFormat): readonly Tree[] | null {
   const value = valueAt(tree, path);
-  if (value === undefined || value === null || value === '') return [];
+  if (value === undefined) return format === 'xml' && hasPlaceFor(tree, path) ? [] : null;
+  if (value === null || value === '') return [];
   return Array.isArray(value) ? (value as readonly Tree[]) : [value];
+}
+
+function hasPlaceFor(tree: Tree, path: Path): boolean {
+  const around = path.slice(0, path.lastIndexOf('/'));
+  return around !== '' && valueAt(tree, around) !== undefined;
 }

@@ -59,7 +59,11 @@ export function readAnswer(
       if (held === null || sent === null || readBack === null) {
         return { kind: 'unavailable', detail: `the answer cannot be read as ${format}` };
       }
-      return compareHeld(itemsAt(held, readBack.items), sent, readBack);
+      const items = itemsAt(held, readBack.items, format);
+      if (items === null) {
+        return { kind: 'unavailable', detail: `the answer has no ${readBack.items}` };
+      }
+      return compareHeld(items, sent, readBack);
     }
   }
 }

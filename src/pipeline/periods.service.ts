@@ -7,6 +7,7 @@ import { addendumRevision } from '../reconciliation/period-record.js';
 import { judgePeriod, type PeriodRefusal } from '../reconciliation/period-rules.js';
 import {
   addendaOf,
+  carryUnlisted,
   changesOf,
   closeAddendum,
   findPeriod,
@@ -39,7 +40,7 @@ export interface PeriodsParts {
   readonly onClosed: () => void;
 }
 
-/** Changes of one addendum; one that has more is signed for what it lists and stays as long as it is. */
+/** Changes of one addendum; what it has beyond is in the next one, which opens when it is signed. */
 const CHANGES_MAX = 20_000;
 const PERIODS_SHOWN_MAX = 400;
 /** Commits that another process may still bring before a period stands still, on a shared database. */
@@ -115,6 +116,9 @@ export class PeriodsService {
         digest: signature.shownSha256,
       });
       if (!isOpen) throw new Error('the addendum was closed behind the lock of the comparison');
+      const { addendumId } = proposal;
+      const { site } = this.parts.site;
+      await carryUnlisted(trx, { site, periodId, addendumId }, CHANGES_MAX, now);
       const revision = addendumRevision(number);
       await this.parts.messages.enqueue(trx, { periodId, revision, now });
       return { kind: 'closed', id: proposal.addendumId, signature };

@@ -75,13 +75,14 @@ export class RecoveryService {
     return this.#mayRecover;
   }
 
-  /** Puts down the sweeps that a recovery rests on, where they are not there yet. */
+  /** Puts down the sweeps that a recovery rests on, where they are not there yet, and anew where one was given up. */
   async requestSweeps(sweeps: SweepService): Promise<void> {
     if (!(await this.isRecovering())) return;
     const { database, clock, site, atStart } = this.parts;
     const since = atStart.recovering_since ?? clock.now();
     const from = addMs(atStart.facts_until ?? since, -BEFORE_LAST_FACT_MS);
-    const made = await recoverySweeps(database.db, site.site, since);
+    const swept = await recoverySweeps(database.db, site.site, since);
+    const made = swept.filter((s) => s.state !== 'failed');
     for (const { name } of site.destinations) {
       if (!sweeps.canList(name) || made.some((s) => s.destination === name)) continue;
       await sweeps.request(name, { from, to: clock.now() }, 'recovery', SYSTEM);

@@ -4,10 +4,13 @@ import type { StopToEscalate } from '../statements/escalation.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { DeliveryState, StopEscalationRow } from '../storage/tables.js';
 
-/** Stops looked at in one round, the oldest first. */
+/** Stops looked at in one round. */
 const STOPS_MAX = 200;
 
-/** Stops in force that are not effective, with where they are missing and the last try over the second channel. */
+/**
+ * Stops in force that are not effective, with where they are missing and the last try over the second channel: those first
+ * that nobody was told of, then those of longest ago, so that many that stay so keep none behind them from being told.
+ */
 export async function stopsToEscalate(
   reader: Reader,
   site: string,
@@ -31,7 +34,13 @@ export async function stopsToEscalate(
         ),
       ),
     )
+    .orderBy(({ selectFrom }) =>
+      selectFrom('stop_escalation as tried')
+        .select(({ fn, lit }) => fn.coalesce(fn.max('tried.at'), lit(0)).as('at'))
+        .whereRef('tried.stop_id', '=', 'stop.id'),
+    )
     .orderBy('issued_at')
+    .orderBy('id')
     .limit(STOPS_MAX)
     .execute();
   if (stops.length === 0) return [];

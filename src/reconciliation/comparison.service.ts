@@ -62,7 +62,7 @@ const ROUNDS_MAX = 100_000;
 export interface Round {
   /** Subjects compared: receipts, and what belongs to none. */
   readonly compared: number;
-  /** True when more is marked already. */
+  /** True when more is marked already, or may be due. */
   readonly isMore: boolean;
 }
 
@@ -130,6 +130,10 @@ export class ComparisonService {
     const marks = await readMarks(trx, site, MARKS_A_ROUND);
     const due = await dueByNow(trx, site, now, RECEIPTS_A_ROUND);
     if (marks.length + due.length === 0) return { compared: 0, isMore: false };
+    // What came due is done with; comparing it says when it is due again, and under whom.
+    for (const { kind, subject } of due) {
+      if (kind !== 'receipt') await saveDue(trx, site, { kind, subject }, null);
+    }
     const { taken, subjects } = await this.#take(trx, marks, due);
     const noted = await this.#compare(trx, subjects, now);
     await noteInClosedPeriods(trx, site, [...notedChanges(taken, subjects), ...noted], now);
@@ -138,7 +142,11 @@ export class ComparisonService {
       subjects.receiptIds.length +
       subjects.unownedResults.length +
       subjects.unownedDeliveries.length;
-    return { compared, isMore: marks.length === MARKS_A_ROUND || taken.length < marks.length };
+    const isMore =
+      marks.length === MARKS_A_ROUND ||
+      taken.length < marks.length ||
+      due.length >= RECEIPTS_A_ROUND;
+    return { compared, isMore };
   }
 
   /** As many of the marks, oldest first, as concern few enough receipts. */

@@ -74,13 +74,17 @@ export async function markAll(trx: Trx, site: string): Promise<void> {
       and subject_kind <> 'result'`.execute(trx);
 }
 
+export type DueSubject =
+  | { readonly kind: 'receipt'; readonly subject: string }
+  | Readonly<Pick<ComparisonDueRow, 'kind' | 'subject'>>;
+
 /** Receipts and unowned subjects with a delivery that becomes overdue by now. */
 export async function dueByNow(
   reader: Reader,
   site: string,
   now: Instant,
   limit: number,
-): Promise<Pick<Mark, 'kind' | 'subject'>[]> {
+): Promise<DueSubject[]> {
   const receipts = await reader
     .selectFrom('comparison_receipt')
     .select('receipt_id')

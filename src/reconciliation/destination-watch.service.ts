@@ -81,12 +81,17 @@ export class DestinationWatch {
       const current = await lockWatch(trx, site.site, destination.name);
       if (current === undefined) return null;
       const judged = judgeLook(current, seen, now);
+      // Another looked or began anew meanwhile: what was seen before that ends no hold, but a change holds at once.
+      const isOutrun = current.look_at !== row.look_at || current.seen_at !== row.seen_at;
+      if (isOutrun && judged.becomes !== 'changed') return { outrunBy: current.look_at };
       await changeWatch(trx, current, judged.change);
       await this.#note(trx, current, judged, now);
       return judged;
     });
-    if (step !== null && step.becomes !== 'unknown') this.parts.onChanged();
-    return step?.change.look_at ?? null;
+    if (step === null) return null;
+    if ('outrunBy' in step) return step.outrunBy;
+    if (step.becomes !== 'unknown') this.parts.onChanged();
+    return step.change.look_at ?? null;
   }
 
   list(): Promise<readonly DestinationWatchRow[]> {

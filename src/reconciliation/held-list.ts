@@ -45,7 +45,8 @@ export function readHeldPage(
   if (result.isCut) return no('the page is too long to read');
   const tree = readTree(format, result.body);
   if (tree === null) return no(`the page cannot be read as ${format}`);
-  const items = itemsAt(tree, list.items);
+  const items = itemsAt(tree, list.items, format);
+  if (items === null) return no(`the page has no ${list.items}`);
   if (items.length > ITEMS_MAX) {
     return no(`${items.length} items in one page, at most ${ITEMS_MAX}`);
   }

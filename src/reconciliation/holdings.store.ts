@@ -146,6 +146,36 @@ export async function settleHolding(
     .execute();
 }
 
+/** True while nothing accounts for a message: nobody acknowledged it, and no delivery was recognised in it. */
+export async function isUnsettled(
+  reader: Reader,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+): Promise<boolean> {
+  const row = await reader
+    .selectFrom('destination_holding')
+    .select('identity')
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('identity', '=', of.identity)
+    .where('settled_at', 'is', null)
+    .executeTakeFirst();
+  return row !== undefined;
+}
+
+/** Forgets what is no longer listed: listed again, it is found anew. */
+export async function forgetHolding(
+  trx: Trx,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+): Promise<void> {
+  await trx
+    .deleteFrom('destination_holding')
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('identity', '=', of.identity)
+    .where('settled_at', 'is', null)
+    .execute();
+}
+
 /** A destination holds this revision of a receipt's statement: the next one has to lie above it. */
 export async function raiseRevisionFloor(
   trx: Trx,

@@ -200,3 +200,37 @@ export async function closeAddendum(
     .executeTakeFirst();
   return numUpdatedRows === 1n;
 }
+
+/** Rows carried over by one statement. */
+const CARRIED_AT_ONCE = 500;
+
+/**
+ * Opens the next number with what an addendum was signed without because it lists no more. Rows are kept as written, so
+ * the next one gets its own.
+ *
+ * @param listed how many changes the addendum was signed with
+ */
+export async function carryUnlisted(
+  trx: Trx,
+  of: { readonly site: string; readonly periodId: string; readonly addendumId: string },
+  listed: number,
+  now: Instant,
+): Promise<void> {
+  const { site } = of;
+  for (let from = listed; ; from += CARRIED_AT_ONCE) {
+    const rest = await trx
+      .selectFrom('period_change')
+      .select(['at', 'subject', 'detail'])
+      .where('site', '=', site)
+      .where('addendum_id', '=', of.addendumId)
+      .orderBy('at')
+      .orderBy('id')
+      .limit(CARRIED_AT_ONCE)
+      .offset(from)
+      .execute();
+    if (rest.length === 0) return;
+    const next = await openAddendum(trx, site, of.periodId, now);
+    const rows = rest.map((change) => ({ ...change, id: uuidv7(), site, addendum_id: next }));
+    await trx.insertInto('period_change').values(rows).execute();
+  }
+}

@@ -66,7 +66,7 @@ export async function resultsOfPeriod(
   return rows.map((r) => ({ rowId: r.id, state: r.state }));
 }
 
-/** Where each of these results stands at each destination, by its latest build. */
+/** Where each of these results stands at each destination, by the latest build of its latest revision. */
 export async function resultDeliveries(
   reader: Reader,
   site: string,
@@ -80,6 +80,7 @@ export async function resultDeliveries(
       .where('site', '=', site)
       .where('subject_kind', '=', 'result')
       .where('subject_id', 'in', ids)
+      .orderBy('subject_revision')
       .orderBy('build')
       .execute();
     for (const row of rows) {

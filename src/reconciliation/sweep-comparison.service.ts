@@ -1,8 +1,9 @@
 import { recordAudit } from '../audit/audit.store.js';
+import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
-import type { DeliveryRow, SweepRow } from '../storage/tables.js';
+import type { DeliveryRow, DestinationHoldingRow, SweepRow } from '../storage/tables.js';
 import {
   openOfSweeps,
   recognisedHolding,
@@ -11,11 +12,19 @@ import {
   vanishedHoldings,
 } from './holdings.store.js';
 import { takeSpareToken } from './spare-token.service.js';
-import { answeredBy, deliveryPrefix, fieldPrefix } from './sweep-findings.service.js';
+import {
+  answeredBy,
+  deliveryPrefix,
+  fieldPrefix,
+  isAnsweredBy,
+  isClosedByAsking,
+} from './sweep-findings.service.js';
 import type { Stepped, SweepParts } from './sweep-parts.service.js';
 import { afterFailure, isSystematic, listedPeriod } from './sweep-rules.js';
 import {
   changeSweep,
+  deliveriesByReference,
+  equalByMessage,
   fieldDifferences,
   forgetItems,
   type HeldPlace,
@@ -39,21 +48,59 @@ export class SweepComparison {
 
   async step(destination: Destination, sweep: SweepRow): Promise<Stepped> {
     const place = placeOf(sweep.cursor);
-    const rows = await unlistedDeliveries(this.parts.database.db, sweep, place, BATCH);
-    if (rows.length === 0) return await this.#finish(sweep);
+    if ('answered' in place) return await this.#answer(destination, sweep, place.answered);
+    const rows = await unlistedDeliveries(this.parts.database.db, sweep, place.after, BATCH);
     let counts = JSON.parse(sweep.counts) as Record<string, number>;
-    let last = place;
+    if (rows.length === 0) return await this.#save(sweep, { answered: '' }, counts, null);
+    let { after } = place;
     for (const row of rows) {
       const looked = await this.#look(destination, sweep, row);
       if (looked.kind === 'no-token') {
-        return await this.#save(sweep, last, counts, addMs(this.#now(), NO_TOKEN_WAIT_MS));
+        return await this.#save(sweep, { after }, counts, addMs(this.#now(), NO_TOKEN_WAIT_MS));
       }
       if (looked.kind === 'unavailable')
-        return await this.#unavailable(sweep, last, counts, looked.detail);
+        return await this.#unavailable(sweep, { after }, counts, looked.detail);
       counts = { ...counts, [looked.kind]: (counts[looked.kind] ?? 0) + 1 };
-      last = { at: row.held_at, id: row.id };
+      after = { at: row.held_at, id: row.id };
     }
-    return await this.#save(sweep, last, counts, null);
+    return await this.#save(sweep, { after }, counts, null);
+  }
+
+  /**
+   * Asks for those whose open finding the list seems to answer: it shows a period, and a double or another content may
+   * lie outside of it. What cannot be asked stays open.
+   */
+  async #answer(destination: Destination, sweep: SweepRow, answered: string): Promise<Stepped> {
+    const { database, clock, site, looking, findings } = this.parts;
+    const counts = JSON.parse(sweep.counts) as Record<string, number>;
+    const prefix = deliveryPrefix(sweep.destination);
+    const open = (await openOfSweeps(database.db, { ...sweep, prefix }))
+      .filter((found) => isClosedByAsking(found.class) && found.id > answered)
+      .sort((a, b) => (a.id < b.id ? -1 : 1));
+    let last = answered;
+    for (const found of open) {
+      const deliveryId = found.subject.slice(prefix.length);
+      const item = await notedItem(database.db, sweep.id, deliveryId);
+      const listed = item === undefined ? null : answeredBy(found.class, item);
+      const [row] = listed === null ? [] : await this.#deliveries(sweep, [deliveryId]);
+      if (listed !== null && row !== undefined) {
+        if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
+          const at = addMs(this.#now(), NO_TOKEN_WAIT_MS);
+          return await this.#save(sweep, { answered: last }, counts, at);
+        }
+        const answer = await looking.ask(row);
+        if (isAnsweredBy(found.class, answer)) {
+          await findings.close(sweep, found, `${listed}, and a read-back shows the same`);
+        }
+      }
+      last = found.id;
+    }
+    return await this.#finish(sweep);
+  }
+
+  #deliveries(sweep: SweepRow, ids: readonly string[]): Promise<DeliveryRow[]> {
+    const { site, destination } = sweep;
+    return deliveriesByReference(this.parts.database.db, { site, destination }, ids);
   }
 
   /** Asks for one that the list did not show: only when it is absent there too does its absence count. */
@@ -86,7 +133,7 @@ export class SweepComparison {
     if (answer.kind === 'differs') {
       await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
     }
-    await this.#closeAbsent(sweep, row.id);
+    await this.#closeShown(sweep, row.id, answer);
     return { kind: 'unlisted' };
   }
 
@@ -109,7 +156,7 @@ export class SweepComparison {
     if (holding === undefined) return false;
     const answer = await looking.compareContent(row, JSON.parse(holding.item) as unknown);
     if (answer?.kind !== 'one' && answer?.kind !== 'differs') return false;
-    await this.#closeAbsent(sweep, row.id);
+    await this.#closeShown(sweep, row.id, null);
     if (answer.kind === 'differs') {
       const delivery = { id: row.id, receiptId: row.receipt_id };
       await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
@@ -117,12 +164,17 @@ export class SweepComparison {
     return true;
   }
 
-  async #closeAbsent(sweep: SweepRow, deliveryId: string): Promise<void> {
+  /** Closes that a delivery is absent, and what else the answer to a question about it ends. */
+  async #closeShown(
+    sweep: SweepRow,
+    deliveryId: string,
+    answer: ReadBackAnswer | null,
+  ): Promise<void> {
     const { database, findings } = this.parts;
-    const prefix = `${deliveryPrefix(sweep.destination)}${deliveryId}`;
-    for (const open of await openOfSweeps(database.db, { ...sweep, prefix })) {
-      if (open.class === 'absent') {
-        await findings.close(open, `sweep ${sweep.id}: a read-back shows it`);
+    const subject = `${deliveryPrefix(sweep.destination)}${deliveryId}`;
+    for (const open of await openOfSweeps(database.db, { ...sweep, prefix: subject })) {
+      if (open.class === 'absent' || (answer !== null && isAnsweredBy(open.class, answer))) {
+        await findings.close(sweep, open, 'a read-back shows it');
       }
     }
   }
@@ -177,19 +229,21 @@ export class SweepComparison {
     const prefix = deliveryPrefix(destination);
     for (const open of await openOfSweeps(database.db, { ...sweep, prefix })) {
       const item = await notedItem(database.db, sweep.id, open.subject.slice(prefix.length));
-      const answer = item === undefined ? null : answeredBy(open.class, item);
-      if (answer !== null) await findings.close(open, `sweep ${sweep.id}: ${answer}`);
+      if (item === undefined || isClosedByAsking(open.class)) continue;
+      const answer = answeredBy(open.class, item);
+      if (answer !== null) await findings.close(sweep, open, answer);
     }
     const fields = fieldPrefix(destination);
-    const compared = await verdictCounts(database.db, sweep.id);
     const openFields = await openOfSweeps(database.db, { ...sweep, prefix: fields });
-    // What compared nothing shows nothing.
-    if (openFields.length === 0 || compared.equal === 0) return;
-    const ended = openFields.filter((open) => !systematic.has(open.subject.slice(fields.length)));
-    for (const open of ended) {
-      await findings.close(open, `sweep ${sweep.id}: ${compared.equal} messages are equal`);
+    const equal = openFields.length === 0 ? null : await equalByMessage(database.db, sweep.id);
+    for (const open of openFields) {
+      const key = open.subject.slice(fields.length);
+      const message = key.slice(0, key.indexOf(':'));
+      // What compared nothing of the kind shows nothing of it.
+      const shown = equal?.get(message) ?? 0;
+      if (shown === 0 || systematic.has(key)) continue;
+      await findings.closeSystematic(sweep, open, `${shown} ${message} messages are equal`);
     }
-    if (ended.length === openFields.length) await findings.clearDifference(destination);
   }
 
   /** Messages that nothing accounts for; returns how many there are. */
@@ -201,7 +255,7 @@ export class SweepComparison {
       const holdings = await unsettledHoldings(database.db, of, after, BATCH);
       for (const holding of holdings) {
         if (await this.#isOvertakenHolding(holding)) {
-          await findings.settle(holding, `sweep ${sweep.id}: a later revision of ours is in force`);
+          await findings.settle(sweep, holding, 'a later revision of ours is in force');
           continue;
         }
         unknown += 1;
@@ -214,15 +268,13 @@ export class SweepComparison {
     const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
     const period = { from, to: sweep.listed_to };
     for (const gone of await vanishedHoldings(database.db, { ...of, ...period })) {
-      await findings.settle(gone, `sweep ${sweep.id}: it is no longer listed`);
+      await findings.forget(sweep, gone);
     }
     return unknown;
   }
 
   /** A statement of another life, once ours lies above it. A stop never: it stands for as long as it is listed. */
-  async #isOvertakenHolding(
-    holding: Parameters<SweepParts['findings']['settle']>[0],
-  ): Promise<boolean> {
+  async #isOvertakenHolding(holding: DestinationHoldingRow): Promise<boolean> {
     const { message, receipt_id: receiptId, revision, site, destination } = holding;
     if (message !== 'statement' || receiptId === null || revision === null) return false;
     const of = { site, destination, receiptId };
@@ -259,7 +311,7 @@ export class SweepComparison {
 
   async #save(
     sweep: SweepRow,
-    place: HeldPlace | null,
+    place: Place,
     counts: Record<string, number>,
     waitUntil: Instant | null,
   ): Promise<Stepped> {
@@ -270,7 +322,7 @@ export class SweepComparison {
 
   async #unavailable(
     sweep: SweepRow,
-    place: HeldPlace | null,
+    place: Place,
     counts: Record<string, number>,
     detail: string,
   ): Promise<Stepped> {
@@ -314,12 +366,20 @@ function keyOf(of: { readonly message: string; readonly field: string | null }):
   return `${of.message}:${of.field ?? ''}`;
 }
 
+/** How far the comparison is: among the deliveries that were not listed, then among the findings that may be answered. */
+type Place = { readonly after: HeldPlace | null } | { readonly answered: string };
+
+const ANSWERED = 'answered';
+
 /** The place in the comparison as the sweep's row keeps it: instant and id. */
-function cursorOf(place: HeldPlace | null): string {
-  return place === null ? '' : `${place.at} ${place.id}`;
+function cursorOf(place: Place): string {
+  if ('answered' in place) return `${ANSWERED} ${place.answered}`;
+  return place.after === null ? '' : `${place.after.at} ${place.after.id}`;
 }
 
-function placeOf(cursor: string): HeldPlace | null {
+function placeOf(cursor: string): Place {
   const [at, id] = cursor.split(' ');
-  return at === undefined || id === undefined ? null : { at: Number(at) as Instant, id };
+  if (at === ANSWERED) return { answered: id ?? '' };
+  const isPlace = at !== undefined && id !== undefined;
+  return { after: isPlace ? { at: Number(at) as Instant, id } : null };
 }

@@ -1,10 +1,11 @@
 import { recordAudits } from '../audit/audit.store.js';
+import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts, lockReceiptsMarking } from '../receipts/facts.store.js';
+import { lockReceipts, lockReceiptsMarking, tellWaitingReceipts } from '../receipts/facts.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import type {
   DestinationHoldingRow,
   DiscrepancyClass,
@@ -15,8 +16,15 @@ import type {
 import { setDifference } from './destination-watch.store.js';
 import type { NewDiscrepancy } from './discrepancies.js';
 import { closeByEvidence, isOpenDiscrepancy, openDiscrepancy } from './discrepancies.store.js';
-import { raiseRevisionFloor, settleHolding } from './holdings.store.js';
+import {
+  forgetHolding,
+  isUnsettled,
+  openOfSweeps,
+  raiseRevisionFloor,
+  settleHolding,
+} from './holdings.store.js';
 import type { FieldDifference } from './sweep-rules.js';
+import { holdSweep } from './sweeps.store.js';
 
 /** What a finding does beyond its own row; the later stages are told, and this one knows none of them. */
 export interface FindingEffects {
@@ -28,7 +36,7 @@ export interface FindingEffects {
   readonly onChanged: () => void;
 }
 
-type Swept = Pick<SweepRow, 'id' | 'destination'>;
+type Swept = Pick<SweepRow, 'id' | 'destination' | 'fence'>;
 
 /** A delivery as far as a finding about it goes. */
 export interface FoundDelivery {
@@ -36,7 +44,10 @@ export interface FoundDelivery {
   readonly receiptId: string | null;
 }
 
-/** Opens and closes discrepancies by what sweeps show; each in a transaction of its own, each once. */
+/**
+ * Opens and closes discrepancies by what sweeps show; each in a transaction of its own, each once. Nothing is closed by a
+ * sweep that another worker has taken up meanwhile: what this one saw may have been shown otherwise since.
+ */
 export class SweepFindings {
   constructor(
     private readonly database: OpenDatabase,
@@ -70,20 +81,23 @@ export class SweepFindings {
       const of = { site: this.site.site, receiptId, revision };
       await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
+        if (!(await isUnsettled(trx, holding))) return;
         await raiseRevisionFloor(trx, of);
         await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
         await this.effects.evaluate(trx, receiptId, this.clock.now());
       });
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];
-    return await this.#open({
+    const finding = {
       class: 'unknown-at-source',
       subject: `${holdingPrefix(destination)}${identity}`,
       receiptId,
       destination,
       scope: receiptId === null ? unownedScope(holding, this.clock.now()) : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
-    });
+    } as const;
+    // Somebody may have acknowledged it since it was read: what is opened behind that, nothing would ever close.
+    return await this.#open(finding, (reader) => isUnsettled(reader, holding));
   }
 
   async #auditSuperseded(
@@ -137,63 +151,103 @@ export class SweepFindings {
   }
 
   /** Closes a finding by what a sweep shows now; the receipt is evaluated anew later. */
-  async close(found: DiscrepancyRow, evidence: string): Promise<void> {
-    await this.database.transact(async (trx) => {
-      const receipts = found.receipt_id === null ? [] : [found.receipt_id];
-      await lockReceiptsMarking(trx, found.site, receipts, new Set(receipts));
-      const { site, class: kind, subject } = found;
-      const closedAt = this.clock.now();
-      const zone = this.site.timeZone;
-      await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt, zone });
-    });
-    this.effects.onChanged();
-  }
-
-  /** No field differs in many records any more: new *conforms* go there again. */
-  async clearDifference(destination: string): Promise<void> {
-    const { site } = this.site;
-    await this.database.transact((trx) =>
-      setDifference(trx, { site, destination, difference: null, now: this.clock.now() }),
+  async close(sweep: Swept, found: DiscrepancyRow, evidence: string): Promise<void> {
+    await this.#closeAs(sweep, found.receipt_id, (trx, now) =>
+      this.#close(trx, sweep, found, evidence, now),
     );
   }
 
-  /** A message is accounted for, or no longer there. */
-  async settle(holding: DestinationHoldingRow, evidence: string): Promise<void> {
-    const { site, destination, identity, receipt_id: receiptId } = holding;
+  /**
+   * Closes a difference that many records shared. With the last of a destination new *conforms* go there again, and the
+   * receipts that waited for it are told, in the same transaction: nobody would look for either later.
+   */
+  async closeSystematic(sweep: Swept, found: DiscrepancyRow, evidence: string): Promise<void> {
+    const { destination } = sweep;
+    await this.#closeAs(sweep, null, async (trx, now) => {
+      await this.#close(trx, sweep, found, evidence, now);
+      const of = { site: found.site, destination, prefix: fieldPrefix(destination) };
+      if ((await openOfSweeps(trx, of)).length > 0) return;
+      await setDifference(trx, { ...of, difference: null, now });
+      await tellWaitingReceipts(trx, found.site);
+    });
+  }
+
+  /** A message is accounted for. */
+  async settle(sweep: Swept, holding: DestinationHoldingRow, evidence: string): Promise<void> {
+    await this.#closeAs(sweep, holding.receipt_id, async (trx, now) => {
+      await settleHolding(trx, holding, now);
+      await this.#closeHolding(trx, sweep, holding, evidence, now);
+    });
+  }
+
+  /** A message is not listed any more. */
+  async forget(sweep: Swept, holding: DestinationHoldingRow): Promise<void> {
+    await this.#closeAs(sweep, holding.receipt_id, async (trx, now) => {
+      await forgetHolding(trx, holding);
+      await this.#closeHolding(trx, sweep, holding, 'it is no longer listed', now);
+    });
+  }
+
+  async #closeHolding(
+    trx: Trx,
+    sweep: Swept,
+    { site, destination, identity }: DestinationHoldingRow,
+    evidence: string,
+    now: Instant,
+  ): Promise<void> {
+    const subject = `${holdingPrefix(destination)}${identity}`;
+    await this.#close(trx, sweep, { site, class: 'unknown-at-source', subject }, evidence, now);
+  }
+
+  async #close(
+    trx: Trx,
+    sweep: Swept,
+    { site, class: kind, subject }: Pick<DiscrepancyRow, 'site' | 'class' | 'subject'>,
+    shown: string,
+    closedAt: Instant,
+  ): Promise<void> {
+    const evidence = `sweep ${sweep.id}: ${shown}`;
+    const zone = this.site.timeZone;
+    await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt, zone });
+  }
+
+  async #closeAs(
+    sweep: Swept,
+    receiptId: string | null,
+    close: (trx: Trx, now: Instant) => Promise<void>,
+  ): Promise<void> {
     await this.database.transact(async (trx) => {
+      if (!(await holdSweep(trx, sweep))) return;
       const receipts = receiptId === null ? [] : [receiptId];
-      await lockReceiptsMarking(trx, site, receipts, new Set(receipts));
-      const closedAt = this.clock.now();
-      await settleHolding(trx, holding, closedAt);
-      const subject = `${holdingPrefix(destination)}${identity}`;
-      await closeByEvidence(trx, {
-        site,
-        class: 'unknown-at-source',
-        subject,
-        evidence,
-        closedAt,
-        zone: this.site.timeZone,
-      });
+      await lockReceiptsMarking(trx, this.site.site, receipts, new Set(receipts));
+      await close(trx, this.clock.now());
     });
     this.effects.onChanged();
   }
 
+  /** @param isStill asked behind the lock of its receipt */
   async #open(
     what: Omit<NewDiscrepancy, 'site' | 'containerLabel' | 'openedAt'>,
+    isStill: (reader: Reader) => Promise<boolean> = () => Promise.resolve(true),
   ): Promise<boolean> {
     const { site } = this.site;
-    if (await isOpenDiscrepancy(this.database.db, site, what.class, what.subject)) return false;
+    const { db } = this.database;
+    if (await isOpenDiscrepancy(db, site, what.class, what.subject)) return false;
     const discrepancy = { site, containerLabel: null, openedAt: this.clock.now(), ...what };
     const { receiptId, scope } = discrepancy;
     if (receiptId === null && scope?.destination === undefined) {
+      if (!(await isStill(db))) return false;
       await this.effects.openUnowned(discrepancy);
     } else {
-      await this.database.transact(async (trx) => {
+      const isOpened = await this.database.transact(async (trx) => {
         if (receiptId !== null) await lockReceipts(trx, site, [receiptId]);
+        if (!(await isStill(trx))) return false;
         const now = this.clock.now();
         await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
         if (receiptId !== null) await this.effects.evaluate(trx, receiptId, now);
+        return true;
       });
+      if (!isOpened) return false;
     }
     this.effects.onChanged();
     return true;
@@ -230,5 +284,24 @@ export function answeredBy(kind: DiscrepancyClass, item: SweepItemRow): string |
       return item.verdict === 'unsent' ? null : 'it was sent and is listed';
     default:
       return null;
+  }
+}
+
+/** True where a list alone closes nothing: it shows a period, and what was found may lie outside of it. */
+export function isClosedByAsking(kind: DiscrepancyClass): boolean {
+  return kind === 'duplicate-at-destination' || kind === 'differs';
+}
+
+/** Whether the answer to a question about the delivery itself ends such a finding. */
+export function isAnsweredBy(kind: DiscrepancyClass, { kind: answer }: ReadBackAnswer): boolean {
+  switch (answer) {
+    case 'one':
+    case 'received-not-applied':
+    case 'overtaken':
+      return isClosedByAsking(kind);
+    case 'several':
+      return kind === 'differs';
+    default:
+      return false;
   }
 }

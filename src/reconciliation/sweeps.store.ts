@@ -1,6 +1,7 @@
 import { type SqlBool, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { forUpdate } from '../storage/dialect.js';
 import type { DeliveryRow, SubjectKind, SweepItemRow, SweepRow } from '../storage/tables.js';
 import { workerIsGone } from '../storage/worker-identity.js';
 import type { FieldDifference } from './sweep-rules.js';
@@ -109,6 +110,17 @@ export async function changeSweep(
     .where('finished_at', 'is', null)
     .executeTakeFirst();
   return numUpdatedRows === 1n;
+}
+
+/** Locks a sweep until the transaction ends, if it is still ours; false when another worker has it by now. */
+export async function holdSweep(trx: Trx, of: Pick<SweepRow, 'id' | 'fence'>): Promise<boolean> {
+  const query = trx
+    .selectFrom('sweep')
+    .select('id')
+    .where('id', '=', of.id)
+    .where('fence', '=', of.fence)
+    .where('finished_at', 'is', null);
+  return (await forUpdate(trx, query, 'sweep').executeTakeFirst()) !== undefined;
 }
 
 /** Deliveries by the references of a page. */
@@ -288,6 +300,21 @@ export async function verdictCounts(
     unsent: of('unsent'),
     doubles: rows.reduce((sum, row) => sum + Number(row.doubles), 0),
   };
+}
+
+/** How many listed messages of each kind are as they were sent. */
+export async function equalByMessage(
+  reader: Reader,
+  sweepId: string,
+): Promise<ReadonlyMap<string, number>> {
+  const rows = await reader
+    .selectFrom('sweep_item')
+    .select((eb) => ['message', eb.fn.countAll<number>().as('n')])
+    .where('sweep_id', '=', sweepId)
+    .where('verdict', '=', 'equal')
+    .groupBy('message')
+    .execute();
+  return new Map(rows.map((row) => [row.message, Number(row.n)]));
 }
 
 export async function forgetItems(trx: Trx, sweepId: string): Promise<void> {

@@ -253,6 +253,7 @@ export async function openSitting(reader: Reader, sessionId: string): Promise<Si
     : null;
 }
 
+/** Begins a sitting; false when the session has begun one at the same moment. */
 export async function insertSitting(
   trx: Trx,
   sitting: {
@@ -262,8 +263,8 @@ export async function insertSitting(
     readonly sessionId: string;
     readonly at: Instant;
   },
-): Promise<void> {
-  await trx
+): Promise<boolean> {
+  const { numInsertedOrUpdatedRows } = await trx
     .insertInto('signing_sitting')
     .values({
       id: sitting.id,
@@ -274,7 +275,9 @@ export async function insertSitting(
       signed: 1,
       ended_at: null,
     })
-    .execute();
+    .onConflict((c) => c.doNothing())
+    .executeTakeFirst();
+  return numInsertedOrUpdatedRows === 1n;
 }
 
 /** Counts one more signature; null when the sitting was ended meanwhile. */

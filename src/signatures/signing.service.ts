@@ -1,5 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import type { AccountsService } from '../access/accounts.service.js';
+import { findAccount, personOf } from '../access/accounts.store.js';
 import type { Person } from '../access/caller.js';
 import type { Duty } from '../access/duties.js';
 import type { Right } from '../access/rights.js';
@@ -189,8 +190,10 @@ export class SigningService {
   async judge(trx: Trx, proof: Proof, act: SignedAct): Promise<Refused | null> {
     const entered = await lastEntryAt(trx, this.site.site, act.subject);
     const known = [entered, act.recordFrom].filter((at) => at !== null);
+    const signer = await this.#inForce(trx, proof.signer);
+    if (signer === null) return refused('right-missing', 'the account is not in force any more');
     return judgeSigning({
-      signer: proof.signer,
+      signer,
       namedSha256: act.namedSha256,
       currentSha256: act.shown.sha256,
       right: act.right,
@@ -198,6 +201,16 @@ export class SigningService {
       lastAt: known.length === 0 ? null : (Math.max(...known) as Instant),
       now: act.now,
     });
+  }
+
+  /**
+   * The signer as they are now: behind the locks of an act somebody may have ended the account, taken a role from it, or
+   * found out what it measures as, since it proved who it is.
+   */
+  async #inForce(trx: Trx, { accountId }: Person): Promise<Person | null> {
+    const account = await findAccount(trx, accountId);
+    if (account === undefined || account.deactivated_at !== null) return null;
+    return personOf(trx, account, this.site.site);
   }
 
   /** Holds every signature of the site against the entries of its acts (21 CFR 11.70). */
@@ -261,7 +274,8 @@ export class SigningService {
       const { sessionId } = proof;
       await endSitting(trx, sessionId, at);
       const { accountId } = proof.signer;
-      await insertSitting(trx, { id, site: this.site.site, accountId, sessionId, at });
+      const sitting = { id, site: this.site.site, accountId, sessionId, at };
+      if (!(await insertSitting(trx, sitting))) return null;
     }
     return { series: id, seriesNumber: 1 };
   }

@@ -40,7 +40,10 @@ interface Swept {
 }
 
 /** Sweeps everything until now, once all of it is old enough to be visible. */
-async function sweep(destination: string): Promise<Swept> {
+async function sweep(
+  destination: string,
+  since = addMs(world.clock.now(), -600_000),
+): Promise<Swept> {
   const asked = world.clock.now();
   const path = `/api/v1/destinations/${destination}/sweeps`;
   const request = () =>
@@ -49,7 +52,7 @@ async function sweep(destination: string): Promise<Swept> {
       key: world.controlToken,
       headers: { 'content-type': 'application/json' },
       body: JSON.stringify({
-        from: formatInstant(addMs(asked, -600_000)),
+        from: formatInstant(since),
         to: formatInstant(asked),
       }),
     });
@@ -158,6 +161,71 @@ describe('rule 26: a sweep of what a destination holds', () => {
     messages.splice(-2, 2);
     messages[other.index] = other.found;
     expect((await sweep('lims')).findings).toEqual([]);
+  });
+
+  it('finds a message that nothing accounts for again when it is listed again', async () => {
+    await openWorld();
+    const receipt = receiptOf(1);
+    await dock.conform(receipt);
+    const { messages } = world.lims.ledger.books;
+    const source = messages[0];
+    if (source === undefined) throw new Error('nothing was sent');
+    const unknown = {
+      ...source,
+      number: 'L-900001',
+      reference: 'nobody',
+      content: source.content.replace(source.reference, 'nobody'),
+    };
+    messages.push(unknown);
+    expect(classes(await sweep('lims'))).toEqual(['unknown-at-source']);
+    messages.pop();
+    expect((await sweep('lims')).findings).toEqual([]);
+    messages.push(unknown);
+    expect(classes(await sweep('lims'))).toEqual(['unknown-at-source']);
+  });
+
+  it('takes a page that shows no list for no page: nothing is gone by it', async () => {
+    const act = { kind: 'error-document' } as const;
+    await openWorld({
+      lims: {
+        byBody: [],
+        byOrdinal: [
+          { operation: 'list', ordinals: [2], act },
+          { operation: 'ask', ordinals: [3, 4], act },
+        ],
+      },
+    });
+    await dock.conform(receiptOf(1));
+    const { messages } = world.lims.ledger.books;
+    const source = messages[0];
+    if (source === undefined) throw new Error('nothing was sent');
+    messages.push({
+      ...source,
+      number: 'L-900001',
+      reference: 'nobody',
+      content: source.content.replace(source.reference, 'nobody'),
+    });
+    expect(classes(await sweep('lims'))).toEqual(['unknown-at-source']);
+    const swept = await sweep('lims');
+    expect(world.lims.misdeeds.get('error-document')).toBeGreaterThan(0);
+    expect(classes(swept)).toEqual(['unknown-at-source']);
+    expect(swept.counts).toMatchObject({ equal: 2 });
+  });
+
+  it('closes a double by a question and not by a list that is too short to show it', async () => {
+    await openWorld();
+    const receipt = receiptOf(1);
+    await dock.conform(receipt);
+    const { messages } = world.lims.ledger.books;
+    const source = messages[0];
+    if (source === undefined) throw new Error('nothing was sent');
+    const longAgo = addMs(world.clock.now(), -7_200_000);
+    messages.push({ ...source, number: 'L-900001', arrivedAt: formatInstant(longAgo) });
+    const doubles = ['duplicate-at-destination'];
+    expect(classes(await sweep('lims', addMs(longAgo, -600_000)))).toEqual(doubles);
+    expect(classes(await sweep('lims'))).toEqual(doubles);
+    messages.pop();
+    expect(classes(await sweep('lims'))).toEqual([]);
   });
 
   it('goes on where a page failed, and counts no message twice', async () => {

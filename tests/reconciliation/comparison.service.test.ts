@@ -1,5 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import { attributeResult } from '../../src/receipts/receipts.store.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { time } from '../statements/conforming-facts.js';
@@ -111,6 +112,56 @@ describe('the comparison kept by rounds', () => {
     expect(await world.recompute()).toEqual([]);
   });
 
+  it('finds every delivery overdue before it says that it has caught up, also when very many are at once', async () => {
+    const world = await ComparisonWorld.open();
+    const receipts = Array.from({ length: 50 }, (_, n) => `B-${n}`);
+    await world.world.announce(
+      ...receipts.map((receiptId, n) => ({
+        receiptId,
+        scanText: `BC-${n}`,
+        line: `${n}`,
+        containers: ['D-01'],
+      })),
+    );
+    const { length: unowned } = await world.world.measure(
+      ...receipts.flatMap((_, n) => [
+        { receipt: `BC-${n}`, container: 'D-01' },
+        { receipt: `nobody-${n}`, container: 'D-01' },
+      ]),
+    );
+    expect(unowned).toBe(100);
+    await world.comparison.catchUp();
+    world.world.clock.advance(15 * 60_000 + 1);
+    await world.comparison.catchUp();
+    const open = await world.open();
+    const overdue = open.filter((d) => d.startsWith('overdue'));
+    const results = await world.world.database.db
+      .selectFrom('delivery')
+      .select('id')
+      .where('state', '=', 'due')
+      .execute();
+    expect(overdue).toHaveLength(results.length);
+    expect(await world.comparison.round()).toEqual({ compared: 0, isMore: false });
+  });
+
+  it('is done with a delivery of an unowned result once the result has an owner', async () => {
+    const world = await ComparisonWorld.open();
+    const [row] = await world.world.measure({ container: 'D-01', receipt: 'RC-1' });
+    await world.comparison.catchUp();
+    await world.world.announce({ containers: ['D-01'] });
+    await world.world.database.transact((trx) =>
+      attributeResult(trx, world.world.site.site, row ?? '', {
+        receiptId: 'R-1',
+        containerLabel: 'D-01',
+      }),
+    );
+    await world.comparison.catchUp();
+    world.world.clock.advance(15 * 60_000 + 1);
+    await world.comparison.catchUp();
+    expect((await world.open()).filter((d) => d.startsWith('overdue'))).not.toEqual([]);
+    expect(await world.comparison.round()).toEqual({ compared: 0, isMore: false });
+  });
+
   it('leaves to the event what an event opened, also when the comparison had found it before', async () => {
     const world = await ComparisonWorld.open();
     await world.world.announce({ containers: ['D-01'] });
@@ -169,6 +220,37 @@ describe('the comparison kept by rounds', () => {
       ['R-1', 2, 0],
       ['R-2', 1, 1],
     ]);
+  });
+
+  it('counts a result by its latest revision, whatever was built again of an earlier one', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.conform();
+    const { database } = world.world;
+    const sent = await database.db
+      .selectFrom('delivery')
+      .selectAll()
+      .where('subject_kind', '=', 'result')
+      .where('destination', '=', 'lims')
+      .execute();
+    const [first] = sent;
+    if (first === undefined) throw new Error('nothing was sent');
+    await database.transact(async (trx) => {
+      const again = { ...first, idempotency_key: 'again', build: 2 };
+      const later = { ...first, idempotency_key: 'later', subject_revision: 2 };
+      await trx
+        .insertInto('delivery')
+        .values([
+          { ...again, id: 'again', seq: first.seq + 10 },
+          { ...later, id: 'later', seq: first.seq + 11, state: 'due' },
+        ])
+        .execute();
+    });
+    const day = siteDay(DAY, world.world.site.timeZone);
+    if (!day) throw new Error('no day');
+    const whole = await world.reconciliation.report(day.from, day.to);
+    const almost = await world.reconciliation.report(day.from, (day.to - 1) as typeof day.to);
+    expect(whole.counts.confirmedResults).toBe(1);
+    expect(almost.counts).toEqual(whole.counts);
   });
 
   it('compares everything again when destinations of the site change', async () => {

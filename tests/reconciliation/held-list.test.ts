@@ -89,6 +89,7 @@ describe('a page of a list', () => {
     ['nothing found', answer({}, { status: 404 }), 'status 404'],
     ['half a document', answer('{"entries":['), 'cannot be read as json'],
     ['a page without an end', answer({}, { isCut: true }), 'too long'],
+    ['an error document', answer({ error: 'later' }), 'no /entries'],
     ['no answer', { kind: 'unavailable', detail: 'no whole answer' }, 'no whole answer'],
     ['more items than any page', answer({ entries: Array(1001).fill({}) }), '1001 items'],
     ['a cursor without an end', answer({ entries: [], next: 'x'.repeat(501) }), ''],
@@ -96,6 +97,17 @@ describe('a page of a list', () => {
     const page = read(result);
     if (page.ok) expect(page.next).toBe('');
     else expect(page.detail).toContain(words);
+  });
+
+  it('is told from an error document in XML too, where an empty list has no element', () => {
+    const list: HeldList = { ...LIST, items: '/held/entry' };
+    const page = (text: string) => readHeldPage(answer(text), list, 'xml', '');
+    expect(page('<held/>')).toEqual({ ok: true, items: [], next: '' });
+    expect(page('<held><entry/></held>')).toMatchObject({ ok: true, items: [] });
+    expect(page('<held><entry><ref>d1</ref></entry></held>')).toMatchObject({
+      items: [{ reference: 'd1' }],
+    });
+    expect(page('<error>later</error>')).toMatchObject({ ok: false });
   });
 
   it('is no page when it names itself as the next: the sweep would never end', () => {

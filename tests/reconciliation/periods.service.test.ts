@@ -189,6 +189,44 @@ describe('closing a period', () => {
       'result result-4 at erp is confirmed',
     );
   });
+
+  it('list every change once, also when an addendum has more than it can list', async () => {
+    const { compared, world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    await world.measure({ container: 'D-03', at: time('08:45') });
+    await compared.comparison.catchUp();
+    const { db, transact } = world.database;
+    const [noted] = await db.selectFrom('period_change').selectAll().execute();
+    if (noted === undefined) throw new Error('nothing was noted');
+    const more = Array.from({ length: 20_000 }, (_, n) => ({
+      ...noted,
+      id: `more-${String(n).padStart(5, '0')}`,
+      detail: `another ${n}`,
+    }));
+    await transact(async (trx) => {
+      for (let i = 0; i < more.length; i += 500) {
+        await trx
+          .insertInto('period_change')
+          .values(more.slice(i, i + 500))
+          .execute();
+      }
+    });
+    const listed: string[] = [];
+    for (let number = 1; ; number += 1) {
+      const proposal = await periods.proposeAddendum(closed.id, number);
+      if (proposal === null) break;
+      const changes = proposal.document['changes'] as { detail: string }[];
+      listed.push(...changes.map((c) => c.detail));
+      const late = { shownSha256: proposal.sha256, reason: 'late sync of a handheld' };
+      expect((await periods.closeAddendum(closed.id, number, late, who)).kind).toBe('closed');
+    }
+    const details = await db.selectFrom('period_change').select('detail').distinct().execute();
+    expect(details.length).toBeGreaterThan(20_000);
+    expect([...listed].sort()).toEqual(details.map((d) => d.detail).sort());
+  }, 120_000);
 });
 
 describe('the deliveries of a closed period', () => {

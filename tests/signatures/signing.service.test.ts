@@ -1,9 +1,14 @@
 import { type RawBuilder, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
+import { replaceOperators } from '../../src/access/accounts.store.js';
+import { bindShown } from '../../src/signatures/shown-document.js';
+import type { Trx } from '../../src/storage/database.js';
 import { dialectOf } from '../../src/storage/dialect.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { ReviewBench } from '../pipeline/review-bench.js';
 import { spoilTakenDatabases } from '../support/postgres-server.js';
+import { isPostgres } from '../support/temp-database.js';
+import { SHOWN } from './signed.js';
 
 /** 21 CFR 11.70 on a live database, against somebody who owns it. */
 
@@ -83,5 +88,78 @@ describe('signatures in a database', () => {
     );
     const { waiting } = await bench.reviews.list('', 10);
     expect(waiting).toMatchObject([{ resultId: 'R-1', heldBy: ['signature-void'] }]);
+  });
+});
+
+describe('who has proven who they are and signs a while later', () => {
+  async function proven() {
+    const bench = await ReviewBench.open();
+    const who = await bench.person('robin');
+    const { subject } = SHOWN;
+    const answer = await bench.signing.prove(who, { meaning: 'cleared', subject });
+    if (answer.kind === 'not-proven') throw new Error(answer.why);
+    const shown = bindShown(SHOWN);
+    const act = {
+      subject,
+      shown,
+      namedSha256: shown.sha256,
+      meaning: 'cleared',
+      reason: 'the sync log shows it',
+      right: 'result.review',
+      duty: { kind: 'judge-result', right: 'result.review', operatorIds: ['op-7'] },
+      recordFrom: null,
+      now: bench.bench.clock.now(),
+    } as const;
+    const signIn = (trx: Trx) =>
+      bench.signing.sign(trx, answer.proof, act, { action: 'result.cleared', after: {} });
+    const sign = () => bench.bench.database.transact(signIn);
+    return { bench, sign, signIn };
+  }
+
+  it('signs, as long as nothing changed about the account', async () => {
+    const { sign } = await proven();
+    expect(await sign()).toMatchObject({ kind: 'signed' });
+  });
+
+  it('does not sign once the account is not in force any more', async () => {
+    const { bench, sign } = await proven();
+    const at = bench.bench.clock.now();
+    await bench.db.updateTable('account').set({ deactivated_at: at }).execute();
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'right-missing' });
+  });
+
+  it('does not sign by a right that was taken away meanwhile', async () => {
+    const { bench, sign } = await proven();
+    await bench.db.deleteFrom('account_role').execute();
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'right-missing' });
+  });
+
+  it('does not judge what was measured under an operator id that is known to be its own by now', async () => {
+    const { bench, sign } = await proven();
+    const { id } = await bench.db.selectFrom('account').select('id').executeTakeFirstOrThrow();
+    const of = { accountId: id, site: bench.bench.site.site };
+    await bench.bench.database.transact((trx) => replaceOperators(trx, of, ['op-7']));
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'duty-own-result' });
+  });
+
+  it('is asked to sign again where the same session signed at the same moment', async () => {
+    const { bench, sign, signIn } = await proven();
+    const second: { answer?: ReturnType<typeof sign> } = {};
+    const first = await bench.bench.database.transact(async (trx) => {
+      const answer = await signIn(trx);
+      second.answer = sign();
+      // Until the other waits for this one; where one process owns the file, it begins behind it.
+      if (isPostgres) await sql`select pg_sleep(0.5)`.execute(trx);
+      return answer;
+    });
+    expect(first).toMatchObject({ kind: 'signed' });
+    const refusal = { kind: 'refused', why: 'signature-sitting-over' };
+    expect(await second.answer).toMatchObject(isPostgres ? refusal : { kind: 'signed' });
+    const open = await bench.db
+      .selectFrom('signing_sitting')
+      .select('id')
+      .where('ended_at', 'is', null)
+      .execute();
+    expect(open).toHaveLength(1);
   });
 });

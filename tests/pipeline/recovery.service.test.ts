@@ -1,0 +1,72 @@
+import { describe, expect, it } from 'vitest';
+import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
+import { Looking } from '../../src/delivery/looking.service.js';
+import { addMs } from '../../src/formats/instant.js';
+import { RecoveryService } from '../../src/pipeline/recovery.service.js';
+import { SweepService } from '../../src/reconciliation/sweep.service.js';
+import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
+import type { MappingDocument } from '../../src/site/mapping-document.js';
+import type { InstanceRow } from '../../src/storage/tables.js';
+import { site, time } from '../statements/conforming-facts.js';
+import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
+
+const LISTED = { list: {} } as unknown as MappingDocument;
+
+describe('rule 28: the sweeps that a recovery rests on', () => {
+  it('are put down once, and anew by the next start where one was given up', async () => {
+    const database = await temporaryDatabase();
+    const clock = new ManualClock(time('12:00'));
+    const atStart: InstanceRow = {
+      id: 'instance',
+      epoch: 2,
+      created_at: time('06:00'),
+      place: null,
+      tick: 1,
+      recovering: 'restored',
+      recovering_since: time('11:00'),
+      facts_until: time('10:00'),
+    };
+    await database.transact((trx) => trx.insertInto('instance').values(atStart).execute());
+    const names = site.destinations.map((d) => d.name);
+    const nothing = () => Promise.resolve();
+    const sweeps = new SweepService({
+      database,
+      clock,
+      site,
+      worker: { id: 'worker', mayStart: true },
+      looking: new Looking({} as DeliveryParts),
+      documents: new Map(names.map((name) => [name, LISTED])),
+      findings: new SweepFindings(database, clock, site, {
+        evaluate: nothing,
+        openUnowned: nothing,
+        onChanged: () => undefined,
+      }),
+      since: addMs(time('11:00'), 0),
+    });
+    const startAgain = () =>
+      new RecoveryService({
+        database,
+        clock,
+        site,
+        atStart,
+        isOutlived: () => false,
+        onResumed: () => undefined,
+      }).requestSweeps(sweeps);
+    const requested = async () =>
+      (await database.db.selectFrom('sweep').select(['destination', 'state']).execute())
+        .map((s) => `${s.destination} ${s.state}`)
+        .sort();
+    const listing = names.map((name) => `${name} listing`).sort();
+
+    await startAgain();
+    await startAgain();
+    expect(await requested()).toEqual(listing);
+    await database.db
+      .updateTable('sweep')
+      .set({ state: 'failed', finished_at: clock.now() })
+      .execute();
+    await startAgain();
+    const failed = names.map((name) => `${name} failed`);
+    expect(await requested()).toEqual([...listing, ...failed].sort());
+  });
+});

@@ -1,0 +1,227 @@
+import { describe, expect, it } from 'vitest';
+import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
+import { Looking } from '../../src/delivery/looking.service.js';
+import { SweepComparison } from '../../src/reconciliation/sweep-comparison.service.js';
+import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
+import { insertSweep } from '../../src/reconciliation/sweeps.store.js';
+import type {
+  DestinationHoldingRow,
+  SubjectKind,
+  SweepItemRow,
+  SweepRow,
+} from '../../src/storage/tables.js';
+import { time } from '../statements/conforming-facts.js';
+import { StatementWorld } from '../statements/statement-world.js';
+
+const FIELDS = 'field:lims:';
+
+/** Sweeps of `lims` whose lists were read, over a statement world; no destination is there to be asked. */
+class SweepWorld {
+  readonly findings: SweepFindings;
+  readonly comparison: SweepComparison;
+  /** Thrown once at the next commit of a finding, as if the process had died behind it. */
+  dies = false;
+
+  private constructor(readonly world: StatementWorld) {
+    const { database, clock, site } = world;
+    this.findings = new SweepFindings(database, clock, site, {
+      evaluate: (trx, id, now) => world.statements.evaluateInTransaction(trx, id, now),
+      openUnowned: () => Promise.reject(new Error('everything here has a receipt')),
+      onChanged: () => {
+        if (!this.dies) return;
+        this.dies = false;
+        throw new Error('it died');
+      },
+    });
+    this.comparison = new SweepComparison({
+      database,
+      clock,
+      site,
+      worker: { id: 'worker', mayStart: true },
+      looking: new Looking({} as DeliveryParts),
+      documents: new Map(),
+      findings: this.findings,
+    });
+  }
+
+  static async open(): Promise<SweepWorld> {
+    return new SweepWorld(await StatementWorld.open());
+  }
+
+  /** A sweep that listed these, with nothing left that was not listed. */
+  async listed(
+    id: string,
+    items: readonly (Pick<SweepItemRow, 'verdict' | 'field'> & { readonly message: SubjectKind })[],
+  ): Promise<SweepRow> {
+    const { database, clock, site } = this.world;
+    const now = clock.now();
+    const row: SweepRow = {
+      id,
+      site: site.site,
+      destination: 'lims',
+      cause: 'schedule',
+      from_at: time('07:00'),
+      to_at: time('08:59'),
+      listed_to: now,
+      state: 'comparing',
+      cursor: '',
+      pages: 1,
+      items: items.length,
+      counts: '{}',
+      failures: 0,
+      detail: null,
+      worker: 'worker',
+      fence: 1,
+      created_at: now,
+      due_at: now,
+      finished_at: null,
+    };
+    await database.transact(async (trx) => {
+      await insertSweep(trx, row);
+      const notes = items.map((item, n) => ({
+        ...item,
+        sweep_id: id,
+        delivery_id: `delivery-${n}`,
+        count: 1,
+        detail: null,
+      }));
+      if (notes.length > 0) await trx.insertInto('sweep_item').values(notes).execute();
+    });
+    return row;
+  }
+
+  /** Works on a sweep to its end, as whoever takes it up. */
+  async finish(id: string): Promise<void> {
+    const { db } = this.world.database;
+    const [lims] = this.world.site.destinations.filter((d) => d.name === 'lims');
+    if (lims === undefined) throw new Error('no lims');
+    for (let n = 0; n < 20; n += 1) {
+      const row = await db
+        .selectFrom('sweep')
+        .selectAll()
+        .where('id', '=', id)
+        .executeTakeFirstOrThrow();
+      if (row.finished_at !== null) return;
+      await this.comparison.step(lims, row);
+    }
+    throw new Error('the sweep does not end');
+  }
+
+  async openSubjects(): Promise<string[]> {
+    const rows = await this.world.database.db
+      .selectFrom('discrepancy')
+      .select('subject')
+      .where('closed_at', 'is', null)
+      .orderBy('subject')
+      .execute();
+    return rows.map((r) => r.subject);
+  }
+
+  async difference(): Promise<string | null> {
+    const row = await this.world.database.db
+      .selectFrom('destination_watch')
+      .select('difference')
+      .where('destination', '=', 'lims')
+      .executeTakeFirst();
+    return row?.difference ?? null;
+  }
+
+  /** Keeps and returns what `lims` holds and nothing accounts for. */
+  async holds(identity: string, more: Partial<DestinationHoldingRow> = {}) {
+    const row: DestinationHoldingRow = {
+      site: this.world.site.site,
+      destination: 'lims',
+      identity,
+      reference: null,
+      message: 'stop',
+      receipt_id: 'R-1',
+      subject: 'R-1',
+      revision: 7,
+      held_at: time('08:30'),
+      item: '{}',
+      first_sweep: 'sweep-1',
+      last_sweep: 'sweep-1',
+      settled_at: null,
+      ...more,
+    };
+    await this.world.database.db.insertInto('destination_holding').values(row).execute();
+    return row;
+  }
+}
+
+const differing = (message: SubjectKind, field: string) =>
+  Array.from({ length: 5 }, () => ({ message, field, verdict: 'differs' as const }));
+const equal = (message: SubjectKind) => ({ message, field: null, verdict: 'equal' as const });
+
+describe('rule 20: a difference that many records share', () => {
+  it('ends by records of its kind that are equal, and not by others', async () => {
+    const world = await SweepWorld.open();
+    await world.listed('sweep-1', differing('result', '/operator'));
+    await world.finish('sweep-1');
+    expect(await world.openSubjects()).toEqual([`${FIELDS}result:/operator`]);
+    await world.listed('sweep-2', [equal('period')]);
+    await world.finish('sweep-2');
+    expect(await world.openSubjects()).toEqual([`${FIELDS}result:/operator`]);
+    expect(await world.difference()).toContain('/operator');
+    await world.listed('sweep-3', [equal('result')]);
+    await world.finish('sweep-3');
+    expect(await world.openSubjects()).toEqual([]);
+    expect(await world.difference()).toBeNull();
+  });
+
+  it('holds no conforms any more once it ended, also when the process died behind its closing', async () => {
+    const world = await SweepWorld.open();
+    await world.listed('sweep-1', differing('result', '/operator'));
+    await world.finish('sweep-1');
+    await world.world.conform();
+    expect((await world.world.told()).at(-1)).toMatch(/ incomplete$/);
+    const id = 'sweep-2';
+    await world.listed(id, [equal('result')]);
+    world.dies = true;
+    await expect(world.finish(id)).rejects.toThrow('it died');
+    await world.finish(id);
+    expect(await world.openSubjects()).toEqual([]);
+    expect(await world.difference()).toBeNull();
+    await world.world.statements.evaluateDue(10);
+    expect((await world.world.told()).at(-1)).toMatch(/ conforms$/);
+  });
+});
+
+describe('a sweep that another worker has taken up', () => {
+  it('closes nothing by what the first one saw', async () => {
+    const world = await SweepWorld.open();
+    await world.world.announce();
+    const row = await world.listed('sweep-1', []);
+    const holding = await world.holds('L-1');
+    await world.findings.openHolding(holding);
+    const { database } = world.world;
+    await database.db.updateTable('sweep').set({ fence: 2 }).execute();
+    await world.findings.forget(row, holding);
+    await world.findings.settle(row, holding, 'a later revision of ours is in force');
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    await world.findings.forget({ ...row, fence: 2 }, holding);
+    expect(await world.openSubjects()).toEqual([]);
+  });
+});
+
+describe('a stop of a lost life', () => {
+  it('is not found again behind the signature that acknowledges it', async () => {
+    const world = await SweepWorld.open();
+    await world.world.announce();
+    const holding = await world.holds('L-1');
+    const { database, site } = world.world;
+    await database.db
+      .updateTable('destination_holding')
+      .set({ settled_at: world.world.clock.now() })
+      .execute();
+    // The sweep had read it before.
+    expect(await world.findings.openHolding(holding)).toBe(false);
+    expect(await world.openSubjects()).toEqual([]);
+    const receipt = await database.db
+      .selectFrom('receipt')
+      .select('revision_floor')
+      .where('site', '=', site.site)
+      .executeTakeFirstOrThrow();
+    expect(receipt.revision_floor).toBe(0);
+  });
+});
