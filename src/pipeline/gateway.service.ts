@@ -39,6 +39,11 @@ export class Gateway {
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
   }
 
+  /** Only answers, while other processes work, and looks whether what it knows is still of the life and folder in force. */
+  answer(): void {
+    this.parts.worker.keepLooking();
+  }
+
   /** What a copy of an older state would lack; and calls somebody while a restored gateway waits. */
   async #remember(): Promise<void> {
     const { settings, database, recovery, sweeps, log } = this.parts;

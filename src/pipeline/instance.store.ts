@@ -112,16 +112,18 @@ async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): P
   const { site, digest, timeZone: zone } = folder.site;
   const before = await trx
     .selectFrom('site')
-    .select('digest')
+    .select(['digest', 'activated_at'])
     .where('site', '=', site)
     .orderBy('activated_at', 'desc')
     .limit(1)
     .executeTakeFirst();
   if (before?.digest === digest) return;
+  // The latest is in force, also when the clock was set back since the one before.
+  const at = Math.max(now, (before?.activated_at ?? 0) + 1) as Instant;
   await trx
     .insertInto('site')
-    .values({ site, digest, content: JSON.stringify(folder.files), activated_at: now })
-    .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: now }))
+    .values({ site, digest, content: JSON.stringify(folder.files), activated_at: at })
+    .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: at }))
     .execute();
   await markAnnouncedReceiptsDue(trx, site);
   await recordAudit(trx, {

@@ -28,7 +28,12 @@ export interface WorkerServiceParts {
   readonly monotonicMillis?: () => number;
   /** False when the database is not the one, or not in the life, that this process began with; true when left out. */
   readonly isSameLife?: () => Promise<boolean>;
+  /** False while another site folder than this process's is in force; true when left out. */
+  readonly isFolderInForce?: () => Promise<boolean>;
 }
+
+const OUTDATED =
+  'another site folder was activated since this process was started: it begins no work until it is started with that one';
 
 interface Seen {
   readonly beat: Instant;
@@ -44,6 +49,7 @@ export class WorkerService implements WorkerIdentity {
   #id = uuidv7();
   #isRegistered = false;
   #isOutlived = false;
+  #isFolderInForce = true;
   /** Monotonic milliseconds at which the last beat that counted was asked for. */
   #heardAt = Number.NEGATIVE_INFINITY;
   #timer: NodeJS.Timeout | null = null;
@@ -64,7 +70,7 @@ export class WorkerService implements WorkerIdentity {
 
   /** A process that owns its database alone is never given up by anybody. */
   get mayStart(): boolean {
-    if (this.#isOutlived) return false;
+    if (this.#isOutlived || !this.#isFolderInForce) return false;
     return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
   }
 
@@ -89,7 +95,15 @@ export class WorkerService implements WorkerIdentity {
    * is made up for by the next.
    */
   keepBeating(onBeat: () => Promise<void>): void {
-    const works = [() => this.beat(), onBeat];
+    this.#keepDoing([() => this.beat(), onBeat]);
+  }
+
+  /** For a process that only answers: it claims nothing, so nobody has to hear of it, and it may be outlived as well. */
+  keepLooking(): void {
+    this.#keepDoing([() => this.#look()]);
+  }
+
+  #keepDoing(works: readonly (() => Promise<void>)[]): void {
     this.#timer = setInterval(() => {
       for (const work of works) if (!this.#running.has(work)) this.#run(work);
     }, BEAT_EVERY_MS);
@@ -107,7 +121,8 @@ export class WorkerService implements WorkerIdentity {
   /** One beat: says that it lives, takes a new id when it was declared dead, and looks for the silent. */
   async beat(): Promise<void> {
     const { database, clock, log } = this.parts;
-    if (await this.#outlived()) return;
+    await this.#look();
+    if (this.#isOutlived) return;
     const askedAt = this.#monotonic();
     const isAlive = await database.transact((trx) => beat(trx, this.#id, clock.now()));
     if (isAlive) this.#heardAt = askedAt;
@@ -119,14 +134,19 @@ export class WorkerService implements WorkerIdentity {
     if (this.#isShared) await this.#stopSilent(TRUSTED_MS);
   }
 
-  /** Asked before each beat: with a database that was away nothing is begun before one has succeeded. */
-  async #outlived(): Promise<boolean> {
-    const { isSameLife, log } = this.parts;
+  /** Before each beat: with a database that was away nothing is begun before one has succeeded. */
+  async #look(): Promise<void> {
+    const { isSameLife, isFolderInForce, log } = this.parts;
     if (this.#isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
       this.#isOutlived = true;
       log.error({ event: 'worker.outlived', worker: this.#id });
+      return;
     }
-    return this.#isOutlived;
+    const wasInForce = this.#isFolderInForce;
+    this.#isFolderInForce = isFolderInForce === undefined || (await isFolderInForce());
+    if (wasInForce && !this.#isFolderInForce) {
+      log.error({ event: 'site-folder-outdated', worker: this.#id }, OUTDATED);
+    }
   }
 
   /** Beats no more. Call it when nothing runs under its id. */
