@@ -70,7 +70,7 @@ export class WorkerService implements WorkerIdentity {
 
   /** A process that owns its database alone is never given up by anybody. */
   get mayStart(): boolean {
-    if (this.#isOutlived || !this.#isFolderInForce) return false;
+    if (this.isOutlived || !this.#isFolderInForce) return false;
     return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
   }
 
@@ -79,7 +79,8 @@ export class WorkerService implements WorkerIdentity {
    * that this process has. What it knows is of a life before, which may have sent more than the database says.
    */
   get isOutlived(): boolean {
-    return this.#isOutlived;
+    // A connection that was lost is made anew at once, and what is begun over it would come before the next beat.
+    return this.#isOutlived || this.parts.database.isElsewhere?.() === true;
   }
 
   /** Registers, and gives up whom nobody hears any more: on a file that one process owns, every other one. */
@@ -122,7 +123,7 @@ export class WorkerService implements WorkerIdentity {
   async beat(): Promise<void> {
     const { database, clock, log } = this.parts;
     await this.#look();
-    if (this.#isOutlived) return;
+    if (this.isOutlived) return;
     const askedAt = this.#monotonic();
     const isAlive = await database.transact((trx) => beat(trx, this.#id, clock.now()));
     if (isAlive) this.#heardAt = askedAt;
@@ -137,7 +138,7 @@ export class WorkerService implements WorkerIdentity {
   /** Before each beat: with a database that was away nothing is begun before one has succeeded. */
   async #look(): Promise<void> {
     const { isSameLife, isFolderInForce, log } = this.parts;
-    if (this.#isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
+    if (this.isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
       this.#isOutlived = true;
       log.error({ event: 'worker.outlived', worker: this.#id });
       return;

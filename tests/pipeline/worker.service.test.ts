@@ -70,4 +70,25 @@ describe('a worker', () => {
     await worker.beat();
     expect(worker.mayStart).toBe(true);
   });
+
+  it('whose address leads elsewhere begins nothing from that moment on, before its next beat', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const { database, clock } = hall;
+    let isElsewhere = false;
+    const worker = new WorkerService({
+      database: {
+        db: database.db,
+        transact: (work) => database.transact(work),
+        close: () => database.close(),
+        isElsewhere: () => isElsewhere,
+      },
+      clock,
+      log: pino({ level: 'silent' }),
+    });
+    await worker.begin();
+    await worker.beat();
+    expect(worker.mayStart).toBe(true);
+    isElsewhere = true;
+    expect([worker.mayStart, worker.isOutlived]).toEqual([false, true]);
+  });
 });
