@@ -14,6 +14,7 @@ import type { BackupManifest } from '../../src/cli/backup-manifest.js';
 import { restoreServerBackup, writeServerBackup } from '../../src/cli/backup-server.files.js';
 import { readSettings } from '../../src/config.js';
 import { openApplication } from '../../src/main.js';
+import { SWEEP_EVERY_MS } from '../../src/queue/local-bells.js';
 import { openDatabase } from '../../src/storage/database.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
 import { backUp, putBack } from '../support/backups.js';
@@ -451,6 +452,11 @@ describe('rule 28: a copied database on a server', () => {
           .execute(),
       );
       await world.until('it is not answered', async () => (await ask()).status === 503);
+      // Nor is it worked out: that is for those who began with this life.
+      await world.write((db) => db.updateTable('receipt').set({ evaluation_due: 1 }).execute());
+      await new Promise((resolve) => setTimeout(resolve, 2 * SWEEP_EVERY_MS));
+      const due = await world.db.selectFrom('receipt').select('evaluation_due').execute();
+      expect(due).toEqual([{ evaluation_due: 1 }]);
     },
     LONG_MS,
   );
