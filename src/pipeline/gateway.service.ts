@@ -26,12 +26,14 @@ export class Gateway {
   async work(): Promise<void> {
     const { site, clock, log, worker, bundles, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
+    // Before what follows, which may take long: who is not heard of is given up, with what it examines by then.
+    worker.keepBeating();
     await sealer.start();
     await deliveries.recover(clock.now());
     await recovery.requestSweeps(sweeps);
     await bundles.settleSuspects(SUSPECTS_MS_MAX);
     answerBells(this.parts);
-    worker.keepBeating(async () => {
+    worker.besideBeats(async () => {
       await this.#remember();
       if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
     });

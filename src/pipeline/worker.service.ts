@@ -55,6 +55,7 @@ export class WorkerService implements WorkerIdentity {
   #timer: NodeJS.Timeout | null = null;
   /** The last beat seen of each other worker, and when it was seen first, on this process's monotonic clock. */
   #others: ReadonlyMap<string, Seen> = new Map();
+  readonly #works: (() => Promise<void>)[] = [];
   readonly #running = new Map<() => Promise<void>, Promise<void>>();
   readonly #isShared: boolean;
   readonly #monotonic: () => number;
@@ -91,22 +92,25 @@ export class WorkerService implements WorkerIdentity {
     else await database.transact((trx) => stopOtherWorkers(trx, this.#id, clock.now()));
   }
 
-  /**
-   * Beats from now on, and does as often what else is to be done then, which never holds up a beat. What fails
-   * is made up for by the next.
-   */
-  keepBeating(onBeat: () => Promise<void>): void {
-    this.#keepDoing([() => this.beat(), onBeat]);
+  /** Beats from now on. What fails is made up for by the next. */
+  keepBeating(): void {
+    this.#keepDoing(() => this.beat());
   }
 
   /** For a process that only answers: it claims nothing, so nobody has to hear of it, and it may be outlived as well. */
   keepLooking(): void {
-    this.#keepDoing([() => this.#look()]);
+    this.#keepDoing(() => this.#look());
   }
 
-  #keepDoing(works: readonly (() => Promise<void>)[]): void {
+  /** Does from now on as often what else is to be done then, which never holds up a beat. */
+  besideBeats(work: () => Promise<void>): void {
+    this.#works.push(work);
+  }
+
+  #keepDoing(work: () => Promise<void>): void {
+    this.#works.push(work);
     this.#timer = setInterval(() => {
-      for (const work of works) if (!this.#running.has(work)) this.#run(work);
+      for (const one of this.#works) if (!this.#running.has(one)) this.#run(one);
     }, BEAT_EVERY_MS);
   }
 
