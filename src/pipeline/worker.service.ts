@@ -154,13 +154,20 @@ export class WorkerService implements WorkerIdentity {
     }
   }
 
-  /** Beats no more. Call it when nothing runs under its id. */
+  /**
+   * Beats no more. Call it when nothing runs under its id. A database that is away must not keep the rest open: the others
+   * give this worker up by its silence then.
+   */
   async end(): Promise<void> {
     if (this.#timer !== null) clearInterval(this.#timer);
     await Promise.all(this.#running.values());
     if (!this.#isRegistered) return;
-    const { database, clock } = this.parts;
-    await database.transact((trx) => retireWorker(trx, this.#id, clock.now()));
+    const { database, clock, log } = this.parts;
+    try {
+      await database.transact((trx) => retireWorker(trx, this.#id, clock.now()));
+    } catch (err) {
+      log.warn({ event: 'worker.end-not-recorded', worker: this.#id, err });
+    }
   }
 
   /** The id counts once its row is there. */
