@@ -146,6 +146,12 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'site-folder-outdated': entry(
+    'A process was started with another site folder than the one that this process runs by; nothing is judged by this one any more.',
+    'Give every process of the database the same site folder, and start those anew that have another.',
+    503,
+    'error',
+  ),
   'site-folder-invalid': entry(
     'The site folder breaks a rule.',
     'Correct the file and line named; `drumline mapping check` reports all faults at once.',

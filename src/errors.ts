@@ -20,6 +20,17 @@ export class Misconfigured extends Error {
   }
 }
 
+/**
+ * Another process was started with another site folder: nothing may be judged by this one any more. A race that no value
+ * could carry through every rule: who asked is told to ask again, of a process that runs by it.
+ */
+export class SiteFolderOutdated extends Error {
+  constructor(own: string, activated: string) {
+    super(`this process runs by the site folder ${own}, and ${activated} was activated since`);
+    this.name = 'SiteFolderOutdated';
+  }
+}
+
 /** One finding is a sentence; several keep their lines, and what to do begins a new one. */
 function foundText(found: string): string {
   const text = found.trim();

@@ -76,6 +76,7 @@ export async function openApplication(
     const tls = readTls(settings.tls);
     const app = await openHttp(gateway, module, options.requestMsMax, tls);
     if (options.work) await gateway.work();
+    else gateway.answer();
     if (options.watch ?? options.work) await gateway.watch();
     return applicationOf(app, gateway, { token, certificate: tls?.fingerprint ?? null });
   } catch (error) {

@@ -8,6 +8,7 @@ import { renderProblem } from './dashboard/message.page.js';
 import { FORM_POLICY, PAGE_HEADERS } from './dashboard/page-policy.js';
 import { renderSignIn } from './dashboard/sign-in.page.js';
 import { signedInOf } from './dashboard/signed-in.js';
+import { SiteFolderOutdated } from './errors.js';
 import { Problem, type ProblemDetails, problemDetails } from './problem-details.js';
 import { isUnavailable } from './storage/transaction-retry.js';
 
@@ -28,7 +29,9 @@ export class ProblemFilter implements ExceptionFilter {
     const request = http.getRequest<FastifyRequest>();
     const problem = this.#problemFor(error, request);
     if (error instanceof Problem) void reply.headers(error.headers);
-    if (isUnavailable(error)) void reply.header('retry-after', RETRY_AFTER_SECONDS);
+    if (isUnavailable(error) || error instanceof SiteFolderOutdated) {
+      void reply.header('retry-after', RETRY_AFTER_SECONDS);
+    }
     if (isForPeople(request)) {
       this.#answerPerson(request, reply, problem);
       return;
@@ -66,6 +69,10 @@ export class ProblemFilter implements ExceptionFilter {
     if (error instanceof Problem) return problemDetails(error.code, error.detail, error.extensions);
     if (error instanceof HttpException && error.getStatus() === 404) {
       return problemDetails('not-found', `${request.method} ${request.url}`);
+    }
+    if (error instanceof SiteFolderOutdated) {
+      this.log.error({ event: 'site-folder-outdated', err: error, requestId: request.id });
+      return problemDetails('site-folder-outdated', `${request.method} ${request.url}`);
     }
     if (isUnavailable(error)) {
       this.log.error({ event: 'database-unavailable', err: error, requestId: request.id });

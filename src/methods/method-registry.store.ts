@@ -1,4 +1,6 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
+import { SiteFolderOutdated } from '../errors.js';
 import { canonicalJson, type Sha256, sha256 } from '../formats/canonical-json.js';
 import { validityOf } from '../signatures/shown-document.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
@@ -27,6 +29,8 @@ export interface RegistryEntry {
 /** What of a site says how results are judged by methods. */
 export interface JudgedSite {
   readonly site: string;
+  /** Of the folder that all of it was read from; left out where there is none. */
+  readonly digest?: string | undefined;
   readonly methods: readonly Method[];
   readonly decisions: readonly DecisionRecord[];
 }
@@ -37,14 +41,33 @@ export interface SiteInForce<S extends JudgedSite> {
   readonly state: string | null;
 }
 
-const registryState = prepared((db, of: { readonly site: string }) =>
-  db.selectFrom('method_registry').select('state').where('site', '=', of.site),
+const statesInForce = prepared((db, of: { readonly site: string }) =>
+  db.selectNoFrom((e) => [
+    e.selectFrom('method_registry').select('state').where('site', '=', of.site).as('registry'),
+    e
+      .selectFrom('site')
+      .select('digest')
+      .where('site', '=', of.site)
+      .orderBy('activated_at', 'desc')
+      .limit(sql.lit(1))
+      .as('folder'),
+  ]),
 );
 
 /** Names the state of a site's registry; null where nothing was registered yet. */
 export async function stateOfRegistry(reader: Reader, site: string): Promise<string | null> {
-  const { rows } = await registryState(reader, { site });
-  return rows[0]?.state ?? null;
+  const { rows } = await statesInForce(reader, { site });
+  return rows[0]?.registry ?? null;
+}
+
+/** False when another folder than this one was activated since: what this process knows of the site is out of date. */
+export async function isFolderInForce(reader: Reader, of: JudgedSite): Promise<boolean> {
+  const { rows } = await statesInForce(reader, { site: of.site });
+  return isOf(of, rows[0]?.folder ?? null);
+}
+
+function isOf({ digest }: JudgedSite, activated: string | null): boolean {
+  return digest === undefined || activated === null || activated === digest;
 }
 
 const inForce = new WeakMap<JudgedSite, SiteInForce<JudgedSite>>();
@@ -52,14 +75,18 @@ const inForce = new WeakMap<JudgedSite, SiteInForce<JudgedSite>>();
 /**
  * A site with the methods of its registry in place of those of its folder, as the reader sees the registry now. What
  * was read is kept by the name of its state, never by time, so that no process judges by a registry that was changed:
- * whoever acts on the answer shares the site's evidence, which every change of the registry locks.
+ * whoever acts on the answer shares the site's evidence, which every change of the registry locks, and every start.
+ *
+ * @throws SiteFolderOutdated when another folder was activated since: plans, materials and instruments are others too.
  */
 export async function siteInForce<S extends JudgedSite>(
   reader: Reader,
   site: S,
 ): Promise<SiteInForce<S>> {
   for (;;) {
-    const state = await stateOfRegistry(reader, site.site);
+    const { rows } = await statesInForce(reader, { site: site.site });
+    const { registry: state, folder } = rows[0] ?? { registry: null, folder: null };
+    if (!isOf(site, folder)) throw new SiteFolderOutdated(site.digest ?? '', folder ?? '');
     if (state === null) return { site, state };
     const known = inForce.get(site);
     // Made from this very site below.

@@ -24,16 +24,23 @@ export class Gateway {
   async work(): Promise<void> {
     const { site, clock, log, worker, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
+    // Before what follows, which may take long: who is not heard of is given up, with what it examines by then.
+    worker.keepBeating();
     await sealer.start();
     await deliveries.recover(clock.now());
     await recovery.requestSweeps(sweeps);
     answerBells(this.parts);
-    worker.keepBeating(async () => {
+    worker.besideBeats(async () => {
       await this.#remember();
       if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
     });
     this.#isWorking = true;
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
+  }
+
+  /** Only answers, while other processes work, and looks whether what it knows is still of the life and folder in force. */
+  answer(): void {
+    this.parts.worker.keepLooking();
   }
 
   /** What a copy of an older state would lack; and calls somebody while a restored gateway waits. */

@@ -9,8 +9,12 @@ import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import type { InstanceRow } from '../storage/tables.js';
 import { beginRecovery, pauseForRecovery } from './begin-recovery.store.js';
+import { lockNamedIds } from './named-ids.store.js';
 import { newsOwedToOthers } from './owed-news.store.js';
 import { type InstanceMark, recogniseCopy } from './recognise-copy.js';
+
+/** In place of a site: the row is one for all of them. */
+const WHOLE_DATABASE = '';
 
 /** Where a database lives now, and what is remembered of it there. */
 export interface InstancePlace {
@@ -35,6 +39,8 @@ export function openInstance(
   now: Instant,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
+    // Of processes that start at once on a new database each would make a row, and be outlived by the others.
+    await lockNamedIds(trx, WHOLE_DATABASE, ['instance']);
     await refuseWhatNobodyWouldDeliver(trx, folder);
     await activateSite(trx, folder, now);
     const row = await lockInstance(trx, now);
@@ -112,16 +118,18 @@ async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): P
   const { site, digest, timeZone: zone } = folder.site;
   const before = await trx
     .selectFrom('site')
-    .select('digest')
+    .select(['digest', 'activated_at'])
     .where('site', '=', site)
     .orderBy('activated_at', 'desc')
     .limit(1)
     .executeTakeFirst();
   if (before?.digest === digest) return;
+  // The latest is in force, also when the clock was set back since the one before.
+  const at = Math.max(now, (before?.activated_at ?? 0) + 1) as Instant;
   await trx
     .insertInto('site')
-    .values({ site, digest, content: JSON.stringify(folder.files), activated_at: now })
-    .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: now }))
+    .values({ site, digest, content: JSON.stringify(folder.files), activated_at: at })
+    .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: at }))
     .execute();
   await markAnnouncedReceiptsDue(trx, site);
   await recordAudit(trx, {

@@ -18,7 +18,7 @@ import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
 import { ExpressionPool } from '../mapping/expression.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
-import { siteInForce } from '../methods/method-registry.store.js';
+import { isFolderInForce, siteInForce } from '../methods/method-registry.store.js';
 import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
@@ -181,6 +181,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       const now = await readInstance(database.db);
       return now.id === instance && now.epoch === epoch && now.place === atStart.place;
     },
+    isFolderInForce: () => isFolderInForce(database.db, site),
   });
   const recovery = new RecoveryService({
     database,

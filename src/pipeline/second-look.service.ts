@@ -78,11 +78,15 @@ export class SecondLook {
     const isMore = bundles.length === BATCH;
     if (bundles.length === 0) return { bundles: 0, hasStop: false, isMore };
     // Until now its results covered nothing, so that nothing conforms by one that is about to be held.
-    const receipts = await receiptsOfBundles(trx, site, bundles);
-    await locks.add(receipts);
+    await locks.add(await receiptsOfBundles(trx, site, bundles));
     const pairs: FoundPair[] = [];
     for (const bundleRowId of bundles) pairs.push(...(await this.#pairs(trx, bundleRowId)));
     const hasStop = pairs.length > 0 && (await this.#hold(trx, locks, pairs));
+    // A signed act may have given one to another receipt, for which it covered nothing either. It takes the lock of the
+    // receipt or, of a result without one, the site's evidence for itself: with both held nothing is given away any more.
+    await locks.shareEvidence();
+    const receipts = await receiptsOfBundles(trx, site, bundles);
+    await locks.add(receipts);
     await endSecondLooks(trx, bundles);
     await markEvaluationDue(trx, site, receipts);
     return { bundles: bundles.length, hasStop, isMore };

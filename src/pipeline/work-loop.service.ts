@@ -20,8 +20,12 @@ const COMPARE_REST_TIMES = 10;
 /** Says who answers which bell: this is the sequence of the stages as work. */
 export function answerBells(gateway: GatewayParts): void {
   const { queue, bundles, deliveries, statements, comparison, sweeps, watch } = gateway;
-  const { database, clock, site, escalations, attributionWatch, stopsFirst } = gateway;
-  const answer = (bell: Bell, handler: BellHandler) => queue.answer(bell, handler);
+  const { database, clock, site, worker, escalations, attributionWatch, stopsFirst } = gateway;
+  // What may start nothing leaves it to the others: it may judge by a life or a folder that is over.
+  const answer = (bell: Bell, handler: BellHandler) =>
+    queue.answer(bell, async (ringing) =>
+      worker.mayStart ? await handler(ringing) : { nextDueAt: null },
+    );
 
   answer('bundles', async () => {
     if (await bundles.workOnce()) queue.ring('bundles');

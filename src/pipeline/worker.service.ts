@@ -28,7 +28,12 @@ export interface WorkerServiceParts {
   readonly monotonicMillis?: () => number;
   /** False when the database is not the one, or not in the life, that this process began with; true when left out. */
   readonly isSameLife?: () => Promise<boolean>;
+  /** False while another site folder than this process's is in force; true when left out. */
+  readonly isFolderInForce?: () => Promise<boolean>;
 }
+
+const OUTDATED =
+  'another site folder was activated since this process was started: it begins no work until it is started with that one';
 
 interface Seen {
   readonly beat: Instant;
@@ -44,11 +49,13 @@ export class WorkerService implements WorkerIdentity {
   #id = uuidv7();
   #isRegistered = false;
   #isOutlived = false;
+  #isFolderInForce = true;
   /** Monotonic milliseconds at which the last beat that counted was asked for. */
   #heardAt = Number.NEGATIVE_INFINITY;
   #timer: NodeJS.Timeout | null = null;
   /** The last beat seen of each other worker, and when it was seen first, on this process's monotonic clock. */
   #others: ReadonlyMap<string, Seen> = new Map();
+  readonly #works: (() => Promise<void>)[] = [];
   readonly #running = new Map<() => Promise<void>, Promise<void>>();
   readonly #isShared: boolean;
   readonly #monotonic: () => number;
@@ -64,7 +71,7 @@ export class WorkerService implements WorkerIdentity {
 
   /** A process that owns its database alone is never given up by anybody. */
   get mayStart(): boolean {
-    if (this.#isOutlived) return false;
+    if (this.isOutlived || !this.#isFolderInForce) return false;
     return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
   }
 
@@ -73,7 +80,8 @@ export class WorkerService implements WorkerIdentity {
    * that this process has. What it knows is of a life before, which may have sent more than the database says.
    */
   get isOutlived(): boolean {
-    return this.#isOutlived;
+    // A connection that was lost is made anew at once, and what is begun over it would come before the next beat.
+    return this.#isOutlived || this.parts.database.isElsewhere?.() === true;
   }
 
   /** Registers, and gives up whom nobody hears any more: on a file that one process owns, every other one. */
@@ -84,14 +92,25 @@ export class WorkerService implements WorkerIdentity {
     else await database.transact((trx) => stopOtherWorkers(trx, this.#id, clock.now()));
   }
 
-  /**
-   * Beats from now on, and does as often what else is to be done then, which never holds up a beat. What fails
-   * is made up for by the next.
-   */
-  keepBeating(onBeat: () => Promise<void>): void {
-    const works = [() => this.beat(), onBeat];
+  /** Beats from now on. What fails is made up for by the next. */
+  keepBeating(): void {
+    this.#keepDoing(() => this.beat());
+  }
+
+  /** For a process that only answers: it claims nothing, so nobody has to hear of it, and it may be outlived as well. */
+  keepLooking(): void {
+    this.#keepDoing(() => this.#look());
+  }
+
+  /** Does from now on as often what else is to be done then, which never holds up a beat. */
+  besideBeats(work: () => Promise<void>): void {
+    this.#works.push(work);
+  }
+
+  #keepDoing(work: () => Promise<void>): void {
+    this.#works.push(work);
     this.#timer = setInterval(() => {
-      for (const work of works) if (!this.#running.has(work)) this.#run(work);
+      for (const one of this.#works) if (!this.#running.has(one)) this.#run(one);
     }, BEAT_EVERY_MS);
   }
 
@@ -107,7 +126,8 @@ export class WorkerService implements WorkerIdentity {
   /** One beat: says that it lives, takes a new id when it was declared dead, and looks for the silent. */
   async beat(): Promise<void> {
     const { database, clock, log } = this.parts;
-    if (await this.#outlived()) return;
+    await this.#look();
+    if (this.isOutlived) return;
     const askedAt = this.#monotonic();
     const isAlive = await database.transact((trx) => beat(trx, this.#id, clock.now()));
     if (isAlive) this.#heardAt = askedAt;
@@ -119,23 +139,35 @@ export class WorkerService implements WorkerIdentity {
     if (this.#isShared) await this.#stopSilent(TRUSTED_MS);
   }
 
-  /** Asked before each beat: with a database that was away nothing is begun before one has succeeded. */
-  async #outlived(): Promise<boolean> {
-    const { isSameLife, log } = this.parts;
-    if (this.#isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
+  /** Before each beat: with a database that was away nothing is begun before one has succeeded. */
+  async #look(): Promise<void> {
+    const { isSameLife, isFolderInForce, log } = this.parts;
+    if (this.isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
       this.#isOutlived = true;
       log.error({ event: 'worker.outlived', worker: this.#id });
+      return;
     }
-    return this.#isOutlived;
+    const wasInForce = this.#isFolderInForce;
+    this.#isFolderInForce = isFolderInForce === undefined || (await isFolderInForce());
+    if (wasInForce && !this.#isFolderInForce) {
+      log.error({ event: 'site-folder-outdated', worker: this.#id }, OUTDATED);
+    }
   }
 
-  /** Beats no more. Call it when nothing runs under its id. */
+  /**
+   * Beats no more. Call it when nothing runs under its id. A database that is away must not keep the rest open: the others
+   * give this worker up by its silence then.
+   */
   async end(): Promise<void> {
     if (this.#timer !== null) clearInterval(this.#timer);
     await Promise.all(this.#running.values());
     if (!this.#isRegistered) return;
-    const { database, clock } = this.parts;
-    await database.transact((trx) => retireWorker(trx, this.#id, clock.now()));
+    const { database, clock, log } = this.parts;
+    try {
+      await database.transact((trx) => retireWorker(trx, this.#id, clock.now()));
+    } catch (err) {
+      log.warn({ event: 'worker.end-not-recorded', worker: this.#id, err });
+    }
   }
 
   /** The id counts once its row is there. */

@@ -35,6 +35,11 @@ export abstract class OpenDatabase {
   readonly file?: FileBeside;
   /** The same database over connections that are kept for stops; left out where everything shares one writer. */
   readonly reserved?: Pick<OpenDatabase, 'db' | 'transact'>;
+  /**
+   * True once its address led to another place than at the start, from before the first query there on; left out where it
+   * is a file, which a process has open wherever its name leads.
+   */
+  isElsewhere?(): boolean;
   abstract close(): Promise<void>;
 }
 

@@ -3,7 +3,7 @@ import { Kysely, type PostgresPool, sql, type Transaction } from 'kysely';
 import { Misconfigured } from '../errors.js';
 import { type Instant, instantFromMillis, msBetween } from '../formats/instant.js';
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
-import { postgresPlace } from './database-place.js';
+import { PlaceWatch, postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
 import { migrateToLatest } from './migrate.js';
 import { openPool } from './postgres-pool.js';
@@ -45,6 +45,7 @@ export async function openPostgres(options: PostgresOptions) {
   if (!facts.isDurable) {
     alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
   }
+  const watch = new PlaceWatch();
   const open = (applicationName: string, connectionsMax: number) =>
     transactingOn(
       kyselyOn(
@@ -61,6 +62,7 @@ export async function openPostgres(options: PostgresOptions) {
             // A stronger setting of the server's own is left as it is; a weaker one would take back the 202.
             ...(facts.commitsAtOnce ? [] : ['synchronous_commit=on']),
           ],
+          onOpened: (connection) => watch.look((text) => connection.query(text)),
           onLost: (error) => alert({ code: 'database-connection-lost', found: error.message }),
         }),
       ),
@@ -75,7 +77,8 @@ export async function openPostgres(options: PostgresOptions) {
   if (!facts.isTidied) {
     alert({ code: 'database-not-tidied', found: 'autovacuum or track_counts is off' });
   }
-  const place = await postgresPlace(db);
+  const readPlace = () => postgresPlace((text) => sql.raw(text).execute(db));
+  const place = await readPlace();
   // A reading that fails is made up for by the next; work on the database fails by itself meanwhile.
   const following = setInterval(() => void clock.follow().catch(() => undefined), FOLLOW_EVERY_MS);
   following.unref();
@@ -89,7 +92,8 @@ export async function openPostgres(options: PostgresOptions) {
     db,
     clock,
     place,
-    readPlace: () => postgresPlace(db),
+    readPlace,
+    isElsewhere: () => watch.isElsewhere,
     transact,
     reserved,
     close: async () => {

@@ -31,6 +31,8 @@ export interface PoolOptions {
   readonly isBounded: boolean;
   /** Server settings for every connection, as `name=value`. */
   readonly serverSettings?: readonly string[];
+  /** Before a new connection is used for anything else; it is given up where this fails. */
+  readonly onOpened?: (connection: Pick<GuardedClient, 'query'>) => Promise<void>;
   /** A connection failed while nobody used it; it is replaced. */
   readonly onLost?: (error: Error) => void;
 }
@@ -67,8 +69,15 @@ export function openPool(options: PoolOptions): PostgresPool {
   return {
     connect: async () => {
       const client = await pool.connect();
-      const guarded = clients.get(client) ?? new GuardedClient(client);
-      clients.set(client, guarded);
+      const known = clients.get(client);
+      const guarded = known ?? new GuardedClient(client);
+      if (known === undefined) {
+        await options.onOpened?.(guarded).catch((error: unknown) => {
+          guarded.release(true);
+          throw error;
+        });
+        clients.set(client, guarded);
+      }
       // Kysely asks for cursors too, and uses them only when its configuration names one.
       return guarded as unknown as PostgresPoolClient;
     },
@@ -89,7 +98,7 @@ class GuardedClient {
 
   constructor(private readonly client: pg.PoolClient) {}
 
-  async query(text: string, parameters: readonly unknown[]): Promise<pg.QueryResult> {
+  async query(text: string, parameters: readonly unknown[] = []): Promise<pg.QueryResult> {
     // What comes behind an answer that never came must not wait for it too.
     if (this.#isBroken) throw new Error(CONNECTION_FAILED_BEFORE);
     try {

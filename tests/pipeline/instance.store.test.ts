@@ -1,4 +1,7 @@
 import { describe, expect, it } from 'vitest';
+import { SiteFolderOutdated } from '../../src/errors.js';
+import { sha256 } from '../../src/formats/canonical-json.js';
+import { isFolderInForce, siteInForce } from '../../src/methods/method-registry.store.js';
 import { openInstance } from '../../src/pipeline/instance.store.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
@@ -28,5 +31,25 @@ describe('a database that was restored once more from the same backup', () => {
     await restore();
     expect((await open(2, id)).epoch).toBe(3);
     expect((await open(3, id)).epoch).toBe(3);
+  });
+});
+
+describe('a site folder', () => {
+  it('is in force when it was activated last, also by a clock that was set back meanwhile', async () => {
+    const folder = await loadSiteFolder(NORTHQUAY, {});
+    if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
+    const database = await temporaryDatabase();
+    const clock = new ManualClock();
+    const where = { place: 'here', mark: null, isOneFile: false };
+    const changed = { ...folder, site: { ...folder.site, digest: sha256('changed') } };
+    await openInstance(database, folder, where, clock.now());
+    expect(await isFolderInForce(database.db, folder.site)).toBe(true);
+    clock.advance(-3_600_000);
+    await openInstance(database, changed, where, clock.now());
+    expect(await isFolderInForce(database.db, folder.site)).toBe(false);
+    expect(await isFolderInForce(database.db, changed.site)).toBe(true);
+    await expect(siteInForce(database.db, folder.site)).rejects.toThrow(SiteFolderOutdated);
+    await openInstance(database, folder, where, clock.now());
+    expect(await isFolderInForce(database.db, folder.site)).toBe(true);
   });
 });

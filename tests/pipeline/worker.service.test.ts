@@ -47,4 +47,48 @@ describe('a worker', () => {
     const row = await database.db.selectFrom('worker').selectAll().executeTakeFirstOrThrow();
     expect(row.heartbeat_at).toBe(begunAt);
   });
+
+  it('that runs by another site folder than is in force begins nothing, and is heard of all the same', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const { database, clock } = hall;
+    let isInForce = true;
+    const worker = new WorkerService({
+      database,
+      clock,
+      log: pino({ level: 'silent' }),
+      isFolderInForce: async () => isInForce,
+    });
+    await worker.begin();
+    isInForce = false;
+    clock.advance(2_000);
+    await worker.beat();
+    expect([worker.mayStart, worker.isOutlived]).toEqual([false, false]);
+    // What it sends at this moment is nobody else's.
+    const row = await database.db.selectFrom('worker').selectAll().executeTakeFirstOrThrow();
+    expect(row).toMatchObject({ heartbeat_at: clock.now(), stopped_at: null });
+    isInForce = true;
+    await worker.beat();
+    expect(worker.mayStart).toBe(true);
+  });
+
+  it('whose address leads elsewhere begins nothing from that moment on, before its next beat', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const { database, clock } = hall;
+    let isElsewhere = false;
+    const worker = new WorkerService({
+      database: {
+        db: database.db,
+        transact: (work) => database.transact(work),
+        close: () => database.close(),
+        isElsewhere: () => isElsewhere,
+      },
+      clock,
+      log: pino({ level: 'silent' }),
+    });
+    await worker.begin();
+    await worker.beat();
+    expect(worker.mayStart).toBe(true);
+    isElsewhere = true;
+    expect([worker.mayStart, worker.isOutlived]).toEqual([false, true]);
+  });
 });

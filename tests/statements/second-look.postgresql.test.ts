@@ -1,6 +1,9 @@
 import { describe, expect, it } from 'vitest';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
 import { SecondLook } from '../../src/pipeline/second-look.service.js';
+import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
+import { somebodyWaits } from '../support/lock-waits.js';
+import { until } from '../support/until.js';
 import { time } from './conforming-facts.js';
 import { StatementWorld } from './statement-world.js';
 
@@ -35,4 +38,47 @@ describe('results that are owed a second look', () => {
     expect(await world.told()).toEqual([...before, `${before.length + 1} conforms`]);
     expect(await world.stops()).toEqual([]);
   });
+
+  it.each([
+    ['of another receipt', 'R-1'],
+    ['of none', null],
+  ])(
+    'count for the receipt that a result %s is given to while its lock is waited for',
+    async (_, from) => {
+      const world = await StatementWorld.open();
+      const { database, site, clock, statements } = world;
+      await world.announce({ receiptId: 'R-1' });
+      await world.announce({ receiptId: 'R-2', line: '2', scanText: 'GR-2/1' });
+      await world.measure({ container: 'D-01' });
+      const { bundle_row_id } = await database.db
+        .selectFrom('result')
+        .select('bundle_row_id')
+        .executeTakeFirstOrThrow();
+      await database.db
+        .insertInto('second_look')
+        .values({ bundle_row_id, site: site.site })
+        .execute();
+      await database.db.updateTable('result').set({ receipt_id: from }).execute();
+      await database.db.updateTable('receipt').set({ evaluation_due: 0 }).execute();
+      const messages = new ResultMessages(site, new Map(), 1);
+      let looking: Promise<unknown> = Promise.resolve();
+      // As a signed attribution does, and evaluates both: for R-2 the result covers nothing yet.
+      await transactLocking(database, site.site, async (trx, locks) => {
+        if (from === null) {
+          await locks.add(['R-2']);
+          await locks.evidence();
+        } else await locks.add(['R-1', 'R-2']);
+        await trx.updateTable('result').set({ receipt_id: 'R-2' }).execute();
+        looking = new SecondLook({ database, clock, site, statements, messages }).round();
+        await until('the look waits', () => somebodyWaits(database));
+      });
+      await looking;
+      const due = await database.db
+        .selectFrom('receipt')
+        .select('evaluation_due')
+        .where('id', '=', 'R-2')
+        .executeTakeFirstOrThrow();
+      expect(due).toEqual({ evaluation_due: 1 });
+    },
+  );
 });

@@ -261,6 +261,35 @@ describe('a transaction on PostgreSQL', () => {
   });
 });
 
+describe('an address that leads to another database while a process runs', () => {
+  it('is noticed before anything is done there, and never forgotten', async () => {
+    const place = await blankPlace();
+    const database = await openDatabase(place);
+    const name = new URL(place.databaseUrl ?? '').pathname.slice(1);
+    const moved = `${name}_moved`;
+    await database.transact((trx) => count(trx, 'a'));
+    expect(database.isElsewhere?.()).toBe(false);
+    await onServer(`alter database ${name} allow_connections false`);
+    await onServer(
+      `select pg_terminate_backend(pid, 5000) from pg_stat_activity where datname = '${name}'`,
+    );
+    await onServer(`alter database ${name} rename to ${moved}`);
+    await onServer(`create database ${name} template ${moved}`);
+    try {
+      const seen = await database.transact(async (trx) => {
+        await count(trx, 'b');
+        return database.isElsewhere?.();
+      });
+      expect(seen).toBe(true);
+      await database.transact((trx) => count(trx, 'c'));
+      expect(database.isElsewhere?.()).toBe(true);
+    } finally {
+      await database.close();
+      await onServer(`drop database ${moved} with (force)`);
+    }
+  });
+});
+
 describe('prepared queries on PostgreSQL', () => {
   const evidence = prepared((db, of: { readonly site: string }) =>
     db.selectFrom('site_evidence').selectAll().where('site', '=', of.site),

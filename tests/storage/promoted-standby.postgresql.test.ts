@@ -3,6 +3,7 @@ import { appendFileSync, chmodSync, mkdtempSync, rmSync, writeFileSync } from 'n
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { promisify } from 'node:util';
+import { sql } from 'kysely';
 import pg from 'pg';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { postgresPlace } from '../../src/storage/database-place.js';
@@ -116,7 +117,7 @@ async function placeAt(port: number): Promise<string> {
   });
   const db = kyselyOn(pool);
   try {
-    return await postgresPlace(db);
+    return await postgresPlace((text) => sql.raw(text).execute(db));
   } finally {
     await db.destroy();
   }

@@ -12,6 +12,9 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { restoreBackup } from '../../src/cli/backup.files.js';
 import type { BackupManifest } from '../../src/cli/backup-manifest.js';
 import { restoreServerBackup, writeServerBackup } from '../../src/cli/backup-server.files.js';
+import { readSettings } from '../../src/config.js';
+import { openApplication } from '../../src/main.js';
+import { SWEEP_EVERY_MS } from '../../src/queue/local-bells.js';
 import { openDatabase } from '../../src/storage/database.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
 import { backUp, putBack } from '../support/backups.js';
@@ -442,6 +445,39 @@ describe('rule 28: a copied database on a server', () => {
       const ask = () => world.http({ path: `/api/v1/receipts/${receipt.id}/statement` });
       expect((await ask()).status).toBe(200);
       // As behind its address a backup was put back, and another process began its life.
+      await world.write((db) =>
+        db
+          .updateTable('instance')
+          .set((eb) => ({ epoch: eb('epoch', '+', 1), recovering: 'restored' }))
+          .execute(),
+      );
+      await world.until('it is not answered', async () => (await ask()).status === 503);
+      // Nor is it worked out: that is for those who began with this life.
+      await world.write((db) => db.updateTable('receipt').set({ evaluation_due: 1 }).execute());
+      await new Promise((resolve) => setTimeout(resolve, 2 * SWEEP_EVERY_MS));
+      const due = await world.db.selectFrom('receipt').select('evaluation_due').execute();
+      expect(due).toEqual([{ evaluation_due: 1 }]);
+    },
+    LONG_MS,
+  );
+
+  it(
+    'is noticed by a process that only answers, too',
+    async () => {
+      const receipt = receiptOf(1);
+      await dock.conform(receipt);
+      const settings = readSettings(
+        { DRUMLINE_LOG_LEVEL: 'silent' },
+        { data: temporaryDirectory(), siteFolder: world.siteFolder, port: '0' },
+      );
+      const answering = await openApplication(
+        { ...settings, databaseUrl: urlOfWorld() },
+        { work: false },
+      );
+      ends.push(() => answering.close());
+      const path = `/api/v1/receipts/${receipt.id}/statement`;
+      const ask = () => answering.inject({ method: 'GET', path });
+      expect((await ask()).status).toBe(200);
       await world.write((db) =>
         db
           .updateTable('instance')

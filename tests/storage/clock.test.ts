@@ -1,0 +1,79 @@
+import { describe, expect, it } from 'vitest';
+import { addMs, instantFromMillis } from '../../src/formats/instant.js';
+import { anchoredClock } from '../../src/storage/clock.js';
+
+const START_MS = Date.UTC(2026, 10, 25, 9);
+const HOUR_MS = 3_600_000;
+
+/** A machine whose clocks a test moves: on the wall, of the process, and since it was switched on. */
+class Machine {
+  wallMs = START_MS;
+  processMs = 5_000;
+  upMs = 900_000;
+  readonly clock = anchoredClock(
+    () => this.wallMs,
+    () => this.processMs,
+    () => this.upMs,
+  );
+
+  pass(ms: number): void {
+    this.processMs += ms;
+    this.sleep(ms);
+  }
+
+  /** The counter of a process stands still while its machine sleeps. */
+  sleep(ms: number): void {
+    this.wallMs += ms;
+    this.upMs += ms;
+  }
+
+  get shownMs(): number {
+    return (this.clock.now() - instantFromMillis(START_MS)) / 1000;
+  }
+}
+
+describe('the clock of one process', () => {
+  it('goes on by its counter, whatever somebody sets the wall clock to', () => {
+    const machine = new Machine();
+    for (const stepMs of [HOUR_MS, -3 * HOUR_MS]) {
+      machine.wallMs += stepMs;
+      machine.pass(10_000);
+      machine.clock.now();
+    }
+    expect(machine.clock.now()).toBe(addMs(instantFromMillis(START_MS), 20_000));
+  });
+
+  it('knows a second after it woke how long its machine slept, as often as it does', () => {
+    const machine = new Machine();
+    machine.pass(10_000);
+    expect(machine.shownMs).toBe(10_000);
+    machine.sleep(8 * HOUR_MS);
+    machine.pass(1_000);
+    expect(machine.shownMs).toBe(8 * HOUR_MS + 11_000);
+    machine.sleep(HOUR_MS);
+    machine.pass(1_000);
+    expect(machine.shownMs).toBe(9 * HOUR_MS + 12_000);
+  });
+
+  it('takes no sleep from one witness alone', () => {
+    const machine = new Machine();
+    // As where a container goes on under another kernel.
+    machine.upMs += 300 * HOUR_MS;
+    machine.pass(2_000);
+    expect(machine.shownMs).toBe(2_000);
+    machine.upMs = 0;
+    machine.pass(2_000);
+    expect(machine.shownMs).toBe(4_000);
+  });
+
+  it('never runs back, and counts hundredths by which the counters differ for no sleep', () => {
+    const machine = new Machine();
+    for (const apart of [9, -9, 400, -400]) {
+      machine.upMs += apart;
+      machine.wallMs += apart;
+      machine.pass(1_000);
+      machine.clock.now();
+    }
+    expect(machine.shownMs).toBe(4_000);
+  });
+});

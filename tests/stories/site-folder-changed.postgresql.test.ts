@@ -1,0 +1,101 @@
+import { cpSync, readFileSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { readSettings } from '../../src/config.js';
+import { type Application, openApplication } from '../../src/main.js';
+import { Dock, receiptOf } from '../support/dock.js';
+import { GatewayWorld } from '../support/gateway-world.js';
+import { replacing } from '../support/site-edits.js';
+import { temporaryDirectory } from '../support/temp-database.js';
+
+/** Processes of one database that are started anew with another site folder, one after the other. */
+
+/** Gateways are started one after another, and a round is waited for. */
+const LONG_MS = 60_000;
+
+let world: GatewayWorld;
+let dock: Dock;
+let other: Application | null = null;
+
+beforeEach(async () => {
+  world = await GatewayWorld.open({ erpPulls: false });
+  dock = new Dock(world);
+});
+
+afterEach(async () => {
+  await other?.close();
+  other = null;
+  await world.close();
+});
+
+/** The folder of the running gateway, tightened: a second person signs every statement. */
+function tightened(): string {
+  const siteFolder = join(temporaryDirectory(), 'site');
+  cpSync(world.siteFolder, siteFolder, { recursive: true });
+  const file = join(siteFolder, 'site.yaml');
+  const edit = replacing(
+    'secondPerson: { required: false, decision: D-001 }',
+    'secondPerson: { required: true }',
+  );
+  writeFileSync(file, edit(readFileSync(file, 'utf8')));
+  return siteFolder;
+}
+
+/** Another process of the database. */
+function open(siteFolder: string, work: boolean): Promise<Application> {
+  const data = join(temporaryDirectory(), 'data');
+  const settings = readSettings({ DRUMLINE_LOG_LEVEL: 'silent' }, { data, siteFolder, port: '0' });
+  return openApplication({ ...settings, databaseUrl: world.databasePlace.databaseUrl }, { work });
+}
+
+const due = (id: string) =>
+  world.db
+    .selectFrom('receipt')
+    .select('evaluation_due')
+    .where('id', '=', id)
+    .executeTakeFirstOrThrow();
+
+describe('a gateway that runs by another site folder than was activated last', () => {
+  it(
+    'answers no statement, and leaves the receipts to those who run by it',
+    async () => {
+      const receipt = receiptOf(1);
+      await dock.conform(receipt);
+      const path = `/api/v1/receipts/${receipt.id}/statement`;
+      other = await open(tightened(), false);
+      const answer = await world.http({ path });
+      expect(answer).toMatchObject({ status: 503, json: { code: 'site-folder-outdated' } });
+      expect(answer.headers['retry-after']).toBeDefined();
+      // A round of every bell of the old one.
+      await new Promise((resolve) => setTimeout(resolve, 3_000));
+      expect(await due(receipt.id)).toEqual({ evaluation_due: 1 });
+      await other.close();
+      other = await open(tightened(), true);
+      await world.until('it is stopped', async () => {
+        const stops = await world.db.selectFrom('stop').select('receipt_id').execute();
+        return stops.some((stop) => stop.receipt_id === receipt.id);
+      });
+    },
+    LONG_MS,
+  );
+
+  it(
+    'settles no bundle by it',
+    async () => {
+      const receipt = receiptOf(2);
+      await dock.announce(receipt);
+      other = await open(tightened(), false);
+      const { bytes, sha256 } = dock.pack('NQ-R-0001');
+      const { status, json } = await world.postBundle(bytes, sha256);
+      expect(status).toBe(202);
+      await new Promise((resolve) => setTimeout(resolve, 3_000));
+      const bundle = await world.db
+        .selectFrom('bundle')
+        .select('state')
+        .where('id', '=', String(json['intakeId']))
+        .executeTakeFirstOrThrow();
+      expect(bundle.state).toBe('received');
+    },
+    LONG_MS,
+  );
+});
