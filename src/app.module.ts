@@ -55,7 +55,7 @@ import { DeliveriesController } from './delivery/deliveries.controller.js';
 import { DeliveryActs } from './delivery/delivery-acts.service.js';
 import { DestinationControl } from './delivery/destination-control.service.js';
 import { DestinationsController } from './delivery/destinations.controller.js';
-import { HealthController } from './health.controller.js';
+import { HealthController, ProcessStanding } from './health.controller.js';
 import { BodyLimit, BundlesController } from './intake/bundles.controller.js';
 import { IntakeService } from './intake/intake.service.js';
 import { AssignedCauseController } from './pipeline/assigned-cause.controller.js';
@@ -239,6 +239,7 @@ export class AppModule {
         { provide: InstanceActs, useValue: gateway.instanceActs },
         { provide: IntakeService, useValue: gateway.intake },
         { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ProcessStanding, useValue: standingOf(gateway) },
         { provide: InboundService, useValue: gateway.inbound },
         { provide: ReceiptRequestsService, useValue: gateway.receiptRequests },
         { provide: ReceiptsService, useValue: gateway.receipts },
@@ -292,11 +293,18 @@ export class AppModule {
 /** What a process without an API says of itself: that it is live, and that its database answers. */
 @Module({})
 export class HealthModule {
-  static of(database: OpenDatabase): DynamicModule {
+  static of(gateway: Pick<GatewayParts, 'database' | 'worker'>): DynamicModule {
     return {
       module: HealthModule,
       controllers: [HealthController],
-      providers: [{ provide: OpenDatabase, useValue: database }],
+      providers: [
+        { provide: OpenDatabase, useValue: gateway.database },
+        { provide: ProcessStanding, useValue: standingOf(gateway) },
+      ],
     };
   }
+}
+
+function standingOf({ worker }: Pick<GatewayParts, 'worker'>): ProcessStanding {
+  return new ProcessStanding(() => worker.whyAnew);
 }

@@ -3,9 +3,18 @@ import { RequireRight } from './access/access.guard.js';
 import { Problem } from './problem-details.js';
 import { OpenDatabase } from './storage/database.js';
 
+/** Whether a process has to be started anew before it does anything more. */
+export class ProcessStanding {
+  /** @param whyAnew the reason, as it is now; null where there is none */
+  constructor(readonly whyAnew: () => string | null) {}
+}
+
 @Controller('health')
 export class HealthController {
-  constructor(private readonly database: OpenDatabase) {}
+  constructor(
+    private readonly database: OpenDatabase,
+    private readonly standing: ProcessStanding,
+  ) {}
 
   /** The process answers. */
   @Get('live')
@@ -14,7 +23,7 @@ export class HealthController {
     return { status: 'live' };
   }
 
-  /** The database answers, so that a bundle can be taken. */
+  /** The database answers, so that a bundle can be taken, and nothing says that another process should rather do it. */
   @Get('ready')
   @RequireRight('open')
   async ready(): Promise<{ status: 'ready' }> {
@@ -29,6 +38,8 @@ export class HealthController {
         { 'retry-after': '2' },
       );
     }
+    const why = this.standing.whyAnew();
+    if (why !== null) throw new Problem('answer-not-current', why);
     return { status: 'ready' };
   }
 }

@@ -107,9 +107,9 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
 }
 
 async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | null> {
-  const { settings, database } = gateway.parts;
+  const { settings } = gateway.parts;
   if (settings.healthPort === null) return null;
-  const health = await openHttp(gateway, HealthModule.of(database));
+  const health = await openHttp(gateway, HealthModule.of(gateway.parts));
   await health.listen(settings.healthPort, settings.host);
   return health;
 }

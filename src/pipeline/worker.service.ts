@@ -32,6 +32,8 @@ export interface WorkerServiceParts {
   readonly isFolderInForce?: () => Promise<boolean>;
 }
 
+const OUTLIVED =
+  'the database is of another life than the one that this process began with: it begins nothing until it is started anew';
 const OUTDATED =
   'another site folder was activated since this process was started: it begins no work until it is started with that one';
 
@@ -71,8 +73,14 @@ export class WorkerService implements WorkerIdentity {
 
   /** A process that owns its database alone is never given up by anybody. */
   get mayStart(): boolean {
-    if (this.isOutlived || !this.#isFolderInForce) return false;
+    if (this.whyAnew !== null) return false;
     return !this.#isShared || this.#monotonic() - this.#heardAt < TRUSTED_MS;
+  }
+
+  /** Why this process has to be started anew before it does anything more; null where it has not. */
+  get whyAnew(): string | null {
+    if (this.isOutlived) return OUTLIVED;
+    return this.#isFolderInForce ? null : OUTDATED;
   }
 
   /**
@@ -144,7 +152,7 @@ export class WorkerService implements WorkerIdentity {
     const { isSameLife, isFolderInForce, log } = this.parts;
     if (this.isOutlived || (isSameLife !== undefined && !(await isSameLife()))) {
       this.#isOutlived = true;
-      log.error({ event: 'worker.outlived', worker: this.#id });
+      log.error({ event: 'worker.outlived', worker: this.#id }, OUTLIVED);
       return;
     }
     const wasInForce = this.#isFolderInForce;

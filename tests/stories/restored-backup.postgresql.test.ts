@@ -485,6 +485,10 @@ describe('rule 28: a copied database on a server', () => {
           .execute(),
       );
       await world.until('it is not answered', async () => (await ask()).status === 503);
+      await world.until('it is not ready', async () => {
+        const { status } = await answering.inject({ method: 'GET', path: '/health/ready' });
+        return status === 503;
+      });
     },
     LONG_MS,
   );

@@ -69,6 +69,10 @@ describe('a gateway that runs by another site folder than was activated last', (
       // A round of every bell of the old one.
       await new Promise((resolve) => setTimeout(resolve, 3_000));
       expect(await due(receipt.id)).toEqual({ evaluation_due: 1 });
+      expect(await world.http({ path: '/health/ready' })).toMatchObject({
+        status: 503,
+        json: { detail: expect.stringContaining('another site folder') as string },
+      });
       await other.close();
       other = await open(tightened(), true);
       await world.until('it is stopped', async () => {
