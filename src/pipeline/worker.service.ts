@@ -1,7 +1,7 @@
 import type { Logger } from 'pino';
 import { uuidv7 } from 'uuidv7';
 import { addMs, type Instant } from '../formats/instant.js';
-import type { Clock } from '../storage/clock.js';
+import { type Clock, elapsedMillis } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
@@ -64,7 +64,7 @@ export class WorkerService implements WorkerIdentity {
 
   constructor(private readonly parts: WorkerServiceParts) {
     this.#isShared = dialectOf(parts.database.db).isShared;
-    this.#monotonic = parts.monotonicMillis ?? (() => performance.now());
+    this.#monotonic = parts.monotonicMillis ?? elapsedMillis();
   }
 
   get id(): string {

@@ -44,3 +44,22 @@ export function anchoredClock(
     },
   };
 }
+
+/**
+ * Milliseconds that have passed, also while the machine slept: for what must not be believed too long. What the machine's
+ * counter shows besides counts whoever else denies it, since believing too little does no harm.
+ */
+export function elapsedMillis(
+  monotonicMillis: () => number = () => performance.now(),
+  upMillis: () => number = () => uptime() * 1_000,
+): () => number {
+  let [at, up] = [monotonicMillis(), upMillis()];
+  let elapsed = 0;
+  return () => {
+    const [atBefore, upBefore] = [at, up];
+    [at, up] = [monotonicMillis(), upMillis()];
+    const sleptMs = up - upBefore - (at - atBefore);
+    elapsed += at - atBefore + (sleptMs > APART_MS ? sleptMs : 0);
+    return elapsed;
+  };
+}

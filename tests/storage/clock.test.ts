@@ -1,6 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { addMs, instantFromMillis } from '../../src/formats/instant.js';
-import { anchoredClock } from '../../src/storage/clock.js';
+import { anchoredClock, elapsedMillis } from '../../src/storage/clock.js';
 
 const START_MS = Date.UTC(2026, 10, 25, 9);
 const HOUR_MS = 3_600_000;
@@ -75,5 +75,23 @@ describe('the clock of one process', () => {
       machine.clock.now();
     }
     expect(machine.shownMs).toBe(4_000);
+  });
+});
+
+describe('time that has passed for what must not be believed too long', () => {
+  it('counts a sleep at once, and a counter of the machine that fell back for nothing', () => {
+    const machine = new Machine();
+    const elapsed = elapsedMillis(
+      () => machine.processMs,
+      () => machine.upMs,
+    );
+    machine.pass(1_500);
+    expect(elapsed()).toBe(1_500);
+    machine.sleep(20_000);
+    expect(elapsed()).toBe(21_500);
+    machine.upMs = 0;
+    expect(elapsed()).toBe(21_500);
+    machine.processMs += 30_000;
+    expect(elapsed()).toBe(51_500);
   });
 });
