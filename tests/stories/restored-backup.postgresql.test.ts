@@ -12,11 +12,10 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { restoreBackup } from '../../src/cli/backup.files.js';
 import type { BackupManifest } from '../../src/cli/backup-manifest.js';
 import { restoreServerBackup, writeServerBackup } from '../../src/cli/backup-server.files.js';
-import { readSettings } from '../../src/config.js';
-import { openApplication } from '../../src/main.js';
 import { SWEEP_EVERY_MS } from '../../src/queue/local-bells.js';
 import { openDatabase } from '../../src/storage/database.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
+import { openAnother } from '../support/another-process.js';
 import { backUp, putBack } from '../support/backups.js';
 import { Dock, receiptOf } from '../support/dock.js';
 import { runDrumline } from '../support/drumline-process.js';
@@ -48,6 +47,15 @@ afterEach(async () => {
 });
 
 const urlOfWorld = () => urlOf(world.databaseName());
+
+/** As where a backup was put back behind the address, and another process began its life. */
+const beginAnotherLife = () =>
+  world.write((db) =>
+    db
+      .updateTable('instance')
+      .set((eb) => ({ epoch: eb('epoch', '+', 1), recovering: 'restored' }))
+      .execute(),
+  );
 
 async function instance(): Promise<Record<string, unknown>> {
   return (await world.http({ path: '/api/v1/instance' })).json;
@@ -444,13 +452,7 @@ describe('rule 28: a copied database on a server', () => {
       await dock.conform(receipt);
       const ask = () => world.http({ path: `/api/v1/receipts/${receipt.id}/statement` });
       expect((await ask()).status).toBe(200);
-      // As behind its address a backup was put back, and another process began its life.
-      await world.write((db) =>
-        db
-          .updateTable('instance')
-          .set((eb) => ({ epoch: eb('epoch', '+', 1), recovering: 'restored' }))
-          .execute(),
-      );
+      await beginAnotherLife();
       await world.until('it is not answered', async () => (await ask()).status === 503);
       // Nor is it worked out: that is for those who began with this life.
       await world.write((db) => db.updateTable('receipt').set({ evaluation_due: 1 }).execute());
@@ -466,24 +468,12 @@ describe('rule 28: a copied database on a server', () => {
     async () => {
       const receipt = receiptOf(1);
       await dock.conform(receipt);
-      const settings = readSettings(
-        { DRUMLINE_LOG_LEVEL: 'silent' },
-        { data: temporaryDirectory(), siteFolder: world.siteFolder, port: '0' },
-      );
-      const answering = await openApplication(
-        { ...settings, databaseUrl: urlOfWorld() },
-        { work: false },
-      );
+      const answering = await openAnother(world, { work: false });
       ends.push(() => answering.close());
       const path = `/api/v1/receipts/${receipt.id}/statement`;
       const ask = () => answering.inject({ method: 'GET', path });
       expect((await ask()).status).toBe(200);
-      await world.write((db) =>
-        db
-          .updateTable('instance')
-          .set((eb) => ({ epoch: eb('epoch', '+', 1), recovering: 'restored' }))
-          .execute(),
-      );
+      await beginAnotherLife();
       await world.until('it is not answered', async () => (await ask()).status === 503);
       await world.until('it is not ready', async () => {
         const { status } = await answering.inject({ method: 'GET', path: '/health/ready' });

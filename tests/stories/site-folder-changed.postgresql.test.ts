@@ -1,8 +1,8 @@
 import { cpSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import { readSettings } from '../../src/config.js';
-import { type Application, openApplication } from '../../src/main.js';
+import type { Application } from '../../src/main.js';
+import { openAnother } from '../support/another-process.js';
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { replacing } from '../support/site-edits.js';
@@ -41,13 +41,6 @@ function tightened(): string {
   return siteFolder;
 }
 
-/** Another process of the database. */
-function open(siteFolder: string, work: boolean): Promise<Application> {
-  const data = join(temporaryDirectory(), 'data');
-  const settings = readSettings({ DRUMLINE_LOG_LEVEL: 'silent' }, { data, siteFolder, port: '0' });
-  return openApplication({ ...settings, databaseUrl: world.databasePlace.databaseUrl }, { work });
-}
-
 const due = (id: string) =>
   world.db
     .selectFrom('receipt')
@@ -62,7 +55,7 @@ describe('a gateway that runs by another site folder than was activated last', (
       const receipt = receiptOf(1);
       await dock.conform(receipt);
       const path = `/api/v1/receipts/${receipt.id}/statement`;
-      other = await open(tightened(), false);
+      other = await openAnother(world, { siteFolder: tightened(), work: false });
       const answer = await world.http({ path });
       expect(answer).toMatchObject({ status: 503, json: { code: 'site-folder-outdated' } });
       expect(answer.headers['retry-after']).toBeDefined();
@@ -74,7 +67,7 @@ describe('a gateway that runs by another site folder than was activated last', (
         json: { detail: expect.stringContaining('another site folder') as string },
       });
       await other.close();
-      other = await open(tightened(), true);
+      other = await openAnother(world, { siteFolder: tightened(), work: true });
       await world.until('it is stopped', async () => {
         const stops = await world.db.selectFrom('stop').select('receipt_id').execute();
         return stops.some((stop) => stop.receipt_id === receipt.id);
@@ -88,7 +81,7 @@ describe('a gateway that runs by another site folder than was activated last', (
     async () => {
       const receipt = receiptOf(2);
       await dock.announce(receipt);
-      other = await open(tightened(), false);
+      other = await openAnother(world, { siteFolder: tightened(), work: false });
       const { bytes, sha256 } = dock.pack('NQ-R-0001');
       const { status, json } = await world.postBundle(bytes, sha256);
       expect(status).toBe(202);
