@@ -13,6 +13,11 @@ export interface HistoryFacts {
   readonly results: ReadonlyMap<string, KnownResult>;
   /** SHA-256 of the RFC 8785 form of known performance checks, by check id. */
   readonly performanceChecks: ReadonlyMap<string, string>;
+  /**
+   * Instruments and epochs as whose runs results and performance checks of other bundles stand, by `sha256` of what they
+   * are; bundles that are held or refused left out. Nothing is compared with them when it is left out.
+   */
+  readonly places?: ReadonlyMap<string, readonly RunPlace[]>;
   /** By the text a scan showed, exactly as the bundle has it. */
   readonly receipts: ReadonlyMap<string, ReceiptFacts>;
   /** Nothing is compared with earlier measurements when it is left out. */
@@ -35,6 +40,12 @@ export interface KnownResult {
   readonly sha256: string;
   /** True while every copy of it lies in a bundle that is held or was refused, so that none can stand. */
   readonly isOutWithBundle?: boolean;
+}
+
+/** Where a run is counted. */
+export interface RunPlace {
+  readonly instrument: string;
+  readonly epoch: number;
 }
 
 export interface ReceiptFacts {

@@ -101,6 +101,7 @@ import { resultRepeated } from './rules/result-repeated.js';
 import { resultRepeatsHeld } from './rules/result-repeats-held.js';
 import { resultsLimit } from './rules/results-limit.js';
 import { runDouble } from './rules/run-double.js';
+import { runElsewhere } from './rules/run-elsewhere.js';
 import { runGap } from './rules/run-gap.js';
 import { runMissing } from './rules/run-missing.js';
 import { runOrder } from './rules/run-order.js';
@@ -253,6 +254,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
 
 export const BUNDLE_HISTORY_RULES: readonly BundleHistoryRule[] = [
   bundleConflict,
+  runElsewhere,
   runGap,
   chainBroken,
   epochChanged,

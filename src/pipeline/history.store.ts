@@ -4,13 +4,14 @@ import type {
   InstrumentHistory,
   KnownResult,
   ReceiptFacts,
+  RunPlace,
 } from '../checks/history-facts.js';
 import type { RunRange } from '../checks/run-ranges.js';
 import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';
 import type { Reader } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
-import type { InstrumentStateRow } from '../storage/tables.js';
+import type { BundleRow, InstrumentStateRow } from '../storage/tables.js';
 
 /** Values bound in one `in (…)`. */
 const CHUNK = 1000;
@@ -29,19 +30,22 @@ export async function loadHistory(
   state: InstrumentStateRow | undefined,
 ): Promise<HistoryFacts> {
   const { header } = examination;
+  const results = await knownResults(
+    db,
+    site,
+    examination.results.map((r) => r.reading.resultId).filter((id) => id !== null),
+  );
+  const checks = await knownChecks(
+    db,
+    site,
+    examination.performanceChecks.map((c) => c.check?.checkId).filter((id) => id !== undefined),
+  );
   return {
     instrument: state === undefined ? null : await instrumentHistory(db, state, header),
     sameBundleId: await digestUnderSameId(db, site, bundleRowId, header.bundleId),
-    results: await knownResults(
-      db,
-      site,
-      examination.results.map((r) => r.reading.resultId).filter((id) => id !== null),
-    ),
-    performanceChecks: await knownChecks(
-      db,
-      site,
-      examination.performanceChecks.map((c) => c.check?.checkId).filter((id) => id !== undefined),
-    ),
+    results: results.known,
+    performanceChecks: new Map(checks.map((row) => [row.check_id, row.element_sha256])),
+    places: placesOf([...results.rows, ...checks]),
     receipts: receiptFacts(examination, targets),
   };
 }
@@ -129,10 +133,12 @@ async function knownResults(
   db: Reader,
   site: string,
   ids: readonly string[],
-): Promise<Map<string, KnownResult>> {
+): Promise<{ known: Map<string, KnownResult>; rows: readonly PlacedRow[] }> {
   const known = new Map<string, KnownResult>();
+  const all: PlacedRow[] = [];
   for (let i = 0; i < ids.length; i += CHUNK) {
     const { rows } = await resultsById(db, { site }, ids.slice(i, i + CHUNK));
+    all.push(...rows);
     for (const [id, copies] of byResultId(rows)) {
       const first = copies.at(-1);
       if (first === undefined) continue;
@@ -145,7 +151,28 @@ async function knownResults(
       known.set(id, { sha256: first.element_sha256, isOutWithBundle });
     }
   }
-  return known;
+  return { known, rows: all };
+}
+
+/** An entry of a bundle with the run count it stands in. */
+interface PlacedRow {
+  readonly element_sha256: string;
+  readonly instrument_serial: string | null;
+  readonly run_epoch: number | null;
+  readonly bundle_state: BundleRow['state'];
+}
+
+/** What is out with its bundle stands nowhere: its runs may come again as those of the right instrument. */
+function placesOf(rows: readonly PlacedRow[]): Map<string, RunPlace[]> {
+  const places = new Map<string, RunPlace[]>();
+  for (const { element_sha256, instrument_serial: instrument, run_epoch: epoch, ...row } of rows) {
+    const isOut = row.bundle_state === 'held' || row.bundle_state === 'refused';
+    if (isOut || instrument === null || epoch === null) continue;
+    const known = places.get(element_sha256);
+    if (known) known.push({ instrument, epoch });
+    else places.set(element_sha256, [{ instrument, epoch }]);
+  }
+  return places;
 }
 
 function byResultId<R extends { readonly result_id: string }>(
@@ -168,6 +195,8 @@ const resultsById = preparedForList((db, of: { readonly site: string }, ids) =>
     .select([
       'result.result_id',
       'result.element_sha256',
+      'result.instrument_serial',
+      'result.run_epoch',
       'result.state',
       'bundle.state as bundle_state',
     ])
@@ -180,16 +209,23 @@ async function knownChecks(
   db: Reader,
   site: string,
   ids: readonly string[],
-): Promise<Map<string, string>> {
-  const known = new Map<string, string>();
+): Promise<(PlacedRow & { readonly check_id: string })[]> {
+  const known: (PlacedRow & { readonly check_id: string })[] = [];
   for (let i = 0; i < ids.length; i += CHUNK) {
     const rows = await db
-      .selectFrom('performance_check')
-      .select(['check_id', 'element_sha256'])
-      .where('site', '=', site)
-      .where('check_id', 'in', ids.slice(i, i + CHUNK))
+      .selectFrom('performance_check as c')
+      .innerJoin('bundle', 'bundle.id', 'c.bundle_row_id')
+      .select([
+        'c.check_id',
+        'c.element_sha256',
+        'c.instrument_serial',
+        'c.run_epoch',
+        'bundle.state as bundle_state',
+      ])
+      .where('c.site', '=', site)
+      .where('c.check_id', 'in', ids.slice(i, i + CHUNK))
       .execute();
-    for (const row of rows) known.set(row.check_id, row.element_sha256);
+    known.push(...rows);
   }
   return known;
 }

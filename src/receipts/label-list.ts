@@ -5,6 +5,7 @@ import {
   LABEL_LENGTH_MAX,
   normaliseLabel,
   notOneContainer,
+  printedLabel,
 } from './label.js';
 import { CONTAINERS_MAX } from './receipt-bounds.js';
 
@@ -116,7 +117,7 @@ function rangeFault(item: number, why: string): LabelFault {
 
 /** What is wrong with one label by itself. */
 export function labelFault(label: string): Omit<LabelFault, 'item'> | null {
-  if (normaliseLabel(label) === '') {
+  if (printedLabel(label) === '') {
     return {
       rule: 'empty-label',
       message: 'a label is empty',

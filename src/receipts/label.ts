@@ -16,8 +16,16 @@ export const LABEL_LENGTH_MAX = 200;
 /** Any Unicode white space, also the no-break space that spreadsheets like to insert. */
 const BLANKS = /\s+/gu;
 
+/** What no print shows: zero width signs, soft hyphens, selectors of a variant. */
+const UNSEEN = /\p{Default_Ignorable_Code_Point}/gu;
+
 export function normaliseLabel(text: string): string {
   return text.normalize('NFC').trim().replace(BLANKS, ' ');
+}
+
+/** What a print of the label shows. Scans go by more, see `containerKey`. */
+export function printedLabel(text: string): string {
+  return normaliseLabel(text.replace(UNSEEN, ''));
 }
 
 /**
@@ -38,8 +46,9 @@ export interface LabelClash {
 }
 
 /**
- * Labels that name the same container: equal keys, or the same GTIN and serial number with other elements beside
- * them. A list is usable only when there are none (rule 2).
+ * Labels that name the same container: equal keys, the same GTIN and serial number with other elements beside them, or
+ * texts that differ in nothing that is printed, so that two drums would show one label. A list is usable only when
+ * there are none (rule 2).
  */
 export function findLabelClashes(labels: readonly string[]): LabelClash[] {
   const byText = new Map<string, number[]>();
@@ -54,11 +63,11 @@ export function findLabelClashes(labels: readonly string[]): LabelClash[] {
     .map(([normalised, positions]) => ({ normalised, positions }));
 }
 
-/** GTIN and serial number name one thing in the world, whatever else a label says of it. */
+/** GTIN and serial number name one thing in the world, whatever else a label says of it; any other text what it shows. */
 function thingNamed(label: string): string {
   const key = containerKey(label);
   const reading = readElementString(key);
-  if (reading.kind !== 'elements') return key;
+  if (reading.kind !== 'elements') return printedLabel(key);
   const named = reading.elements.filter(({ ai }) => ai === '01' || ai === '21');
   return named.length === 2 ? canonicalElementString(named) : key;
 }

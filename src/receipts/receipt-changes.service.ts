@@ -9,7 +9,7 @@ import {
 } from './attribute-inspection.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { lockReceipts } from './facts.store.js';
-import { containerKey } from './label.js';
+import { containerKey, findLabelClashes } from './label.js';
 import { labelFault } from './label-list.js';
 import {
   insertRelabel,
@@ -422,7 +422,11 @@ export class ReceiptChangesService {
     if (request.witness === by.actor.name)
       return 'the witness is who asks; a second person has to watch';
     const key = containerKey(request.to);
-    if (inForce.containers.some((label) => containerKey(label) === key)) {
+    const from = containerKey(request.from);
+    const isTaken = (label: string) =>
+      containerKey(label) === key ||
+      (containerKey(label) !== from && findLabelClashes([label, request.to]).length > 0);
+    if (inForce.containers.some(isTaken)) {
       return `"${request.to}" is the label of a container of this receipt already`;
     }
     const earlier = await relabelsOf(trx, site, [receiptId]);

@@ -3,6 +3,7 @@ import { containerKey } from '../receipts/label.js';
 import { furtherContainers } from '../receipts/sampling-plan.js';
 import type { StatementContainer } from '../records/statement-record.js';
 import type { FurtherRule } from '../site/site-folder.js';
+import { areLabelsVerified, bracketFor } from './answering-result.js';
 import {
   type CoverageGap,
   coverageGaps,
@@ -16,6 +17,7 @@ import type {
   ResultFact,
   StatementFacts,
 } from './facts.js';
+import type { Bracket } from './performance-bracket.js';
 
 /** The results of a receipt, sorted by what they say about it. */
 export interface Assessment {
@@ -34,8 +36,9 @@ export interface Assessment {
   /** Required containers without a result that covers them. */
   readonly uncovered: readonly StatementContainer[];
   /**
-   * Time of the measurement that completed the coverage: the latest of each required container's first
-   * covering measurement, so later passes do not move it. null while coverage is not complete.
+   * Time of the measurement that completed the receipt: the latest of each required container's first measurement
+   * that answers for it, so later passes do not move it; of one that still waits for labels or checks its last covering
+   * one. null while a required container is not covered.
    */
   readonly completedAt: Instant | null;
 }
@@ -51,6 +54,18 @@ export interface FurtherContainers {
 export interface AssessedResult {
   readonly result: ResultFact;
   readonly gaps: readonly CoverageGap[];
+  /** Between the performance checks of its instrument; null where the site judges none. */
+  readonly bracket: Bracket | null;
+}
+
+/**
+ * True when this one result is all that its container needs: it covers it, its labels were scanned or compared, and its
+ * bracket is closed. Two results that each lack one of these never answer together: nothing says that the drum whose
+ * label was typed is the one that was measured without a check.
+ */
+export function answersForContainer({ result, gaps, bracket }: AssessedResult): boolean {
+  const isBracketed = bracket === null || bracket.kind === 'closed';
+  return gaps.length === 0 && areLabelsVerified(result) && isBracketed;
 }
 
 export function assessEvidence(
@@ -74,7 +89,8 @@ export function assessEvidence(
       contrary.push(result);
       if (label !== null) contraryLabels.add(label);
     } else if (label !== null) {
-      append(passes, label, { result, gaps: coverageGaps(result, receipt, facts, now) });
+      const gaps = coverageGaps(result, receipt, facts, now);
+      append(passes, label, { result, gaps, bracket: bracketFor(result, facts) });
     }
   }
   const claimed = facts.claims.filter(({ result }) =>
@@ -89,16 +105,16 @@ export function assessEvidence(
   const afterFailure = furtherOf(facts, receipt, failuresOf(contrary, claimed));
   const isRequired = ({ label, required }: ContainerFact) =>
     required || afterFailure?.further.has(containerKey(label)) === true;
-  const firstCover = new Map<string, Instant>();
+  const covered = new Set<string>();
   const containers = facts.containers.map((container): StatementContainer => {
-    const covered = firstCovering(passes.get(container.label) ?? []);
-    if (covered !== null) firstCover.set(container.label, covered);
+    const isCovered = passes.get(container.label)?.some(({ gaps }) => gaps.length === 0) === true;
+    if (isCovered) covered.add(container.label);
     return {
       label: container.label,
       required: isRequired(container),
       state: contraryLabels.has(container.label)
         ? 'contrary'
-        : covered !== null
+        : isCovered
           ? 'covered'
           : isRequired(container)
             ? 'not-measured'
@@ -107,7 +123,7 @@ export function assessEvidence(
     };
   });
   const required = containers.filter((c) => c.required);
-  const uncovered = required.filter((c) => !firstCover.has(c.label));
+  const uncovered = required.filter((c) => !covered.has(c.label));
   return {
     receipt,
     contrary,
@@ -118,10 +134,7 @@ export function assessEvidence(
     required,
     afterFailure,
     uncovered,
-    completedAt:
-      required.length === 0 || uncovered.length > 0
-        ? null
-        : required.reduce((latest, c) => later(latest, firstCover.get(c.label)), 0 as Instant),
+    completedAt: lastOf(required.map((c) => completing(passes.get(c.label) ?? []))),
   };
 }
 
@@ -163,17 +176,22 @@ function isPass(assessed: AssessedResult): boolean {
   return result.state === 'accepted' && result.decision === 'pass' && !isUnsigned;
 }
 
-function firstCovering(passes: readonly AssessedResult[]): Instant | null {
-  let first: Instant | null = null;
-  for (const { result, gaps } of passes) {
-    if (gaps.length > 0 || result.measuredAt === null) continue;
-    if (first === null || result.measuredAt < first) first = result.measuredAt;
-  }
-  return first;
+function completing(passes: readonly AssessedResult[]): Instant | null {
+  const covering = passes.filter(({ gaps }) => gaps.length === 0);
+  const answering = timesOf(covering.filter(answersForContainer));
+  if (answering.length > 0) return Math.min(...answering) as Instant;
+  return lastOf(timesOf(covering));
 }
 
-function later(a: Instant, b: Instant | undefined): Instant {
-  return b !== undefined && b > a ? b : a;
+function timesOf(passes: readonly AssessedResult[]): Instant[] {
+  return passes.map(({ result }) => result.measuredAt).filter((at) => at !== null);
+}
+
+/** null when there is none, or one of them is not known. */
+function lastOf(instants: readonly (Instant | null)[]): Instant | null {
+  const known = instants.filter((at) => at !== null);
+  if (known.length === 0 || known.length < instants.length) return null;
+  return known.reduce((latest, at) => Math.max(latest, at) as Instant);
 }
 
 function append<T>(map: Map<string, T[]>, key: string, value: T): void {

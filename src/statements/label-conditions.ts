@@ -1,4 +1,5 @@
 import type { Condition } from '../records/statement-record.js';
+import { areLabelsVerified } from './answering-result.js';
 import type { Assessment } from './assess-evidence.js';
 import { metUnless } from './condition.js';
 import type { ResultFact } from './facts.js';
@@ -14,7 +15,7 @@ export function labelsVerified(assessment: Assessment): Condition {
     const covering = (assessment.passesByContainer.get(label) ?? [])
       .filter(({ gaps }) => gaps.length === 0)
       .map(({ result }) => result);
-    if (covering.some(isVerified)) continue;
+    if (covering.some(areLabelsVerified)) continue;
     const [first] = covering;
     against.push(
       first === undefined
@@ -36,16 +37,6 @@ export function labelsVerified(assessment: Assessment): Condition {
       : `every label was scanned or compared by a second person (${evidence.length})`,
     { evidence },
   );
-}
-
-/** The labels of a result that a signed act attributed were read for that act; what was scanned says nothing. */
-function isVerified(result: ResultFact): boolean {
-  if (result.attribution !== null) return result.attribution.isValid;
-  return isScanned(result) || result.labelsVerifiedBy !== null;
-}
-
-function isScanned(result: ResultFact): boolean {
-  return result.receiptEntry === 'scanned' && result.containerEntry === 'scanned';
 }
 
 function entryWords(result: ResultFact): string {

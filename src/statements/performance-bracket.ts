@@ -36,9 +36,9 @@ export interface BracketedRun {
 
 /**
  * The bracket of one run. It is closed when it is closed on every standard that the tolerances name; a failed check on
- * a standard that they do not name counts on each of them. Run numbers order; a bracket never reaches over an epoch,
- * since nobody knows what was done to the instrument between two of them. Pure, and the same in whatever order the
- * checks became known; one more failed check never makes a bracket better.
+ * a standard that they do not name counts on each of them. Run numbers order, and a pass whose time contradicts them counts
+ * as void; a bracket never reaches over an epoch, since nobody knows what was done to the instrument between two of
+ * them. Pure, and the same in whatever order the checks became known; one more failed check never makes a bracket better.
  *
  * @param checks of its instrument and epoch, at least from the passing checks before it on, in any order
  * @param set in force when it was measured
@@ -87,10 +87,16 @@ function ordered(checks: readonly CheckFact[], run: number): CheckFact[] {
 
 function sideOf(
   measured: BracketedRun,
-  timeline: readonly CheckFact[],
+  checks: readonly CheckFact[],
   set: ToleranceSet,
   clockSkewMs: number,
 ): Bracket {
+  // A pass that was made before the measurement, whatever its run says, shows nothing of what came behind it.
+  const isEarly = ({ run, verdict, checkedAt }: CheckFact) =>
+    verdict === 'pass' &&
+    run > measured.run &&
+    msBetween(checkedAt, measured.measuredAt) > clockSkewMs;
+  const timeline = checks.map((c) => (isEarly(c) ? { ...c, verdict: 'void' as const } : c));
   const judged = timeline.filter((check) => check.verdict !== 'void');
   const before = judged.filter((check) => check.run <= measured.run).at(-1);
   const after = judged.find((check) => check.run > measured.run);
@@ -109,9 +115,15 @@ function sideOf(
       why: `was measured ${hours} h after check ${before.checkId}, at most ${most} h count`,
     };
   }
-  if (after === undefined) return { kind: 'open', why: NOT_AFTER };
+  if (after === undefined) return { kind: 'open', why: notAfter(checks.find(isEarly)) };
   const closing = after.verdict === 'pass' ? [after] : answering(after, judged);
   return { kind: 'closed', checks: [before, ...closing] };
+}
+
+function notAfter(early: CheckFact | undefined): string {
+  return early === undefined
+    ? NOT_AFTER
+    : `${NOT_AFTER}; check ${early.checkId} was made before it by its time`;
 }
 
 /** It was measured while the instrument had failed: no later pass says anything of then. */

@@ -1,4 +1,4 @@
-import type { Assessment } from './assess-evidence.js';
+import { type Assessment, answersForContainer } from './assess-evidence.js';
 import type { DeliveryFact, StatementFacts } from './facts.js';
 
 /** On its way, with nothing known against it. */
@@ -11,8 +11,8 @@ const UNDER_WAY: readonly DeliveryFact['state'][] = [
 ];
 
 /**
- * Deliveries of passing results that the statement does not rest on: their container is covered by another
- * result, confirmed wherever the site requires it. While such a delivery is on its way without a fault it
+ * Deliveries of passing results that the statement does not rest on: another result answers for their container and is
+ * confirmed wherever the site requires it. While such a delivery is on its way without a fault it
  * takes nothing from the statement; otherwise measuring a drum once more after a *conforms* would suspend the
  * receipt for the second that the delivery takes. Once it is rejected, parked or found to differ it counts
  * like any other, also when a person has it sent again.
@@ -34,7 +34,7 @@ export function spareDeliveries(
     );
   const spare = new Set<string>();
   for (const passes of assessment.passesByContainer.values()) {
-    const standing = passes.find((p) => p.gaps.length === 0 && isConfirmed(p.result.rowId));
+    const standing = passes.find((p) => answersForContainer(p) && isConfirmed(p.result.rowId));
     if (!standing) continue;
     for (const { result } of passes) {
       if (result.rowId === standing.result.rowId || result.state !== 'accepted') continue;

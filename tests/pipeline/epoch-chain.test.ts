@@ -1,9 +1,11 @@
 import { describe, expect, it } from 'vitest';
 import { assembleBundle, type BundleParts } from '../../src/checks/assemble-bundle.js';
-import { goodParts, goodResult, SITE } from '../checks/fixture.js';
+import { goodCheck, goodParts, goodResult, SITE } from '../checks/fixture.js';
 import { BundleBench } from './bundle-bench.js';
 
 /** Release-safety rule 10 over the epochs of a run counter: what was never heard of stays open. */
+
+const TWO_IN_SERVICE = SITE.instruments.map((i) => ({ ...i, inService: true }));
 
 let bundles = 0;
 
@@ -66,6 +68,44 @@ describe('an epoch', () => {
     const bench = await BundleBench.open();
     await bench.settle(ofEpoch(3, [1]));
     expect(await open(bench)).toEqual([]);
+  });
+});
+
+describe('a bundle that holds entries of another count', () => {
+  async function sentAnew(over: Partial<BundleParts>) {
+    const bench = await BundleBench.open({ ...SITE, instruments: TWO_IN_SERVICE });
+    const before = { ...runs([1, 2]), performanceChecks: [goodCheck(3)] };
+    const old = { ...before, runs: { epoch: 1, first: 1, last: 3 } };
+    await bench.settle(old);
+    const previousBundle = assembleBundle(old).sha256;
+    const id = await bench.settle({ ...old, bundleId: 'sent anew', previousBundle, ...over });
+    const state = (await bench.bundle(id))?.state;
+    return { bench, id, state };
+  }
+
+  it('of another epoch or instrument is held, and accounts for none of its own runs unseen', async () => {
+    const epoch = await sentAnew({ runs: { epoch: 2, first: 1, last: 3 } });
+    expect(epoch.state).toBe('held');
+    expect(await open(epoch.bench)).toEqual([`held bundle:${epoch.id}`]);
+    const [serial] = TWO_IN_SERVICE.slice(1);
+    const parts = goodParts();
+    const instrument = { ...parts.instrument, serial: serial?.serial ?? '' };
+    const other = await sentAnew({ instrument, previousBundle: null });
+    expect(other.state).toBe('held');
+    expect(await open(other.bench)).toEqual([`held bundle:${other.id}`]);
+    const checks = await other.bench.database.db
+      .selectFrom('performance_check')
+      .select(['instrument_serial', 'verdict'])
+      .orderBy('instrument_serial')
+      .execute();
+    expect(checks).toEqual([
+      { instrument_serial: 'I-1', verdict: 'pass' },
+      { instrument_serial: 'I-2', verdict: 'void' },
+    ]);
+  });
+
+  it('of its own count is taken', async () => {
+    expect((await sentAnew({})).state).toBe('accepted');
   });
 });
 

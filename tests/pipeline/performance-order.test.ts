@@ -17,10 +17,10 @@ function bundleOf(run: number) {
   const what = RUNS[run - 1];
   const bundleId = `B-${run}`;
   if (what === 'pass' || what === 'fail') {
-    return {
-      ...goodParts([], { performanceChecks: [goodCheck(run, { outcome: what })] }),
-      bundleId,
-    };
+    // As results have it: the time goes on with the run.
+    const checkedAt = `2026-07-01T12:${10 + run}:00+01:00`;
+    const check = goodCheck(run, { outcome: what, checkedAt });
+    return { ...goodParts([], { performanceChecks: [check] }), bundleId };
   }
   const result = goodResult(
     run,

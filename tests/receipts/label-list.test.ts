@@ -69,6 +69,7 @@ describe('a list of container labels', () => {
       '3 gs1',
       '4 too-long',
     ]);
+    expect(faults('\u200b')).toEqual(['0 empty-label']);
     expect(read(']d20109521234543213217\u001d10B')).toHaveLength(1);
   });
 

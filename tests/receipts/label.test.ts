@@ -36,6 +36,19 @@ describe('label normalisation', () => {
     expect(findLabelClashes(['D-01', 'D-1', 'd-01'])).toEqual([]);
   });
 
+  it('names labels that differ in nothing that is printed', () => {
+    // Zero width space, soft hyphen, word joiner, variation selector (Unicode: Default_Ignorable_Code_Point).
+    for (const twin of ['D-01\u200b', 'D-0\u00ad1', '\u2060D-01', 'D-01\ufe0e']) {
+      expect(findLabelClashes(['D-01', twin, 'D-02'])).toEqual([
+        { normalised: 'D-01', positions: [0, 1] },
+      ]);
+      // A scan has to show the label as it was announced, all the same.
+      expect(containerKey(twin)).not.toBe(containerKey('D-01'));
+    }
+    expect(findLabelClashes(['D 01', 'D\u200b \u200b01'])).toHaveLength(1);
+    expect(findLabelClashes(['D\u200b01', 'D 01'])).toEqual([]);
+  });
+
   it('finds the same container behind two spellings, and behind two labels of one serial number', () => {
     const batch = '(01)09521234543213(10)B1(21)7';
     expect(containerKey(']C1010952123454321310B1\u001d217')).toBe(batch);

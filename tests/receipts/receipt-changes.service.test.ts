@@ -128,6 +128,20 @@ describe('a label printed anew', () => {
     expect(await resultsOf(world)).toEqual(['R-1 D-99']);
   });
 
+  it('is no label of another container in other words, as in an announcement', async () => {
+    const world = await StatementWorld.open();
+    await world.announce({ containers: ['D-01', 'D-02', '(01)09521234543213(21)7'] });
+    for (const twin of ['D-02\u200b', '(01)09521234543213(10)B(21)7']) {
+      expect(await relabel(world, 'D-01', twin)).toMatchObject({
+        ok: false,
+        detail: expect.stringContaining('label of a container of this receipt already'),
+      });
+    }
+    // The batch printed beside its own serial number makes it no other thing.
+    const own = await relabel(world, '(01)09521234543213(21)7', '(01)09521234543213(10)B(21)7');
+    expect(own).toMatchObject({ ok: true });
+  });
+
   it('keeps a chosen container chosen', async () => {
     const world = await StatementWorld.open();
     await world.announce({ containers: Array.from({ length: 9 }, (_, i) => `D-0${i}`) });

@@ -66,6 +66,40 @@ describe('rule 13: the bracket of a measurement', () => {
       {},
       /^open: was measured -/,
     ],
+    [
+      'a pass made earlier by the clock closes nothing, whatever its run',
+      [P(1), P(20, { checkedAt: addMs(START, 5 * MINUTE) })],
+      {},
+      /^open: waits for the next passing check; check NQ-R-0001-C20 was made before it by its time/,
+    ],
+    [
+      'a pass made earlier by less than the clocks may be apart closes it',
+      [P(1), P(20, { checkedAt: addMs(START, 8 * MINUTE) })],
+      {},
+      /^closed/,
+    ],
+    [
+      'a pass behind one made earlier by the clock closes it',
+      [P(1), P(20, { checkedAt: addMs(START, 5 * MINUTE) }), P(21)],
+      {},
+      /^closed/,
+    ],
+    [
+      'a repeat made earlier than the measurement answers no failure',
+      [
+        P(1),
+        F(20, { checkedAt: addMs(START, 4 * MINUTE), isCauseSigned: true }),
+        P(21, { checkedAt: addMs(START, 5 * MINUTE) }),
+      ],
+      {},
+      /^suspended: check NQ-R-0001-C20 after it failed$/,
+    ],
+    [
+      'a failure behind one made earlier by the clock suspends it',
+      [P(1), P(20, { checkedAt: addMs(START, 5 * MINUTE) }), F(21)],
+      {},
+      /^suspended/,
+    ],
     ['a pass of another epoch closes nothing', [P(1), P(20, { epoch: 2 })], {}, /^open: waits/],
     [
       'a pass of another instrument closes nothing',
@@ -219,8 +253,12 @@ const someChecks = fc.uniqueArray(
       verdict: fc.constantFrom('pass', 'pass', 'fail', 'void' as const),
       standard: fc.constantFrom('polystyrene', 'polystyrene', 'cyclohexane'),
       isCauseSigned: fc.boolean(),
+      early: fc.constantFrom(0, 0, 0, 25),
     })
-    .map(({ run, verdict, ...more }) => at(run, verdict, { ...more, checkId: `C${run}` })),
+    .map(({ run, verdict, early, ...more }) => {
+      const checkedAt = addMs(START, (run - early) * MINUTE);
+      return at(run, verdict, { ...more, checkId: `C${run}`, checkedAt });
+    }),
   { selector: (c) => c.run, minLength: 3, maxLength: 16 },
 );
 
