@@ -200,6 +200,24 @@ describe('refusals', () => {
     ]);
   });
 
+  it('trusts no key whose first send lies ahead of a clock that was set back since', async () => {
+    const { bench: b, sink } = await bench({
+      honoursKey: true,
+      keyLifetimeMs: 10_000,
+      askable: false,
+    });
+    sink.onSend('store-then-reset');
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.service.workOnce('lims');
+    expect((await b.row(id)).state).toBe('uncertain');
+    // The destination has forgotten the key by now, whatever the clock says.
+    b.clock.advance(20_000 - 3_600_000);
+    await b.service.recover(b.clock.now());
+    await b.settle();
+    expect(sink.seen.filter((r) => r.method === 'POST')).toHaveLength(1);
+    expect(await b.row(id)).toMatchObject({ state: 'parked', fault: 'cannot-ask' });
+  });
+
   it('still counts as held what was stored without an answer and refused when it was sent again', async () => {
     const { bench: b, sink } = await bench({ honoursKey: true, askable: false });
     sink.onSend('store-then-reset', { status: 403, words: 'gate closed (simulated)' });
