@@ -2,6 +2,7 @@ import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/c
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
+import type { SignedAddendum } from '../reconciliation/period-document.js';
 import { writePeriod } from '../reconciliation/period-forms.files.js';
 import { readPeriod } from '../reconciliation/period-query.js';
 import { readReportFormat } from '../reconciliation/report-forms.files.js';
@@ -237,9 +238,12 @@ export class PeriodPagesController {
     const page = renderPeriod({
       report,
       addendum:
-        open === undefined || proposal === null
+        proposal === null
           ? null
-          : { number: open.number, sha256: proposal.sha256 },
+          : {
+              signed: proposal.document as unknown as SignedAddendum,
+              sha256: proposal.sha256,
+            },
       frame: this.site.frame(request.caller, this.clock.now()),
       signer: await formSigner(request, 'period.close', this.#periods),
       said,

@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { render } from 'preact-render-to-string';
-import type { SignedPeriod } from '../reconciliation/period-document.js';
+import { formatInstant } from '../formats/instant.js';
+import type { SignedAddendum, SignedPeriod } from '../reconciliation/period-document.js';
 import {
   type PeriodReport,
   periodStateWords,
@@ -34,8 +35,8 @@ export interface ClosingShown {
 
 export interface PeriodShown {
   readonly report: PeriodReport;
-  /** What the open addendum would sign; null when none is open. */
-  readonly addendum: { readonly number: number; readonly sha256: string } | null;
+  /** What the open addendum would sign, which may have grown since the report was read; null when none is open. */
+  readonly addendum: { readonly signed: SignedAddendum; readonly sha256: string } | null;
   readonly frame: ReviewFrame;
   readonly signer: Signer | null;
   readonly said: Said;
@@ -96,8 +97,13 @@ function PeriodPage({ report, addendum, frame, signer, said }: PeriodShown): JSX
         </ul>
       </section>
       {addenda.map((a) => (
-        <Addendum key={a.number} addendum={a} timeZone={timeZone}>
-          {addendum?.number !== a.number ? null : (
+        <Addendum
+          key={a.number}
+          addendum={a}
+          changes={addendum?.signed.number === a.number ? addendum.signed.changes : changesOf(a)}
+          timeZone={timeZone}
+        >
+          {addendum?.signed.number !== a.number ? null : (
             <ClosingForm
               action={addendumPath(report.id, a.number)}
               shown={addendum.sha256}
@@ -168,17 +174,22 @@ function SignedAct(props: {
   );
 }
 
+function changesOf({ changes }: ReportedAddendum): SignedAddendum['changes'] {
+  return changes.map(({ at, ...change }) => ({ at: formatInstant(at), ...change }));
+}
+
 function Addendum(props: {
   readonly addendum: ReportedAddendum;
+  readonly changes: SignedAddendum['changes'];
   readonly timeZone: string;
   readonly children: JSX.Element | null;
 }): JSX.Element {
-  const { addendum: a, timeZone } = props;
+  const { addendum: a, changes, timeZone } = props;
   const id = `addendum-${a.number}`;
   return (
     <section aria-labelledby={id}>
       <h2 id={id}>
-        Addendum {a.number} <span class="count">{a.changes.length}</span>{' '}
+        Addendum {a.number} <span class="count">{changes.length}</span>{' '}
         {a.signature === null ? <span class="small tone-open">open, not signed</span> : null}
       </h2>
       <table class="changes">
@@ -189,10 +200,10 @@ function Addendum(props: {
           </tr>
         </thead>
         <tbody>
-          {a.changes.map((c) => (
+          {changes.map((c) => (
             <tr key={`${c.at} ${c.subject} ${c.detail}`}>
               <td data-label="Noted">
-                <Moment at={moment(c.at, timeZone)} />
+                <Moment at={momentOf(c.at, timeZone)} />
               </td>
               <td data-label="What changed">
                 <Verbatim>{inPlainWords(c.detail, timeZone)}</Verbatim>

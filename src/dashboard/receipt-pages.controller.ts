@@ -120,7 +120,11 @@ export class ReceiptPagesController {
     reply: FastifyReply,
     said: Said,
   ): Promise<void> {
-    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#source.loadReceipt(id);
+    const isId = id.length <= RECEIPT_ID_LENGTH_MAX;
+    // What a signature would cover is read first: what comes in meanwhile is shown, and refuses the signature.
+    const review = isId ? await this.#reviews.show(id) : null;
+    const stops = isId ? await this.#stops.show(id) : null;
+    const view = isId ? await this.#source.loadReceipt(id) : null;
     const signedIn = signedInOf(request.caller);
     if (view === null) {
       const page = renderUnknownReceipt(id.slice(0, RECEIPT_ID_LENGTH_MAX), signedIn);
@@ -128,8 +132,6 @@ export class ReceiptPagesController {
       await reply.status(404).headers(headers).send(page);
       return;
     }
-    const review = await this.#reviews.show(id);
-    const stops = await this.#stops.show(id);
     const inspections = await this.#inspections.show(id);
     const signer = await formSigner(request, 'result.review', this.#reviews);
     const mayReject = mayAct(request, 'receipt.manage');

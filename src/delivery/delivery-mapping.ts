@@ -59,6 +59,8 @@ export function keyHoldsAt(
   if (!keyIsHonoured(destination)) return false;
   const { keyLifetimeMs } = destination;
   if (keyLifetimeMs === undefined || firstSentAt === null) return true;
+  // The clock was set back since, and nobody can say how long ago that was.
+  if (firstSentAt > at) return false;
   // Until the last byte of it may arrive.
   return addMs(at, destination.timing.deadlineMs) < addMs(firstSentAt, keyLifetimeMs);
 }

@@ -113,14 +113,14 @@ export async function stopsNotEffective(reader: Reader, site: string): Promise<D
     .execute();
 }
 
-/** Sends and asks of one delivery in the order they started. */
+/** Sends and asks of one delivery in the order they started: that of their fences, since a clock may be set back between. */
 export async function attemptsOf(reader: Reader, deliveryId: string): Promise<AttemptRow[]> {
   return await reader
     .selectFrom('attempt')
     .selectAll()
     .where('delivery_id', '=', deliveryId)
+    .orderBy('fence')
     .orderBy('started_at')
-    .orderBy('number')
     .orderBy('id')
     .execute();
 }

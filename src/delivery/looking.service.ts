@@ -1,5 +1,6 @@
 import type { PayloadTree } from '../mapping/payload-tree.js';
 import { fillRequestPath } from '../mapping/request-path.js';
+import { subjectPlaces } from '../mapping/source-rules.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { DeliveryRow } from '../storage/tables.js';
@@ -8,7 +9,12 @@ import { messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import type { AskResult } from './endpoint.js';
 import { answerInWords, leavesWithoutSecrets, withoutSecrets } from './kept-words.js';
-import { compareHeld, type ReadBackAnswer, readAnswer } from './read-back-answer.js';
+import {
+  compareHeld,
+  type ReadBackAnswer,
+  type ReadBackOf,
+  readAnswer,
+} from './read-back-answer.js';
 import { answerText } from './sender.service.js';
 
 /** An answer to "do you have it?", with what was said. */
@@ -36,7 +42,7 @@ export class Looking {
       row.payload_sha256 === null
         ? { bytes: new Uint8Array(), tree: null }
         : await this.#parts.payloads.read(row.payload_sha256, document.format);
-    const readBack = document.messages[messageName(row)]?.readBack ?? null;
+    const readBack = readBackOf(row, document);
     const path =
       destination.endpoint.kind === 'file-drop'
         ? sentPath(row)
@@ -66,7 +72,7 @@ export class Looking {
   async compare(row: DeliveryRow, item: Tree): Promise<ReadBackAnswer | null> {
     if (row.payload_sha256 === null) return null;
     const { document } = await this.#parts.options.mapping.forDigest(row.mapping_digest);
-    const readBack = document.messages[messageName(row)]?.readBack ?? null;
+    const readBack = readBackOf(row, document);
     const { tree } = await this.#parts.payloads.read(row.payload_sha256, document.format);
     if (readBack === null || tree === null) return null;
     const kept = this.kept(item);
@@ -83,13 +89,14 @@ export class Looking {
     if (row.payload_sha256 === null) return null;
     const { document } = await this.#parts.options.mapping.forDigest(row.mapping_digest);
     const message = document.messages[messageName(row)];
+    const asked = readBackOf(row, document);
     const { tree } = await this.#parts.payloads.read(row.payload_sha256, document.format);
-    if (!message?.readBack || tree === null) return null;
+    if (message === undefined || asked === null || tree === null) return null;
     const ours = new Set(message.fields.filter((f) => f.from === 'reference').map((f) => f.to));
-    const compare = message.readBack.compare.filter((field) => !ours.has(field.sent));
+    const compare = asked.compare.filter((field) => !ours.has(field.sent));
     // With nothing else to go by, nothing is shown to be equal.
     if (compare.length === 0) return null;
-    const readBack = { ...message.readBack, compare };
+    const readBack = { ...asked, compare };
     const judged = compareHeld([item], tree, readBack);
     const kept = this.kept(tree);
     return judged.kind === 'one' || kept === tree ? judged : compareHeld([item], kept, readBack);
@@ -119,6 +126,13 @@ export class Looking {
     const request = { path, deadlineMs, bytesMax: PAGE_BYTES_MAX };
     return await this.#parts.endpoint(destination).ask(request);
   }
+}
+
+function readBackOf(row: DeliveryRow, { messages }: MappingDocument): ReadBackOf | null {
+  const name = messageName(row);
+  const message = messages[name];
+  if (!message?.readBack) return null;
+  return { ...message.readBack, about: subjectPlaces(name, message) };
 }
 
 function sentPath(row: DeliveryRow): string | null {

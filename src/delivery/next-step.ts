@@ -90,9 +90,11 @@ export function nextStep(
     case 'credentials':
       return afterDenied(facts, outcome.detail, waitMs(facts, null, policy, jitter), policy, now);
     case 'rejected':
-      return facts.wasUncertain && facts.askable
+      if (!facts.wasUncertain) return { kind: 'reject', reason: outcome.detail };
+      // What was refused this time may be there by an earlier attempt, and has to be withdrawn there like that.
+      return facts.askable
         ? { kind: 'ask', at: addMs(now, policy.processingMs) }
-        : { kind: 'reject', reason: outcome.detail };
+        : { kind: 'park', fault: 'rejected', reason: outcome.detail };
     case 'withheld':
       return { kind: 'park', fault: 'contract', reason: outcome.detail };
   }

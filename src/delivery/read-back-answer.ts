@@ -1,5 +1,5 @@
 import { compareDecimals, isDecimal } from '../formats/decimal.js';
-import type { ReadBack } from '../site/mapping-document.js';
+import type { Path, ReadBack } from '../site/mapping-document.js';
 import {
   itemsAt,
   leafText,
@@ -27,13 +27,19 @@ export type ReadBackAnswer =
   | { readonly kind: 'overtaken' }
   | { readonly kind: 'unavailable'; readonly detail: string };
 
+/** How one kind of message is read back. */
+export interface ReadBackOf extends ReadBack {
+  /** Places of the message that name what it is about, whatever it says of it and under which reference. */
+  readonly about: ReadonlySet<Path>;
+}
+
 /**
  * Reads the answer to a question. 404 means that nothing is held under the address; any other status, and
  * an answer that cannot be read whole, says nothing.
  */
 export function readAnswer(
   result: AskResult,
-  readBack: ReadBack | null,
+  readBack: ReadBackOf | null,
   format: PayloadFormat,
   payload: { readonly bytes: Uint8Array; readonly tree: Tree | null },
 ): ReadBackAnswer {
@@ -72,16 +78,20 @@ export function readAnswer(
 export function compareHeld(
   items: readonly Tree[],
   sent: Tree,
-  readBack: ReadBack,
+  readBack: ReadBackOf,
 ): ReadBackAnswer {
   if (items.length === 0) return { kind: 'absent' };
-  if (items.some((item) => isOvertaken(item, sent, readBack))) return { kind: 'overtaken' };
-  for (const item of items) {
+  const later = items.filter((item) => isLater(item, sent, readBack));
+  if (later.some((item) => applies(item, readBack))) return { kind: 'overtaken' };
+  // What came later and is not applied yet is not in force: ours may still be, or something before it.
+  const ours = items.filter((item) => !later.includes(item));
+  if (ours.length === 0) return { kind: 'received-not-applied' };
+  for (const item of ours) {
     const difference = firstDifference(item, sent, readBack);
     if (difference !== null) return { kind: 'differs', ...difference };
   }
-  const isApplied = items.some((item) => applies(item, readBack));
-  if (items.length > 1) return { kind: 'several', count: items.length, isApplied };
+  const isApplied = ours.some((item) => applies(item, readBack));
+  if (ours.length > 1) return { kind: 'several', count: ours.length, isApplied };
   return isApplied ? { kind: 'one' } : { kind: 'received-not-applied' };
 }
 
@@ -107,12 +117,15 @@ function applies(item: Tree, readBack: ReadBack): boolean {
   return leafText(valueAt(item, readBack.applied.held)) === readBack.applied.value;
 }
 
-function isOvertaken(item: Tree, sent: Tree, readBack: ReadBack): boolean {
+/** True for a later revision about the same thing; one of something else says nothing about ours. */
+function isLater(item: Tree, sent: Tree, readBack: ReadBackOf): boolean {
   if (readBack.revision === null) return false;
   const ours = leafText(valueAt(sent, readBack.revision.sent));
   const theirs = leafText(valueAt(item, readBack.revision.held));
   if (ours === null || theirs === null || !isDecimal(ours) || !isDecimal(theirs)) return false;
-  return compareDecimals(theirs, ours) > 0;
+  if (compareDecimals(theirs, ours) <= 0) return false;
+  const named = readBack.compare.filter((field) => readBack.about.has(field.sent));
+  return named.length > 0 && firstDifference(item, sent, { ...readBack, compare: named }) === null;
 }
 
 function shown(values: readonly string[] | null): string {

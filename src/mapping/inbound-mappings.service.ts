@@ -7,7 +7,7 @@ import { inboundSchema } from '../site/schemas.files.js';
 import { describeFault, inReadingOrder, type SiteFault } from '../site/site-fault.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { placed } from '../site/yaml-source.js';
-import type { OpenDatabase } from '../storage/database.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { ExpressionPool } from './expression.pool.js';
 import { type InboundMapped, mapInbound } from './inbound-map.service.js';
 import {
@@ -52,60 +52,59 @@ export class InboundMappings {
     private readonly site: Pick<SiteFolder, 'site' | 'timeZone'>,
   ) {}
 
+  /** @throws Misconfigured `site-folder-invalid` with every fault. */
+  requireSound(sources: InboundActivation['sources']): void {
+    const faults = [...sources.values()].flatMap(inboundFaults);
+    if (faults.length === 0) return;
+    throw new Misconfigured('site-folder-invalid', {
+      found: `${faults.length} in the inbound mappings\n${faults.map(describeFault).join('\n')}\n`,
+    });
+  }
+
   /**
-   * Checks the inbound mappings of a site folder and puts them in force in one transaction, with an entry of the trail
-   * for each that is new, comes back or goes.
-   *
-   * @throws Misconfigured `site-folder-invalid` with every fault.
+   * Puts sound inbound mappings in force, with an entry of the trail for each that is new, comes back or goes. Behind the
+   * lock of who activates the site folder, as `MappingService.putInForce`.
    */
-  async activate(activation: InboundActivation): Promise<void> {
-    const faults = [...activation.sources.values()].flatMap(inboundFaults);
-    if (faults.length > 0) {
-      throw new Misconfigured('site-folder-invalid', {
-        found: `${faults.length} in the inbound mappings\n${faults.map(describeFault).join('\n')}\n`,
-      });
-    }
+  async putInForce(trx: Trx, activation: InboundActivation): Promise<void> {
     const { site } = this.site;
     const { proposedBy, approvedBy, now } = activation;
-    await this.database.transact(async (trx) => {
-      const before = await activeInbound(trx, site);
-      const changed = new Map<string, string | null>();
-      for (const { source, digest, content } of activation.sources.values()) {
-        if (before.get(source) === digest) continue;
-        await activateInbound(trx, {
-          site,
-          source,
-          digest,
-          content: canonicalJson(content),
-          activated_at: now,
-          activated_by: proposedBy.name,
-          approved_by: approvedBy,
-          active: 0,
-        });
-        changed.set(source, digest);
-      }
-      for (const source of before.keys()) {
-        if (activation.sources.has(source)) continue;
-        await retireInbound(trx, site, source);
-        changed.set(source, null);
-      }
-      for (const [source, digest] of changed) {
-        const previous = before.get(source) ?? null;
-        await recordAudit(trx, {
-          site,
-          zone: this.site.timeZone,
-          at: now,
-          actor: proposedBy,
-          action: digest === null ? 'inbound-mapping.retired' : 'inbound-mapping.activated',
-          subjectKind: 'inbound-mapping',
-          subjectId: `${source}:${digest ?? previous ?? ''}`,
-          reason:
-            digest === null ? 'the source has no mapping any more' : `approved by ${approvedBy}`,
-          before: { digest: previous },
-          after: { digest, siteFolder: activation.site.digest },
-        });
-      }
-    });
+    const before = await activeInbound(trx, site);
+    const changed = new Map<string, string | null>();
+    for (const { source, digest, content } of activation.sources.values()) {
+      if (before.get(source) === digest) continue;
+      await activateInbound(trx, {
+        site,
+        source,
+        digest,
+        content: canonicalJson(content),
+        activated_at: now,
+        activated_by: proposedBy.name,
+        approved_by: approvedBy,
+        active: 0,
+      });
+      changed.set(source, digest);
+    }
+    for (const source of before.keys()) {
+      if (activation.sources.has(source)) continue;
+      await retireInbound(trx, site, source);
+      changed.set(source, null);
+    }
+    for (const [source, digest] of changed) {
+      const previous = before.get(source) ?? null;
+      await recordAudit(trx, {
+        site,
+        zone: this.site.timeZone,
+        at: now,
+        actor: proposedBy,
+        action: digest === null ? 'inbound-mapping.retired' : 'inbound-mapping.activated',
+        subjectKind: 'inbound-mapping',
+        subjectId: `${source}:${digest ?? previous ?? ''}`,
+        reason:
+          digest === null ? 'the source has no mapping any more' : `approved by ${approvedBy}`,
+        before: { digest: previous },
+        after: { digest, siteFolder: activation.site.digest },
+      });
+    }
   }
 
   /** What a document asks for; null when the source has no mapping in force. */

@@ -9,7 +9,7 @@ import { barePathSteps } from './bare-path.js';
 import { fieldFaults } from './field-rules.js';
 import { areConfusable } from './permit-reading.js';
 import { listTemplateFault, placeholders, templateFault } from './request-path.js';
-import { REQUIRED_SOURCES } from './source-rules.js';
+import { REQUIRED_SOURCES, subjectPlaces } from './source-rules.js';
 
 /** Every fault of a mapping that can be seen without running it. */
 export function mappingRuleFaults(document: MappingDocument): RuleFault[] {
@@ -90,6 +90,15 @@ function requestFaults(name: MessageName, message: MessageMapping): RuleFault[] 
       'a question changes nothing: it is a GET',
       'Write GET.',
     );
+  }
+  const about = subjectPlaces(name, message);
+  if (readBack.revision !== null && !readBack.compare.some(({ sent }) => about.has(sent))) {
+    faults.push({
+      path: at('readBack', 'revision'),
+      rule: 'revision-of-anything',
+      message: 'a later revision is looked for, and nothing compared says what it is a revision of',
+      remedy: `Compare ${[...about].join(' or ') || 'what the message is about'} too.`,
+    });
   }
   if (placeholders(readBack.request.path).length === 0) {
     request(

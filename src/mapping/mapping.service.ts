@@ -7,7 +7,7 @@ import { type MappingSource, readMapping } from '../site/mapping-source.js';
 import { mappingSchema } from '../site/schemas.files.js';
 import { describeFault, type SiteFault } from '../site/site-fault.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import type { Db, OpenDatabase } from '../storage/database.js';
+import type { Db, OpenDatabase, Trx } from '../storage/database.js';
 import { buildPayload } from './build-payload.service.js';
 import { checkMapping } from './check-mapping.service.js';
 import { type CompiledMapping, compileMapping } from './compiled-mapping.js';
@@ -58,64 +58,69 @@ export class MappingService {
   }
 
   /**
-   * Checks the mappings of a site folder and puts them in force in one transaction, with an audit entry for
-   * each that is new or comes back. The check runs again at each start, also for known digests: a later
-   * version of the service may know better.
+   * The check runs at each start, also for known digests: a later version of the service may know better.
    *
    * @throws Misconfigured `site-folder-invalid` with every fault.
    */
-  async activate(activation: Activation): Promise<void> {
-    const faults = await this.check(activation.mappings);
-    if (faults.length > 0) {
-      throw new Misconfigured('site-folder-invalid', {
-        found: `${faults.length} in the mappings\n${faults.map(describeFault).join('\n')}\n`,
+  async requireSound(mappings: Activation['mappings']): Promise<void> {
+    const faults = await this.check(mappings);
+    if (faults.length === 0) return;
+    throw new Misconfigured('site-folder-invalid', {
+      found: `${faults.length} in the mappings\n${faults.map(describeFault).join('\n')}\n`,
+    });
+  }
+
+  /**
+   * Puts sound mappings in force, with an audit entry for each that is new or comes back. Behind the lock of who
+   * activates the site folder: of two that did so side by side each would leave its own in force.
+   */
+  async putInForce(trx: Trx, activation: Activation): Promise<void> {
+    const before = new Map(
+      (await activeRevisions(trx, this.#site)).map((r) => [r.destination, r.digest]),
+    );
+    for (const mapping of activation.mappings.values()) {
+      const previous = before.get(mapping.destination);
+      if (previous === mapping.digest) continue;
+      await insertRevision(trx, this.#row(activation, mapping));
+      await setActive(trx, {
+        site: this.#site,
+        destination: mapping.destination,
+        digest: mapping.digest,
+      });
+      await recordAudit(trx, {
+        site: this.#site,
+        zone: activation.site.timeZone,
+        at: activation.now,
+        actor: activation.proposedBy,
+        action: 'mapping.activated',
+        subjectKind: 'mapping',
+        subjectId: `${mapping.destination}:${mapping.digest}`,
+        reason: `approved by ${activation.approvedBy}`,
+        before: { digest: previous ?? null },
+        after: { digest: mapping.digest, siteFolder: activation.site.digest },
       });
     }
-    await this.#database.transact(async (trx) => {
-      const before = new Map(
-        (await activeRevisions(trx, this.#site)).map((r) => [r.destination, r.digest]),
-      );
-      for (const mapping of activation.mappings.values()) {
-        const previous = before.get(mapping.destination);
-        if (previous === mapping.digest) continue;
-        await insertRevision(trx, this.#row(activation, mapping));
-        await setActive(trx, {
-          site: this.#site,
-          destination: mapping.destination,
-          digest: mapping.digest,
-        });
-        await recordAudit(trx, {
-          site: this.#site,
-          zone: activation.site.timeZone,
-          at: activation.now,
-          actor: activation.proposedBy,
-          action: 'mapping.activated',
-          subjectKind: 'mapping',
-          subjectId: `${mapping.destination}:${mapping.digest}`,
-          reason: `approved by ${activation.approvedBy}`,
-          before: { digest: previous ?? null },
-          after: { digest: mapping.digest, siteFolder: activation.site.digest },
-        });
-      }
-      await retireOthers(trx, this.#site, [...activation.mappings.keys()]);
-      for (const [destination, digest] of before) {
-        if (activation.mappings.has(destination)) continue;
-        await recordAudit(trx, {
-          site: this.#site,
-          zone: activation.site.timeZone,
-          at: activation.now,
-          actor: activation.proposedBy,
-          action: 'mapping.retired',
-          subjectKind: 'mapping',
-          subjectId: `${destination}:${digest}`,
-          reason: 'the destination is no longer configured',
-          before: { digest },
-          after: { digest: null, siteFolder: activation.site.digest },
-        });
-      }
-    });
-    // Compiling takes the better part of a second, which the first message, a stop perhaps, must not wait for.
-    for (const { digest } of activation.mappings.values()) await this.forDigest(digest);
+    await retireOthers(trx, this.#site, [...activation.mappings.keys()]);
+    for (const [destination, digest] of before) {
+      if (activation.mappings.has(destination)) continue;
+      await recordAudit(trx, {
+        site: this.#site,
+        zone: activation.site.timeZone,
+        at: activation.now,
+        actor: activation.proposedBy,
+        action: 'mapping.retired',
+        subjectKind: 'mapping',
+        subjectId: `${destination}:${digest}`,
+        reason: 'the destination is no longer configured',
+        before: { digest },
+        after: { digest: null, siteFolder: activation.site.digest },
+      });
+    }
+  }
+
+  /** Compiling takes the better part of a second, which the first message, a stop perhaps, must not wait for. */
+  async prepare(mappings: Activation['mappings']): Promise<void> {
+    for (const { digest } of mappings.values()) await this.forDigest(digest);
   }
 
   /** Digest that new deliveries to each destination pin. */

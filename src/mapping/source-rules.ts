@@ -1,4 +1,4 @@
-import type { MessageName } from '../site/mapping-document.js';
+import type { MessageMapping, MessageName, Path } from '../site/mapping-document.js';
 
 /**
  * Sources every message has to carry, from a bare path into a required field: where a result came from and
@@ -29,6 +29,22 @@ export const REQUIRED_SOURCES: Readonly<Record<MessageName, readonly string[]>> 
   ],
   period: ['period.environment', 'period.periodId', 'period.revision', 'period.kind'],
 };
+
+/** Of the sources above the one that names what a message is about: a later revision is one of the same thing. */
+const SUBJECT_SOURCES: Readonly<Record<MessageName, string>> = {
+  result: 'record.resultId',
+  withdrawal: 'withdrawal.resultId',
+  statement: 'statement.receipt.receiptId',
+  stop: 'statement.receipt.receiptId',
+  'stop-escalation': 'escalation.stopId',
+  period: 'period.periodId',
+};
+
+/** Places of a message that name what it is about. */
+export function subjectPlaces(name: MessageName, message: MessageMapping): ReadonlySet<Path> {
+  const source = SUBJECT_SOURCES[name];
+  return new Set(message.fields.filter(({ from }) => from === source).map(({ to }) => to));
+}
 
 const RECEIPT = ['receiptId', 'receiptNumber', 'line', 'material', 'supplierLot', 'siteLot'];
 

@@ -29,6 +29,7 @@ export interface InstancePlace {
  * Finds or makes the row that says which life of this database is running, and keeps the folder it runs from. A
  * database that was restored or copied begins another life, with every destination paused.
  *
+ * @param putMappingsInForce in the same commit, so that nobody ever finds those of one folder beside another one
  * @throws Misconfigured `destination-still-owed` when the folder left out a destination that bad news is due at,
  *   `method-version-changed` when it gives a registered version of a method another content.
  */
@@ -37,11 +38,14 @@ export function openInstance(
   folder: LoadedSiteFolder,
   where: InstancePlace,
   now: Instant,
+  putMappingsInForce: (trx: Trx) => Promise<void>,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
     // Of processes that start at once on a new database each would make a row, and be outlived by the others.
     await lockNamedIds(trx, WHOLE_DATABASE, ['instance']);
     await refuseWhatNobodyWouldDeliver(trx, folder);
+    // Before every receipt: who takes a document of a source locks its mapping first.
+    await putMappingsInForce(trx);
     await activateSite(trx, folder, now);
     const row = await lockInstance(trx, now);
     const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);

@@ -168,7 +168,23 @@ async function wire(ground: Ground): Promise<Gateway> {
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
-  const atStart = await openInstance(database, folder, where, clock.now());
+  const mapping = new MappingService(database, expressions, site.site);
+  const inboundMappings = new InboundMappings(database, expressions, site);
+  // Before the folder is activated: by one that nobody can start with every other process would stop working.
+  await mapping.requireSound(folder.mappingSources);
+  inboundMappings.requireSound(folder.inboundSources);
+  const startedAt = clock.now();
+  const activation = {
+    site,
+    proposedBy: { kind: 'system', name: 'start' },
+    approvedBy: 'start of the service from the site folder',
+    now: startedAt,
+  } as const;
+  const atStart = await openInstance(database, folder, where, startedAt, async (trx) => {
+    await mapping.putInForce(trx, { ...activation, mappings: folder.mappingSources });
+    await inboundMappings.putInForce(trx, { ...activation, sources: folder.inboundSources });
+  });
+  await mapping.prepare(folder.mappingSources);
   const { id: instance, epoch, created_at: since } = atStart;
   examining.prepare((await siteInForce(database.db, site)).site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
@@ -190,22 +206,6 @@ async function wire(ground: Ground): Promise<Gateway> {
     atStart,
     isOutlived: () => worker.isOutlived,
     onResumed: () => ringEvery(),
-  });
-  const mapping = new MappingService(database, expressions, site.site);
-  await mapping.activate({
-    site,
-    mappings: folder.mappingSources,
-    proposedBy: { kind: 'system', name: 'start' },
-    approvedBy: 'start of the service from the site folder',
-    now: clock.now(),
-  });
-  const inboundMappings = new InboundMappings(database, expressions, site);
-  await inboundMappings.activate({
-    site,
-    sources: folder.inboundSources,
-    proposedBy: { kind: 'system', name: 'start' },
-    approvedBy: 'start of the service from the site folder',
-    now: clock.now(),
   });
   const mappings = activeMappings(folder.mappingSources);
   const bells = bellsOf(site.destinations.map(({ name }) => name));

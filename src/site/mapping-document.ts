@@ -145,8 +145,8 @@ export interface ReadBack {
   /** Received and applied are different: confirmed needs this value, when given. */
   readonly applied: { readonly held: Path; readonly value: string } | null;
   /**
-   * For messages about a receipt's state: an item whose revision is higher than the one sent means
-   * ours was received and overtaken, which confirms it.
+   * For messages about a receipt's state: an item about the same thing whose revision is higher than the one sent
+   * means, once it is applied, that ours was received and overtaken, which confirms it.
    */
   readonly revision: { readonly sent: Path; readonly held: Path } | null;
 }

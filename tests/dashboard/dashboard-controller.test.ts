@@ -15,18 +15,22 @@ import { STOP_LIFT_SOURCE } from '../../src/dashboard/stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from '../../src/dashboard/view-source.js';
 import { ProblemFilter } from '../../src/problem.filter.js';
 import { text } from './html.js';
-import { discrepancyItem, sampleDay, sampleReceipt } from './sample-views.js';
+import { discrepancyItem, sampleDay, sampleReceipt, statement } from './sample-views.js';
 
 const KNOWN = 'NQR/2026 0001';
 
 class Source implements DayViewSource {
   readonly asked: string[] = [];
+  /** Of the statement, as it stands now. */
+  revision = statement().revision;
   load() {
     return Promise.resolve(sampleDay());
   }
   loadReceipt(receiptId: string): Promise<ReceiptView | null> {
     this.asked.push(receiptId);
-    return Promise.resolve(receiptId === KNOWN ? sampleReceipt() : null);
+    return Promise.resolve(
+      receiptId === KNOWN ? sampleReceipt(statement({ revision: this.revision })) : null,
+    );
   }
   loadTrail(): Promise<never> {
     return Promise.reject(new Error('no trail here'));
@@ -54,6 +58,12 @@ class Source implements DayViewSource {
 describe('dashboard over HTTP', () => {
   const source = new Source();
   let app: NestFastifyApplication;
+  /** What comes in while a page reads what could be signed on it. */
+  let meanwhile: (() => void) | null = null;
+  const signable = () => {
+    meanwhile?.();
+    return Promise.resolve(null);
+  };
 
   beforeAll(async () => {
     const built = await Test.createTestingModule({
@@ -61,8 +71,8 @@ describe('dashboard over HTTP', () => {
         DashboardModule.from(
           { provide: PageSite, useValue: new PageSite(sampleDay().site) },
           { provide: DAY_VIEW_SOURCE, useValue: source },
-          { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => Promise.resolve(null) } },
-          { provide: STOP_LIFT_SOURCE, useValue: { show: () => Promise.resolve(null) } },
+          { provide: RECEIPT_REVIEW_SOURCE, useValue: { show: () => signable() } },
+          { provide: STOP_LIFT_SOURCE, useValue: { show: () => signable() } },
           { provide: INSPECTIONS_SOURCE, useValue: { show: () => Promise.resolve(null) } },
           { provide: LABELS_SOURCE, useValue: { ofReceipt: () => Promise.resolve([]) } },
           { provide: LOST_STOPS_SOURCE, useValue: { count: () => Promise.resolve(0) } },
@@ -116,6 +126,17 @@ describe('dashboard over HTTP', () => {
       expect(answer.headers['content-type'], url).toMatch(/^(text\/css|image\/svg\+xml)/);
       expect(answer.headers['cache-control']).toContain('immutable');
     }
+  });
+
+  test('shows of a receipt what came in before what a signature would cover was read', async () => {
+    source.revision = 6;
+    meanwhile = () => {
+      source.revision = 7;
+    };
+    const url = `/receipts/${encodeURIComponent(KNOWN)}`;
+    const answer = await app.inject({ method: 'GET', url });
+    meanwhile = null;
+    expect(text(answer.body)).toContain('Statement revision 7');
   });
 
   test('finds a receipt whose id needs encoding in the address', async () => {

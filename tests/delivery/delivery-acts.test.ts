@@ -54,6 +54,48 @@ function withdrawal(bench: Bench, subjectId: string, more: { orderingKey?: strin
   return bench.enqueue({ subjectId, subjectKind: 'withdrawal', message: 'withdrawal', ...more });
 }
 
+describe('a delivery that was sent again after the clock was set back', () => {
+  it('is in doubt, whatever was shown of the send before', async () => {
+    const { bench: b, acts, act } = await open();
+    const id = await withdrawal(b, 'w-1');
+    const now = b.clock.now();
+    const ahead = addMs(now, 3_600_000);
+    const tried: readonly (readonly [string, string, Instant])[] = [
+      ['send', 'uncertain', ahead],
+      ['ask', 'absent', addMs(ahead, 10_000)],
+      ['ask', 'absent', addMs(ahead, 20_000)],
+      ['send', 'uncertain', now],
+    ];
+    for (const [index, [kind, outcome, at]] of tried.entries()) {
+      await b.database.db
+        .insertInto('attempt')
+        .values({
+          id: `attempt-${index}`,
+          site: SITE,
+          delivery_id: id,
+          number: index + 1,
+          kind: kind as 'send' | 'ask',
+          worker: 'worker-1',
+          fence: index + 1,
+          started_at: at,
+          finished_at: at,
+          outcome,
+          status: null,
+          answer: null,
+          detail: null,
+        })
+        .execute();
+    }
+    await b.database.db
+      .updateTable('delivery')
+      .set({ state: 'parked', fault: 'cannot-ask', attempts: 2, fence: tried.length })
+      .where('id', '=', id)
+      .execute();
+    expect((await acts.show(id))?.delivery.standing).toBe('doubtful');
+    expect(await act(id, 'rebuild')).toMatchObject({ kind: 'refused', code: 'not-known-absent' });
+  });
+});
+
 describe('a delivery that its destination refused', () => {
   it('is resent under its own key and confirmed once; the act stands with it and in the trail', async () => {
     const { bench: b, sink, acts, act } = await open();

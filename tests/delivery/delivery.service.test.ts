@@ -2,6 +2,7 @@ import { describe, expect, it } from 'vitest';
 import { BREAKER_FAILURES } from '../../src/delivery/breaker.js';
 import { blockingDeliveries, deliveryCounts } from '../../src/delivery/delivery-report.store.js';
 import { setPause } from '../../src/delivery/destination-control.store.js';
+import { destinationsHolding } from '../../src/delivery/outbox.store.js';
 import { Bench, type BenchOptions, PERMIT, SITE } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
 
@@ -197,6 +198,36 @@ describe('refusals', () => {
       'Bearer first-secret',
       'Bearer second-secret',
     ]);
+  });
+
+  it('trusts no key whose first send lies ahead of a clock that was set back since', async () => {
+    const { bench: b, sink } = await bench({
+      honoursKey: true,
+      keyLifetimeMs: 10_000,
+      askable: false,
+    });
+    sink.onSend('store-then-reset');
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.service.workOnce('lims');
+    expect((await b.row(id)).state).toBe('uncertain');
+    // The destination has forgotten the key by now, whatever the clock says.
+    b.clock.advance(20_000 - 3_600_000);
+    await b.service.recover(b.clock.now());
+    await b.settle();
+    expect(sink.seen.filter((r) => r.method === 'POST')).toHaveLength(1);
+    expect(await b.row(id)).toMatchObject({ state: 'parked', fault: 'cannot-ask' });
+  });
+
+  it('still counts as held what was stored without an answer and refused when it was sent again', async () => {
+    const { bench: b, sink } = await bench({ honoursKey: true, askable: false });
+    sink.onSend('store-then-reset', { status: 403, words: 'gate closed (simulated)' });
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.settle();
+    expect(sink.entries).toHaveLength(1);
+    expect(await b.row(id)).toMatchObject({ state: 'parked', fault: 'rejected' });
+    // So that it is withdrawn there when it no longer stands.
+    const of = { id: 'a', revision: 1 };
+    expect(await destinationsHolding(b.database.db, SITE, of)).toEqual(['lims']);
   });
 
   it('keeps the words of a refusal without the secret that they echo', async () => {

@@ -156,6 +156,17 @@ describe('nextStep after a refusal', () => {
     expect(step({}, rejected)).toEqual({ kind: 'reject', reason: 'status 400: lot unknown' });
   });
 
+  it('keeps an earlier doubt: asks, or parks where nobody can be asked', () => {
+    const rejected: AttemptOutcome = { kind: 'rejected', detail: 'status 403: gate closed' };
+    const doubtful = { wasUncertain: true, honoursKey: true };
+    expect(step({ ...doubtful, askable: true }, rejected)).toMatchObject({ kind: 'ask' });
+    expect(step(doubtful, rejected)).toEqual({
+      kind: 'park',
+      fault: 'rejected',
+      reason: 'status 403: gate closed',
+    });
+  });
+
   it('parks what we withheld ourselves as a contract fault', () => {
     const withheld: AttemptOutcome = { kind: 'withheld', detail: 'it permits release' };
     expect(step({}, withheld)).toMatchObject({ kind: 'park', fault: 'contract' });

@@ -1,28 +1,35 @@
 import { describe, expect, it } from 'vitest';
 import { readTree } from '../../src/delivery/answer-tree.js';
 import type { Answer } from '../../src/delivery/endpoint.js';
-import { compareHeld, readAnswer } from '../../src/delivery/read-back-answer.js';
+import { compareHeld, type ReadBackOf, readAnswer } from '../../src/delivery/read-back-answer.js';
 import {
   type AskFacts,
   judgeReadBack,
   SLOW_ASK_MS,
 } from '../../src/delivery/read-back-judgement.js';
 import { addMs, instantFromMillis } from '../../src/formats/instant.js';
-import type { ReadBack } from '../../src/site/mapping-document.js';
 import { TIMING } from './northquay-bench.js';
 
-const SENT = { reference: 'D-1', revision: '3', score: '0.970', containers: ['C-1', 'C-2'] };
+const SENT = {
+  reference: 'D-1',
+  receipt: 'R-1',
+  revision: '3',
+  score: '0.970',
+  containers: ['C-1', 'C-2'],
+};
 const PAYLOAD = Buffer.from(JSON.stringify(SENT));
-const READ_BACK: ReadBack = {
+const READ_BACK: ReadBackOf = {
   request: { method: 'GET', path: 'messages?reference={deliveryId}' },
   items: '/entries',
   compare: [
     { sent: '/reference', held: '/reference', as: 'exact' },
+    { sent: '/receipt', held: '/receipt', as: 'exact' },
     { sent: '/score', held: '/score', as: 'decimal' },
     { sent: '/containers', held: '/containers', as: 'exact' },
   ],
   applied: { held: '/applied', value: 'true' },
   revision: { sent: '/revision', held: '/revision' },
+  about: new Set(['/receipt']),
 };
 const HELD = { ...SENT, score: 0.97, applied: true };
 
@@ -55,6 +62,18 @@ describe('compareHeld', () => {
   it('reads a later revision in force as ours received and overtaken', () => {
     expect(compare({ ...HELD, revision: '4', score: '0.1' })).toEqual({ kind: 'overtaken' });
     expect(compare({ ...HELD, revision: '2' })).toEqual({ kind: 'one' });
+  });
+
+  it('takes no higher revision of something else for ours overtaken', () => {
+    const other = { ...HELD, reference: 'D-9', receipt: 'R-9', revision: '4' };
+    expect(compare(other).kind).toBe('differs');
+    expect(compare({ ...other, receipt: undefined }).kind).toBe('differs');
+  });
+
+  it('waits for a later revision that is received and not applied: it is not in force', () => {
+    const later = { ...HELD, reference: 'D-2', revision: '4', applied: false };
+    expect(compare(later)).toEqual({ kind: 'received-not-applied' });
+    expect(compare(HELD, later)).toEqual({ kind: 'one' });
   });
 });
 

@@ -120,6 +120,19 @@ describe('a mapping', () => {
     ['request', 'lims', '?reference={deliveryId}', ''],
     ['request', 'lims', 'method: POST, path', 'method: GET, path', 'method: GET'],
     [
+      'revision-of-anything',
+      'erp',
+      `compare:
+        - { sent: /IdentityMessage/Header/Reference, held: /Reference, as: exact }
+        - { sent: /IdentityMessage/Body/Environment, held: /Content/Environment, as: exact }
+        - { sent: /IdentityMessage/Body/ResultId, held: /Content/ResultId, as: exact }
+`,
+      `revision: { sent: /IdentityMessage/Body/Revision, held: /Content/Revision }
+      compare:
+        - { sent: /IdentityMessage/Body/Environment, held: /Content/Environment, as: exact }
+`,
+    ],
+    [
       'expression-invalid',
       'lims',
       'from: record.place',

@@ -20,15 +20,25 @@ const site: SiteFolder = loaded.site;
 const mappings = (edits: FileEdits = {}): ReadonlyMap<string, MappingSource> =>
   new Map(['lims', 'erp'].map((name) => [name, mappingWith(name, edits)]));
 
-async function activate(service: MappingService, edits: FileEdits = {}): Promise<void> {
+/** As a start does. */
+async function activate(
+  service: MappingService,
+  database: OpenDatabase,
+  of: FileEdits | ReadonlyMap<string, MappingSource> = {},
+): Promise<void> {
   clock.advance(1000);
-  await service.activate({
-    site,
-    mappings: mappings(edits),
-    proposedBy: { kind: 'system', name: 'start' },
-    approvedBy: 'tester',
-    now: clock.now(),
-  });
+  const sources = of instanceof Map ? of : mappings(of as FileEdits);
+  await service.requireSound(sources);
+  await database.transact((trx) =>
+    service.putInForce(trx, {
+      site,
+      mappings: sources,
+      proposedBy: { kind: 'system', name: 'start' },
+      approvedBy: 'tester',
+      now: clock.now(),
+    }),
+  );
+  await service.prepare(sources);
 }
 
 const audits = (database: OpenDatabase) =>
@@ -37,7 +47,7 @@ const audits = (database: OpenDatabase) =>
 describe('activation', () => {
   it('stores content, digest, proposer and approver, and leaves an audit entry for each', async () => {
     const database = await temporaryDatabase();
-    await activate(new MappingService(database, pool, 'northquay'));
+    await activate(new MappingService(database, pool, 'northquay'), database);
     const rows = await database.db.selectFrom('mapping_revision').selectAll().execute();
     expect(rows.map((row) => row.destination).sort()).toEqual(['erp', 'lims']);
     expect(rows[0]).toMatchObject({ active: 1, activated_by: 'start', approved_by: 'tester' });
@@ -53,9 +63,9 @@ describe('activation', () => {
   it('changes nothing when the same mappings are activated again', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const before = await service.activeDigests();
-    await activate(service);
+    await activate(service, database);
     expect(await service.activeDigests()).toEqual(before);
     expect(await audits(database)).toHaveLength(2);
   });
@@ -63,7 +73,7 @@ describe('activation', () => {
   it('compiles what it puts in force, so that the first message waits for nothing', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const digests = await service.activeDigests();
     expect(digests.size).toBe(2);
     await database.close();
@@ -76,15 +86,9 @@ describe('activation', () => {
   it('leaves an audit entry for a mapping that goes out of force with its destination', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const lims = (await service.activeDigests()).get('lims');
-    await service.activate({
-      site,
-      mappings: new Map([['erp', mappingWith('erp')]]),
-      proposedBy: { kind: 'system', name: 'start' },
-      approvedBy: 'tester',
-      now: clock.now(),
-    });
+    await activate(service, database, new Map([['erp', mappingWith('erp')]]));
     expect([...(await service.activeDigests()).keys()]).toEqual(['erp']);
     const retired = (await audits(database)).filter((row) => row.action === 'mapping.retired');
     expect(retired.map((row) => row.subject_id)).toEqual([`lims:${lims}`]);
@@ -93,12 +97,12 @@ describe('activation', () => {
   it('refuses a mapping with a fault, names file and line, and leaves what was in force', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const before = await service.activeDigests();
     const broken = {
       'erp.mapping.yaml': replacing('incomplete: AWAITING', 'incomplete: USE-PERMITTED'),
     };
-    const refusal = await activate(service, broken).then(
+    const refusal = await activate(service, database, broken).then(
       () => null,
       (error: unknown) => error,
     );
@@ -111,13 +115,13 @@ describe('activation', () => {
   it('keeps old revisions for the deliveries that pinned them', async () => {
     const database = await temporaryDatabase();
     const first = new MappingService(database, pool, 'northquay');
-    await activate(first);
+    await activate(first, database);
     const old = (await first.activeDigests()).get('lims') ?? '';
     const edit = {
       'lims.mapping.yaml': replacing('pass: PASSED', 'pass: OKAYED'),
       'contracts/lims-result.json': replacing('"PASSED"', '"OKAYED"'),
     };
-    await activate(first, edit);
+    await activate(first, database, edit);
     // A service that starts later has nothing in memory: it reads the store.
     const second = new MappingService(database, pool, 'northquay');
     const fresh = (await second.activeDigests()).get('lims') ?? '';
@@ -135,10 +139,10 @@ describe('activation', () => {
   it('takes a revision back into force when the folder goes back to it', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const first = await service.activeDigests();
-    await activate(service, { 'lims.mapping.yaml': replacing('A laboratory', 'A lab') });
-    await activate(service);
+    await activate(service, database, { 'lims.mapping.yaml': replacing('A laboratory', 'A lab') });
+    await activate(service, database);
     expect(await service.activeDigests()).toEqual(first);
     expect(await database.db.selectFrom('mapping_revision').selectAll().execute()).toHaveLength(3);
   });
@@ -146,14 +150,8 @@ describe('activation', () => {
   it('retires the mapping of a destination that is gone', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
-    await service.activate({
-      site,
-      mappings: new Map([['lims', mappingWith('lims')]]),
-      proposedBy: { kind: 'system', name: 'start' },
-      approvedBy: 'tester',
-      now: clock.now(),
-    });
+    await activate(service, database);
+    await activate(service, database, new Map([['lims', mappingWith('lims')]]));
     expect([...(await service.activeDigests()).keys()]).toEqual(['lims']);
   });
 });
@@ -167,7 +165,7 @@ describe('a stored revision', () => {
   it('whose content was altered is not used', async () => {
     const database = await temporaryDatabase();
     const service = new MappingService(database, pool, 'northquay');
-    await activate(service);
+    await activate(service, database);
     const digest = (await service.activeDigests()).get('erp') ?? '';
     const row = await database.db
       .selectFrom('mapping_revision')

@@ -5,6 +5,8 @@ import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 import { databasesOfProcesses, ManualClock } from '../support/temp-database.js';
 
+const noMappings = () => Promise.resolve();
+
 describe('processes that start at once on a new database', () => {
   it('begin one life, also with different site folders', async () => {
     const folder = await loadSiteFolder(NORTHQUAY, {});
@@ -19,6 +21,7 @@ describe('processes that start at once on a new database', () => {
           { ...folder, site: { ...folder.site, digest: sha256(`folder ${n}`) } },
           where,
           now,
+          noMappings,
         ),
       ),
     );

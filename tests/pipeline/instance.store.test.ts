@@ -7,6 +7,8 @@ import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
+const noMappings = () => Promise.resolve();
+
 describe('a database that was restored once more from the same backup', () => {
   it('begins a life with a number that none had which is remembered where it runs', async () => {
     const folder = await loadSiteFolder(NORTHQUAY, {});
@@ -19,6 +21,7 @@ describe('a database that was restored once more from the same backup', () => {
         folder,
         { place: 'here', mark: { instance, epoch, tick: 9 }, isOneFile: false },
         now,
+        noMappings,
       );
     const { id } = await open(7, 'that of another gateway');
     const restore = () =>
@@ -42,14 +45,14 @@ describe('a site folder', () => {
     const clock = new ManualClock();
     const where = { place: 'here', mark: null, isOneFile: false };
     const changed = { ...folder, site: { ...folder.site, digest: sha256('changed') } };
-    await openInstance(database, folder, where, clock.now());
+    await openInstance(database, folder, where, clock.now(), noMappings);
     expect(await isFolderInForce(database.db, folder.site)).toBe(true);
     clock.advance(-3_600_000);
-    await openInstance(database, changed, where, clock.now());
+    await openInstance(database, changed, where, clock.now(), noMappings);
     expect(await isFolderInForce(database.db, folder.site)).toBe(false);
     expect(await isFolderInForce(database.db, changed.site)).toBe(true);
     await expect(siteInForce(database.db, folder.site)).rejects.toThrow(SiteFolderOutdated);
-    await openInstance(database, folder, where, clock.now());
+    await openInstance(database, folder, where, clock.now(), noMappings);
     expect(await isFolderInForce(database.db, folder.site)).toBe(true);
   });
 });
