@@ -1,5 +1,6 @@
 import type { Condition, EvidenceReference } from '../records/statement-record.js';
-import { type Assessment, answersForContainer } from './assess-evidence.js';
+import { areLabelsVerified } from './answering-result.js';
+import type { AssessedResult, Assessment } from './assess-evidence.js';
 import { condition, named } from './condition.js';
 import type { ResultFact, StatementFacts } from './facts.js';
 import type { Bracket } from './performance-bracket.js';
@@ -7,9 +8,10 @@ import type { Bracket } from './performance-bracket.js';
 const CODE = 'performance-brackets';
 
 /**
- * Rule 13. Each required container has a covering pass with verified labels whose instrument passed a check before and
- * after it. A failed check leaves the passes since the last one in doubt; one that failed again contradicts them. A pass
- * elsewhere, whose bracket is closed, answers for its container.
+ * Rule 13. Each required container has a covering pass whose instrument passed a check before and after it, and with
+ * verified labels where any of its covering passes has them: two that each lack one never answer together. A failed check
+ * leaves the passes since the last one in doubt; one that failed again contradicts them. A pass elsewhere, whose bracket
+ * is closed, answers for its container.
  */
 export function performanceBrackets(facts: StatementFacts, assessment: Assessment): Condition {
   if (facts.site.performance === null) {
@@ -35,12 +37,16 @@ export function performanceBrackets(facts: StatementFacts, assessment: Assessmen
     const judged = passes.flatMap(({ result, bracket }) => (bracket ? [{ result, bracket }] : []));
     for (const { bracket } of judged) cite(bracket);
     const worst = strictest(judged);
-    if (passes.some(answersForContainer) || !required.has(label)) {
+    const covering = passes.filter(({ gaps }) => gaps.length === 0);
+    const verified = covering.filter(({ result }) => areLabelsVerified(result));
+    // While none has verified labels that is said by their own condition, and the bracket of any may be closed.
+    const isAnswered = (verified.length > 0 ? verified : covering).some(isBracketClosed);
+    if (isAnswered || !required.has(label)) {
       if (worst !== null && worst.bracket.kind !== 'open') doubted.push(inWords(worst));
       continue;
     }
-    const isClosed = passes.some((p) => p.gaps.length === 0 && p.bracket?.kind === 'closed');
-    if (worst === null) against.push(unansweredWords(label, isClosed));
+    const isClosed = covering.some(isBracketClosed);
+    if (worst === null) against.push(`container ${label} has no result to bracket`);
     else
       (worst.bracket.kind === 'withdrawn' && !isClosed ? withdrawn : against).push(inWords(worst));
   }
@@ -68,10 +74,8 @@ function strictest(judged: readonly Judged[]): Judged | null {
   return null;
 }
 
-function unansweredWords(label: string, isClosed: boolean): string {
-  return isClosed
-    ? `container ${label}: no result between two passing checks has verified labels`
-    : `container ${label} has no result to bracket`;
+function isBracketClosed({ bracket }: AssessedResult): boolean {
+  return bracket?.kind === 'closed';
 }
 
 function inWords({ result, bracket }: Judged): string {
