@@ -7,7 +7,7 @@ import {
 } from '../../src/delivery/due-deliveries.store.js';
 import { instantFromMillis } from '../../src/formats/instant.js';
 import { openDatabase, type Trx } from '../../src/storage/database.js';
-import { temporaryPlace } from '../support/temp-database.js';
+import { blankPlace } from '../support/temp-database.js';
 
 const OF: DueQuery = {
   site: 's',
@@ -23,7 +23,8 @@ describe('the search for what is due, planned for a queue that was empty', () =>
     ['at the first look', (trx: Trx) => lookForDue(trx, OF)],
     ['behind the lock', (trx: Trx) => lockDueDeliveries(trx, OF)],
   ])('asks each row by its own key %s, and joins with nothing', async (_when, search) => {
-    const place = await temporaryPlace();
+    // One that others used and emptied has pages left, and statistics with them.
+    const place = await blankPlace();
     const database = await openDatabase(place);
     const asked = vi.spyOn(pg.Client.prototype, 'query');
     await database.transact(search);
