@@ -35,9 +35,11 @@ export class NewStops {
     const { database, site, clock, worker } = this.#parts.options;
     if (!worker.mayStart) return [];
     const of = { site: site.site, destination: destination.name };
+    // What ends while this is asked is found as it stood before, and looked for again behind its end.
+    const underWay = new Set(this.#underWay);
     const found = await unbuiltStops(database.db, { ...of, now: clock.now(), limit: STOPS_MAX });
     if (found.length === 0 || !(await this.#mayLeave(database.db, destination))) return [];
-    return found.filter(({ id }) => !this.#underWay.has(id));
+    return found.filter(({ id }) => !underWay.has(id) && !this.#underWay.has(id));
   }
 
   /** Builds a stop, takes it, and sends it; or writes why it cannot be built. */
