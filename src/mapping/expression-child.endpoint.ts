@@ -1,6 +1,6 @@
-import { type ChildProcess, fork } from 'node:child_process';
-import { existsSync } from 'node:fs';
-import { fileURLToPath } from 'node:url';
+import type { ChildProcess } from 'node:child_process';
+import { startBare } from '../queue/bare-process.endpoint.js';
+import { workerFile } from '../queue/worker-file.files.js';
 import type { PoolUnit, UnitEnded, UnitReply } from './expression-task.js';
 
 type Answer = UnitEnded | { readonly value: unknown };
@@ -9,8 +9,6 @@ interface Waiting {
   readonly resolve: (answer: Answer | 'died') => void;
   readonly reject: (error: Error) => void;
 }
-
-const STDERR_KEPT = 2_000;
 
 /** The gateway's side of the expression process: started at the first unit and again after it died. */
 export class ExpressionChild {
@@ -54,23 +52,14 @@ export class ExpressionChild {
   }
 
   #start(): ChildProcess {
-    // No environment: expressions have no business with secrets, nor has the process that runs them.
-    const child = fork(processFile(), [String(this.#threads)], {
-      env: {},
-      execArgv: [],
-      serialization: 'advanced',
-      stdio: ['ignore', 'ignore', 'pipe', 'ipc'],
-    });
-    let lastWords = '';
-    child.stderr?.on('data', (chunk: Buffer) => {
-      lastWords = `${lastWords}${chunk.toString('utf8')}`.slice(-STDERR_KEPT);
-    });
+    const file = workerFile(import.meta.url, './expression.process.js');
+    const { child, lastWords } = startBare(file, [String(this.#threads)]);
     child.on('message', (reply: UnitReply) => {
       this.#isProven = true;
       this.#settle(reply.id, (waiting) => answerWith(waiting, reply));
     });
     child.on('error', (error) => this.#gone(child, error.message));
-    child.on('exit', () => this.#gone(child, lastWords));
+    child.on('exit', () => this.#gone(child, lastWords()));
     // An idle pool keeps nobody alive; a unit under way does.
     child.unref();
     child.channel?.unref();
@@ -118,16 +107,4 @@ function answerWith({ resolve, reject }: Waiting, reply: UnitReply): void {
     case 'fault':
       reject(new Error(`the expression process failed: ${reply.message}`));
   }
-}
-
-/**
- * Node runs the compiled entry. When this file runs as TypeScript source (tests, which do not compile), it
- * is the one `npm ci` built; a test makes sure that it was built from the source beside it.
- */
-function processFile(): string {
-  const beside = fileURLToPath(new URL('./expression.process.js', import.meta.url));
-  if (existsSync(beside)) return beside;
-  const built = fileURLToPath(new URL('../../dist/mapping/expression.process.js', import.meta.url));
-  if (existsSync(built)) return built;
-  throw new Error(`the expression process is not built: run npm run build (looked for ${built})`);
 }

@@ -1,11 +1,9 @@
-import { fork } from 'node:child_process';
 import { once } from 'node:events';
+import { startBare } from '../queue/bare-process.endpoint.js';
 import { workerFile } from '../queue/worker-file.files.js';
 import { UnitDied } from './examine.pool.js';
 import type { ChildTask, ChildWord } from './examine-child-task.js';
 import type { ExaminedUnit } from './examined-unit.js';
-
-const STDERR_KEPT = 2_000;
 
 /** What waits for the process's next word. */
 interface Waiting {
@@ -15,23 +13,13 @@ interface Waiting {
 
 /** The gateway's side of one process that examines bundles one at a time. */
 export class ExamineProcess {
-  readonly #child = fork(workerFile(import.meta.url, './examine.process.js'), {
-    // No environment: foreign bytes have no business with secrets, nor has the process that reads them.
-    env: {},
-    execArgv: [],
-    serialization: 'advanced',
-    stdio: ['ignore', 'ignore', 'pipe', 'ipc'],
-  });
+  readonly #process = startBare(workerFile(import.meta.url, './examine.process.js'));
   #waiting: Waiting | null = null;
   #isUp = false;
   #isEnding = false;
-  #lastWords = '';
 
   constructor() {
-    const child = this.#child;
-    child.stderr?.on('data', (chunk: Buffer) => {
-      this.#lastWords = `${this.#lastWords}${chunk.toString('utf8')}`.slice(-STDERR_KEPT);
-    });
+    const { child } = this.#process;
     child.on('message', (word: ChildWord) => this.#waiting?.hear(word));
     child.on('error', (error) => this.#waiting?.fail(error));
     child.on('exit', (code, signal) =>
@@ -40,7 +28,7 @@ export class ExamineProcess {
   }
 
   get isAlive(): boolean {
-    return this.#child.connected;
+    return this.#process.child.connected;
   }
 
   /**
@@ -54,7 +42,7 @@ export class ExamineProcess {
     try {
       const answer = this.#next(deadlineMs);
       // A channel that is gone has an exit behind it, which says more.
-      this.#child.send(given, () => undefined);
+      this.#process.child.send(given, () => undefined);
       word = await answer;
     } catch (error) {
       throw this.#isEnding ? error : new UnitDied(error);
@@ -69,7 +57,7 @@ export class ExamineProcess {
   /** Ends it; what it was examining fails, and is not to blame. */
   async end(): Promise<void> {
     this.#isEnding = true;
-    const child = this.#child;
+    const { child } = this.#process;
     if (child.exitCode !== null || child.signalCode !== null || child.pid === undefined) return;
     const gone = once(child, 'exit');
     child.kill('SIGKILL');
@@ -93,7 +81,8 @@ export class ExamineProcess {
   }
 
   #gone(how: string): Error {
-    const said = this.#lastWords === '' ? '' : `: ${this.#lastWords}`;
+    const lastWords = this.#process.lastWords();
+    const said = lastWords === '' ? '' : `: ${lastWords}`;
     return new Error(`the process for one bundle ${how}${said}`);
   }
 }

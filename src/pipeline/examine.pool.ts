@@ -6,6 +6,7 @@ import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
 
 /** Ample for the largest bundle a site may allow; a thread past it ends and the process goes on. */
 const HEAP_MB_MAX = 1024;
+/** For one bundle; past it its thread ends. */
 export const EXAMINE_DEADLINE_MS = 60_000;
 
 /** A thread, or a process of its own, died or ran out of time on a unit of work: that unit is to blame, and no other. */

@@ -2,7 +2,7 @@ import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 
 /**
- * Path of a worker's compiled file, seen from the module that starts it. Worker threads load plain
+ * Path of the compiled file of a worker thread or process, seen from the module that starts it. Both load plain
  * JavaScript: a test that runs from source gets the built one beside it in `dist`.
  */
 export function workerFile(moduleUrl: string, relative: string): string {

@@ -1,10 +1,8 @@
 import { beforeEach, describe, expect, it, vi } from 'vitest';
-import { readSettings } from '../../src/config.js';
-import { openApplication } from '../../src/main.js';
 import { MappingService } from '../../src/mapping/mapping.service.js';
 import { openInstance } from '../../src/pipeline/instance.store.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
-import type { DatabasePlace } from '../../src/storage/database.js';
+import { startOnce } from '../support/another-process.js';
 import { poolForFile } from '../support/mapping-bench.js';
 import { replacing } from '../support/site-edits.js';
 import { NORTHQUAY, northquayWith } from '../support/site-folder-copy.js';
@@ -24,18 +22,6 @@ beforeEach(() => {
   vi.stubEnv('NORTHQUAY_ERP_TOKEN', 'simulated');
 });
 
-async function start(place: DatabasePlace, siteFolder: string): Promise<void> {
-  const settings = readSettings(
-    { DRUMLINE_LOG_LEVEL: 'silent' },
-    { data: place.dataDirectory, siteFolder, port: '0' },
-  );
-  const application = await openApplication(
-    { ...settings, databaseUrl: place.databaseUrl },
-    { work: false },
-  );
-  await application.close();
-}
-
 describe('a site folder whose mapping is refused', () => {
   it.each([
     ['erp.mapping.yaml', replacing('incomplete: AWAITING', 'incomplete: USE-PERMITTED')],
@@ -44,12 +30,12 @@ describe('a site folder whose mapping is refused', () => {
     'leaves the one before in force, by which the other processes work: %s',
     async (file, edit) => {
       const place = await temporaryPlace();
-      await start(place, NORTHQUAY);
+      await startOnce(place, NORTHQUAY);
       const db = readerOf(place);
       const sites = () => db.selectFrom('site').select('digest').execute();
       const before = await sites();
       expect(before).toHaveLength(1);
-      await expect(start(place, northquayWith({ [file]: edit }))).rejects.toMatchObject({
+      await expect(startOnce(place, northquayWith({ [file]: edit }))).rejects.toMatchObject({
         code: 'site-folder-invalid',
       });
       expect(await sites()).toEqual(before);

@@ -1,12 +1,11 @@
 import { rmSync } from 'node:fs';
 import { join } from 'node:path';
 import { beforeEach, describe, expect, it, vi } from 'vitest';
-import { readSettings } from '../../src/config.js';
 import { stopKey } from '../../src/delivery/new-delivery.js';
 import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
-import { openApplication } from '../../src/main.js';
 import { type DatabasePlace, openDatabase } from '../../src/storage/database.js';
 import type { DeliveryRow } from '../../src/storage/tables.js';
+import { startOnce } from '../support/another-process.js';
 import { NORTHQUAY, northquayWith } from '../support/site-folder-copy.js';
 import { temporaryPlace, writerOf } from '../support/temp-database.js';
 
@@ -24,18 +23,6 @@ function withoutErp(): string {
   });
   rmSync(join(folder, 'erp.mapping.yaml'));
   return folder;
-}
-
-async function start(place: DatabasePlace, siteFolder: string): Promise<void> {
-  const settings = readSettings(
-    { DRUMLINE_LOG_LEVEL: 'silent' },
-    { data: place.dataDirectory, siteFolder, port: '0' },
-  );
-  const application = await openApplication(
-    { ...settings, databaseUrl: place.databaseUrl },
-    { work: false },
-  );
-  await application.close();
 }
 
 async function owe(place: DatabasePlace, kind: 'stop' | 'withdrawal', destination: string) {
@@ -71,19 +58,19 @@ describe('a destination that was taken out of the site folder', () => {
     'stops the start while a %s is due at it, and nothing of the start is kept',
     async (kind) => {
       const place = await temporaryPlace();
-      await start(place, NORTHQUAY);
+      await startOnce(place, NORTHQUAY);
       await owe(place, kind, 'erp');
       const db = writerOf(place);
       const sites = () => db.selectFrom('site').selectAll().execute();
       const before = await sites();
-      await expect(start(place, withoutErp())).rejects.toMatchObject({
+      await expect(startOnce(place, withoutErp())).rejects.toMatchObject({
         code: 'destination-still-owed',
         found: `erp: 1 ${kind}; the site folder names lims`,
       });
       expect(await sites()).toEqual(before);
       await db.destroy();
       // Back in its place it gets what it is owed.
-      await start(place, NORTHQUAY);
+      await startOnce(place, NORTHQUAY);
     },
   );
 
@@ -97,18 +84,18 @@ describe('a destination that was taken out of the site folder', () => {
     ['superseded', { state: 'superseded' }, true],
   ])('whose stop is %s', async (_name, change, mayGo) => {
     const place = await temporaryPlace();
-    await start(place, NORTHQUAY);
+    await startOnce(place, NORTHQUAY);
     await owe(place, 'stop', 'erp');
     await set(place, change);
-    const starting = start(place, withoutErp());
+    const starting = startOnce(place, withoutErp());
     if (mayGo) await expect(starting).resolves.toBeUndefined();
     else await expect(starting).rejects.toMatchObject({ code: 'destination-still-owed' });
   });
 
   it('does not stop the start for what is due at the others', async () => {
     const place = await temporaryPlace();
-    await start(place, NORTHQUAY);
+    await startOnce(place, NORTHQUAY);
     await owe(place, 'stop', 'lims');
-    await start(place, withoutErp());
+    await startOnce(place, withoutErp());
   });
 });

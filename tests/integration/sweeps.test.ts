@@ -1,5 +1,6 @@
 import { afterEach, describe, expect, it } from 'vitest';
 import { addMs, formatInstant } from '../../src/formats/instant.js';
+import type { StoredMessage } from '../../src/simulation/books.js';
 import { erpUsage, found, toldErp } from '../stories/observe.js';
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type WorldOptions } from '../support/gateway-world.js';
@@ -23,6 +24,17 @@ async function openWorld(options: WorldOptions = {}): Promise<void> {
 afterEach(async () => {
   await world.close();
 });
+
+/** A message like one that was sent, under a reference that no delivery has. */
+function ofNobody([source]: readonly StoredMessage[]): StoredMessage {
+  if (source === undefined) throw new Error('nothing was sent');
+  return {
+    ...source,
+    number: 'L-900001',
+    reference: 'nobody',
+    content: source.content.replace(source.reference, 'nobody'),
+  };
+}
 
 interface Swept {
   readonly id: string;
@@ -168,14 +180,7 @@ describe('rule 26: a sweep of what a destination holds', () => {
     const receipt = receiptOf(1);
     await dock.conform(receipt);
     const { messages } = world.lims.ledger.books;
-    const source = messages[0];
-    if (source === undefined) throw new Error('nothing was sent');
-    const unknown = {
-      ...source,
-      number: 'L-900001',
-      reference: 'nobody',
-      content: source.content.replace(source.reference, 'nobody'),
-    };
+    const unknown = ofNobody(messages);
     messages.push(unknown);
     expect(classes(await sweep('lims'))).toEqual(['unknown-at-source']);
     messages.pop();
@@ -197,14 +202,7 @@ describe('rule 26: a sweep of what a destination holds', () => {
     });
     await dock.conform(receiptOf(1));
     const { messages } = world.lims.ledger.books;
-    const source = messages[0];
-    if (source === undefined) throw new Error('nothing was sent');
-    messages.push({
-      ...source,
-      number: 'L-900001',
-      reference: 'nobody',
-      content: source.content.replace(source.reference, 'nobody'),
-    });
+    messages.push(ofNobody(messages));
     expect(classes(await sweep('lims'))).toEqual(['unknown-at-source']);
     const swept = await sweep('lims');
     expect(world.lims.misdeeds.get('error-document')).toBeGreaterThan(0);

@@ -1,6 +1,5 @@
 import { expect, it } from 'vitest';
-import { readSettings } from '../../src/config.js';
-import { openApplication } from '../../src/main.js';
+import { openAt } from '../support/another-process.js';
 import { onServer } from '../support/postgres-server.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 import { blankPlace } from '../support/temp-database.js';
@@ -8,13 +7,9 @@ import { blankPlace } from '../support/temp-database.js';
 it('a gateway whose database is away closes all the same', async () => {
   process.env['NORTHQUAY_LIMS_TOKEN'] = 'simulated';
   process.env['NORTHQUAY_ERP_TOKEN'] = 'simulated';
-  const { dataDirectory: data, databaseUrl } = await blankPlace();
-  const name = new URL(databaseUrl ?? '').pathname.slice(1);
-  const settings = readSettings(
-    { DRUMLINE_LOG_LEVEL: 'silent' },
-    { data, siteFolder: NORTHQUAY, port: '0' },
-  );
-  const application = await openApplication({ ...settings, databaseUrl }, { work: true });
+  const place = await blankPlace();
+  const name = new URL(place.databaseUrl ?? '').pathname.slice(1);
+  const application = await openAt(place, { siteFolder: NORTHQUAY, work: true });
   await application.listen();
   await onServer(`alter database ${name} allow_connections false`);
   await onServer(

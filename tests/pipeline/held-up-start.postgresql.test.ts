@@ -1,11 +1,9 @@
-import { join } from 'node:path';
 import { sql } from 'kysely';
 import { afterEach, beforeEach, it } from 'vitest';
-import { readSettings } from '../../src/config.js';
-import { type Application, openApplication } from '../../src/main.js';
+import type { Application } from '../../src/main.js';
+import { openAnother } from '../support/another-process.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { somebodyWaits } from '../support/lock-waits.js';
-import { temporaryDirectory } from '../support/temp-database.js';
 
 let world: GatewayWorld;
 let starting: Promise<Application> | null = null;
@@ -21,18 +19,12 @@ afterEach(async () => {
 });
 
 it('a process whose start takes long is heard of meanwhile, so that nobody gives it up', async () => {
-  const data = join(temporaryDirectory(), 'data');
-  const settings = readSettings(
-    { DRUMLINE_LOG_LEVEL: 'silent' },
-    { data, siteFolder: world.siteFolder, port: '0' },
-  );
-  const { databaseUrl } = world.databasePlace;
   const worker = () => world.db.selectFrom('worker').selectAll().executeTakeFirst();
   await world.write((db) =>
     db.transaction().execute(async (trx) => {
       // Whether its key may sign is looked up there before it works.
       await sql`lock table trail_head in access exclusive mode`.execute(trx);
-      starting = openApplication({ ...settings, databaseUrl }, { work: true });
+      starting = openAnother(world, { work: true });
       await world.until(
         'it waits',
         async () => (await worker()) !== undefined && (await somebodyWaits(world)),
