@@ -38,6 +38,22 @@ export function linksFrom(
     .execute();
 }
 
+/** Receipts that containers of one of these came from without a signed act that answers for it. */
+export async function unansweredSources(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<ReadonlySet<string>> {
+  const rows = await reader
+    .selectFrom('receipt_link')
+    .select('from_receipt')
+    .where('site', '=', site)
+    .where('to_receipt', 'in', receiptIds)
+    .where('signature_id', 'is', null)
+    .execute();
+  return new Set(rows.map((row) => row.from_receipt));
+}
+
 /** Receipts that containers of one of these came to, however they came. */
 export async function receiptsComingOf(
   reader: Reader,
@@ -112,7 +128,7 @@ export async function receiptsGoingOn(
   return [...found];
 }
 
-/** Stores a link and marks both receipts as linked; both are locked. */
+/** Stores a link and marks both receipts as linked; what is not marked yet is locked. */
 export async function insertLink(trx: Trx, row: Omit<ReceiptLinkRow, 'id'>): Promise<void> {
   await trx
     .insertInto('receipt_link')
@@ -123,6 +139,7 @@ export async function insertLink(trx: Trx, row: Omit<ReceiptLinkRow, 'id'>): Pro
     .set({ linked: 1 })
     .where('site', '=', row.site)
     .where('id', 'in', [row.from_receipt, row.to_receipt])
+    .where('linked', '=', 0)
     .execute();
 }
 

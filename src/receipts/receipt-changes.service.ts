@@ -17,6 +17,7 @@ import {
   receiptsListing,
   relabelResults,
   relabelsOf,
+  unansweredSources,
 } from './lineage.store.js';
 import {
   type ChangeFault,
@@ -324,12 +325,13 @@ export class ReceiptChangesService {
     const handOf = hands.size === 0 ? null : [...hands].join(', ');
     const derived = { basis, action: 'receipt.merged-from', handOf };
     await this.receipts.add(trx, line, scanned, await this.receipts.unowned(trx), by, derived);
+    const unanswered = await unansweredSources(trx, site, ids);
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
       const { containers } = before.inForce;
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
       const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
-      await linkReceipts(trx, site, link, by);
+      await linkReceipts(trx, site, { ...link, unanswered }, by);
       const change = { action: 'receipt.merged', status: 'merged' } as const;
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }

@@ -12,27 +12,33 @@ export interface NewLink {
   /** Keys of the containers that go. */
   readonly containers: readonly string[];
   readonly reason: string;
+  /** Sources of a merge's parts that no signed act answers for in one of them, whatever was signed for the others. */
+  readonly unanswered?: ReadonlySet<string>;
 }
 
 /**
  * Stores that containers go from one receipt to another, with what the source is at this moment; both are locked, and
- * the source was just evaluated. What splits or merges goes on from everything its source came from: those links are
- * stored for it as well, so that a question needs to look one step back only.
+ * the source was just evaluated. They come from everything their source came from too: those links are stored for them
+ * as well, so that a question needs to look one step back only. What waits for a signed act would be rid of it otherwise
+ * by being split, or by coming once more.
  */
 export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By): Promise<void> {
   const row = (await findReceipts(trx, site, [link.from])).get(link.from);
   if (!row) throw new Error(`receipt ${link.from} is not known`);
   const goesOn = keepsEvidence(link.kind);
-  const before = (await linksTo(trx, site, link.from)).filter(({ kind }) => keepsEvidence(kind));
-  const documents = before.map(({ document }) => JSON.parse(document) as LinkDocument);
+  const before = (await linksTo(trx, site, link.from)).map((earlier) => ({
+    ...earlier,
+    then: JSON.parse(earlier.document) as LinkDocument,
+  }));
+  const kept = before.filter(({ kind }) => keepsEvidence(kind));
   const standing = await standingOf(trx, site, link.from);
   const { contrary } = await leftBehind(trx, site, link.from);
   const document: LinkDocument = {
     ...standing,
-    scanTexts: [...new Set([row.scan_text, ...documents.flatMap((d) => d.scanTexts)])],
+    scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ then }) => then.scanTexts)])],
     places: [
       ...(await announcedPlaces(trx, site, link.from)),
-      ...documents.flatMap((d) => d.places),
+      ...kept.flatMap(({ then }) => then.places),
     ],
     containers: link.containers,
     contrary,
@@ -47,18 +53,20 @@ export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By
     reason: link.reason,
     signature_id: null,
   });
-  if (!goesOn) return;
   const held = new Set((await linksTo(trx, site, link.to)).map((l) => l.from_receipt));
-  for (const [i, earlier] of before.entries()) {
+  for (const earlier of before) {
     if (held.has(earlier.from_receipt)) continue;
+    // What was rejected never conforms, which its own link says already.
+    if (!goesOn && earlier.kind === 'split-off') continue;
     await insertLink(trx, {
       ...common,
-      kind: earlier.kind,
+      // What begins anew has nothing of what was measured at any of them.
+      kind: goesOn ? earlier.kind : link.kind,
       from_receipt: earlier.from_receipt,
-      document: JSON.stringify({ ...documents[i], containers: link.containers }),
+      document: JSON.stringify({ ...earlier.then, containers: link.containers }),
       known_contrary: earlier.known_contrary,
       reason: earlier.reason,
-      signature_id: earlier.signature_id,
+      signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,
     });
   }
 }

@@ -402,6 +402,47 @@ describe('rule 19: containers that come again', () => {
     expect((await world.condition('R-9', 'receipt-undivided'))?.found).toContain('contrary');
   });
 
+  it('answer for where they came from also after they were split, merged or came once more', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await world.measure({ container: 'D-01', decision: 'fail' });
+    const containers = ['D-01', 'D-02'];
+    const back = (receiptId: string, from: string) =>
+      ({
+        receiptId,
+        scanText: `RC-${receiptId}`,
+        containers,
+        comesFrom: { receiptId: from, as: 'returned' },
+      }) as const;
+    await world.announce(back('R-9', 'R-1'));
+    await world.measure(...containers.map((container) => ({ receipt: 'RC-R-9', container })));
+    await world.announce(back('R-4', 'R-9'));
+    const origin = async (receiptId: string) =>
+      (await world.condition(receiptId, 'receipt-undivided'))?.found;
+    const doubt =
+      'came of R-1 (returned): it did not conform then, 1 contrary results stand there; no signed act answers for it';
+    expect(await origin('R-9')).toContain(doubt);
+    expect(await origin('R-4')).toContain(doubt);
+    const split = (receiptId: string, parts: readonly string[]) =>
+      world.change((c, trx, by) => {
+        const some = parts.map((id, i) => ({ receiptId: id, containers: [containers[i] ?? ''] }));
+        return c.split(trx, { receiptId, seen: null, parts: some }, by);
+      });
+    expect(await split('R-4', ['R-5', 'R-6'])).toMatchObject({ ok: true });
+    for (const part of ['R-5', 'R-6']) expect(await origin(part)).toContain(doubt);
+    // What somebody signed for one part answers for that part only.
+    await world.database.db
+      .updateTable('receipt_link')
+      .set({ signature_id: 's-1' })
+      .where('to_receipt', '=', 'R-5')
+      .execute();
+    const merged = await world.change((c, trx, by) =>
+      c.merge(trx, { receiptId: 'R-7', parts: ['R-5', 'R-6'] }, by),
+    );
+    expect(merged).toMatchObject({ ok: true });
+    expect(await origin('R-7')).toContain(doubt);
+  });
+
   it('must come from a receipt that is known', async () => {
     const world = await StatementWorld.open();
     const unknown = await world.announce({
