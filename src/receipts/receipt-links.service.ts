@@ -28,17 +28,17 @@ export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By
   const goesOn = keepsEvidence(link.kind);
   const before = (await linksTo(trx, site, link.from)).map((earlier) => ({
     ...earlier,
-    then: JSON.parse(earlier.document) as LinkDocument,
+    stood: JSON.parse(earlier.document) as LinkDocument,
   }));
   const kept = before.filter(({ kind }) => keepsEvidence(kind));
   const standing = await standingOf(trx, site, link.from);
   const { contrary } = await leftBehind(trx, site, link.from);
   const document: LinkDocument = {
     ...standing,
-    scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ then }) => then.scanTexts)])],
+    scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ stood }) => stood.scanTexts)])],
     places: [
       ...(await announcedPlaces(trx, site, link.from)),
-      ...kept.flatMap(({ then }) => then.places),
+      ...kept.flatMap(({ stood }) => stood.places),
     ],
     containers: link.containers,
     contrary,
@@ -63,7 +63,7 @@ export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By
       // What begins anew has nothing of what was measured at any of them.
       kind: goesOn ? earlier.kind : link.kind,
       from_receipt: earlier.from_receipt,
-      document: JSON.stringify({ ...earlier.then, containers: link.containers }),
+      document: JSON.stringify({ ...earlier.stood, containers: link.containers }),
       known_contrary: earlier.known_contrary,
       reason: earlier.reason,
       signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,

@@ -3,10 +3,10 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
-import type { ReceiptRow } from '../storage/tables.js';
+import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
-import { correctStrictly, saysTheSame } from './correct-expectation.js';
+import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
@@ -243,11 +243,14 @@ export class ReceiptsService {
     const before = await revisionInForce(trx, site, receiptId);
     if (!row || before === null) throw new Error(`receipt ${receiptId} has no announcement`);
     // Somebody's word that a result is or was of it counts like the result, and so does a container's rejection.
+    const rejections = await rejectionsOf(trx, site, receiptId);
     const measured =
       (await hasResults(trx, site, receiptId)) ||
       (await hasAttributions(trx, site, receiptId)) ||
-      (await rejectionsOf(trx, site, receiptId)).length > 0;
-    const printed = await this.asPrinted(trx, line, before.inForce);
+      rejections.length > 0;
+    const next = relabelMap(await relabelsOf(trx, site, [receiptId]));
+    const here = withoutSplitOff(line, next, rejections);
+    const printed = asPrinted(here.line, before.inForce, next);
     const correction = measured
       ? correctStrictly(before.inForce, printed)
       : { line: printed, keptBack: [] };
@@ -265,7 +268,7 @@ export class ReceiptsService {
       await dropScannedReceipt(trx, site, holder.id);
     }
     const revision = row.revision + 1;
-    const { keptBack } = correction;
+    const keptBack = [...here.keptBack, ...correction.keptBack];
     const document = {
       announced: line,
       inForce,
@@ -282,19 +285,6 @@ export class ReceiptsService {
       linkedResults: await this.link(trx, inForce, unowned, by),
       keptBack,
     };
-  }
-
-  /** The line with the labels its containers carry now: who announces may know only the earlier prints. */
-  private async asPrinted(trx: Trx, line: ReceiptLine, inForce: ReceiptLine): Promise<ReceiptLine> {
-    const relabels = await relabelsOf(trx, this.settings.site.site, [line.receiptId]);
-    if (relabels.length === 0) return line;
-    const next = relabelMap(relabels);
-    const printed = new Map(inForce.containers.map((label) => [containerKey(label), label]));
-    const containers = line.containers.map((label) => {
-      const key = containerKey(label);
-      return next.has(key) ? (printed.get(currentKey(next, key)) ?? label) : label;
-    });
-    return { ...line, containers };
   }
 
   /** Points a returned, opened or repacked receipt back to where its containers came from; the source's id. */
@@ -372,6 +362,40 @@ export class ReceiptsService {
     }
     return mine.length + placed.length;
   }
+}
+
+/** The line with the labels its containers carry now: who announces may know only the earlier prints. */
+function asPrinted(
+  line: ReceiptLine,
+  inForce: ReceiptLine,
+  next: ReadonlyMap<string, string>,
+): ReceiptLine {
+  const printed = new Map(inForce.containers.map((label) => [containerKey(label), label]));
+  const containers = line.containers.map((label) => {
+    const key = containerKey(label);
+    return next.has(key) ? (printed.get(currentKey(next, key)) ?? label) : label;
+  });
+  return { ...line, containers };
+}
+
+/**
+ * The line without the rejected containers that ERP split off (rule 16). A list that still names them says what was
+ * delivered, and so does its count: listed again, one that the plan does not choose would be released with the rest.
+ */
+function withoutSplitOff(
+  line: ReceiptLine,
+  next: ReadonlyMap<string, string>,
+  rejections: readonly ContainerRejectionRow[],
+): Correction {
+  const goneTo = new Map(rejections.map((r) => [r.container_key, r.split_off_to]));
+  const keptBack: string[] = [];
+  const containers = line.containers.filter((label) => {
+    const to = goneTo.get(currentKey(next, containerKey(label))) ?? null;
+    if (to !== null) keptBack.push(`container "${label}" was split off to ${to} and stays there`);
+    return to === null;
+  });
+  const dockCount = line.dockCount === null ? null : Math.max(0, line.dockCount - keptBack.length);
+  return { line: { ...line, containers, dockCount }, keptBack };
 }
 
 function byScanText(results: readonly ScannedResult[]): Map<string, ScannedResult[]> {

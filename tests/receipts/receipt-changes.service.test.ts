@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { time } from '../statements/conforming-facts.js';
+import { site as northquay, time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
 
 async function statusOf(world: StatementWorld): Promise<string[]> {
@@ -451,6 +451,69 @@ describe('rule 19: containers that come again', () => {
       comesFrom: { receiptId: 'R-7', as: 'opened' },
     });
     expect(!unknown.ok && unknown.faults.map((f) => f.rule)).toEqual(['comes-from-unknown']);
+  });
+});
+
+describe('rule 16: a rejected container that ERP split off', () => {
+  it('is not back in the receipt by a list that still names it', async () => {
+    const plans = northquay.plans.map((rule) => ({ ...rule, plan: 'sqrt' as const }));
+    const world = await StatementWorld.open({ ...northquay, plans });
+    const { site } = northquay;
+    const containers = Array.from({ length: 9 }, (_, i) => `D-0${i + 1}`);
+    await world.announce({ containers });
+    const { db } = world.database;
+    const row = await db
+      .selectFrom('container')
+      .select('label')
+      .where('required', '=', 0)
+      .executeTakeFirstOrThrow();
+    // Nobody asked for it: it was found damaged. Printed anew before it was rejected.
+    await relabel(world, row.label, 'X-1');
+    const rejection = {
+      id: 'rejection-1',
+      site,
+      receipt_id: 'R-1',
+      container_key: 'X-1',
+      container_label: 'X-1',
+      reason: 'crushed',
+      investigation: 'INV-1',
+      signature_id: 'none',
+      at: world.clock.now(),
+      split_off_to: null,
+      split_off_at: null,
+      split_off_by: null,
+    };
+    await db.insertInto('container_rejection').values(rejection).execute();
+    const erp = { kind: 'key', name: 'erp' } as const;
+    const part = { receiptId: 'R-9', containers: ['X-1'] };
+    const now = world.clock.now();
+    const gone = await world.database.transact((trx) =>
+      world.changes.splitOff(
+        trx,
+        { receiptId: 'R-1', seen: null, part },
+        { actor: erp, now, source: 'blocked stock' },
+      ),
+    );
+    expect(gone).toMatchObject({ ok: true });
+    const rest = containers.filter((label) => label !== row.label);
+    await world.measure(...rest.map((container) => ({ container })));
+
+    const again = await world.announce({ containers, quantity: '49 kg' });
+    expect(again.ok && again.lines[0]).toMatchObject({
+      outcome: 'changed',
+      keptBack: [`container "${row.label}" was split off to R-9 and stays there`],
+    });
+    const statement = await world.statements.fresh('R-1', 'erp');
+    expect(statement.containers.map((c) => `${c.label} ${c.state}`)).toEqual(
+      rest.map((label) => `${label} covered`),
+    );
+    // Whoever counts the drums of the whole list counts it too.
+    expect((await world.condition('R-1', 'coverage'))?.state).toBe('met');
+    const counted = await world.announce({ containers: rest, dockCount: 9 });
+    expect(counted.ok).toBe(true);
+    expect((await world.condition('R-1', 'coverage'))?.found).toContain(
+      '9 containers were counted',
+    );
   });
 });
 
