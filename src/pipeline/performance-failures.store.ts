@@ -75,6 +75,7 @@ function placeOf(check: PerformanceCheckRow) {
     serial: check.instrument_serial,
     epoch: check.run_epoch,
     run: check.run_number,
+    at: check.checked_at,
   };
 }
 
@@ -152,12 +153,16 @@ interface AtRun {
   readonly serial: string;
   readonly epoch: number;
   readonly run: number;
+  readonly at: Instant;
   readonly standard: string;
 }
 
 const FAR = Number.MAX_SAFE_INTEGER;
 
-/** Results on both sides of a check up to the passing ones on one standard. */
+/**
+ * Results on both sides of a check up to the passing ones on one standard. One behind it that was made before it by its
+ * time does not answer it, see `bracketOf`.
+ */
 function betweenPasses(db: Reader, at: AtRun) {
   const passes = db
     .selectFrom('performance_check')
@@ -171,7 +176,8 @@ function betweenPasses(db: Reader, at: AtRun) {
     .where('run_number', '<', at.run);
   const after = passes
     .select((e) => e.fn.min('run_number').as('run'))
-    .where('run_number', '>', at.run);
+    .where('run_number', '>', at.run)
+    .where('checked_at', '>=', at.at);
   return db
     .selectFrom('result')
     .where('site', '=', at.site)

@@ -96,7 +96,19 @@ function sideOf(
     verdict === 'pass' &&
     run > measured.run &&
     msBetween(checkedAt, measured.measuredAt) > clockSkewMs;
-  const timeline = checks.map((c) => (isEarly(c) ? { ...c, verdict: 'void' as const } : c));
+  // Nor does one that was made before a failure answer that for what was measured behind it.
+  const isOvertaken = ({ run, verdict, checkedAt }: CheckFact) =>
+    verdict === 'pass' &&
+    run <= measured.run &&
+    checks.some(
+      (failed) =>
+        failed.verdict === 'fail' &&
+        failed.run <= run &&
+        msBetween(checkedAt, failed.checkedAt) > clockSkewMs,
+    );
+  const timeline = checks.map((c) =>
+    isEarly(c) || isOvertaken(c) ? { ...c, verdict: 'void' as const } : c,
+  );
   const judged = timeline.filter((check) => check.verdict !== 'void');
   const before = judged.filter((check) => check.run <= measured.run).at(-1);
   const after = judged.find((check) => check.run > measured.run);

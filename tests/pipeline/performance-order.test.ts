@@ -13,12 +13,12 @@ import { announcement } from './review-bench.js';
 /** Run by run: a pass, a drum, another, a failure, its repeat that fails too, a pass, a drum, a pass. */
 const RUNS = ['pass', 'C-1', 'C-2', 'fail', 'fail', 'pass', 'C-3', 'pass'] as const;
 
-function bundleOf(run: number) {
-  const what = RUNS[run - 1];
+function bundleOf(run: number, runs: readonly string[], minutes: ReadonlyMap<number, number>) {
+  const what = runs[run - 1];
   const bundleId = `B-${run}`;
   if (what === 'pass' || what === 'fail') {
     // As results have it: the time goes on with the run.
-    const checkedAt = `2026-07-01T12:${10 + run}:00+01:00`;
+    const checkedAt = `2026-07-01T12:${minutes.get(run) ?? 10 + run}:00+01:00`;
     const check = goodCheck(run, { outcome: what, checkedAt });
     return { ...goodParts([], { performanceChecks: [check] }), bundleId };
   }
@@ -34,7 +34,12 @@ function bundleOf(run: number) {
   return { ...goodParts([result]), bundleId };
 }
 
-async function settled(order: readonly number[], count: number) {
+async function settled(
+  phases: readonly (readonly number[])[],
+  count: number,
+  runs: readonly string[] = RUNS,
+  minutes: ReadonlyMap<number, number> = new Map(),
+) {
   const [first, ...others] = BundleBench.over(await databasesOfProcesses(count));
   if (!first) throw new Error('there is no process');
   const { database, clock, site, statements } = first;
@@ -52,7 +57,6 @@ async function settled(order: readonly number[], count: number) {
     .insertInto('worker')
     .values(workers.map((id) => ({ id, started_at: at, heartbeat_at: at, stopped_at: null })))
     .execute();
-  for (const run of order) await first.take(bundleOf(run));
   let calls = 0;
   const processes = [first, ...others].map((bench, i) =>
     bench.process(async (task, by) => {
@@ -61,7 +65,11 @@ async function settled(order: readonly number[], count: number) {
       return bench.examine(task, by);
     }, `w-${i}`),
   );
-  await Promise.all(processes.map((process) => workAll(first, process)));
+  for (const order of phases) {
+    await statements.evaluateDue(10);
+    for (const run of order) await first.take(bundleOf(run, runs, minutes));
+    await Promise.all(processes.map((process) => workAll(first, process)));
+  }
   const results = await database.db
     .selectFrom('result')
     .leftJoin('finding', 'finding.result_row_id', 'result.id')
@@ -112,7 +120,7 @@ describe('performance checks and results of one instrument', () => {
     [[4, 6, 1, 8, 2, 5, 7, 3]],
     [[2, 5, 3, 8, 1, 7, 6, 4]],
   ])('say the same whoever settles them, in the order of arrival %j', async (order) => {
-    const { results, checks, bracket, failures } = await settled(order, 3);
+    const { results, checks, bracket, failures } = await settled([order], 3);
     expect(checks).toEqual(['P-1 pass', 'P-4 fail', 'P-5 fail', 'P-6 pass', 'P-8 pass']);
     const withdrawn = results.filter(({ code }) => code === 'performance-failed-twice');
     expect(withdrawn.map(({ result_id: id, state }) => `${id} ${state}`)).toEqual([
@@ -123,5 +131,18 @@ describe('performance checks and results of one instrument', () => {
     expect(bracket?.found).toContain('checks P-4 and P-5 failed one after the other');
     expect(bracket?.found).not.toContain('R-7');
     expect(failures).toBe(2);
+  });
+
+  // The pass of run 3 was made three minutes before the check of run 2 that failed: an old one that came again.
+  it('doubt in the failure’s own transaction what lies behind it, also where an older pass follows', async () => {
+    const runs = ['pass', 'fail', 'pass', 'C-1', 'pass'];
+    const minutes = new Map([
+      [2, 14],
+      [3, 11],
+    ]);
+    const before = await settled([[1, 3, 4, 5], []], 1, runs, minutes);
+    expect(before.bracket?.found).not.toContain('R-4');
+    const { bracket } = await settled([[1, 3, 4, 5], [2]], 1, runs, minutes);
+    expect(bracket?.found).toContain('result R-4 of I-1 was measured after check P-2 failed');
   });
 });

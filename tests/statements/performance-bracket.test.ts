@@ -100,6 +100,24 @@ describe('rule 13: the bracket of a measurement', () => {
       {},
       /^suspended/,
     ],
+    [
+      'a pass made before a failure by the clock answers it for nothing that came behind, whatever its run',
+      [P(1), F(5), P(6, { checkedAt: addMs(START, 2 * MINUTE) }), P(20)],
+      {},
+      /^suspended: was measured after check NQ-R-0001-C5 failed$/,
+    ],
+    [
+      'a pass made before a failure by less than the clocks may be apart answers it',
+      [P(1), F(5), P(6, { checkedAt: addMs(START, 3 * MINUTE) }), P(20)],
+      {},
+      /^closed/,
+    ],
+    [
+      'a pass behind one made before a failure by the clock answers it',
+      [P(1), F(5), P(6, { checkedAt: addMs(START, 2 * MINUTE) }), P(7), P(20)],
+      {},
+      /^closed/,
+    ],
     ['a pass of another epoch closes nothing', [P(1), P(20, { epoch: 2 })], {}, /^open: waits/],
     [
       'a pass of another instrument closes nothing',
