@@ -12,7 +12,7 @@ import {
   openAttributions,
 } from '../receipts/attributions.store.js';
 import { tellWaitingReceipts } from '../receipts/facts.store.js';
-import { operatorsOf } from '../receipts/lineage.store.js';
+import { operatorsOf, receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeUnownedEvidence } from '../receipts/receipts.store.js';
 import {
@@ -410,7 +410,7 @@ export class AttributionService {
 
   /**
    * The result under its id, then every receipt that anybody ever said it was of, in order: what a signature takes
-   * away or gives back may stand at any of them.
+   * away or gives back may stand at any of them, and bears on what containers of those came to (rule 19).
    */
   async #lock(trx: Trx, locks: ReceiptLocks, row: AttributionRow): Promise<ReadonlySet<string>> {
     const { site } = this.parts.site;
@@ -426,6 +426,7 @@ export class AttributionService {
         touched.add(a.to_receipt);
         if (a.from_receipt !== null) touched.add(a.from_receipt);
       }
+      for (const id of await receiptsComingOf(trx, site, [...touched])) touched.add(id);
       return result !== null && result.receipt_id === null;
     };
     await find();

@@ -180,6 +180,26 @@ describe('a contrary result without an owner', () => {
   });
 });
 
+describe('a receipt whose containers came again under another', () => {
+  it('stops that one in the transaction that gives it a contrary result', async () => {
+    const { bench, first, second, row } = await world();
+    await bench.announceSecond({
+      receiptId: 'R-3',
+      scanText: 'GR-3',
+      comesFrom: { receiptId: 'R-2', as: 'returned' },
+    });
+    await bench.decide(await bench.propose(row, first), second);
+    const { document } = (await bench.db
+      .selectFrom('statement')
+      .select('document')
+      .where('receipt_id', '=', 'R-3')
+      .orderBy('revision', 'desc')
+      .executeTakeFirst()) ?? { document: '' };
+    // What was stored by then, which is not what a question would be answered.
+    expect(document).toContain('1 contrary results stand there; no signed act answers for it');
+  });
+});
+
 describe('a signature that is void', () => {
   it('gives back what it took away: the contrary result counts at both until somebody signs again', async () => {
     const { bench, first, second, row } = await world();
