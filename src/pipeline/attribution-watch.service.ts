@@ -8,7 +8,7 @@ import {
 } from '../receipts/attributions.store.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
 import { tellWaitingReceipts } from '../receipts/facts.store.js';
-import { receiptsGoingOn } from '../receipts/lineage.store.js';
+import { receiptsComingOf, receiptsGoingOn } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeUnownedEvidence, findReceipts } from '../receipts/receipts.store.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
@@ -62,10 +62,11 @@ export class AttributionWatch {
       all.flatMap((a) => [a.to_receipt, a.from_receipt]).filter((id) => id !== null),
     );
     await locks.add(named);
-    // Containers of a receipt it was taken from may have gone on since, and what comes back goes with them.
+    // Containers of a receipt it was taken from may have gone on or come again since: what comes back bears on those too.
     for (const id of [...named]) {
       for (const other of await receiptsGoingOn(trx, site, id)) named.add(other);
     }
+    for (const other of await receiptsComingOf(trx, site, [...named])) named.add(other);
     await locks.add(named);
     const unowned = all.some((a) => a.from_receipt === null)
       ? await latestDiscrepancy(trx, site, 'contrary-unowned', resultSubject(rowId))

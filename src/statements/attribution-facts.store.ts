@@ -8,7 +8,7 @@ import type { AttributionRow } from '../storage/tables.js';
 import { attributionValidity } from './attribution.js';
 import type { ClaimFact, LineageFacts, ReviewFact } from './facts.js';
 import { type EvidenceRow, resultFact } from './facts-from-rows.js';
-import { loadAttributedParts } from './reviews.store.js';
+import { loadAttributedParts, loadReviewedParts } from './reviews.store.js';
 
 /** What was signed last about where these results belong, held against the records as they are now, by row id. */
 export async function loadAttributions(
@@ -73,6 +73,25 @@ export async function loadClaims(
     // What is of this receipt counts among its own results.
     return result === undefined || result.receipt_id === receiptId ? [] : [claimFact(row, result)];
   });
+}
+
+/**
+ * Row ids of contrary results that a void signature took from a receipt: they count there again, and for what its
+ * containers came to since.
+ */
+export async function contraryTakenBack(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<string[]> {
+  const beside = await attributionsBeside(reader, site, receiptId);
+  const left = beside.filter((row) => row.state === 'signed').map((row) => row.result_row_id);
+  const inForce = await loadAttributions(reader, site, [...new Set(left)]);
+  const ids = [...inForce].filter(([, { isValid }]) => !isValid).map(([id]) => id);
+  const parts = await loadReviewedParts(reader, site, ids);
+  return [...parts.values()]
+    .filter(({ result }) => result.contrary === 1 && result.receipt_id !== receiptId)
+    .map(({ result }) => result.id);
 }
 
 /**

@@ -2,12 +2,13 @@ import { keepsEvidence, type LinkDocument } from '../receipts/lineage.js';
 import { leftBehind, linksFrom, linksTo } from '../receipts/lineage.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
+import { contraryTakenBack } from './attribution-facts.store.js';
 import type { LineageFacts } from './facts.js';
 
 /** A receipt that nothing came from or went to. */
 const UNDIVIDED: LineageFacts = { origins: [], departures: [], scanTexts: [], places: [] };
 
-/** Where containers of a receipt came from and went to; two queries and two a source, none where it is not linked. */
+/** Where containers of a receipt came from and went to; two queries and a few for each source, none where it is not linked. */
 export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<LineageFacts> {
   if (row.linked === 0) return UNDIVIDED;
   const came = await linksTo(reader, row.site, row.id);
@@ -17,14 +18,19 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
     const then = JSON.parse(link.document) as LinkDocument;
     if (keepsEvidence(link.kind)) documents.push(then);
     const left = await leftBehind(reader, row.site, link.from_receipt);
+    // What goes on with the evidence of its source has these as claims of its own.
+    const back = keepsEvidence(link.kind)
+      ? []
+      : await contraryTakenBack(reader, row.site, link.from_receipt);
+    const contrary = [...left.contrary, ...back];
     origins.push({
       receiptId: link.from_receipt,
       kind: link.kind,
       isSigned: link.signature_id !== null,
       outcome: then.outcome,
       hadStop: then.hadStop,
-      contrarySince: contrarySince(left.contrary, then.contrary ?? null, link.known_contrary),
-      left: { ...left, contrary: left.contrary.length },
+      contrarySince: contrarySince(contrary, then.contrary ?? null, link.known_contrary),
+      left: { ...left, contrary: contrary.length },
     });
   }
   const went = await linksFrom(reader, row.site, row.id);

@@ -198,6 +198,31 @@ describe('a receipt whose containers came again under another', () => {
     // What was stored by then, which is not what a question would be answered.
     expect(document).toContain('1 contrary results stand there; no signed act answers for it');
   });
+
+  it('is in doubt again when the signature is void that took the contrary result from where they were', async () => {
+    const bench = await AttributionBench.open();
+    const [first, second] = [
+      await bench.reviews.person('robin'),
+      await bench.reviews.person('sam'),
+    ];
+    const back = { receiptId: 'R-1', as: 'returned' } as const;
+    await bench.announceSecond({ receiptId: 'R-3', scanText: 'GR-3', comesFrom: back });
+    await bench.reviews.settle(goodParts([goodResult(1, FAIL), goodResult(2)]));
+    const origin = () => bench.reviews.found('receipt-undivided', 'R-3');
+    expect(await origin()).toContain('1 contrary results stand there');
+    await bench.decide(await bench.propose(await bench.reviews.rowId('R-1'), first), second);
+    expect(await origin()).toBe('met: came of R-1 (returned)');
+    await bench.announceSecond({ manufacturer: 'Maker Z (simulated)' });
+    expect(await bench.watch.round()).toBe(true);
+    const { document } = await bench.db
+      .selectFrom('statement')
+      .select('document')
+      .where('receipt_id', '=', 'R-3')
+      .orderBy('revision', 'desc')
+      .executeTakeFirstOrThrow();
+    expect(document).toContain('1 contrary results stand there');
+    expect(await origin()).toContain('1 contrary results stand there');
+  });
 });
 
 describe('a signature that is void', () => {
