@@ -6,7 +6,7 @@ import { signaturesByIds } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import type { AttributionRow } from '../storage/tables.js';
 import { attributionValidity } from './attribution.js';
-import type { ClaimFact, LineageFacts, ReviewFact } from './facts.js';
+import type { AttributionFact, ClaimFact, LineageFacts } from './facts.js';
 import { type EvidenceRow, resultFact } from './facts-from-rows.js';
 import { loadAttributedParts, loadReviewedParts } from './reviews.store.js';
 
@@ -15,8 +15,8 @@ export async function loadAttributions(
   reader: Reader,
   site: string,
   rowIds: readonly string[],
-): Promise<Map<string, ReviewFact>> {
-  const facts = new Map<string, ReviewFact>();
+): Promise<Map<string, AttributionFact>> {
+  const facts = new Map<string, AttributionFact>();
   if (rowIds.length === 0) return facts;
   const inForce = [...(await attributionsInForce(reader, site, rowIds)).values()];
   const ids = inForce.map((row) => row.signature_id).filter((id) => id !== null);
@@ -29,6 +29,7 @@ export async function loadAttributions(
       signatureId: row.signature_id ?? '',
       isValid: validity.kind === 'valid',
       changed: validity.kind === 'void' ? validity.changed : [],
+      lot: row.seen_lot,
     });
   }
   return facts;

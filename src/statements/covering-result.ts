@@ -81,7 +81,8 @@ function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
   const { material, supplierLot, siteLot } = receipt.identity;
   const scanned = normaliseLabel(result.receiptScanned ?? '');
   const { attribution } = result;
-  // Receipt and lot were read off the labels by the signed act; the method's material is not a matter of labels.
+  // Receipt and lot were read off the labels by the signed act; the method's material is not a matter of labels. Where the
+  // receipt went on as another one, that may have been told its lot since.
   const isAttributed = attribution?.isValid === true;
   if (attribution?.isValid === false) gaps.push('was attributed by a signature that is void');
   if (
@@ -95,13 +96,9 @@ function labelGaps(result: ResultFact, receipt: ReceiptFacts): CoverageGap[] {
     gaps.push(`was taken as material ${result.material}, the receipt expects ${material}`);
   }
   const lots = [supplierLot, siteLot].filter((l) => l !== null).map(normaliseLabel);
-  if (
-    !isAttributed &&
-    result.lot !== null &&
-    lots.length > 0 &&
-    !lots.includes(normaliseLabel(result.lot))
-  ) {
-    gaps.push(`names lot ${result.lot}, the receipt has ${lots.join(' and ')}`);
+  const lot = (isAttributed ? attribution.lot : null) ?? result.lot;
+  if (lot !== null && lots.length > 0 && !lots.includes(normaliseLabel(lot))) {
+    gaps.push(`names lot ${lot}, the receipt has ${lots.join(' and ')}`);
   }
   return gaps.map((reason) => ({ condition: 'coverage', reason }));
 }

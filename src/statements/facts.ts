@@ -148,7 +148,12 @@ export interface ResultFact {
   /** The signed cause of a contrary result (rule 12); null when nobody signed one. */
   readonly cause: ReviewFact | null;
   /** The signed act by which it is of this receipt and container (rule 25); null when the scan says so. */
-  readonly attribution: ReviewFact | null;
+  readonly attribution: AttributionFact | null;
+}
+
+/** With the lot that was read off the labels; null or left out where none was. */
+export interface AttributionFact extends ReviewFact {
+  readonly lot?: string | null;
 }
 
 /**

@@ -140,6 +140,24 @@ describe('a pass that was measured on another drum', () => {
     expect(await bench.reviews.found('labels-verified', 'R-2')).not.toContain('container D-1');
   });
 
+  it('covers in a part of that receipt only under the lot that was read, also where the lot was supplied later', async () => {
+    const { bench, first, second, row } = await world({});
+    const unnamed = { supplierLot: null, siteLot: null };
+    await bench.announceSecond(unnamed);
+    await bench.decide(await bench.propose(row, first), second);
+    const parts = ['D-1', 'D-2'].map((label, i) => ({
+      receiptId: `R-${3 + i}`,
+      scanText: `GR-${3 + i}`,
+      containers: [label],
+    }));
+    const split = { receiptId: 'R-2', seen: null, parts };
+    await bench.reviews.change((c, trx, by) => c.split(trx, split, by));
+    const part = { receiptId: 'R-3', scanText: 'GR-3', containers: ['D-1'], dockCount: 1 };
+    expect(await bench.reviews.found('coverage', 'R-3')).toContain('met: 1 of 1');
+    await bench.announceSecond({ ...part, ...unnamed, siteLot: 'L-9' });
+    expect(await bench.reviews.found('coverage', 'R-3')).toContain('names lot L-2');
+  });
+
   it('has to be reviewed again: what was signed about it was of another place', async () => {
     const offset = { measuredAt: '2026-07-01T12:11:00+02:00' };
     const { bench, first, second, row } = await world(offset);
