@@ -12,6 +12,8 @@ import { ANIML_LIMITS } from './animl-reader.js';
 import { animlFindings, VALUE_ELEMENT } from './animl-rules.js';
 import { packedBase64 } from './animl-series.js';
 import { ANIML_NAMESPACE, ANIML_VERSION } from './animl-writer.js';
+import { heldText } from './held-text.js';
+import { NOTES } from './open-animl.js';
 
 /** Any AnIML core 0.90 document, as far as samples, steps, parameters and series go. */
 export interface AnimlDocument {
@@ -394,7 +396,8 @@ function notesOf({
   if (sampleIds.length > 0) texts.set('Samples', sampleIds.join(', '));
   for (const { name, text, unit } of parameters) {
     const before = texts.get(name);
-    const said = unit === null ? text : `${text} ${unit}`;
+    const own = name.startsWith(`${NOTES} / `) ? (heldText(text) ?? text) : text;
+    const said = unit === null ? own : `${own} ${unit}`;
     texts.set(name, before === undefined ? said : `${before}\n${said}`);
   }
   return [...texts].map(([name, text]) => ({ name, text }));

@@ -5,6 +5,8 @@ import { readOpenJcamp } from '../../src/formats/jcamp-spectra.js';
 import { type NetcdfAttribute, netcdfText, textAttribute } from '../../src/formats/netcdf.js';
 import { readNetcdf } from '../../src/formats/netcdf-reader.js';
 import { writeNetcdf } from '../../src/formats/netcdf-writer.js';
+import type { OpenSpectrum } from '../../src/formats/open-spectrum.js';
+import { readOpenAniml } from '../../src/records/animl-document.js';
 import { type E1947Content, readE1947, readOpenE1947 } from '../../src/records/e1947-reader.js';
 import { writeE1947 } from '../../src/records/e1947-writer.js';
 import {
@@ -13,6 +15,8 @@ import {
   writeJcampRecord,
   writeOpenJcamp,
 } from '../../src/records/jcamp-record.js';
+import { writeOpenAniml } from '../../src/records/open-animl.js';
+import { writeOpenE1947 } from '../../src/records/open-e1947.js';
 import type { ResultRecord } from '../../src/records/result-record.js';
 import { arbitraryRecord } from './arbitrary-record.js';
 import { SAMPLE_RECORD, SAMPLE_VALUES, valuesDigest } from './sample-record.js';
@@ -280,6 +284,31 @@ it('is refused, not thrown at, with half a surrogate pair in JCAMP-DX', () => {
 });
 
 describe('a spectrum without a record', () => {
+  const noted = (notes: OpenSpectrum['notes']): OpenSpectrum => ({
+    title: 't',
+    axis: Float64Array.of(1, 2),
+    intensity: Float64Array.of(1, 2),
+    intensityUnit: 'counts',
+    notes,
+  });
+
+  it.each(['a\u0001b', 'json:"x"', '\ufffe', 'a\r\nb'])(
+    'comes back from AnIML with the text %j letter for letter',
+    (text) => {
+      const read = readOpenAniml(Buffer.from(writeOpenAniml(noted([{ name: 'N', text }]))));
+      expect(read.ok && read.spectra[0]?.notes).toEqual([{ name: 'Notes / N', text }]);
+    },
+  );
+
+  it('keeps in netCDF the texts of all names that become one', () => {
+    const notes = ['a/b', 'a b'].map((name) => ({ name, text: `of ${name}` }));
+    const read = readOpenE1947(writeOpenE1947(noted(notes)));
+    expect(read.ok && read.spectra[0]?.notes).toContainEqual({
+      name: 'note_a b',
+      text: 'of a/b\nof a b',
+    });
+  });
+
   it('comes back from JCAMP-DX with its texts', () => {
     const spectrum = {
       title: 'polystyrene (simulated)',
