@@ -59,6 +59,7 @@ function readTable(bytes: Uint8Array, pointsMax: number): Decoded {
 
 function readBlocks(bytes: Uint8Array, pointsMax: number): Decoded {
   const read = readOpenJcamp(bytes, {
+    isCounted: true,
     limits: { ...JCAMP_LIMITS, pointsMax, blocksMax: BLOCKS_MAX },
   });
   if (!read.ok) return { ok: false, message: `${read.fault.at}: ${read.fault.message}` };

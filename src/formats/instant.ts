@@ -10,6 +10,16 @@ export type Instant = number & { readonly __brand: 'Instant' };
 const TIMESTAMP =
   /^(\d{4})-(\d{2})-(\d{2})T(\d{2}):(\d{2}):(\d{2})(?:\.(\d{1,9}))?(Z|[+-]\d{2}:\d{2})$/;
 
+/**
+ * Instants that RFC 3339 can write in UTC. Past the year 2255 a double holds no single microsecond any more: `last` is the
+ * greatest one that does not round up to the year 10000.
+ */
+const YEARS = {
+  fromMs: -62_167_219_200_000,
+  beforeMs: 253_402_300_800_000,
+  last: 253_402_300_800_000_000 - 32,
+};
+
 export interface ReportedTimestamp {
   /** The text exactly as reported. */
   readonly reported: string;
@@ -20,7 +30,8 @@ export interface ReportedTimestamp {
 
 /**
  * Reads an RFC 3339 date-time with a mandatory offset. Returns null when the text is not one, names a
- * day that does not exist, or carries an offset beyond 14 hours. A leap second (`:60`) is refused:
+ * day that does not exist, carries an offset beyond 14 hours, or lies outside the years 0000 to 9999 in UTC, where no
+ * RFC 3339 text could give it back. A leap second (`:60`) is refused:
  * no instrument reports one and its instant would be ambiguous.
  */
 export function parseTimestamp(text: string): ReportedTimestamp | null {
@@ -38,7 +49,9 @@ export function parseTimestamp(text: string): ReportedTimestamp | null {
   utc.setUTCFullYear(y, mo - 1, d);
   utc.setUTCHours(Number(hour), Number(minute), Number(second), 0);
   const micros = Number(fraction.slice(0, 6).padEnd(6, '0'));
-  const instant = (utc.getTime() - offsetMinutes * 60_000) * 1000 + micros;
+  const millis = utc.getTime() - offsetMinutes * 60_000;
+  if (millis < YEARS.fromMs || millis >= YEARS.beforeMs) return null;
+  const instant = Math.min(millis * 1000 + micros, YEARS.last);
   return { reported: text, instant: instant as Instant, offsetMinutes };
 }
 

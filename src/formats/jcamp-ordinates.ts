@@ -26,7 +26,7 @@ export interface DataLine {
   readonly line: number;
 }
 
-const NUMBER = /[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]\d{1,3})?/y;
+const NUMBER = /[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]\d+)?/y;
 const DIGITS = /\d*/y;
 const BLANK = /[\s,]*/y;
 const SQZ_PLUS = '@ABCDEFGHI';
@@ -160,7 +160,11 @@ class OrdinateDecoder {
     NUMBER.lastIndex = this.#at;
     const found = NUMBER.exec(this.#text)?.[0];
     const value = Number(found);
-    if (found === undefined || !Number.isFinite(value)) {
+    if (
+      found === undefined ||
+      isGlued(this.#text, this.#at + found.length) ||
+      !Number.isFinite(value)
+    ) {
       throw this.#refusal(
         `expected a number, found ${JSON.stringify(this.#text.slice(this.#at, this.#at + 20))}`,
       );
@@ -173,6 +177,9 @@ class OrdinateDecoder {
   #lettered({ digit, sign }: { readonly digit: number; readonly sign: 1 | -1 }): number {
     DIGITS.lastIndex = this.#at + 1;
     const digits = DIGITS.exec(this.#text)?.[0] ?? '';
+    if (isGlued(this.#text, this.#at + 1 + digits.length)) {
+      throw this.#refusal(`expected a whole number behind ${JSON.stringify(this.#text[this.#at])}`);
+    }
     const value = sign * Number(`${digit}${digits}`);
     if (!Number.isSafeInteger(value))
       throw this.#refusal(`expected at most 15 digits, found ${digits.length + 1}`);
@@ -204,6 +211,11 @@ class OrdinateDecoder {
   }
 }
 
+/** A second point behind a number: what is glued together like that is neither one number nor two. */
+function isGlued(text: string, end: number): boolean {
+  return text[end] === '.';
+}
+
 function digitOf(
   letter: string,
   plus: string,
@@ -216,7 +228,7 @@ function digitOf(
   return negative === -1 ? null : { digit: negative, sign: -1 };
 }
 
-const PAIR_NUMBER = /[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?/y;
+const PAIR_NUMBER = /[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?/y;
 const PAIR_GAP = /[\s,;]*/y;
 
 /**
@@ -239,7 +251,11 @@ export function decodePairs(
       if (at >= text.length) break;
       PAIR_NUMBER.lastIndex = at;
       const found = PAIR_NUMBER.exec(text)?.[0];
-      if (found === undefined || !Number.isFinite(Number(found))) {
+      if (
+        found === undefined ||
+        isGlued(text, at + found.length) ||
+        !Number.isFinite(Number(found))
+      ) {
         const rest = JSON.stringify(text.slice(at, at + 20));
         throw refuseJcamp(line, `expected a number, found ${rest}`, at + 1);
       }

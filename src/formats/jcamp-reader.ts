@@ -15,8 +15,9 @@ import { type DataLine, decodeOrdinates, decodePairs, type Ordinates } from './j
 
 /**
  * Reads a JCAMP-DX file into its blocks. Refused with line and reason: bytes past the limit or beyond Latin-1
- * text, anything before the first TITLE or behind the last END, an END that is missing, ordinates that are no
- * ASDF, a DIF check that fails, a count that is not NPOINTS, points past NPOINTS before they are decoded.
+ * text, anything before the first TITLE or behind the last END, an END that is missing, a label without `=`, a label of the
+ * numbers that stands twice and says two things, ordinates that are no ASDF, a DIF check that fails, a count that is not
+ * NPOINTS, points past NPOINTS before they are decoded.
  * What disagrees without changing a value (FIRSTY, MAXY, the x of a line) is listed as a deviation.
  */
 export function readJcamp(bytes: Uint8Array, limits: JcampLimits = JCAMP_LIMITS): JcampRead {
@@ -36,21 +37,28 @@ interface RawRecord extends JcampRecord {
   readonly lines: readonly DataLine[];
 }
 
-const LABEL = /^\s*##([^=]*)=(.*)$/;
+const LABEL = /^\s*##([^=]*)=(.*)$/s;
 const TABLE = /^\(X\+\+\(Y\.\.Y\)\)$/i;
 const PAIRS = /^\(XY\.\.XY\)$/i;
 const DATA_LABELS = new Set(['XYDATA', 'XYPOINTS', 'PEAKTABLE']);
+/** Labels that say how the numbers of a block are to be understood. */
+const HEADS = new Set([
+  ...['DATATYPE', 'XUNITS', 'YUNITS', 'NPOINTS', 'FIRSTX', 'LASTX', 'DELTAX', 'XFACTOR', 'YFACTOR'],
+  ...['FIRSTY', 'MAXX', 'MINX', 'MAXY', 'MINY'],
+]);
 
 class JcampReader {
   readonly #records: readonly RawRecord[];
   #at = 0;
   #blocks = 0;
+  #pointsLeft: number;
 
   constructor(
     bytes: Uint8Array,
     private readonly limits: JcampLimits,
   ) {
     this.#records = rawRecords(textOf(bytes), limits);
+    this.#pointsLeft = limits.pointsInAllMax;
   }
 
   document(): JcampBlock {
@@ -95,7 +103,11 @@ class JcampReader {
     }
     const deviations: JcampFault[] = [];
     const block = { title: head.value, line: head.line, records, blocks, deviations };
-    return { ...block, data: data && readData(data, block, deviations, this.limits) };
+    if (data === null) return { ...block, data: null };
+    const pointsMax = Math.min(this.limits.pointsMax, this.#pointsLeft);
+    const read = readData(data, block, deviations, pointsMax);
+    this.#pointsLeft -= read.y.length;
+    return { ...block, data: read };
   }
 }
 
@@ -122,6 +134,10 @@ function rawRecords(text: string, limits: JcampLimits): readonly RawRecord[] {
       const label = (found[1] ?? '').toUpperCase().replace(/[\s\-/_]/g, '');
       records.push({ label, line, lines: [{ text: found[2] ?? '', line }] });
       continue;
+    }
+    if (/^\s*##/.test(written)) {
+      const shown = JSON.stringify(written.trim().slice(0, 40));
+      throw refuseJcamp(line, `expected a label and =, found ${shown}`);
     }
     const last = records.at(-1);
     if (last !== undefined && last.label !== 'END') last.lines.push({ text: written, line });
@@ -165,18 +181,19 @@ function readData(
   record: RawRecord,
   block: Heads,
   deviations: JcampFault[],
-  limits: JcampLimits,
+  mostPoints: number,
 ): JcampData {
+  refuseContradictions(block);
   const [head, ...lines] = record.lines;
   const form = (head?.text ?? '').replace(/\s/g, '');
   const declared = countOf(block);
-  if (declared !== null && declared > limits.pointsMax) {
+  if (declared !== null && declared > mostPoints) {
     throw refuseJcamp(
       block.line,
-      `expected at most ${limits.pointsMax} points, NPOINTS says ${declared}`,
+      `expected at most ${mostPoints} points, NPOINTS says ${declared}`,
     );
   }
-  const pointsMax = declared ?? limits.pointsMax;
+  const pointsMax = declared ?? mostPoints;
   const base = { label: record.label, line: record.line };
   if (TABLE.test(form)) {
     const ordinates = decodeOrdinates(lines, pointsMax);
@@ -207,6 +224,22 @@ function readData(
     deviations,
   );
   return { ...base, kind: 'pairs', x, y };
+}
+
+/** Which of two different values of a label is meant, nobody can say. */
+function refuseContradictions({ records }: Heads): void {
+  const first = new Map<string, JcampRecord>();
+  for (const record of records) {
+    const before = first.get(record.label);
+    if (before === undefined) first.set(record.label, record);
+    else if (HEADS.has(record.label) && before.value !== record.value) {
+      const [one, other] = [before, record].map(({ value }) => JSON.stringify(value.slice(0, 40)));
+      throw refuseJcamp(
+        record.line,
+        `expected ##${record.label}= as on line ${before.line}, ${one}, found ${other}`,
+      );
+    }
+  }
 }
 
 function refuseCount(found: number, declared: number | null, line: number): void {

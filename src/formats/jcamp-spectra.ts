@@ -22,19 +22,25 @@ export const RAMAN = 'RAMAN SPECTRUM';
  * type are passed over; a file without a Raman spectrum is refused, and so is a spectrum whose header and data do
  * not agree, since nobody can say which of the two is right.
  *
+ * @param options.isCounted true where the caller knows how many points there are, and compares; else NPOINTS has to say it
  * @param options.mayDisagree for a conversion, which decides nothing: what does not agree goes along as a note
  */
 export function readOpenJcamp(
   bytes: Uint8Array,
-  options: { readonly limits?: JcampLimits; readonly mayDisagree?: boolean } = {},
+  options: {
+    readonly limits?: JcampLimits;
+    readonly isCounted?: boolean;
+    readonly mayDisagree?: boolean;
+  } = {},
 ): OpenRead {
-  const { limits = JCAMP_LIMITS, mayDisagree = false } = options;
+  const { limits = JCAMP_LIMITS, isCounted = false, mayDisagree = false } = options;
   const read = readJcamp(bytes, limits);
   if (!read.ok) return { ok: false, fault: openFault(read.fault) };
   const spectra: OpenSpectrum[] = [];
   for (const block of everyBlock(read.block)) {
     if (block.data === null || !isRaman(block)) continue;
-    const spectrum = spectrumOf(mayDisagree ? noted(block) : block);
+    const known = isCounted ? block : counted(block);
+    const spectrum = spectrumOf(mayDisagree ? noted(known) : known);
     if ('message' in spectrum) return { ok: false, fault: spectrum };
     spectra.push(spectrum);
   }
@@ -44,6 +50,13 @@ export function readOpenJcamp(
     ok: false,
     fault: { at: 'line 1', message: `expected the data type ${RAMAN}, found ${found}` },
   };
+}
+
+/** Without NPOINTS nothing tells a number that was read as two, or a line that is missing. */
+function counted(block: JcampBlock): JcampBlock {
+  if (jcampValue(block, 'NPOINTS') !== null) return block;
+  const message = 'expected NPOINTS, found none: nothing says how many points there are';
+  return { ...block, deviations: [...block.deviations, { line: block.line, column: 0, message }] };
 }
 
 /** The block with what does not agree in it as records, so that it stays with the spectrum. */
@@ -92,11 +105,12 @@ function spectrumOf(block: JcampBlock): OpenSpectrum | OpenFault {
   }
   const fault = spectrumFault(data.x, data.y);
   if (fault !== null) return { at: `line ${data.line}`, message: fault };
-  const notes = new Map(
-    block.records
-      .filter(({ label }) => !OF_THE_FORM.has(label))
-      .map(({ label, value }) => [label, value.slice(0, NOTE_MAX)]),
-  );
+  const notes = new Map<string, string>();
+  for (const { label, value } of block.records) {
+    if (OF_THE_FORM.has(label)) continue;
+    const before = notes.get(label);
+    notes.set(label, before === undefined ? value : `${before}\n${value}`);
+  }
   return {
     title: block.title,
     axis: data.x,
@@ -105,8 +119,6 @@ function spectrumOf(block: JcampBlock): OpenSpectrum | OpenFault {
     notes: [...notes].map(([name, text]) => ({ name, text })),
   };
 }
-
-const NOTE_MAX = 10_000;
 
 /** Labels that say how the numbers stand in this file: another file would be told something wrong. */
 const OF_THE_FORM = new Set([

@@ -53,6 +53,8 @@ export interface JcampLimits {
   readonly bytesMax: number;
   /** Of one block, whatever it declares. */
   readonly pointsMax: number;
+  /** Of all blocks together: a repeated difference costs a few bytes and gives as many points as a block may have. */
+  readonly pointsInAllMax: number;
   readonly recordsMax: number;
   readonly blocksMax: number;
   /** Blocks inside blocks. */
@@ -62,6 +64,7 @@ export interface JcampLimits {
 export const JCAMP_LIMITS: JcampLimits = {
   bytesMax: 33_554_432,
   pointsMax: 1_000_000,
+  pointsInAllMax: 4_000_000,
   recordsMax: 10_000,
   blocksMax: 1_000,
   depthMax: 4,

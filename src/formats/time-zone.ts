@@ -17,15 +17,11 @@ export function offsetMinutesAt(instant: Instant, zone: string): number | null {
   for (const { type, value } of format.formatToParts(seconds * 1000))
     fields.set(type, Number(value));
   const part = (name: string): number => fields.get(name) ?? 0;
-  const wall = Date.UTC(
-    part('year'),
-    part('month') - 1,
-    part('day'),
-    part('hour'),
-    part('minute'),
-    part('second'),
-  );
-  return Math.round((wall / 1000 - seconds) / 60);
+  // Date.UTC would take the years 0 to 99 for those of the twentieth century.
+  const wall = new Date(0);
+  wall.setUTCFullYear(part('year'), part('month') - 1, part('day'));
+  wall.setUTCHours(part('hour'), part('minute'), part('second'));
+  return Math.round((wall.getTime() / 1000 - seconds) / 60);
 }
 
 /** An instant as RFC 3339 by the clock of a zone, e.g. `2026-03-04T10:15:30.250000+01:00`; UTC in an unknown one. */

@@ -39,6 +39,42 @@ function refuseByText(text: string): void {
   }
 }
 
+const END_TAG_WITH_SLASH = /<\/[^<>]*\/>/;
+/** What does not end goes to the end of the text: looking for it anew from every place would take far too long. */
+const NO_TAGS = /<!--.*?(?:-->|$)|<!\[CDATA\[.*?(?:\]\]>|$)|<\?.*?(?:\?>|$)/gs;
+
+/**
+ * Refuses, in a document that the validator let pass, what neither it nor the parser looks at: text behind the root, and
+ * all that follows an end tag with a slash, which the parser takes for the end of whatever element is open.
+ */
+export function refuseWhatIsPassedOver(text: string): void {
+  if (!END_TAG_WITH_SLASH.test(text) && endsWithTag(text)) return;
+  const tags = text.replace(NO_TAGS, (found) => (found.startsWith('<![') ? '<![' : ''));
+  const slash = END_TAG_WITH_SLASH.exec(tags)?.[0];
+  if (slash !== undefined) {
+    const found = JSON.stringify(slash.slice(0, 40));
+    throw new XmlRefusal('', `the XML is malformed: found ${found}, an end tag with a slash`);
+  }
+  if (!endsWithTag(tags)) {
+    const found = JSON.stringify(tags.slice(tags.lastIndexOf('<')).slice(0, 40));
+    throw new XmlRefusal('', `expected nothing behind the root element, found ${found}`);
+  }
+}
+
+function endsWithTag(text: string): boolean {
+  const from = text.lastIndexOf('<') + 1;
+  if (text[from] === '!' || text[from] === '?') return false;
+  let quote = '';
+  for (let at = from; at < text.length; at++) {
+    const character = text[at] ?? '';
+    if (quote !== '') {
+      if (character === quote) quote = '';
+    } else if (character === '"' || character === "'") quote = character;
+    else if (character === '>') return text.slice(at + 1).trim() === '';
+  }
+  return false;
+}
+
 const PREDEFINED: ReadonlyMap<string, string> = new Map([
   ['amp', '&'],
   ['lt', '<'],

@@ -1,5 +1,5 @@
 import { XMLBuilder, XMLParser, XMLValidator } from 'fast-xml-parser';
-import { decodeEntities, sourceText, XmlRefusal } from './xml-source.js';
+import { decodeEntities, refuseWhatIsPassedOver, sourceText, XmlRefusal } from './xml-source.js';
 import { attributeText, elementText, isXmlName, XML_FORBIDDEN } from './xml-text.js';
 
 /**
@@ -64,10 +64,13 @@ export function parseXmlTree(bytes: Uint8Array, limits: XmlLimits = XML_LIMITS):
     return { ok: true, tree: parseOrThrow(bytes, limits) };
   } catch (error) {
     if (error instanceof XmlRefusal) {
-      return { ok: false, fault: { at: error.at, message: error.message } };
+      return { ok: false, fault: { at: shown(error.at), message: error.message } };
     }
     // The parser throws plain errors for markup that the validator lets pass (an unclosed comment).
-    return { ok: false, fault: { at: '', message: `the XML is malformed: ${messageOf(error)}` } };
+    return {
+      ok: false,
+      fault: { at: '', message: `the XML is malformed: ${shown(messageOf(error))}` },
+    };
   }
 }
 
@@ -104,8 +107,9 @@ function parseOrThrow(bytes: Uint8Array, limits: XmlLimits): XmlElement {
   const verdict = XMLValidator.validate(text);
   if (verdict !== true) {
     const { line, col, msg } = verdict.err;
-    throw new XmlRefusal(`line ${line}, column ${col ?? 1}`, `the XML is malformed: ${msg}`);
+    throw new XmlRefusal(`line ${line}, column ${col ?? 1}`, `the XML is malformed: ${shown(msg)}`);
   }
+  refuseWhatIsPassedOver(text);
   const roots = (PARSER.parse(text) as Ordered[]).filter((node) => elementName(node) !== null);
   const root = roots[0];
   const name = root === undefined ? null : elementName(root);
@@ -180,6 +184,13 @@ function count(walk: Walk, more: number, path: string): void {
 
 function bare(): Record<string, XmlNode> {
   return Object.create(null) as Record<string, XmlNode>;
+}
+
+const MESSAGE_MAX = 200;
+
+/** Paths and the parser's words hold names of the document, however long. */
+function shown(message: string): string {
+  return message.length > MESSAGE_MAX ? `${message.slice(0, MESSAGE_MAX)}…` : message;
 }
 
 function messageOf(error: unknown): string {

@@ -180,7 +180,7 @@ export class LineReader {
       column,
       'instant',
       `found "${value}", expected date, time and offset as in 2026-03-04T09:15:00+00:00`,
-      'Write the instant with its offset from UTC.',
+      'Write the instant with its offset from UTC; in UTC it lies in the years 0000 to 9999.',
     );
     return null;
   }

@@ -12,6 +12,8 @@ import { ANIML_LIMITS } from './animl-reader.js';
 import { animlFindings, VALUE_ELEMENT } from './animl-rules.js';
 import { packedBase64 } from './animl-series.js';
 import { ANIML_NAMESPACE, ANIML_VERSION } from './animl-writer.js';
+import { heldText } from './held-text.js';
+import { NOTES } from './open-animl.js';
 
 /** Any AnIML core 0.90 document, as far as samples, steps, parameters and series go. */
 export interface AnimlDocument {
@@ -189,10 +191,13 @@ function lengthOf(set: AnimlNode): number | null {
 
 /** Documents without a length have as many values as their series count out. */
 function longest(all: readonly AnimlNode[]): number {
-  const counts = all.map((series) =>
-    childrenOf(series, 'IndividualValueSet').reduce((sum, set) => sum + set.children.length, 0),
-  );
-  return Math.max(0, ...counts);
+  return all.reduce((most, series) => {
+    const sets = childrenOf(series, 'IndividualValueSet');
+    return Math.max(
+      most,
+      sets.reduce((sum, set) => sum + set.children.length, 0),
+    );
+  }, 0);
 }
 
 const SET_KINDS = ['IndividualValueSet', 'EncodedValueSet', 'AutoIncrementedValueSet'];
@@ -233,6 +238,7 @@ function valuesOf(series: AnimlNode, length: number): AnimlSeries['values'] {
 }
 
 const NUMERIC = new Set(['Int32', 'Int64', 'Float32', 'Float64']);
+const WHOLE = new Set(['Int32', 'Int64']);
 
 function valuesOfSet(
   set: AnimlNode,
@@ -247,7 +253,7 @@ function valuesOfSet(
   if (set.name === 'AutoIncrementedValueSet') {
     if (count < 0 || count > most)
       throw refuse(set.path, `expected at most ${most} values, found ${count}`);
-    return incremented(set, element, count);
+    return incremented(set, type, element, count);
   }
   if (set.children.length > most) {
     throw refuse(set.path, `expected at most ${most} values, found ${set.children.length}`);
@@ -255,16 +261,21 @@ function valuesOfSet(
   return set.children.map((value) => {
     if (value.name !== element)
       throw refuse(value.path, `expected ${element}, found ${value.name}`);
-    return NUMERIC.has(type) ? numberOf(value) : value.text;
+    return NUMERIC.has(type) ? numberOf(value, WHOLE.has(type)) : value.text;
   });
 }
 
 /** Value i is start + i × step by one multiplication, never by adding up. */
-function incremented(set: AnimlNode, element: string, count: number): readonly number[] {
+function incremented(
+  set: AnimlNode,
+  type: string,
+  element: string,
+  count: number,
+): readonly number[] {
   const part = (name: string) => {
     const [value] = childrenOf(set, name).flatMap((one) => childrenOf(one, element));
     if (value === undefined) throw refuse(set.path, `expected ${name} with ${element}, found none`);
-    return numberOf(value);
+    return numberOf(value, WHOLE.has(type));
   };
   const start = part('StartValue');
   const step = part('Increment');
@@ -306,11 +317,12 @@ function exactly(set: AnimlNode, value: bigint): number {
 const LEXICAL = /^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$/;
 
 /** An xsd number; INF and NaN are lexical forms of the schema and no measurement. */
-function numberOf(value: AnimlNode): number {
+function numberOf(value: AnimlNode, isWhole: boolean): number {
   const text = token(value.text);
   const number = LEXICAL.test(text) ? Number(text) : Number.NaN;
-  if (Number.isFinite(number)) return number;
-  throw refuse(value.path, `expected a finite number, found ${JSON.stringify(text.slice(0, 40))}`);
+  if (isWhole ? Number.isSafeInteger(number) : Number.isFinite(number)) return number;
+  const expected = isWhole ? 'a whole number that a double holds' : 'a finite number';
+  throw refuse(value.path, `expected ${expected}, found ${JSON.stringify(text.slice(0, 40))}`);
 }
 
 function indexOf(set: AnimlNode, name: string): number | null {
@@ -334,8 +346,8 @@ function refuse(at: string, message: string): Refusal {
 }
 
 /**
- * The Raman spectra of any AnIML document: every set with an independent series in reciprocal centimetres and a
- * dependent series of numbers. Refused when there is none, or when one of them is no spectrum.
+ * The Raman spectra of any AnIML document: every dependent series of numbers in a set with an independent series in
+ * reciprocal centimetres; which of several is the measured one, only a person can say. Refused when there is none, or when one of them is no spectrum.
  */
 export function readOpenAniml(bytes: Uint8Array, limits: XmlLimits = ANIML_LIMITS): OpenRead {
   const read = readAnimlDocument(bytes, limits);
@@ -346,19 +358,21 @@ export function readOpenAniml(bytes: Uint8Array, limits: XmlLimits = ANIML_LIMIT
       const axis = set.series.find(
         ({ isIndependent, unit }) => isIndependent && unit !== null && isWavenumber(unit),
       );
-      const intensity = set.series.find((one) => !one.isIndependent && isNumbers(one.values));
-      if (axis === undefined || intensity === undefined) continue;
-      if (!isNumbers(axis.values) || !isNumbers(intensity.values)) continue;
+      if (axis === undefined || !isNumbers(axis.values)) continue;
       const shifts = Float64Array.from(axis.values);
-      const fault = spectrumFault(shifts, intensity.values);
-      if (fault !== null) return { ok: false, fault: { at: set.path, message: fault } };
-      spectra.push({
-        title: step.name,
-        axis: shifts,
-        intensity: intensity.values,
-        intensityUnit: intensity.unit ?? 'arbitrary',
-        notes: notesOf(step),
-      });
+      const intensities = set.series.filter((one) => !one.isIndependent && isNumbers(one.values));
+      for (const { name, unit, values } of intensities) {
+        if (!isNumbers(values)) continue;
+        const fault = spectrumFault(shifts, values);
+        if (fault !== null) return { ok: false, fault: { at: set.path, message: fault } };
+        spectra.push({
+          title: intensities.length === 1 ? step.name : `${step.name}, ${name}`,
+          axis: shifts,
+          intensity: values,
+          intensityUnit: unit ?? 'arbitrary',
+          notes: notesOf(step),
+        });
+      }
     }
   }
   if (spectra.length > 0) return { ok: true, spectra };
@@ -381,7 +395,10 @@ function notesOf({
   if (timestamp !== null) texts.set('Timestamp', timestamp);
   if (sampleIds.length > 0) texts.set('Samples', sampleIds.join(', '));
   for (const { name, text, unit } of parameters) {
-    texts.set(name, unit === null ? text : `${text} ${unit}`);
+    const before = texts.get(name);
+    const own = name.startsWith(`${NOTES} / `) ? (heldText(text) ?? text) : text;
+    const said = unit === null ? own : `${own} ${unit}`;
+    texts.set(name, before === undefined ? said : `${before}\n${said}`);
   }
   return [...texts].map(([name, text]) => ({ name, text }));
 }

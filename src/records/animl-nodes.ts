@@ -45,7 +45,7 @@ function nodeOf(name: string, path: string, value: XmlNode): AnimlNode {
   for (const [key, member] of Object.entries(value as XmlElement)) {
     if (key === '#text') text = String(member);
     else if (key.startsWith('@')) attributes.set(key.slice(1), String(member));
-    else children.push(...childNodes(localName(key), path, member));
+    else for (const child of childNodes(localName(key), path, member)) children.push(child);
   }
   return { name, path, attributes, children, text };
 }

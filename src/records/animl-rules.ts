@@ -122,10 +122,10 @@ function valueTypes(nodes: readonly AnimlNode[]): AnimlFinding[] {
   for (const node of nodes) {
     if (node.name === 'Parameter') {
       const type = node.attributes.get('parameterType') ?? '';
-      findings.push(...wrongValues(type, childrenWithout(node, ['Unit'])));
+      addWrongValues(findings, type, childrenWithout(node, ['Unit']));
     } else if (node.name === 'Series') {
       const type = node.attributes.get('seriesType') ?? '';
-      findings.push(...wrongValues(type, seriesValues(node)));
+      addWrongValues(findings, type, seriesValues(node));
     }
   }
   return findings;
@@ -139,18 +139,20 @@ function seriesValues(series: AnimlNode): readonly AnimlNode[] {
   return [...single, ...automatic];
 }
 
-function wrongValues(type: string, values: readonly AnimlNode[]): AnimlFinding[] {
+function addWrongValues(
+  findings: AnimlFinding[],
+  type: string,
+  values: readonly AnimlNode[],
+): void {
   const expected = VALUE_ELEMENT.get(token(type));
-  return values
-    .filter((value) => value.name !== expected)
-    .map((value) => ({
-      rule: 'value-type' as const,
-      path: value.path,
-      message:
-        expected === undefined
-          ? `${JSON.stringify(type)} is no AnIML value type`
-          : `expected ${expected} for type ${type}, found ${value.name}`,
-    }));
+  for (const { name, path } of values) {
+    if (name === expected) continue;
+    const message =
+      expected === undefined
+        ? `${JSON.stringify(type)} is no AnIML value type`
+        : `expected ${expected} for type ${type}, found ${name}`;
+    findings.push({ rule: 'value-type', path, message });
+  }
 }
 
 function childrenWithout(node: AnimlNode, names: readonly string[]): readonly AnimlNode[] {

@@ -33,7 +33,7 @@ export type Assembled =
 export function assembleRecord(texts: ReadonlyMap<string, string>, lists: RecordLists): Assembled {
   const members = new Map<string, unknown>();
   const groups = new Map<string, Map<string, unknown>>();
-  const faults: FieldFault[] = [];
+  const faults: FieldFault[] = halves(texts, lists);
   for (const field of RECORD_FIELDS) {
     const value = readField(field, texts, faults);
     const [group, name] = splitPath(field.at);
@@ -52,6 +52,24 @@ export function assembleRecord(texts: ReadonlyMap<string, string>, lists: Record
   // Every field was checked against the table above, which covers the type member by member.
   const record = { ...Object.fromEntries(members), ...lists } as unknown as ResultRecord;
   return { ok: true, record };
+}
+
+const HALF = /\p{Cs}/u;
+
+/** No bundle holds half a surrogate pair (RFC 7493), and no text with one has a digest. */
+function halves(texts: ReadonlyMap<string, string>, lists: RecordLists): FieldFault[] {
+  const { candidates, remarks, findings } = lists;
+  const listed = [
+    ...candidates.map(({ material }) => ['candidates', material] as const),
+    ...remarks.flatMap(({ name, text }) => [name, text].map((one) => ['remarks', one] as const)),
+    ...findings.map((code) => ['findings', code] as const),
+  ];
+  return [...texts, ...listed]
+    .filter(([, text]) => HALF.test(text))
+    .map(([at, text]) => {
+      const found = JSON.stringify(text.slice(0, 80));
+      return { at, message: `expected a text, found half a surrogate pair in ${found}` };
+    });
 }
 
 function readField(

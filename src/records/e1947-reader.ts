@@ -132,16 +132,22 @@ export function readOpenE1947(bytes: Uint8Array): OpenRead {
     return refuse('retention_unit', 'found a chromatogram, expected a Raman spectrum');
   }
   const ordinates = variable(file, 'ordinate_values');
-  const axis = doubles(file, 'raman_shift_values') ?? evenAxis(file, ordinates?.values.length ?? 0);
+  const shifts = variable(file, 'raman_shift_values');
+  const axis =
+    shifts === null ? evenAxis(file, ordinates?.values.length ?? 0) : numbersOf(shifts.values);
   if (ordinates === null || axis === null) {
     return refuse('', 'expected the variables raman_shift_values and ordinate_values');
   }
-  const units = variable(file, 'raman_shift_values')?.attributes.find(
-    ({ name }) => name === 'units',
-  );
-  const unit = units === undefined ? 'cm-1' : (netcdfText(units) ?? '');
-  if (!isWavenumber(unit))
-    return refuse('raman_shift_values:units', `expected cm-1, found ${unit}`);
+  const declared = shifts === null ? ['raman_shift_start', 'raman_shift_interval'] : [shifts.name];
+  for (const name of declared) {
+    const units = variable(file, name)?.attributes.find((attribute) => attribute.name === 'units');
+    const unit = units === undefined ? 'cm-1' : (netcdfText(units) ?? '');
+    if (!isWavenumber(unit)) return refuse(`${name}:units`, `expected cm-1, found ${unit}`);
+  }
+  for (const of of [shifts, ordinates]) {
+    const unmeasured = of === null ? null : notAsItStands(of);
+    if (of !== null && unmeasured !== null) return refuse(of.name, unmeasured);
+  }
   if (ordinates.type === 'char') return refuse('ordinate_values', 'expected numbers, found text');
   const intensity =
     ordinates.values instanceof Float32Array
@@ -157,6 +163,40 @@ export function readOpenE1947(bytes: Uint8Array): OpenRead {
   const intensityUnit =
     globalText(file, 'detector_unit') ?? globalText(file, 'detector_units') ?? 'arbitrary';
   return { ok: true, spectra: [{ title, axis, intensity, intensityUnit, notes }] };
+}
+
+/** Neither text nor whole numbers stand for shifts. */
+function numbersOf(values: NetcdfVariable['values']): Float64Array | null {
+  if (values instanceof Float64Array) return values;
+  return values instanceof Float32Array ? Float64Array.from(values) : null;
+}
+
+/** The null of E1947, and what stands in a float or double that nobody wrote (0x7CF00000, Unidata's file format). */
+const NULLS: readonly number[] = [-9999, 9.969209968386869e36];
+
+/**
+ * Why the numbers of a variable are not the measured ones: packed by scale_factor and add_offset, or holes, as the
+ * attribute conventions of the netCDF Users Guide have them. null when they are. A variable of ours has no holes.
+ */
+function notAsItStands({ attributes, values }: NetcdfVariable): string | null {
+  const of = (name: string) => attributes.find((one) => one.name === name)?.values;
+  for (const [name, nothing] of [
+    ['scale_factor', 1],
+    ['add_offset', 0],
+  ] as const) {
+    const [found] = of(name) ?? [];
+    if (found !== undefined && found !== nothing) {
+      return `expected numbers as they were measured, found ${name} ${found}`;
+    }
+  }
+  const isOurs = of('as_reported') !== undefined;
+  const holes = new Set([
+    ...(isOurs ? [] : NULLS),
+    ...(of('_FillValue') ?? []),
+    ...(of('missing_value') ?? []),
+  ]);
+  const at = values.findIndex((value) => holes.has(value));
+  return at === -1 ? null : `expected a measured number at point ${at}, found ${values[at]}`;
 }
 
 function evenAxis(file: NetcdfFile, points: number): Float64Array | null {

@@ -4,7 +4,8 @@ import { NAMES } from './animl-layout.js';
 import { unitElement } from './animl-units.js';
 import { ANIML_NAMESPACE, ANIML_VERSION, exactText, tokenOf } from './animl-writer.js';
 
-const NOTES = 'Notes';
+/** Category of the texts beside a spectrum, each in the form of `held-text.ts`. */
+export const NOTES = 'Notes';
 
 /**
  * A spectrum alone as an AnIML core 0.90 document: one step without technique, sample or audit trail, since

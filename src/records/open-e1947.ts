@@ -22,7 +22,11 @@ export function writeOpenE1947(spectrum: OpenSpectrum): Uint8Array {
     ['experiment_technique', 'raman'],
     ['detector_unit', intensityUnit],
   ];
-  const taken = new Map(notes.map(({ name, text }) => [nameOf(name), text]));
+  const taken = new Map<string, string>();
+  for (const { name, text } of notes) {
+    const before = taken.get(nameOf(name));
+    taken.set(nameOf(name), before === undefined ? text : `${before}\n${text}`);
+  }
   return writeNetcdf({
     dimensions: [{ name: 'point_number', length: axis.length }],
     attributes: [...texts, ...taken].map(([name, text]) => textAttribute(name, text)),

@@ -1,5 +1,6 @@
 import { canonicalJson } from '../formats/canonical-json.js';
 import { isDecimal } from '../formats/decimal.js';
+import { scanJson } from '../formats/json-scan.js';
 import { assembleRecord, type RecordLists } from './assemble-record.js';
 import { heldText, holdCellText } from './held-text.js';
 import { fieldReader, RECORD_FIELDS } from './record-fields.js';
@@ -98,7 +99,12 @@ function readLists(held: (name: string) => string | null, faults: TextFault[]): 
   };
 }
 
+/** A list, an item, its texts. */
+const LIST_DEPTH = 2;
+
 function parsedJson(text: string): unknown {
+  // JSON.parse would keep the last of two equal keys without a word.
+  if (scanJson(text, LIST_DEPTH) !== null) return null;
   try {
     return JSON.parse(text);
   } catch {

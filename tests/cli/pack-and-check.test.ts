@@ -434,7 +434,7 @@ describe('drumline pack and check', () => {
     const spectrum = { ...simulated, intensityUnit: 'COUNTS', notes: [] };
     const both = ['first', 'second'].map((title) => ({ title, ...spectrum }));
     writeFileSync(join(folder, 'one.csv'), writeOpenJcamp(both));
-    const cut = writeOpenJcamp(both.slice(1)).replace('##YUNITS', '##NPOINTS= 3\r\n##YUNITS');
+    const cut = writeOpenJcamp(both.slice(1)).replace(/##NPOINTS= \d+/, '##NPOINTS= 3');
     writeFileSync(join(folder, 'cut.jdx'), cut);
     const [only] = both;
     if (only === undefined) throw new Error('no spectrum');

@@ -16,6 +16,8 @@ describe('a reported timestamp', () => {
     ['1937-01-01T12:00:27.87+00:20', '1937-01-01T11:40:27.870000Z'],
     ['2024-02-29T00:00:00+14:00', '2024-02-28T10:00:00.000000Z'],
     ['0001-01-01T00:00:00Z', '0001-01-01T00:00:00.000000Z'],
+    ['9999-12-31T23:59:59Z', '9999-12-31T23:59:59.000000Z'],
+    ['9999-12-31T23:59:59+05:00', '9999-12-31T18:59:59.000000Z'],
   ])('%s is the instant %s', (text, expected) => {
     expect(utc(text)).toBe(expected);
     expect(parseTimestamp(text)?.reported).toBe(text);
@@ -35,9 +37,20 @@ describe('a reported timestamp', () => {
     '2026-01-01T00:00Z',
     '2026-01-01T00:00:00.Z',
     '2026-01-01t00:00:00z',
+    // RFC 3339 years have four digits: in UTC these lie in the years 10000 and -1.
+    '9999-12-31T23:59:59-05:00',
+    '0000-01-01T00:00:00+00:01',
     '',
   ])('%j is none', (text) => {
     expect(parseTimestamp(text)).toBeNull();
+  });
+
+  it('is the instant of no later year where a double has no digits left for its fraction', () => {
+    for (const fraction of ['999', '999999', '999999999']) {
+      const text = utc(`9999-12-31T23:59:59.${fraction}Z`) ?? '';
+      expect(text).toMatch(/^9999-12-31T23:59:59\.999\d{3}Z$/);
+      expect(utc(text)).toBe(text);
+    }
   });
 
   it('comes back from the text of its instant', () => {

@@ -4,6 +4,7 @@ import { JCAMP_LIMITS, type JcampBlock, jcampValue } from '../../src/formats/jca
 import { encodeOrdinates, type OrdinateForm } from '../../src/formats/jcamp-encode.js';
 import { decodeOrdinates } from '../../src/formats/jcamp-ordinates.js';
 import { readJcamp } from '../../src/formats/jcamp-reader.js';
+import { readOpenJcamp } from '../../src/formats/jcamp-spectra.js';
 import { type JcampSpectrum, writeJcamp } from '../../src/formats/jcamp-writer.js';
 
 const bytes = (text: string) => Buffer.from(text, 'latin1');
@@ -78,6 +79,9 @@ describe('the ordinates of a table', () => {
     ['DIF with nothing before it', ['100J'], 1, 'DIF with no value before it'],
     ['a line without ordinates', ['100'], 1, 'expected an ordinate'],
     ['text', ['100 1 2 x'], 1, 'expected an ordinate, found "x"'],
+    ['a number with two points', ['100 1.2.3 4'], 1, 'expected a number, found "1.2.3 4"'],
+    ['a squeezed number with a fraction', ['100A2.5'], 1, 'expected a whole number behind "A"'],
+    ['an exponent past every double', ['100 1E+1000'], 1, 'expected a number, found "1E+1000"'],
     ['a repetition past the number of points', ['100AS999999999'], 1, 'DUP of 1999999999'],
     [
       'sums that a double does not hold',
@@ -189,6 +193,36 @@ describe('a JCAMP-DX file', () => {
       4,
       'one data record',
     ],
+    [
+      'a pair with two points in a number',
+      '##TITLE= t\n##XYPOINTS=(XY..XY)\n1,2.3.4,5\n##END=',
+      3,
+      'expected a number, found "2.3.4,5"',
+    ],
+    [
+      'a pair with an exponent past every double',
+      '##TITLE= t\n##XYPOINTS=(XY..XY)\n1,2E+1000 3\n##END=',
+      3,
+      'expected a number, found "2E+1000 3"',
+    ],
+    [
+      'a label without =, which would be a line of the text before it',
+      '##TITLE= t\n##ORIGIN= o\n##YFACTOR 0.5\n##XYPOINTS=(XY..XY)\n1,2\n##END=',
+      3,
+      'expected a label and =, found "##YFACTOR 0.5"',
+    ],
+    [
+      'two factors',
+      '##TITLE= t\n##YFACTOR= 1\n##YFACTOR= 0.5\n##XYPOINTS=(XY..XY)\n1,2\n##END=',
+      3,
+      'expected ##YFACTOR= as on line 2, "1", found "0.5"',
+    ],
+    [
+      'two units of an axis',
+      '##TITLE= t\n##XUNITS= 1/CM\n##XUNITS= NM\n##XYPOINTS=(XY..XY)\n1,2\n##END=',
+      3,
+      'expected ##XUNITS= as on line 2, "1/CM", found "NM"',
+    ],
     ['half a pair', '##TITLE= t\n##XYPOINTS=(XY..XY)\n1,2 3\n##END=', 3, 'expected pairs'],
     [
       'a factor of nothing',
@@ -217,6 +251,21 @@ describe('a JCAMP-DX file', () => {
     expect(refusal(deep).message).toContain('more blocks inside blocks');
   });
 
+  it('has a label whatever characters stand behind it', () => {
+    const block = accepted('##TITLE= t\n##ORIGIN= o\n##OWNER= a\u2028b\n##END=');
+    expect(jcampValue(block, 'ORIGIN')).toBe('o');
+    expect(block.records).toHaveLength(2);
+  });
+
+  it('holds no more points in all its blocks than are read of a file', () => {
+    const block = '##TITLE= a\n##NPOINTS= 40\n##XYDATA= (X++(Y..Y))\n1AV0\n##END=\n';
+    const link = `##TITLE= all\n##DATA TYPE= LINK\n${block}${block}##END=\n`;
+    expect(refusal(link, { ...JCAMP_LIMITS, pointsInAllMax: 79 }).message).toContain(
+      'expected at most 39 points',
+    );
+    expect(readJcamp(bytes(link), { ...JCAMP_LIMITS, pointsInAllMax: 80 }).ok).toBe(true);
+  });
+
   it('names what disagrees without changing a value', () => {
     const heads = ['##LASTX= 103', '##NPOINTS= 4', '##FIRSTY= 9', '##MAXY= 7', '##DELTAX= 2'];
     const { deviations, data } = accepted(file(['100 1 2', '150 3 4'], heads));
@@ -226,6 +275,56 @@ describe('a JCAMP-DX file', () => {
       'expected x 102, found 150',
       'expected FIRSTY 1, found 9',
       'expected MAXY 4, found 7',
+    ]);
+  });
+});
+
+describe('the Raman spectra of a JCAMP-DX file', () => {
+  const raman = (heads: readonly string[], line: string) =>
+    bytes(
+      [
+        '##TITLE= t',
+        '##DATA TYPE= RAMAN SPECTRUM',
+        '##XUNITS= 1/CM',
+        '##FIRSTX= 100',
+        '##LASTX= 103',
+        ...heads,
+        '##XYDATA= (X++(Y..Y))',
+        line,
+        '##END=',
+      ].join('\r\n'),
+    );
+
+  /** NPOINTS is a required record (shared facts on JCAMP-DX 4.24, "Records for one Raman spectrum"). */
+  it('are refused without NPOINTS, which alone tells that a point is missing or one too many', () => {
+    // Without its sign the exponent is a squeezed 5: 1, 55, 2, 55.
+    const read = readOpenJcamp(raman([], '100 1E5 2E5'));
+    expect(read).toMatchObject({ ok: false, fault: { message: /^expected NPOINTS, found none/ } });
+    const known = readOpenJcamp(raman([], '100 1 2 3 4'), { isCounted: true });
+    expect(known).toMatchObject({ ok: true });
+    const noted = readOpenJcamp(raman([], '100 1 2 3 4'), { mayDisagree: true });
+    expect(noted.ok && noted.spectra[0]?.notes).toMatchObject([
+      { name: '$DEVIATION 1', text: expect.stringContaining('expected NPOINTS') },
+    ]);
+  });
+
+  it('keep every text of a label that stands more than once', () => {
+    const read = readOpenJcamp(
+      raman(['##NPOINTS= 4', '##= one', '##$LOT= a', '##= two', '##$LOT= b'], '100 1 2 3 4'),
+    );
+    expect(read.ok && read.spectra[0]?.notes).toEqual([
+      { name: '', text: 'one\ntwo' },
+      { name: '$LOT', text: 'a\nb' },
+    ]);
+  });
+
+  it('keep a long text to its end', () => {
+    const lines = Array.from({ length: 400 }, (_, i) => `line ${i} of what was written down`);
+    const read = readOpenJcamp(
+      raman(['##NPOINTS= 4', `##$JOURNAL= ${lines.join('\r\n')}`], '100 1 2 3 4'),
+    );
+    expect(read.ok && read.spectra[0]?.notes).toEqual([
+      { name: '$JOURNAL', text: lines.join('\n') },
     ]);
   });
 });

@@ -18,6 +18,7 @@ describe('the offset of a zone', () => {
     ['2026-03-08T07:00:00Z', 'America/New_York', -240],
     ['2026-01-01T00:00:00Z', 'Asia/Kathmandu', 345],
     ['2026-01-01T00:00:00Z', 'UTC', 0],
+    ['0026-03-04T00:00:00Z', 'UTC', 0],
   ])('at %s in %s is %d min', (utc, zone, minutes) => {
     expect(offset(utc, zone)).toBe(minutes);
   });

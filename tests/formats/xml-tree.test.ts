@@ -64,6 +64,23 @@ describe('parseXmlTree', () => {
     });
   });
 
+  it('shows no more of the document in its message than a line holds', () => {
+    const long = 'b'.repeat(100_000);
+    for (const text of [
+      `<a></${long}>`,
+      `<a><${long}</a>`,
+      `<${long}>&nbsp;</${long}>`,
+      `<a ${long}/>`,
+    ])
+      expect(refusal(text).length).toBeLessThan(500);
+  });
+
+  it('takes what looks like a wrong end tag where it is none', () => {
+    expect(read('<a><!-- </b/> --><![CDATA[</c/>]]><?p </d/> ?></a>')).toEqual({ a: '</c/>' });
+    expect(read('<a><![CDATA[<!--]]></a><!-- <b> -->\n<?p <c> ?>')).toEqual({ a: '<!--' });
+    expect(read('<a k=">" l=\'"\'/>\r\n')).toEqual({ a: { '@k': '>', '@l': '"' } });
+  });
+
   it('refuses a DOCTYPE before any entity of it is looked at', () => {
     expect(refusal('<!DOCTYPE a [<!ENTITY e "x">]><a>&e;</a>')).toContain('DOCTYPE');
     expect(refusal('<!doctype a><a/>')).toContain('DOCTYPE');
@@ -77,6 +94,13 @@ describe('parseXmlTree', () => {
     ['<a k="&e;"/>', 'entity'],
     ['<a><b></a>', 'malformed'],
     ['<a/><b/>', 'one root'],
+    ['<a/>more', 'nothing behind the root'],
+    ['<a/>more>', 'nothing behind the root'],
+    ['<a/>more<!-- c -->', 'nothing behind the root'],
+    ['<a/>more<?p <b> ?>\n', 'nothing behind the root'],
+    ['<a>1</a><![CDATA[2]]>', 'nothing behind the root'],
+    ['<a>AB</b />CD</a>', 'an end tag with a slash'],
+    ['<a>AB</a k="1"/>CD</a>', 'an end tag with a slash'],
     ['<a k="1" k="2"/>', 'malformed'],
     ['<a>', 'malformed'],
     ['<a><!-- open </a>', 'malformed'],

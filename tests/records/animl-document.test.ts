@@ -60,6 +60,41 @@ describe('an AnIML document that somebody else wrote', () => {
     expect(found?.title).toBe('a step');
   });
 
+  it('gives a spectrum for every dependent series of a set, under their names', () => {
+    const other = `<Series name="dark" dependency="dependent" seriesID="d" seriesType="Float32">${SINGLE}</Series>`;
+    const read = readOpenAniml(
+      bytes(document(AUTO, SINGLE).replace('</SeriesSet>', `${other}</SeriesSet>`)),
+    );
+    expect(read.ok && read.spectra.map(({ title }) => title)).toEqual([
+      'a step, y',
+      'a step, dark',
+    ]);
+  });
+
+  it('gives every text of a name that stands twice', () => {
+    const twice = ['a', 'b']
+      .map((s) => `<Parameter name="Lot" parameterType="String"><S>${s}</S></Parameter>`)
+      .join('');
+    const text = document(AUTO, SINGLE).replace(
+      '</SeriesSet>',
+      `</SeriesSet><Category name="c">${twice}</Category>`,
+    );
+    expect(spectrum(text)?.notes).toEqual([{ name: 'c / Lot', text: 'a\nb' }]);
+  });
+
+  it('is read or refused, whatever the number of values in one set', () => {
+    const values = 150_000;
+    const many = `<IndividualValueSet>${'<D>1</D>'.repeat(values)}</IndividualValueSet>`;
+    const of = (type: string) =>
+      document(AUTO, many, '<AnIML>', `length="${values}"`).replace('Float32', type);
+    const read = readAnimlDocument(bytes(of('Float64')));
+    expect(read.ok && read.document.steps[0]?.sets[0]?.series[1]?.values).toHaveLength(values);
+    expect(readAnimlDocument(bytes(of('Int32')))).toMatchObject({
+      ok: false,
+      fault: { message: 'expected I, found D' },
+    });
+  });
+
   it('gives the spectrum of ours too', () => {
     const found = spectrum(writeAniml(SAMPLE_RECORD, SAMPLE_VALUES));
     expect([...(found?.axis ?? [])]).toEqual([...SAMPLE_VALUES.axis]);
@@ -87,6 +122,20 @@ describe('an AnIML document that somebody else wrote', () => {
       document(AUTO, SINGLE.replace('-1', 'one')),
       'F[2]',
       'a finite number',
+    ],
+    [
+      'a whole number that a double does not hold',
+      document(AUTO, SINGLE.replaceAll('F>', 'L>').replace('-1', '9007199254740993'))
+        .replace('Float32', 'Int64')
+        .replace(/<L>[^<]*\.[^<]*<\/L>/g, '<L>1</L>'),
+      'L[2]',
+      'a whole number that a double holds, found "9007199254740993"',
+    ],
+    [
+      'a fraction of a whole number',
+      document(AUTO, SINGLE.replaceAll('F>', 'I>')).replace('Float32', 'Int32'),
+      'I[1]',
+      'a whole number that a double holds, found "12.5"',
     ],
     ['NaN', document(AUTO, SINGLE.replace('-1', 'NaN')), 'F[2]', 'a finite number'],
     [

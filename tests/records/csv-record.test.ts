@@ -79,6 +79,16 @@ describe('writeCsvRecords and readCsvRecords', () => {
       TEXT.replace(/"\[""container.*?\]"/, '{}'),
       { line: 2, column: 'findings' },
     ],
+    [
+      'a list with a key that stands twice',
+      TEXT.replace('{""material"":', '{""material"":""other"",""material"":'),
+      { line: 2, column: 'candidates' },
+    ],
+    [
+      'half a surrogate pair, which no bundle can hold',
+      writeCsvRecords([{ ...SAMPLE_RECORD, lot: 'half \ud800' }]),
+      { line: 2, column: 'lot' },
+    ],
     ['a broken quote', TEXT.replace('"', ''), { line: 2, column: '' }],
   ])('refuse %s with line and column', (_name, text, place) => {
     const read = readCsvRecords(text);

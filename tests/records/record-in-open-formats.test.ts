@@ -2,8 +2,11 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { SpectrumValues } from '../../src/checks/spectrum-values.js';
 import { readOpenJcamp } from '../../src/formats/jcamp-spectra.js';
-import { netcdfText } from '../../src/formats/netcdf.js';
+import { type NetcdfAttribute, netcdfText, textAttribute } from '../../src/formats/netcdf.js';
 import { readNetcdf } from '../../src/formats/netcdf-reader.js';
+import { writeNetcdf } from '../../src/formats/netcdf-writer.js';
+import type { OpenSpectrum } from '../../src/formats/open-spectrum.js';
+import { readOpenAniml } from '../../src/records/animl-document.js';
 import { type E1947Content, readE1947, readOpenE1947 } from '../../src/records/e1947-reader.js';
 import { writeE1947 } from '../../src/records/e1947-writer.js';
 import {
@@ -12,6 +15,8 @@ import {
   writeJcampRecord,
   writeOpenJcamp,
 } from '../../src/records/jcamp-record.js';
+import { writeOpenAniml } from '../../src/records/open-animl.js';
+import { writeOpenE1947 } from '../../src/records/open-e1947.js';
 import type { ResultRecord } from '../../src/records/result-record.js';
 import { arbitraryRecord } from './arbitrary-record.js';
 import { SAMPLE_RECORD, SAMPLE_VALUES, valuesDigest } from './sample-record.js';
@@ -115,12 +120,117 @@ describe('a record in E1947-style netCDF', () => {
     }
   });
 
+  it('is refused, not thrown at, with half a surrogate pair in a text', () => {
+    const material = 'json:"\\ud800"';
+    const text = Buffer.from(
+      writeE1947({ ...SAMPLE_RECORD, material: 'X'.repeat(material.length) }, SAMPLE_VALUES),
+    ).toString('latin1');
+    const read = readE1947(Buffer.from(text.replaceAll('X'.repeat(13), material), 'latin1'));
+    expect(read).toMatchObject({
+      ok: false,
+      faults: [{ at: 'record_material', message: expect.stringContaining('surrogate') }],
+    });
+  });
+
   it('is a spectrum to a reader that knows nothing of records', () => {
     const read = readOpenE1947(writeE1947(SAMPLE_RECORD, SAMPLE_VALUES));
     if (!read.ok) throw new Error(read.fault.message);
     const [spectrum] = read.spectra;
     expect([...(spectrum?.axis ?? [])]).toEqual([...SAMPLE_VALUES.axis]);
     expect(spectrum?.intensityUnit).toBe('counts');
+  });
+});
+
+describe('a netCDF file that somebody else wrote', () => {
+  const of = (
+    axis: { name?: string; values: Float64Array | Float32Array | null; units?: string },
+    ordinates: { values: Float32Array; attributes?: readonly NetcdfAttribute[] },
+    even: { start: number; units: string } | null = null,
+  ) => {
+    const scalar = (name: string, value: number, units: string) => ({
+      name,
+      dimensions: [],
+      attributes: [textAttribute('units', units)],
+      type: 'double' as const,
+      values: Float64Array.of(value),
+    });
+    return readOpenE1947(
+      writeNetcdf({
+        dimensions: [{ name: 'point_number', length: 3 }],
+        attributes: [],
+        variables: [
+          ...(axis.values === null
+            ? []
+            : [
+                {
+                  name: 'raman_shift_values',
+                  dimensions: ['point_number'],
+                  attributes: [],
+                  type:
+                    axis.values instanceof Float32Array ? ('float' as const) : ('double' as const),
+                  values: axis.values,
+                },
+              ]),
+          ...(even === null
+            ? []
+            : [
+                scalar('raman_shift_start', even.start, even.units),
+                scalar('raman_shift_interval', 1, even.units),
+              ]),
+          {
+            name: 'ordinate_values',
+            dimensions: ['point_number'],
+            attributes: ordinates.attributes ?? [],
+            type: 'float',
+            values: ordinates.values,
+          },
+        ],
+      }),
+    );
+  };
+  const three = { values: Float32Array.of(1, 2, 3) };
+  const axis = { values: Float64Array.of(100, 101, 103) };
+
+  it('has the axis that stands in it, not the one that a start and an interval would give', () => {
+    const read = of({ values: Float32Array.of(100, 101, 103) }, three, {
+      start: 200,
+      units: 'cm-1',
+    });
+    expect(read.ok && [...(read.spectra[0]?.axis ?? [])]).toEqual([100, 101, 103]);
+  });
+
+  it('is refused where start and interval of its axis are in another unit', () => {
+    expect(of({ values: null }, three, { start: 400, units: 'nm' })).toMatchObject({
+      ok: false,
+      fault: { at: 'raman_shift_start:units', message: 'expected cm-1, found nm' },
+    });
+    expect(of({ values: null }, three, { start: 400, units: 'cm-1' })).toMatchObject({ ok: true });
+  });
+
+  /**
+   * netCDF Users Guide, "Attribute Conventions" (Unidata): scale_factor, add_offset, _FillValue, missing_value; the default
+   * fill of float is 0x7CF00000 in the file format specification. -9999 is the null of E1947 (shared facts, "Missing numbers").
+   */
+  it.each([
+    ['scale_factor', Float32Array.of(0.5), [1, 2, 3]],
+    ['add_offset', Float32Array.of(100), [1, 2, 3]],
+    ['_FillValue', Float32Array.of(2), [1, 2, 3]],
+    ['missing_value', Float32Array.of(3), [1, 2, 3]],
+    ['comment', Float32Array.of(0), [1, 9.969209968386869e36, 3]],
+    ['comment', Float32Array.of(0), [1, -9999, 3]],
+  ] as const)('is refused where its numbers are no measured values: %s', (name, values, found) => {
+    const attributes = [{ name, type: 'float' as const, values }];
+    const read = of(axis, { values: Float32Array.from(found), attributes });
+    expect(read).toMatchObject({ ok: false, fault: { at: 'ordinate_values' } });
+  });
+
+  it('is read with a scale and an offset that change nothing', () => {
+    const attributes = [
+      { name: 'scale_factor', type: 'float' as const, values: Float32Array.of(1) },
+      { name: 'add_offset', type: 'float' as const, values: Float32Array.of(0) },
+      { name: '_FillValue', type: 'float' as const, values: Float32Array.of(-1) },
+    ];
+    expect(of(axis, { ...three, attributes })).toMatchObject({ ok: true });
   });
 });
 
@@ -161,7 +271,44 @@ describe('a record in JCAMP-DX', () => {
   });
 });
 
+it('is refused, not thrown at, with half a surrogate pair in JCAMP-DX', () => {
+  const text = writeJcampRecord(SAMPLE_RECORD, SAMPLE_VALUES);
+  const material = `##$RECORD MATERIAL= ${SAMPLE_RECORD.material}`;
+  expect(text).toContain(material);
+  for (const half of ['##$RECORD MATERIAL= json:"\\ud800"', '##$RECORD MATERIAL= text:"\\ud800"']) {
+    expect(readJcampRecord(Buffer.from(text.replace(material, half)))).toMatchObject({
+      ok: false,
+      faults: [{ message: expect.stringContaining('surrogate') }],
+    });
+  }
+});
+
 describe('a spectrum without a record', () => {
+  const noted = (notes: OpenSpectrum['notes']): OpenSpectrum => ({
+    title: 't',
+    axis: Float64Array.of(1, 2),
+    intensity: Float64Array.of(1, 2),
+    intensityUnit: 'counts',
+    notes,
+  });
+
+  it.each(['a\u0001b', 'json:"x"', '\ufffe', 'a\r\nb'])(
+    'comes back from AnIML with the text %j letter for letter',
+    (text) => {
+      const read = readOpenAniml(Buffer.from(writeOpenAniml(noted([{ name: 'N', text }]))));
+      expect(read.ok && read.spectra[0]?.notes).toEqual([{ name: 'Notes / N', text }]);
+    },
+  );
+
+  it('keeps in netCDF the texts of all names that become one', () => {
+    const notes = ['a/b', 'a b'].map((name) => ({ name, text: `of ${name}` }));
+    const read = readOpenE1947(writeOpenE1947(noted(notes)));
+    expect(read.ok && read.spectra[0]?.notes).toContainEqual({
+      name: 'note_a b',
+      text: 'of a/b\nof a b',
+    });
+  });
+
   it('comes back from JCAMP-DX with its texts', () => {
     const spectrum = {
       title: 'polystyrene (simulated)',
