@@ -43,8 +43,9 @@ export function readHeldPage(
   }
   if (result.status !== 200) return no(`status ${result.status}`);
   if (result.isCut) return no('the page is too long to read');
-  const tree = readTree(format, result.body);
-  if (tree === null) return no(`the page cannot be read as ${format}`);
+  const read = readTree(format, result.body);
+  if (!read.ok) return no(`the page ${read.detail}`);
+  const { tree } = read;
   const items = itemsAt(tree, list.items, format);
   if (items === null) return no(`the page has no ${list.items}`);
   if (items.length > ITEMS_MAX) {

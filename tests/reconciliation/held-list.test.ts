@@ -88,6 +88,7 @@ describe('a page of a list', () => {
     ['an error', answer({}, { status: 500 }), 'status 500'],
     ['nothing found', answer({}, { status: 404 }), 'status 404'],
     ['half a document', answer('{"entries":['), 'cannot be read as json'],
+    ['a page with two lists', answer('{"entries":[{}],"entries":[]}'), '(duplicate-key, line 1'],
     ['a page without an end', answer({}, { isCut: true }), 'too long'],
     ['an error document', answer({ error: 'later' }), 'no /entries'],
     ['no answer', { kind: 'unavailable', detail: 'no whole answer' }, 'no whole answer'],
