@@ -1,9 +1,12 @@
 import { recordAudit } from '../audit/audit.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
-import { addMs, type Instant } from '../formats/instant.js';
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { fillListPath } from '../mapping/request-path.js';
+import type { HeldList } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow, DestinationHoldingRow, SweepRow } from '../storage/tables.js';
+import { readHeldPage } from './held-list.js';
 import {
   openOfSweeps,
   recognisedHolding,
@@ -38,6 +41,8 @@ import {
 /** Deliveries looked at in one step, and rows read at once. */
 const BATCH = 50;
 const NO_TOKEN_WAIT_MS = 200;
+/** A destination may compare times in whole seconds. */
+const MOMENT_MS = 1_000;
 
 /**
  * The second half of a sweep: who should have been listed and was not is asked for by itself, then everything
@@ -95,7 +100,7 @@ export class SweepComparison {
       }
       last = found.id;
     }
-    return await this.#finish(sweep);
+    return await this.#finish(destination, sweep, { answered: last });
   }
 
   #deliveries(sweep: SweepRow, ids: readonly string[]): Promise<DeliveryRow[]> {
@@ -179,8 +184,10 @@ export class SweepComparison {
     }
   }
 
-  async #finish(sweep: SweepRow): Promise<Stepped> {
+  async #finish(destination: Destination, sweep: SweepRow, place: Place): Promise<Stepped> {
     const { database } = this.parts;
+    const interrupted = await this.#askForVanished(destination, sweep, place);
+    if (interrupted !== null) return interrupted;
     const differences = await fieldDifferences(database.db, sweep.id);
     const systematic = differences.filter(isSystematic);
     await this.#openFindings(sweep, new Set(systematic.map(keyOf)));
@@ -265,12 +272,46 @@ export class SweepComparison {
       if (last === undefined) break;
       after = last.identity;
     }
-    const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
-    const period = { from, to: sweep.listed_to };
-    for (const gone of await vanishedHoldings(database.db, { ...of, ...period })) {
-      await findings.forget(sweep, gone);
-    }
     return unknown;
+  }
+
+  /**
+   * Lists the moment at which each message arrived that is not in the list any more: a list that shifts while it is
+   * read skips one, and a stop of a lost life that was forgotten by that would hold nothing any more. What cannot be
+   * looked for stays.
+   *
+   * @returns when to go on, where not all could be asked for yet; what was found by then is kept
+   */
+  async #askForVanished(
+    destination: Destination,
+    sweep: SweepRow,
+    place: Place,
+  ): Promise<Stepped | null> {
+    const { database, clock, site, looking, findings, documents } = this.parts;
+    const counts = JSON.parse(sweep.counts) as Record<string, number>;
+    const { list, format } = documents.get(destination.name) ?? { list: null, format: 'json' };
+    if (list === null) return null;
+    const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
+    const of = { site: sweep.site, destination: sweep.destination, sweepId: sweep.id };
+    for (const holding of await vanishedHoldings(database.db, {
+      ...of,
+      from,
+      to: sweep.listed_to,
+    })) {
+      if (holding.held_at === null) continue;
+      if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
+        return await this.#save(sweep, place, counts, addMs(this.#now(), NO_TOKEN_WAIT_MS));
+      }
+      const path = momentPath(list, holding.held_at);
+      const page = readHeldPage(await looking.document(destination, path), list, format, '');
+      if (!page.ok) {
+        return await this.#unavailable(sweep, place, counts, looking.keptText(page.detail));
+      }
+      if (page.items.some((item) => looking.keptText(item.identity) === holding.identity)) {
+        await findings.keep(sweep, holding);
+      } else if (page.next === '') await findings.forget(sweep, holding);
+    }
+    return null;
   }
 
   /** A statement of another life, once ours lies above it. A stop never: it stands for as long as it is listed. */
@@ -360,6 +401,16 @@ export class SweepComparison {
   #now(): Instant {
     return this.parts.clock.now();
   }
+}
+
+/** One page of what arrived at about that moment. */
+function momentPath(list: HeldList, at: Instant): string {
+  return fillListPath(list.request.path, {
+    from: formatInstant(Math.max(0, addMs(at, -MOMENT_MS)) as Instant),
+    to: formatInstant(addMs(at, MOMENT_MS)),
+    limit: String(list.pageSize),
+    cursor: '',
+  });
 }
 
 function keyOf(of: { readonly message: string; readonly field: string | null }): string {

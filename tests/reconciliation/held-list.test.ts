@@ -60,6 +60,7 @@ describe('a page of a list', () => {
       {
         identity: '7',
         reference: 'd1',
+        number: '7',
         at: Date.UTC(2026, 10, 25, 9) * 1000,
         message: 'result',
         receiptId: null,
@@ -69,6 +70,7 @@ describe('a page of a list', () => {
       {
         identity: 'd2',
         reference: 'd2',
+        number: null,
         at: null,
         message: 'stop',
         receiptId: 'q',
