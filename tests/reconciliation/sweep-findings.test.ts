@@ -37,6 +37,8 @@ const LIST: HeldList = {
 class SweepWorld {
   /** What `lims` answers when it is asked for a list, and what it was asked. */
   held: unknown = { entries: [] };
+  /** What it answers before that. */
+  pages: unknown[] = [];
   readonly asked: string[] = [];
   readonly findings: SweepFindings;
   readonly comparison: SweepComparison;
@@ -64,7 +66,7 @@ class SweepWorld {
         endpoint: () => ({
           ask: ({ path }: AskRequest) => {
             this.asked.push(path);
-            return Promise.resolve(answerOf(200, this.held));
+            return Promise.resolve(answerOf(200, this.pages.shift() ?? this.held));
           },
         }),
       } as unknown as DeliveryParts),
@@ -280,14 +282,21 @@ describe('a list that shifts while it is read', () => {
     const at = Number(time('08:30')) / 1000;
     expect(Date.parse(asked.get('from') ?? '')).toBeLessThan(at);
     expect(Date.parse(asked.get('to') ?? '')).toBeGreaterThan(at);
-    // Not on this page, and there are more: it may be on one of them.
-    world.held = { entries: [{ no: 'L-2' }], next: 'L-2' };
+    // On the second page of that moment.
+    world.pages = [{ entries: [{ no: 'L-0' }], next: 'L-0' }];
     await world.listed('sweep-3', []);
     await world.finish('sweep-3');
+    expect(world.asked.at(-1)).toContain('after=L-0');
     expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
-    world.held = { entries: [{ no: 'L-2' }] };
+    // A moment without an end shows nothing.
+    world.pages = Array.from({ length: 99 }, (_, n) => ({ entries: [], next: `L-${n}` }));
     await world.listed('sweep-4', []);
     await world.finish('sweep-4');
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    world.pages = [];
+    world.held = { entries: [{ no: 'L-2' }] };
+    await world.listed('sweep-5', []);
+    await world.finish('sweep-5');
     expect(await world.openSubjects()).toEqual([]);
   });
 });
