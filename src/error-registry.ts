@@ -368,6 +368,12 @@ export const ERRORS = {
     409,
     'info',
   ),
+  'pause-changed': entry(
+    'The pause of the destination is not the one that was shown; nothing was done.',
+    'Look at it again, ask whoever paused or resumed it, and decide by what it shows now.',
+    409,
+    'info',
+  ),
   'delivery-changed': entry(
     'The delivery is not as it was shown; nothing was done.',
     'Look at it again, and decide by what it shows now.',

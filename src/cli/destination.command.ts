@@ -69,17 +69,19 @@ function registerAct(destination: Command, act: 'pause' | 'resume', description:
       .description(description)
       .argument('<name>', 'name of the destination, as the site folder has it')
       .requiredOption('--reason <text>', 'why; kept in the trail')
+      .option('--digest <sha256>', 'only if it stands as it was looked at (`pauseDigest`)')
       .addHelpText(
         'after',
         `\nExample:\n  drumline destination ${act} lims --reason "maintenance"`,
       ),
-  ).action(async (name: string, options: ReasonOptions) => {
+  ).action(async (name: string, options: ReasonOptions & { readonly digest?: string }) => {
+    const { reason, digest } = options;
     const answer = await requestGateway(commandSettings(options), {
       method: 'POST',
       path: `/api/v1/destinations/${encodeURIComponent(name)}/${act}`,
       body: {
         contentType: 'application/json',
-        text: JSON.stringify({ reason: options.reason }),
+        text: JSON.stringify({ reason, digest }),
       },
     });
     const done = readAnswer(answer, options.json === true) as

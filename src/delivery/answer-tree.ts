@@ -1,3 +1,4 @@
+import { parseStrictJson } from '../formats/strict-json.js';
 import { parseXmlTree } from '../formats/xml-tree.js';
 import type { Path } from '../site/mapping-document.js';
 
@@ -6,18 +7,35 @@ export type Tree = unknown;
 
 export type PayloadFormat = 'json' | 'xml';
 
-/** Reads bytes that should be JSON or XML. Null when they are not; the content type is never asked. */
-export function readTree(format: PayloadFormat, bytes: Uint8Array): Tree | null {
+export type ReadTree =
+  | { readonly ok: true; readonly tree: Tree }
+  /** Says which rule is broken and where, in no word of the document: it may echo a secret of ours. */
+  | { readonly ok: false; readonly detail: string };
+
+/** As deep as XML is read. */
+const DEPTH_MAX = 64;
+
+/**
+ * Reads bytes that should be JSON or XML; the content type is never asked. JSON is read strictly: of a name that stands
+ * twice in one object a reader may take either value (RFC 8259 §4), so the document says neither.
+ */
+export function readTree(format: PayloadFormat, bytes: Uint8Array): ReadTree {
   if (format === 'xml') {
     const read = parseXmlTree(bytes);
-    return read.ok ? read.tree : null;
+    return read.ok ? read : { ok: false, detail: 'cannot be read as xml' };
   }
-  try {
-    return JSON.parse(new TextDecoder('utf-8', { fatal: true }).decode(bytes)) as Tree;
-  } catch {
-    // Not UTF-8 or not JSON: the caller only needs to know that nothing can be read from it.
-    return null;
-  }
+  const text = withoutByteOrderMark(bytes);
+  const read = parseStrictJson(text, { bytesMax: text.length, depthMax: DEPTH_MAX });
+  if (read.ok) return { ok: true, tree: read.value };
+  const { rule, place } = read.fault;
+  const at = `${rule}, line ${place.line}, byte ${place.byteOffset}`;
+  return { ok: false, detail: `cannot be read as json (${at})` };
+}
+
+/** A reader may ignore one (RFC 8259 §8.1); what a destination writes before its answer says nothing about it. */
+function withoutByteOrderMark(bytes: Uint8Array): Uint8Array {
+  const isMarked = bytes[0] === 0xef && bytes[1] === 0xbb && bytes[2] === 0xbf;
+  return isMarked ? bytes.subarray(3) : bytes;
 }
 
 /** Value at a JSON Pointer (RFC 6901), undefined when there is none. */

@@ -88,13 +88,14 @@ function readReceipt(answer: Answer, expected: AnswerExpectation): AttemptOutcom
   }
   if (answer.isCut)
     return { kind: 'uncertain', detail: `${status}, but the answer is too long to read` };
-  const tree = readTree(expected.format, answer.body);
-  if (tree === null) {
+  const read = readTree(expected.format, answer.body);
+  if (!read.ok) {
     return {
       kind: 'uncertain',
-      detail: `${status}, but the answer cannot be read as ${expected.format}${wordsOf(answer)}`,
+      detail: `${status}, but the answer ${read.detail}${wordsOf(answer)}`,
     };
   }
+  const { tree } = read;
   for (const { sent, held } of receipt.echo) {
     const ours = leafText(valueAt(expected.payload, sent));
     const theirs = leafText(valueAt(tree, held));

@@ -12,7 +12,7 @@ import {
   destinationRows,
   setPause,
 } from './destination-control.store.js';
-import { type Pause, pausedBy, pauseOf, resumed } from './pause.js';
+import { OPEN, type Pause, pauseDigest, pausedBy, pauseOf, resumed } from './pause.js';
 import { refilledTokens } from './token-bucket.js';
 
 /** A destination as a person asks about it. */
@@ -24,6 +24,8 @@ export interface ShownDestination {
   readonly pauseReason: string | null;
   /** A person's pause that stands again after the one of a restore. */
   readonly pauseKept: string | null;
+  /** Names the pause as it stands, or that there is none. */
+  readonly pauseDigest: string;
   readonly breaker: 'closed' | 'open' | 'half-open';
   readonly breakerUntil: string | null;
   readonly tokens: number;
@@ -34,6 +36,20 @@ export interface ShownDestination {
   readonly parked: number;
   readonly rejected: number;
   readonly openStops: number;
+}
+
+/** A person's decision about a pause. */
+export interface PauseAct {
+  readonly reason: string;
+  readonly actor: Actor;
+  /** `pauseDigest` of what the person looked at; null: whatever stands. */
+  readonly digest: string | null;
+}
+
+/** The pause after an act; or the one that stands, which is not what was looked at, and then nothing was done. */
+export interface PauseAnswer {
+  readonly ok: boolean;
+  readonly pause: Pause;
 }
 
 /** How a destination stands, and a person's pause of it. Stops pass a pause; so do questions. */
@@ -56,43 +72,41 @@ export class DestinationControl {
     return this.site.destinations.map((d) => shown(d, rows.get(d.name), loads.get(d.name), now));
   }
 
-  /** The pause after it; null when the site has no destination of this name. */
-  pause(name: string, reason: string, actor: Actor): Promise<Pause | null> {
-    return this.#change(name, 'destination.paused', reason, actor, (before) =>
-      pausedBy(before, reason),
-    );
+  /** Null when the site has no destination of this name. */
+  pause(name: string, act: PauseAct): Promise<PauseAnswer | null> {
+    return this.#change(name, 'destination.paused', act, (before) => pausedBy(before, act.reason));
   }
 
   /** As `pause`. The pause after a restore stays, see `drumline resume`. */
-  async resume(name: string, reason: string, actor: Actor): Promise<Pause | null> {
-    const after = await this.#change(name, 'destination.resumed', reason, actor, resumed);
-    if (after?.paused === 0) this.onResumed(name);
-    return after;
+  async resume(name: string, act: PauseAct): Promise<PauseAnswer | null> {
+    const answer = await this.#change(name, 'destination.resumed', act, resumed);
+    if (answer?.ok && answer.pause.paused === 0) this.onResumed(name);
+    return answer;
   }
 
   async #change(
     name: string,
     action: string,
-    reason: string,
-    actor: Actor,
+    act: PauseAct,
     decide: (before: Pause) => Pause,
-  ): Promise<Pause | null> {
+  ): Promise<PauseAnswer | null> {
     const destination = this.site.destinations.find((d) => d.name === name);
     if (destination === undefined) return null;
     return await this.database.transact((trx) =>
-      this.#write(trx, destination, { action, reason, actor }, decide),
+      this.#write(trx, destination, { action, ...act }, decide),
     );
   }
 
   async #write(
     trx: Trx,
     { name, timing }: Destination,
-    act: { readonly action: string; readonly reason: string; readonly actor: Actor },
+    { digest, ...act }: PauseAct & { readonly action: string },
     decide: (before: Pause) => Pause,
-  ): Promise<Pause> {
+  ): Promise<PauseAnswer> {
     const { site, timeZone: zone } = this.site;
     const now = this.clock.now();
     const before = pauseOf(await lockDestination(trx, site, name, timing.ratePerSecond, now));
+    if (digest !== null && digest !== pauseDigest(before)) return { ok: false, pause: before };
     const after = decide(before);
     await setPause(trx, { site, name }, after);
     await recordAudit(trx, {
@@ -105,7 +119,7 @@ export class DestinationControl {
       before,
       after,
     });
-    return after;
+    return { ok: true, pause: after };
   }
 }
 
@@ -136,6 +150,7 @@ function shown(
     paused: row?.paused === 1,
     pauseReason: row?.pause_reason ?? null,
     pauseKept: row?.pause_kept ?? null,
+    pauseDigest: pauseDigest(row === undefined ? OPEN : pauseOf(row)),
     breaker: row === undefined ? 'closed' : breakerAt(breakerOf(row), now),
     breakerUntil: row?.breaker_until ? formatInstant(row.breaker_until) : null,
     tokens: Math.round(tokens * 100) / 100,

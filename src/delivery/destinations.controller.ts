@@ -4,7 +4,12 @@ import { actorOf } from '../access/caller.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { readReason } from '../access/read-reason.js';
 import { Problem } from '../problem-details.js';
-import { DestinationControl } from './destination-control.service.js';
+import {
+  DestinationControl,
+  type PauseAct,
+  type PauseAnswer,
+} from './destination-control.service.js';
+import { pauseInWords } from './pause.js';
 
 @Controller('api/v1/destinations')
 export class DestinationsController {
@@ -20,9 +25,7 @@ export class DestinationsController {
   @HttpCode(200)
   @RequireRight('destination.pause')
   async pause(@Param('name') name: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const reason = readReason(fieldsOf(await readJsonBody(request.raw)));
-    const pause = await this.control.pause(name, reason, actorOf(request.caller));
-    return { name, ...found(name, pause) };
+    return answered(name, await this.control.pause(name, await readAct(request)));
   }
 
   @Post(':name/resume')
@@ -32,13 +35,23 @@ export class DestinationsController {
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const reason = readReason(fieldsOf(await readJsonBody(request.raw)));
-    const pause = await this.control.resume(name, reason, actorOf(request.caller));
-    return { name, ...found(name, pause) };
+    return answered(name, await this.control.resume(name, await readAct(request)));
   }
 }
 
-function found<T>(name: string, value: T | null): T {
-  if (value === null) throw new Problem('not-found', `the site has no destination ${name}`);
-  return value;
+async function readAct(request: AuthenticatedRequest): Promise<PauseAct> {
+  const fields = fieldsOf(await readJsonBody(request.raw));
+  const { digest = null } = fields;
+  if (digest !== null && typeof digest !== 'string') {
+    throw new Problem('query-invalid', 'digest: expected the pauseDigest that was shown');
+  }
+  return { reason: readReason(fields), actor: actorOf(request.caller), digest };
+}
+
+function answered(name: string, answer: PauseAnswer | null): unknown {
+  if (answer === null) throw new Problem('not-found', `the site has no destination ${name}`);
+  if (!answer.ok) {
+    throw new Problem('pause-changed', `${name} is ${pauseInWords(answer.pause)}`);
+  }
+  return { name, ...answer.pause };
 }

@@ -303,7 +303,7 @@ export async function supersedeUnheldResult(
     .where((eb) =>
       eb.or([
         eb('state', '=', 'rejected'),
-        eb.and([eb('state', '=', 'parked'), eb('attempts', '=', 0)]),
+        eb.and([eb('state', '=', 'parked'), eb('attempts', '=', 0), eb('ask_since', 'is', null)]),
       ]),
     )
     .returning('id')
@@ -349,7 +349,11 @@ async function holdersOf(
       eb.or([
         eb('state', 'in', [...MAY_BE_HELD]),
         eb.and([eb('state', 'in', [...UNSENT_STATES]), sentBefore(eb)]),
-        eb.and([eb('state', '=', 'parked'), eb('attempts', '>', 0)]),
+        // Without an attempt of this life, one before a restore may have made some.
+        eb.and([
+          eb('state', '=', 'parked'),
+          eb.or([eb('attempts', '>', 0), eb('ask_since', 'is not', null)]),
+        ]),
       ]),
     )
     .orderBy('destination')

@@ -1,3 +1,4 @@
+import { canonicalDigest } from '../formats/canonical-json.js';
 import type { DestinationRow } from '../storage/tables.js';
 import { RESTORE_PAUSE } from './stop-policy.js';
 
@@ -8,12 +9,24 @@ export interface Pause {
   readonly kept: string | null;
 }
 
-const OPEN: Pause = { paused: 0, reason: null, kept: null };
+export const OPEN: Pause = { paused: 0, reason: null, kept: null };
 
 export function pauseOf(
   row: Pick<DestinationRow, 'paused' | 'pause_reason' | 'pause_kept'>,
 ): Pause {
   return { paused: row.paused, reason: row.pause_reason, kept: row.pause_kept };
+}
+
+/** Names a pause: who decides by what was shown says which, so that nobody ends another person's pause unawares. */
+export function pauseDigest({ paused, reason, kept }: Pause): string {
+  return canonicalDigest({ paused, reason, kept });
+}
+
+/** A pause in words. */
+export function pauseInWords({ paused, reason, kept }: Pause): string {
+  if (paused === 0) return 'not paused';
+  const also = kept === null ? '' : `, and behind that: ${kept}`;
+  return `paused: ${reason ?? ''}${also}`;
 }
 
 /** A person pauses: under the pause after a restore it is remembered, and stands when that one ends. */

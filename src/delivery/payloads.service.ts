@@ -25,7 +25,8 @@ export class Payloads {
     const kept = this.#kept.get(keyOf(sha256, format));
     if (kept !== undefined && 'tree' in kept) return kept;
     const bytes = kept?.bytes ?? (await payloadBytes(this.db, sha256));
-    const payload = { bytes, tree: readTree(format, bytes) };
+    const read = readTree(format, bytes);
+    const payload = { bytes, tree: read.ok ? read.tree : null };
     this.#keep(keyOf(sha256, format), payload);
     return payload;
   }

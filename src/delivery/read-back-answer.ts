@@ -61,11 +61,12 @@ export function readAnswer(
       if (result.status !== 200) return { kind: 'unavailable', detail: `status ${result.status}` };
       if (result.isCut) return { kind: 'unavailable', detail: 'the answer is too long to read' };
       const held = readTree(format, result.body);
+      if (!held.ok) return { kind: 'unavailable', detail: `the answer ${held.detail}` };
       const sent = payload.tree;
-      if (held === null || sent === null || readBack === null) {
-        return { kind: 'unavailable', detail: `the answer cannot be read as ${format}` };
+      if (sent === null || readBack === null) {
+        return { kind: 'unavailable', detail: 'nothing to compare the answer with' };
       }
-      const items = itemsAt(held, readBack.items, format);
+      const items = itemsAt(held.tree, readBack.items, format);
       if (items === null) {
         return { kind: 'unavailable', detail: `the answer has no ${readBack.items}` };
       }

@@ -11,24 +11,23 @@ export interface Telling {
   readonly destination: string;
   readonly canBeAsked: boolean;
   readonly honoursKey: boolean;
-  /** It remembers a key for so long only. */
-  readonly forgetsKeys: boolean;
 }
 
 /**
  * After a restore what seems unsent may have been sent by the life before. Where a destination can be asked it
  * is asked first; where it honours the key, sending again under the same one doubles nothing, as long as that is
- * remembered, which is looked at like a question; anywhere else a person decides (design §8). Stops keep their state:
- * sent twice they change nothing.
+ * remembered, which is looked at like a question; anywhere else a person decides (design §8). In each case it counts as
+ * sent until then: a result that is taken back is withdrawn. Stops keep their state: sent twice they change nothing.
  */
 export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<number> {
+  await doubtParked(trx, of, now);
   const update = trx
     .updateTable('delivery')
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
     .where(NOT_SENT_FOR_CERTAIN);
   const fenced = { claimed_by: null, ask_since: now };
-  if (of.canBeAsked || (of.honoursKey && of.forgetsKeys)) {
+  if (of.canBeAsked || of.honoursKey) {
     const built = await update
       .where('payload_sha256', 'is not', null)
       .set((eb) => ({
@@ -46,7 +45,6 @@ export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<
       .executeTakeFirst();
     return Number(built.numUpdatedRows + unbuilt.numUpdatedRows);
   }
-  if (of.honoursKey) return 0;
   const parked = await update
     .set((eb) => ({
       ...fenced,
@@ -58,6 +56,17 @@ export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<
     }))
     .executeTakeFirst();
   return Number(parked.numUpdatedRows);
+}
+
+/** Somebody may have decided in the life before that it is sent. Here it stays parked, and a person decides again. */
+async function doubtParked(trx: Trx, of: Telling, now: Instant): Promise<void> {
+  await trx
+    .updateTable('delivery')
+    .set({ ask_since: now })
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where(sql<SqlBool>`message <> 'stop' and state = 'parked' and attempts = 0`)
+    .execute();
 }
 
 /** Deliveries of the life before that no destination has answered for yet. */

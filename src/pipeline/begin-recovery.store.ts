@@ -30,8 +30,7 @@ export async function beginRecovery(
     const { name } = destination;
     const canBeAsked = mayAsk(destination, folder.mappingSources.get(name));
     const honoursKey = destination.honoursKey || destination.endpoint.kind === 'file-drop';
-    const forgetsKeys = destination.keyLifetimeMs !== undefined;
-    const telling = { site, destination: name, canBeAsked, honoursKey, forgetsKeys };
+    const telling = { site, destination: name, canBeAsked, honoursKey };
     doubted += await doubtUnsent(trx, telling, now);
   }
   const after: InstanceRow = {

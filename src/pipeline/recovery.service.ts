@@ -19,6 +19,7 @@ import {
 
 /** Backups and clocks are not exact: so much before the last known fact the destinations are read back too. */
 const BEFORE_LAST_FACT_MS = 3_600_000;
+const BEGINNING = 0 as Instant;
 const SYSTEM: Actor = { kind: 'system', name: 'recovery' };
 
 /** What stands between a restored database and its resuming; empty lists and zero: nothing. */
@@ -58,6 +59,17 @@ export interface RecoveryParts {
   readonly onResumed: () => void;
 }
 
+/**
+ * Since when the destinations are read back. A last fact that lies ahead of the restore was written by a clock that was
+ * ahead: a little, as two machines differ, changes nothing. By how much it was ahead otherwise nobody knows, and so not
+ * when that life ended here: all they hold is read.
+ */
+function readBackFrom(factsUntil: Instant, since: Instant): Instant {
+  return factsUntil > addMs(since, BEFORE_LAST_FACT_MS)
+    ? BEGINNING
+    : addMs(factsUntil, -BEFORE_LAST_FACT_MS);
+}
+
 /** A database that was restored or copied reads its destinations back, and a person lets it go on (rule 28). */
 export class RecoveryService {
   #mayRecover: boolean;
@@ -80,7 +92,7 @@ export class RecoveryService {
     if (!(await this.isRecovering())) return;
     const { database, clock, site, atStart } = this.parts;
     const since = atStart.recovering_since ?? clock.now();
-    const from = addMs(atStart.facts_until ?? since, -BEFORE_LAST_FACT_MS);
+    const from = readBackFrom(atStart.facts_until ?? since, since);
     const swept = await recoverySweeps(database.db, site.site, since);
     const made = swept.filter((s) => s.state !== 'failed');
     for (const { name } of site.destinations) {

@@ -40,8 +40,9 @@ export function readWatched(
   if (result.status === 404 || result.status === 410) return { ok: true, parts: { gone: true } };
   if (result.status !== 200) return { ok: false, detail: `status ${result.status}` };
   if (result.isCut) return { ok: false, detail: 'the answer is too long to read' };
-  const tree = readTree(format, result.body);
-  if (tree === null) return { ok: false, detail: `the answer cannot be read as ${format}` };
+  const read = readTree(format, result.body);
+  if (!read.ok) return { ok: false, detail: `the answer ${read.detail}` };
+  const { tree } = read;
   return {
     ok: true,
     parts: Object.fromEntries(watched.parts.map((path) => [path, partAt(tree, path)])),

@@ -13,6 +13,8 @@ export interface HeldItem {
   /** Its own number there, else its reference, else a digest of it: names it from one list to the next. */
   readonly identity: string;
   readonly reference: string | null;
+  /** The destination's own number, where it has one besides our reference. */
+  readonly number: string | null;
   readonly at: Instant | null;
   readonly message: SubjectKind | null;
   readonly receiptId: string | null;
@@ -43,8 +45,9 @@ export function readHeldPage(
   }
   if (result.status !== 200) return no(`status ${result.status}`);
   if (result.isCut) return no('the page is too long to read');
-  const tree = readTree(format, result.body);
-  if (tree === null) return no(`the page cannot be read as ${format}`);
+  const read = readTree(format, result.body);
+  if (!read.ok) return no(`the page ${read.detail}`);
+  const { tree } = read;
   const items = itemsAt(tree, list.items, format);
   if (items === null) return no(`the page has no ${list.items}`);
   if (items.length > ITEMS_MAX) {
@@ -66,10 +69,12 @@ function heldItem(tree: Tree, list: HeldList): HeldItem {
   const receiptId = textAt(tree, list.receipt);
   const revision = Number(textAt(tree, list.revision) ?? Number.NaN);
   const at = textAt(tree, list.at);
+  const number = textAt(tree, list.number);
   return {
     tree,
-    identity: textAt(tree, list.number) ?? reference ?? canonicalDigest(tree),
+    identity: number ?? reference ?? canonicalDigest(tree),
     reference,
+    number: number === reference ? null : number,
     at: at === null ? null : (parseTimestamp(at)?.instant ?? null),
     message,
     receiptId,

@@ -70,6 +70,22 @@ export async function vanishedHoldings(
     .execute();
 }
 
+/** Notes that a question found what the list of a sweep did not show. */
+export async function noteListed(
+  trx: Trx,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+  sweepId: string,
+): Promise<void> {
+  await trx
+    .updateTable('destination_holding')
+    .set({ last_sweep: sweepId })
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('identity', '=', of.identity)
+    .where('settled_at', 'is', null)
+    .execute();
+}
+
 /** What a destination holds about one subject and revision that nothing accounts for. */
 export async function holdingsOf(
   reader: Reader,

@@ -1,9 +1,12 @@
 import { recordAudit } from '../audit/audit.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
-import { addMs, type Instant } from '../formats/instant.js';
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { fillListPath } from '../mapping/request-path.js';
+import type { HeldList } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow, DestinationHoldingRow, SweepRow } from '../storage/tables.js';
+import { readHeldPage } from './held-list.js';
 import {
   openOfSweeps,
   recognisedHolding,
@@ -38,6 +41,9 @@ import {
 /** Deliveries looked at in one step, and rows read at once. */
 const BATCH = 50;
 const NO_TOKEN_WAIT_MS = 200;
+/** A destination may compare times in whole seconds. */
+const MOMENT_MS = 1_000;
+const MOMENT_PAGES_MAX = 20;
 
 /**
  * The second half of a sweep: who should have been listed and was not is asked for by itself, then everything
@@ -95,7 +101,7 @@ export class SweepComparison {
       }
       last = found.id;
     }
-    return await this.#finish(sweep);
+    return await this.#finish(destination, sweep, { answered: last });
   }
 
   #deliveries(sweep: SweepRow, ids: readonly string[]): Promise<DeliveryRow[]> {
@@ -179,8 +185,10 @@ export class SweepComparison {
     }
   }
 
-  async #finish(sweep: SweepRow): Promise<Stepped> {
+  async #finish(destination: Destination, sweep: SweepRow, place: Place): Promise<Stepped> {
     const { database } = this.parts;
+    const interrupted = await this.#lookForVanished(destination, sweep, place);
+    if (interrupted !== null) return interrupted;
     const differences = await fieldDifferences(database.db, sweep.id);
     const systematic = differences.filter(isSystematic);
     await this.#openFindings(sweep, new Set(systematic.map(keyOf)));
@@ -265,12 +273,66 @@ export class SweepComparison {
       if (last === undefined) break;
       after = last.identity;
     }
+    return unknown;
+  }
+
+  /**
+   * Looks for each message that is not in the list any more at the moment at which it arrived: a list that shifts while
+   * it is read skips one, and a stop of a lost life that was forgotten by that would hold nothing any more. What cannot be
+   * looked for stays.
+   *
+   * @returns when to go on, where not all could be looked for yet; what was found by then is kept
+   */
+  async #lookForVanished(
+    destination: Destination,
+    sweep: SweepRow,
+    place: Place,
+  ): Promise<Stepped | null> {
+    const { database, findings } = this.parts;
+    const counts = JSON.parse(sweep.counts) as Record<string, number>;
+    const of = { site: sweep.site, destination: sweep.destination, sweepId: sweep.id };
     const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
     const period = { from, to: sweep.listed_to };
-    for (const gone of await vanishedHoldings(database.db, { ...of, ...period })) {
-      await findings.forget(sweep, gone);
+    for (const holding of await vanishedHoldings(database.db, { ...of, ...period })) {
+      const looked = await this.#lookAtMoment(destination, holding);
+      if (looked.kind === 'no-token') {
+        return await this.#save(sweep, place, counts, addMs(this.#now(), NO_TOKEN_WAIT_MS));
+      }
+      if (looked.kind === 'unavailable') {
+        return await this.#unavailable(sweep, place, counts, looked.detail);
+      }
+      if (looked.kind === 'listed') await findings.keep(sweep, holding);
+      if (looked.kind === 'gone') await findings.forget(sweep, holding);
     }
-    return unknown;
+    return null;
+  }
+
+  async #lookAtMoment(
+    destination: Destination,
+    { held_at: at, identity }: DestinationHoldingRow,
+  ): Promise<
+    | { readonly kind: 'no-token' | 'listed' | 'gone' | 'unknown' }
+    | { readonly kind: 'unavailable'; readonly detail: string }
+  > {
+    const { database, clock, site, looking, documents } = this.parts;
+    const { list, format } = documents.get(destination.name) ?? { list: null, format: 'json' };
+    if (list === null || at === null) return { kind: 'unknown' };
+    let cursor = '';
+    for (let pages = 0; pages < MOMENT_PAGES_MAX; pages += 1) {
+      if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
+        // Begun anew for want of a token, it might never end.
+        return { kind: pages === 0 ? 'no-token' : 'unknown' };
+      }
+      const result = await looking.document(destination, momentPath(list, at, cursor));
+      const page = readHeldPage(result, list, format, cursor);
+      if (!page.ok) return { kind: 'unavailable', detail: looking.keptText(page.detail) };
+      if (page.items.some((item) => looking.keptText(item.identity) === identity)) {
+        return { kind: 'listed' };
+      }
+      if (page.next === '') return { kind: 'gone' };
+      cursor = page.next;
+    }
+    return { kind: 'unknown' };
   }
 
   /** A statement of another life, once ours lies above it. A stop never: it stands for as long as it is listed. */
@@ -360,6 +422,16 @@ export class SweepComparison {
   #now(): Instant {
     return this.parts.clock.now();
   }
+}
+
+/** One page of what arrived at about that moment. */
+function momentPath(list: HeldList, at: Instant, cursor: string): string {
+  return fillListPath(list.request.path, {
+    from: formatInstant(Math.max(0, addMs(at, -MOMENT_MS)) as Instant),
+    to: formatInstant(addMs(at, MOMENT_MS)),
+    limit: String(list.pageSize),
+    cursor,
+  });
 }
 
 function keyOf(of: { readonly message: string; readonly field: string | null }): string {

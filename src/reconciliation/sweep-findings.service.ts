@@ -19,6 +19,7 @@ import { closeByEvidence, isOpenDiscrepancy, openDiscrepancy } from './discrepan
 import {
   forgetHolding,
   isUnsettled,
+  noteListed,
   openOfSweeps,
   raiseRevisionFloor,
   settleHolding,
@@ -177,6 +178,13 @@ export class SweepFindings {
     await this.#closeAs(sweep, holding.receipt_id, async (trx, now) => {
       await settleHolding(trx, holding, now);
       await this.#closeHolding(trx, sweep, holding, evidence, now);
+    });
+  }
+
+  /** A message is there, although the list did not show it. */
+  async keep(sweep: Swept, holding: DestinationHoldingRow): Promise<void> {
+    await this.database.transact(async (trx) => {
+      if (await holdSweep(trx, sweep)) await noteListed(trx, holding, sweep.id);
     });
   }
 

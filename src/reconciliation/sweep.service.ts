@@ -195,6 +195,7 @@ export class SweepService {
         sweep_id: sweep.id,
         delivery_id: delivery.id,
         message: delivery.subject_kind,
+        number: item.number === null ? null : looking.keptText(item.number),
         count: 1,
         ...verdict,
       });

@@ -139,15 +139,25 @@ export async function deliveriesByReference(
     .execute();
 }
 
-/** Notes what a page showed; the same delivery seen again counts up and keeps the worse verdict. */
-export async function noteItems(trx: Trx, items: readonly SweepItemRow[]): Promise<void> {
-  for (const item of items) {
+/**
+ * Notes what a page showed; the same delivery seen again counts up and keeps the worse verdict. What an earlier page
+ * showed under the same number of the destination is that record again, in a list that shifts while it is read.
+ */
+export async function noteItems(trx: Trx, page: readonly SweepItemRow[]): Promise<void> {
+  for (const item of together(page)) {
     await trx
       .insertInto('sweep_item')
       .values(item)
       .onConflict((c) =>
         c.columns(['sweep_id', 'delivery_id']).doUpdateSet((eb) => ({
-          count: eb('sweep_item.count', '+', item.count),
+          count: eb
+            .case()
+            .when('sweep_item.number', '=', item.number)
+            .then(
+              sql<number>`case when sweep_item.count < ${item.count} then ${item.count} else sweep_item.count end`,
+            )
+            .else(eb('sweep_item.count', '+', item.count))
+            .end(),
           ...(item.verdict === 'equal'
             ? {}
             : { verdict: item.verdict, field: item.field, detail: item.detail }),
@@ -155,6 +165,18 @@ export async function noteItems(trx: Trx, items: readonly SweepItemRow[]): Promi
       )
       .execute();
   }
+}
+
+/** One page is one answer: what stands on it twice is there twice. */
+function together(page: readonly SweepItemRow[]): readonly SweepItemRow[] {
+  const all = new Map<string, SweepItemRow>();
+  for (const item of page) {
+    const key = JSON.stringify([item.delivery_id, item.number]);
+    const before = all.get(key);
+    const worse = before === undefined || before.verdict === 'equal' ? item : before;
+    all.set(key, { ...worse, count: (before?.count ?? 0) + item.count });
+  }
+  return [...all.values()];
 }
 
 export interface HeldPlace {

@@ -896,6 +896,8 @@ export interface SweepItemRow {
   sweep_id: string;
   delivery_id: string;
   message: SubjectKind;
+  /** The destination's own number of what was listed first; null where it names none but our reference. */
+  number: string | null;
   count: number;
   verdict: 'equal' | 'differs' | 'unsent';
   field: string | null;

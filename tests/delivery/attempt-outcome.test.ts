@@ -127,6 +127,31 @@ describe('classifySend of a 2xx', () => {
     expect(classify(result).kind).toBe('uncertain');
   });
 
+  // RFC 8259 §4: names "SHOULD be unique"; of one that is not, some readers report the first, some the last, some both.
+  it.each([
+    ['the reference', '{"number":"L-1","reference":"D-2","reference":"D-1"}'],
+    ['the number', '{"number":"L-2","number":"L-1","reference":"D-1"}'],
+    [
+      'the number, written with an escape',
+      '{"number":"L-2","n\\u0075mber":"L-1","reference":"D-1"}',
+    ],
+    ['something within', '{"number":"L-1","reference":"D-1","more":[{"a":1,"a":2}]}'],
+  ])('doubts an answer that says %s twice, and says where', (_, text) => {
+    const outcome = classify(answer(200, text));
+    expect(outcome).toMatchObject({ kind: 'uncertain' });
+    expect(outcome).toHaveProperty(
+      'detail',
+      expect.stringMatching(
+        /^status 200, but the answer cannot be read as json \(duplicate-key, line 1, byte \d+\): \{/,
+      ),
+    );
+  });
+
+  it('reads an answer behind a byte order mark, which RFC 8259 §8.1 lets a reader ignore', () => {
+    const marked = answer(200, '\ufeff{"number":"L-1","reference":"D-1"}');
+    expect(classify(marked)).toEqual({ kind: 'accepted', reference: 'L-1' });
+  });
+
   it('believes any 2xx where the mapping declares no receipt', () => {
     const bare: AnswerExpectation = { ...EXPECTED, receipt: { echo: [], reference: null } };
     expect(classify(answer(204), bare)).toEqual({ kind: 'accepted', reference: null });

@@ -1,5 +1,4 @@
 import { describe, expect, it } from 'vitest';
-import { readTree } from '../../src/delivery/answer-tree.js';
 import type { Answer } from '../../src/delivery/endpoint.js';
 import { compareHeld, type ReadBackOf, readAnswer } from '../../src/delivery/read-back-answer.js';
 import {
@@ -88,7 +87,7 @@ describe('readAnswer', () => {
   const read = (result: Parameters<typeof readAnswer>[0], format: 'json' | 'xml' = 'json') =>
     readAnswer(result, READ_BACK, format, {
       bytes: PAYLOAD,
-      tree: readTree(format, PAYLOAD),
+      tree: format === 'json' ? SENT : null,
     }).kind;
 
   it.each([
@@ -107,6 +106,21 @@ describe('readAnswer', () => {
     ['401', answered(401, ''), 'unavailable'],
     ['a sign-in page', answered(200, '<html></html>'), 'unavailable'],
     ['a cut answer', answered(200, '{"entries":[]}', true), 'unavailable'],
+    [
+      'an entry that is applied and is not',
+      answered(200, JSON.stringify({ entries: [HELD] }).replace('{"ref', '{"applied":false,"ref')),
+      'unavailable',
+    ],
+    [
+      'two lists, one with another entry',
+      answered(200, `{"entries":[{}],"entries":[${JSON.stringify(HELD)}]}`),
+      'unavailable',
+    ],
+    [
+      'two lists, one of them empty',
+      answered(200, `{"entries":[${JSON.stringify(HELD)}],"entries":[]}`),
+      'unavailable',
+    ],
   ])('%s', (_, result, kind) => {
     expect(read(result)).toBe(kind);
   });

@@ -277,7 +277,14 @@ describe('a worker frozen until it was declared dead', () => {
 
   it('has what it was building built by another', async () => {
     const { bench, endpoint, services } = await open({ askable: false });
-    const [frozen, other] = services;
+    const [, other] = services;
+    let isAwake = true;
+    // Nothing of it goes on but what it holds: a look that it was in the middle of would take the build up again.
+    const frozen = await bench.another({
+      get mayStart() {
+        return isAwake;
+      },
+    });
     const { open: thaw, opened } = gate();
     const build = bench.mapping.build.bind(bench.mapping);
     const spy = vi.spyOn(bench.mapping, 'build').mockImplementationOnce(async (...args) => {
@@ -287,11 +294,13 @@ describe('a worker frozen until it was declared dead', () => {
     const id = await bench.enqueue({ subjectId: 'a' });
     const working = frozen.workOnce('lims');
     await until('it builds', () => spy.mock.calls.length === 1);
+    isAwake = false;
     await bench.declareDead();
     expect(await other.recover(bench.clock.now())).toBe(1);
     bench.service = await bench.another();
     await bench.settle();
     const before = await bench.row(id);
+    expect(before).toMatchObject({ state: 'accepted', attempts: 1 });
     thaw();
     await working;
     expect(await bench.row(id)).toEqual(before);

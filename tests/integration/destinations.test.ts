@@ -12,12 +12,18 @@ afterEach(async () => {
   await world.close();
 });
 
-function act(name: string, what: 'pause' | 'resume', reason: string, key = world.controlToken) {
+function act(
+  name: string,
+  what: 'pause' | 'resume',
+  reason: string,
+  key = world.controlToken,
+  more: Record<string, unknown> = {},
+) {
   return world.http({
     path: `/api/v1/destinations/${name}/${what}`,
     key,
     headers: { 'content-type': 'application/json' },
-    body: JSON.stringify({ reason }),
+    body: JSON.stringify({ reason, ...more }),
   });
 }
 
@@ -64,6 +70,30 @@ describe('a paused destination', () => {
         subject_id: 'lims',
       },
     ]);
+  });
+
+  it('is neither resumed nor paused by what somebody saw before another person paused it', async () => {
+    const seen = async () => ({ digest: (await shown('lims'))['pauseDigest'] });
+    const open = await seen();
+    await act('lims', 'pause', 'maintenance');
+    const first = await seen();
+    await act('lims', 'resume', 'maintenance is over');
+    expect(await seen()).toEqual(open);
+    await act('lims', 'pause', 'it stores what it should not');
+    for (const [what, of] of [
+      ['resume', first],
+      ['pause', open],
+    ] as const) {
+      const answer = await act('lims', what, 'by what was shown', world.controlToken, of);
+      expect(answer.json).toMatchObject({ status: 409, code: 'pause-changed' });
+      expect(answer.json['detail']).toContain('it stores what it should not');
+    }
+    expect(await shown('lims')).toMatchObject({ pauseReason: 'it stores what it should not' });
+    const now = await seen();
+    const done = await act('lims', 'resume', 'it is mended', world.controlToken, now);
+    expect(done.json).toMatchObject({ paused: 0 });
+    const malformed = await act('lims', 'pause', 'x', world.controlToken, { digest: 1 });
+    expect(malformed.status).toBe(400);
   });
 
   it('is paused by nobody without the right, without a reason, or under a name that is not there', async () => {

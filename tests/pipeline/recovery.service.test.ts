@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
 import { Looking } from '../../src/delivery/looking.service.js';
-import { addMs } from '../../src/formats/instant.js';
+import { addMs, type Instant } from '../../src/formats/instant.js';
 import { RecoveryService } from '../../src/pipeline/recovery.service.js';
 import { SweepService } from '../../src/reconciliation/sweep.service.js';
 import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
@@ -13,7 +13,7 @@ import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 const LISTED = { list: {} } as unknown as MappingDocument;
 
 describe('rule 28: the sweeps that a recovery rests on', () => {
-  it('are put down once, and anew by the next start where one was given up', async () => {
+  async function restoredWith(factsUntil: Instant) {
     const database = await temporaryDatabase();
     const clock = new ManualClock(time('12:00'));
     const atStart: InstanceRow = {
@@ -24,7 +24,7 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
       tick: 1,
       recovering: 'restored',
       recovering_since: time('11:00'),
-      facts_until: time('10:00'),
+      facts_until: factsUntil,
     };
     await database.transact((trx) => trx.insertInto('instance').values(atStart).execute());
     const names = site.destinations.map((d) => d.name);
@@ -52,6 +52,11 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
         isOutlived: () => false,
         onResumed: () => undefined,
       }).requestSweeps(sweeps);
+    return { database, clock, names, startAgain };
+  }
+
+  it('are put down once, and anew by the next start where one was given up', async () => {
+    const { database, clock, names, startAgain } = await restoredWith(time('10:00'));
     const requested = async () =>
       (await database.db.selectFrom('sweep').select(['destination', 'state']).execute())
         .map((s) => `${s.destination} ${s.state}`)
@@ -68,5 +73,17 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
     await startAgain();
     const failed = names.map((name) => `${name} failed`);
     expect(await requested()).toEqual([...listing, ...failed].sort());
+  });
+
+  it.each([
+    ['an hour before the last known fact', time('10:00'), time('09:00')],
+    ['before the restore, when another clock was a little ahead', time('11:30'), time('10:30')],
+    // By how much that clock was ahead nobody knows, and so not when the backup was made.
+    ['at the beginning, when the last fact lies far ahead', time('14:00'), 0],
+  ])('begin %s', async (_, factsUntil, from) => {
+    const { startAgain, database } = await restoredWith(factsUntil);
+    await startAgain();
+    const made = await database.db.selectFrom('sweep').select('from_at').execute();
+    expect(made).toEqual(site.destinations.map(() => ({ from_at: from })));
   });
 });

@@ -60,6 +60,7 @@ describe('a page of a list', () => {
       {
         identity: '7',
         reference: 'd1',
+        number: '7',
         at: Date.UTC(2026, 10, 25, 9) * 1000,
         message: 'result',
         receiptId: null,
@@ -69,6 +70,7 @@ describe('a page of a list', () => {
       {
         identity: 'd2',
         reference: 'd2',
+        number: null,
         at: null,
         message: 'stop',
         receiptId: 'q',
@@ -88,6 +90,7 @@ describe('a page of a list', () => {
     ['an error', answer({}, { status: 500 }), 'status 500'],
     ['nothing found', answer({}, { status: 404 }), 'status 404'],
     ['half a document', answer('{"entries":['), 'cannot be read as json'],
+    ['a page with two lists', answer('{"entries":[{}],"entries":[]}'), '(duplicate-key, line 1'],
     ['a page without an end', answer({}, { isCut: true }), 'too long'],
     ['an error document', answer({ error: 'later' }), 'no /entries'],
     ['no answer', { kind: 'unavailable', detail: 'no whole answer' }, 'no whole answer'],

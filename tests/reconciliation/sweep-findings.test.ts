@@ -1,22 +1,45 @@
 import { describe, expect, it } from 'vitest';
 import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
+import type { AskRequest } from '../../src/delivery/endpoint.js';
 import { Looking } from '../../src/delivery/looking.service.js';
 import { SweepComparison } from '../../src/reconciliation/sweep-comparison.service.js';
 import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
-import { insertSweep } from '../../src/reconciliation/sweeps.store.js';
+import { insertSweep, noteItems, verdictCounts } from '../../src/reconciliation/sweeps.store.js';
+import type { HeldList, MappingDocument } from '../../src/site/mapping-document.js';
 import type {
   DestinationHoldingRow,
   SubjectKind,
   SweepItemRow,
   SweepRow,
 } from '../../src/storage/tables.js';
+import { answerOf } from '../delivery/answer-of.js';
 import { time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
 
 const FIELDS = 'field:lims:';
 
-/** Sweeps of `lims` whose lists were read, over a statement world; no destination is there to be asked. */
+const LIST: HeldList = {
+  request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
+  items: '/entries',
+  next: '/next',
+  pageSize: 2,
+  reference: '/ref',
+  number: '/no',
+  at: '/at',
+  message: null,
+  receipt: '/receipt',
+  result: '/result',
+  period: '/period',
+  revision: '/rev',
+};
+
+/** Sweeps of `lims` whose lists were read, over a statement world. */
 class SweepWorld {
+  /** What `lims` answers when it is asked for a list, and what it was asked. */
+  held: unknown = { entries: [] };
+  /** What it answers before that. */
+  pages: unknown[] = [];
+  readonly asked: string[] = [];
   readonly findings: SweepFindings;
   readonly comparison: SweepComparison;
   /** Thrown once at the next commit of a finding, as if the process had died behind it. */
@@ -38,8 +61,16 @@ class SweepWorld {
       clock,
       site,
       worker: { id: 'worker', mayStart: true },
-      looking: new Looking({} as DeliveryParts),
-      documents: new Map(),
+      looking: new Looking({
+        options: { secrets: { mask: (text: string) => text } },
+        endpoint: () => ({
+          ask: ({ path }: AskRequest) => {
+            this.asked.push(path);
+            return Promise.resolve(answerOf(200, this.pages.shift() ?? this.held));
+          },
+        }),
+      } as unknown as DeliveryParts),
+      documents: new Map([['lims', { list: LIST, format: 'json' } as MappingDocument]]),
       findings: this.findings,
     });
   }
@@ -82,6 +113,7 @@ class SweepWorld {
         ...item,
         sweep_id: id,
         delivery_id: `delivery-${n}`,
+        number: null,
         count: 1,
         detail: null,
       }));
@@ -200,6 +232,71 @@ describe('a sweep that another worker has taken up', () => {
     await world.findings.settle(row, holding, 'a later revision of ours is in force');
     expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
     await world.findings.forget({ ...row, fence: 2 }, holding);
+    expect(await world.openSubjects()).toEqual([]);
+  });
+});
+
+describe('a list that shifts while it is read', () => {
+  const doubles = async (pages: readonly (readonly (string | null)[])[]) => {
+    const { database } = (await SweepWorld.open()).world;
+    for (const page of pages) {
+      const notes = page.map((number) => ({
+        ...equal('result'),
+        sweep_id: 'sweep-1',
+        delivery_id: 'delivery-1',
+        number,
+        count: 1,
+        detail: null,
+      }));
+      await database.transact((trx) => noteItems(trx, notes));
+    }
+    const { doubles: found } = await verdictCounts(database.db, 'sweep-1');
+    return found;
+  };
+
+  it('shows one record on two pages, which is no double', async () => {
+    expect(await doubles([['L-1'], ['L-1']])).toBe(0);
+  });
+
+  it.each([
+    ['two records under one reference', [['L-1'], ['L-2']]],
+    ['two records on one page', [['L-1', 'L-2']]],
+    ['one number twice on one page, which does not shift', [['L-1', 'L-1']]],
+    ['one number twice on a later page', [['L-1'], ['L-1', 'L-1']]],
+    ['records without a number of their own', [[null], [null]]],
+    ['a record without a number beside one that has one', [[null], ['L-1']]],
+  ])('hides no double: %s', async (_, pages) => {
+    expect(await doubles(pages)).toBe(1);
+  });
+
+  it('skips a message, which is looked for at its moment and is not gone by that', async () => {
+    const world = await SweepWorld.open();
+    await world.world.announce();
+    await world.findings.openHolding(await world.holds('L-1'));
+    world.held = { entries: [{ no: 'L-1' }] };
+    await world.listed('sweep-2', []);
+    await world.finish('sweep-2');
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    const [path] = world.asked;
+    const asked = new URL(path ?? '', 'http://x').searchParams;
+    const at = Number(time('08:30')) / 1000;
+    expect(Date.parse(asked.get('from') ?? '')).toBeLessThan(at);
+    expect(Date.parse(asked.get('to') ?? '')).toBeGreaterThan(at);
+    // On the second page of that moment.
+    world.pages = [{ entries: [{ no: 'L-0' }], next: 'L-0' }];
+    await world.listed('sweep-3', []);
+    await world.finish('sweep-3');
+    expect(world.asked.at(-1)).toContain('after=L-0');
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    // A moment without an end shows nothing.
+    world.pages = Array.from({ length: 99 }, (_, n) => ({ entries: [], next: `L-${n}` }));
+    await world.listed('sweep-4', []);
+    await world.finish('sweep-4');
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    world.pages = [];
+    world.held = { entries: [{ no: 'L-2' }] };
+    await world.listed('sweep-5', []);
+    await world.finish('sweep-5');
     expect(await world.openSubjects()).toEqual([]);
   });
 });

@@ -19,6 +19,7 @@ import * as m0020 from './m0020-attribute-inspections.js';
 import * as m0021 from './m0021-inspection-lifts.js';
 import * as m0022 from './m0022-second-looks.js';
 import * as m0023 from './m0023-indexes.js';
+import * as m0024 from './m0024-listed-numbers.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -42,4 +43,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0021-inspection-lifts': m0021,
   '0022-second-looks': m0022,
   '0023-indexes': m0023,
+  '0024-listed-numbers': m0024,
 };
