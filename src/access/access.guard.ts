@@ -77,6 +77,7 @@ export class AccessGuard implements CanActivate {
     if (mark.need === 'open') return true;
     request.caller = await this.#identify(request, mark);
     requireNeed(request.caller, mark);
+    requireSingleValues(request.query);
     return true;
   }
 
@@ -169,6 +170,14 @@ function requireNeed(caller: Caller, mark: Mark): void {
   }
   const refusal = refusalOf(mark, caller);
   if (refusal) throw new Problem(refusal.code, refusal.detail);
+}
+
+/** Every handler reads one text for a name; which of several should count, nobody can tell. */
+function requireSingleValues(query: unknown): void {
+  for (const [name, value] of Object.entries(query ?? {})) {
+    if (typeof value === 'string') continue;
+    throw new Problem('query-invalid', `${name.slice(0, 100)}: expected once, found more often`);
+  }
 }
 
 const CHALLENGE = { 'www-authenticate': 'Bearer realm="drumline"' };

@@ -33,7 +33,12 @@ export interface Reauthentication {
 }
 
 export type ReauthenticationAnswer =
-  | { readonly kind: 'proven'; readonly person: Person }
+  | {
+      readonly kind: 'proven';
+      readonly person: Person;
+      /** What the password was compared with: an act that is committed later sees by it whether it is still in force. */
+      readonly passwordHash: string;
+    }
   | {
       readonly kind: 'refused';
       /**
@@ -135,7 +140,7 @@ export class AccountsService {
     const person = await personOf(db, proof.account, this.place.site);
     return person.mustChangePassword
       ? { kind: 'refused', why: 'must-change-password', until: null }
-      : { kind: 'proven', person };
+      : { kind: 'proven', person, passwordHash: proof.account.password };
   }
 }
 

@@ -5,7 +5,7 @@ export interface TrailFilter {
   readonly from: Instant | null;
   /** Entries before this. */
   readonly to: Instant | null;
-  /** Whole name of a person, key or part of the service. */
+  /** Whole name, as it is stored, of an account, key or part of the service. */
   readonly actor: string | null;
   /** Beginning of an action: `delivery.` finds all of deliveries. */
   readonly action: string | null;

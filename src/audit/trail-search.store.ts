@@ -3,18 +3,22 @@ import type { Reader } from '../storage/database.js';
 import type { AuditEntryRow } from '../storage/tables.js';
 import type { TrailFilter, TrailPlace } from './trail-filter.js';
 
-/** Entries of a site that fit, the latest first, from behind a place on. */
+/**
+ * Entries of a site that fit, the latest first, from behind a place on.
+ *
+ * @param filter with another name for `actor`: the account of who has that user name, null where nobody has
+ */
 export function searchTrail(
   reader: Reader,
   site: string,
-  filter: TrailFilter,
+  filter: TrailFilter & { readonly alsoActor: string | null },
   page: { readonly behind: TrailPlace | null; readonly limit: number },
 ): Promise<AuditEntryRow[]> {
-  const { from, to, actor, action, subject, reason } = filter;
+  const { from, to, actor, alsoActor, action, subject, reason } = filter;
   let query = reader.selectFrom('audit_entry').selectAll().where('site', '=', site);
   if (from !== null) query = query.where('at', '>=', from);
   if (to !== null) query = query.where('at', '<', to);
-  if (actor !== null) query = query.where('actor', '=', actor);
+  if (actor !== null) query = query.where('actor', 'in', [actor, alsoActor ?? actor]);
   if (action !== null) query = query.where(contains('action', `${escaped(action)}%`));
   if (subject !== null) query = query.where('subject_id', '=', subject);
   if (reason !== null) query = query.where(contains('reason', `%${escaped(reason)}%`));

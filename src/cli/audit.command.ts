@@ -144,9 +144,15 @@ async function verifyAll(options: VerifyOptions): Promise<ExportReport[]> {
     requireFile(options.export);
     return [await verifyExport(options.export, comparing)];
   }
-  return withSnapshot(options, async (reader) => {
+  return withSnapshot(options, async (reader, place) => {
     const verdicts: ExportReport[] = [];
-    for (const site of await sitesOf(reader, options.site)) {
+    // What checkpoints outside speak of has a trail: where nothing of it is left, it is broken, not absent.
+    const spokenOf = comparing.outside.map(({ checkpoint }) => checkpoint.site);
+    const sites = await sitesOf(reader, options.site, spokenOf);
+    if (sites.length === 0) {
+      throw new Misconfigured('trail-unreadable', { found: `${place}: it holds no trail` });
+    }
+    for (const site of sites) {
       progress(`verifying the trail of ${site}`);
       const trail = await verifyDatabase(reader, site, comparing);
       verdicts.push({ trail, signatures: await verifySignaturesOf(reader, site) });
@@ -173,8 +179,12 @@ async function exportTrail(reader: Reader, { site: wanted, out }: ExportOptions)
   return { site, entries, checkpoints, signatures, file: resolve(out) };
 }
 
-async function sitesOf(reader: Reader, wanted: string | undefined): Promise<string[]> {
-  const sites = await trailSites(reader);
+async function sitesOf(
+  reader: Reader,
+  wanted: string | undefined,
+  spokenOf: readonly string[] = [],
+): Promise<string[]> {
+  const sites = [...new Set([...(await trailSites(reader)), ...spokenOf])].sort();
   if (wanted === undefined) return sites;
   if (sites.includes(wanted)) return [wanted];
   const found = `no trail of ${wanted}, there are those of ${sites.join(', ') || 'nobody'}`;
@@ -184,11 +194,11 @@ async function sitesOf(reader: Reader, wanted: string | undefined): Promise<stri
 /** A database that is none of ours, or older than the sealed trail, is named as that. */
 async function withSnapshot<T>(
   options: SourceOptions,
-  work: (reader: Reader) => Promise<T>,
+  work: (reader: Reader, place: string) => Promise<T>,
 ): Promise<T> {
   const { reader, place } = openSource(options);
   try {
-    return await reader.snapshot(work);
+    return await reader.snapshot((snapshot) => work(snapshot, place));
   } catch (cause) {
     const why = cause instanceof Error ? cause.message : String(cause);
     if (!/no such (?:table|column)|does not exist|not a database/.test(why)) throw cause;

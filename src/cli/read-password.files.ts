@@ -1,6 +1,6 @@
 import { readFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
-import { Writable } from 'node:stream';
+import { type Readable, Writable } from 'node:stream';
 
 export type PasswordAnswer =
   | { readonly ok: true; readonly password: string }
@@ -23,7 +23,7 @@ export async function readPassword(
         'there is no terminal to ask for the password; give --password-file FILE, or - for the standard input',
     };
   }
-  return fromText(await ask(prompt));
+  return fromText(await askUnseen(prompt, process.stdin));
 }
 
 function fromText(text: string): PasswordAnswer {
@@ -31,18 +31,20 @@ function fromText(text: string): PasswordAnswer {
   return password === '' ? { ok: false, message: 'the password is empty' } : { ok: true, password };
 }
 
-function ask(prompt: string): Promise<string> {
+/** What is typed until the end of the line; nothing when the terminal is left before. */
+export function askUnseen(prompt: string, input: Readable): Promise<string> {
   process.stderr.write(prompt);
   const silent = new Writable({ write: (_chunk, _encoding, done) => done() });
-  const lines = createInterface({ input: process.stdin, output: silent, terminal: true });
+  const lines = createInterface({ input, output: silent, terminal: true });
   return new Promise((resolve) => {
-    lines.once('line', (line) => {
+    // Leaving the terminal closes it without a line; a promise that nothing settles would end the command by itself.
+    const end = (typed: string) => {
+      resolve(typed);
       lines.close();
-      process.stderr.write('\n');
-      resolve(line);
-    });
-    lines.once('SIGINT', () => {
-      lines.close();
+    };
+    lines.once('line', end);
+    lines.once('SIGINT', () => end(''));
+    lines.once('close', () => {
       process.stderr.write('\n');
       resolve('');
     });

@@ -1,17 +1,9 @@
 import { randomUUID } from 'node:crypto';
 import { link, open, readFile, rename, rm } from 'node:fs/promises';
 import { join } from 'node:path';
+import { NO_LINKS } from '../intake/watched-folder.files.js';
 
 export type WriteOutcome = 'written' | 'unchanged' | 'differs';
-
-/** Codes by which a file system says that it has no hard links. */
-const NO_LINKS: ReadonlySet<string> = new Set([
-  'EPERM',
-  'ENOTSUP',
-  'EOPNOTSUPP',
-  'ENOSYS',
-  'EMLINK',
-]);
 
 /**
  * Writes a file that appears whole or not at all: a temporary file beside it, flushed, then linked to its

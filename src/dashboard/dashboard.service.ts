@@ -1,3 +1,5 @@
+import { findAccountByName } from '../access/accounts.store.js';
+import { userNamesOf } from '../audit/trail-review.store.js';
 import { searchTrail } from '../audit/trail-search.store.js';
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
 import type { Instant } from '../formats/instant.js';
@@ -34,6 +36,7 @@ import { moment } from './local-time.js';
 import { buildReceiptView, type ReceiptView } from './receipt-view.js';
 import { contraryOfReceipt, resultNames, reviewsOfReceipt } from './result-names.store.js';
 import {
+  actorOf,
   nextPage,
   readTrailQuery,
   TRAIL_PAGE,
@@ -116,9 +119,16 @@ export class DashboardService implements DayViewSource {
     const read = readTrailQuery(query, timeZone);
     if (!read.ok) return { ...common, fault: read.fault, entries: [], next: null };
     const { filter, behind } = read;
+    const { actor } = filter;
+    // Entries name people by the id of their account, who looks for one knows the user name.
+    const named = actor === null ? undefined : await findAccountByName(this.reader, actor);
+    const asked = { ...filter, alsoActor: named?.id ?? null };
     // One more than a page shows says whether there is another.
-    const rows = await searchTrail(this.reader, site, filter, { behind, limit: TRAIL_PAGE + 1 });
-    const entries = rows.slice(0, TRAIL_PAGE).map((row) => trailEntryView(row, timeZone));
+    const rows = await searchTrail(this.reader, site, asked, { behind, limit: TRAIL_PAGE + 1 });
+    const userNames = await userNamesOf(this.reader, [...new Set(rows.map(actorOf))]);
+    const entries = rows
+      .slice(0, TRAIL_PAGE)
+      .map((row) => trailEntryView(row, userNames, timeZone));
     return { ...common, fault: null, entries, next: nextPage(query, rows) };
   }
 

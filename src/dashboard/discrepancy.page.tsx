@@ -61,9 +61,9 @@ function DiscrepancyPage({ view, signedIn, commenter, refused }: DiscrepancyShow
               label="Evidence it refers to, if any"
               isOptional
             />
-            <p>
-              <button type="submit">Comment</button> It stays in the history and the trail under
-              your name. It closes nothing.
+            <button type="submit">Comment</button>
+            <p class="small">
+              It stays in the history and the trail under your name. It closes nothing.
             </p>
           </OwnForm>
         </section>
@@ -74,10 +74,9 @@ function DiscrepancyPage({ view, signedIn, commenter, refused }: DiscrepancyShow
 
 function CommentText(): JSX.Element {
   return (
-    <p>
+    <p class="field">
       <label for="text">What you found or did</label>
-      <br />
-      <textarea id="text" name="text" rows={4} cols={70} maxLength={2000} required>
+      <textarea id="text" name="text" rows={4} maxLength={2000} required>
         {useTyped('text')}
       </textarea>
     </p>

@@ -4,15 +4,21 @@ import { PROGRAM_ROLES, ROLES, type Role } from '../access/rights.js';
 /** What a role lets a person do, in a line; `docs/rights.md` says it address by address. */
 const ROLE_WORDS: Readonly<Record<Role, readonly [name: string, gives: string]>> = {
   viewer: ['Viewer', 'sees the pages'],
-  reviewer: ['Reviewer', 'clears or refuses held results and attributes them, under signature'],
+  reviewer: [
+    'Reviewer',
+    'clears, refuses and attributes results and signs statements as the second person; takes up stopped deliveries',
+  ],
   signer: [
     'Signer',
-    'signs statements, versions of methods, reviews of the trail and the close of a period',
+    'lifts stops, and signs site decisions, versions of methods, reviews of the trail and the close of a period',
   ],
   receiver: ['Receiver', 'announces receipt lines by hand; signs and judges nothing'],
   'mapping-editor': ['Mapping editor', 'proposes mappings and versions of methods'],
   'mapping-approver': ['Mapping approver', 'approves mappings that somebody else proposed'],
-  administrator: ['Administrator', 'manages people and keys; signs and judges nothing'],
+  administrator: [
+    'Administrator',
+    'manages people and keys, pauses destinations; signs and judges nothing',
+  ],
   'sync-pc': ['Sync PC', 'sends bundles'],
   'statement-reader': ['Statement reader', 'asks for statements'],
 };

@@ -1,5 +1,6 @@
 import type { TrailFilter, TrailPlace } from '../audit/trail-filter.js';
 import type { Instant } from '../formats/instant.js';
+import { formatInZone } from '../formats/time-zone.js';
 import { siteDay } from '../reconciliation/site-day.js';
 import type { AuditEntryRow } from '../storage/tables.js';
 import type { MomentView, SiteView } from './day-view.js';
@@ -25,6 +26,8 @@ export interface TrailEntryView {
   readonly id: string;
   readonly at: MomentView;
   readonly actor: string;
+  /** User name of the person whose account `actor` names; null for everybody else. */
+  readonly userName: string | null;
   readonly source: string | null;
   readonly action: string;
   readonly subject: string;
@@ -93,16 +96,28 @@ export function nextPage(query: TrailQuery, rows: readonly AuditEntryRow[]): str
   return parameters.toString();
 }
 
-export function trailEntryView(row: AuditEntryRow, timeZone: string): TrailEntryView {
+/** Who an entry is by, as it is stored. */
+export function actorOf(row: AuditEntryRow): string {
+  return `${row.actor_kind} ${row.actor}`;
+}
+
+/** @param userNames of people, by their `actor` */
+export function trailEntryView(
+  row: AuditEntryRow,
+  userNames: ReadonlyMap<string, string>,
+  timeZone: string,
+): TrailEntryView {
+  const actor = actorOf(row);
   return {
     id: row.id,
     at: moment(row.at, timeZone),
-    actor: `${row.actor_kind} ${row.actor}`,
+    actor,
+    userName: userNames.get(actor) ?? null,
     source: row.source,
     action: row.action,
     subject: `${row.subject_kind} ${row.subject_id}`,
     reason: row.reason,
-    changes: changesOf(row.before, row.after),
+    changes: changesOf(row.before, row.after, timeZone),
     seal:
       row.sequence === null
         ? null
@@ -110,21 +125,39 @@ export function trailEntryView(row: AuditEntryRow, timeZone: string): TrailEntry
   };
 }
 
-/** What differs between two JSON texts, member by member; a value that is no object is one member. */
-export function changesOf(before: string | null, after: string | null): ChangeView[] {
-  const [old, now] = [membersOf(before), membersOf(after)];
+/**
+ * What differs between two JSON texts, member by member; a value that is no object is one member. Entries keep instants
+ * as numbers, which nobody can read: they are told by the site's clock, exactly.
+ */
+export function changesOf(
+  before: string | null,
+  after: string | null,
+  timeZone: string,
+): ChangeView[] {
+  const [old, now] = [membersOf(before, timeZone), membersOf(after, timeZone)];
   const names = [...new Set([...old.keys(), ...now.keys()])];
   return names
     .map((name) => ({ name, before: old.get(name) ?? null, after: now.get(name) ?? null }))
     .filter((change) => change.before !== change.after);
 }
 
-function membersOf(text: string | null): Map<string, string> {
+function membersOf(text: string | null, timeZone: string): Map<string, string> {
   if (text === null) return new Map();
   const value = parsed(text);
   const isObject = typeof value === 'object' && value !== null && !Array.isArray(value);
   const members = isObject ? Object.entries(value) : [['value', value] as const];
-  return new Map(members.map(([name, member]) => [name, shown(member)]));
+  return new Map(
+    members.map(([name, member]) => [
+      name,
+      isInstant(name, member) ? formatInZone(member, timeZone) : shown(member),
+    ]),
+  );
+}
+
+/** Microseconds since 1970, from 2001 to 2286, under a name of ours for an instant. */
+function isInstant(name: string, value: unknown): value is Instant {
+  const isNamedSo = /(?:At|_at|Until|_until)$/.test(name);
+  return isNamedSo && Number.isSafeInteger(value) && Number(value) >= 1e15 && Number(value) < 1e16;
 }
 
 function parsed(text: string): unknown {

@@ -11,11 +11,12 @@ import {
   type TrailQuery,
   type TrailView,
 } from './trail-view.js';
+import { Verbatim } from './verbatim.js';
 
 const LABELS: Readonly<Record<TrailField, string>> = {
   from: 'From day',
   to: 'To day',
-  actor: 'Who',
+  actor: 'User name, or id of who',
   action: 'Action begins with',
   subject: 'Id of what was changed',
   reason: 'Reason contains',
@@ -104,7 +105,14 @@ function EntryRow({ entry }: { readonly entry: TrailEntryView }): JSX.Element {
         <Moment at={entry.at} />
       </td>
       <td>
-        {entry.actor}
+        {entry.userName === null ? (
+          entry.actor
+        ) : (
+          <>
+            person <Verbatim>{entry.userName}</Verbatim>{' '}
+            <span class="small">{entry.actor.slice('person '.length)}</span>
+          </>
+        )}
         {entry.source === null ? null : <span class="small"> {entry.source}</span>}
       </td>
       <td>

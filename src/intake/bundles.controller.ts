@@ -36,6 +36,12 @@ export class BundlesController {
       const expected = 'expected application/json or application/zip';
       throw new Problem('body-type-unsupported', `${expected}, found ${type}`);
     }
+    // Taken as they come, compressed bytes would be stored as a bundle that nobody can read, which stops receipts.
+    const coding = request.headers['content-encoding']?.trim() || 'identity';
+    if (coding.toLowerCase() !== 'identity') {
+      const found = `found Content-Encoding ${coding}`;
+      throw new Problem('body-type-unsupported', `expected the bytes as they are, ${found}`);
+    }
     const idempotencyKey = readIdempotencyKey(
       request.headers['idempotency-key'],
       'POST /api/v1/bundles',

@@ -88,19 +88,34 @@ export async function shelve(
   findings: unknown,
 ): Promise<string | null> {
   const from = join(directory, file.name);
+  const shelfDirectory = join(directory, shelf);
   for (let copy = 0; ; copy += 1) {
     const target = shelfName(file.name, copy);
-    const path = join(directory, shelf, target);
-    if (!(await tryLink(from, path))) continue;
-    if (!isSameFile(waitingFile(file.name, await lstat(path)), file)) {
+    const path = join(shelfDirectory, target);
+    const linked = await tryLink(from, path);
+    if (linked === 'occupied') continue;
+    if (linked === 'no-links') {
+      if (await lstat(path).catch(ignoreMissing)) continue;
+      if (!(await stillStands(from, file))) return null;
+      await writeFindings(shelfDirectory, target, findings);
+      // Nobody else puts files on the shelves: the name that was free is free.
+      await rename(from, path);
+      return target;
+    }
+    if (!(await stillStands(path, file))) {
       await unlink(path);
       return null;
     }
-    await writeFindings(join(directory, shelf), target, findings);
+    await writeFindings(shelfDirectory, target, findings);
     const left = await lstat(from).catch(ignoreMissing);
     if (left?.ino === file.inode) await unlink(from);
     return target;
   }
+}
+
+async function stillStands(path: string, file: WaitingFile): Promise<boolean> {
+  const stat = await lstat(path).catch(ignoreMissing);
+  return stat !== undefined && isSameFile(waitingFile(file.name, stat), file);
 }
 
 /** Longest name, in bytes, that leaves room for what is put behind it (255 on common file systems). */
@@ -113,15 +128,27 @@ function shelfName(name: string, copy: number): string {
   return copy === 0 ? short : `${short}~${copy}`;
 }
 
-async function tryLink(from: string, to: string): Promise<boolean> {
+/** Codes by which a file system says that it gives this file no second name. */
+export const NO_LINKS: ReadonlySet<string> = new Set([
+  'EPERM',
+  'ENOTSUP',
+  'EOPNOTSUPP',
+  'ENOSYS',
+  'EMLINK',
+]);
+
+async function tryLink(from: string, to: string): Promise<'linked' | 'occupied' | 'no-links'> {
   try {
     await link(from, to);
-    return true;
+    return 'linked';
   } catch (error) {
-    if ((error as NodeJS.ErrnoException).code !== 'EEXIST') throw error;
+    const code = (error as NodeJS.ErrnoException).code ?? '';
+    // Linux also says so of a file of another user that this one may not write (fs.protected_hardlinks).
+    if (NO_LINKS.has(code)) return 'no-links';
+    if (code !== 'EEXIST') throw error;
     // A crash between link and unlink left this very file here: the same inode is no collision.
     const [a, b] = await Promise.all([lstat(from), lstat(to)]);
-    return a.ino === b.ino && a.dev === b.dev;
+    return a.ino === b.ino && a.dev === b.dev ? 'linked' : 'occupied';
   }
 }
 

@@ -42,6 +42,20 @@ export interface ShownReceipt {
   readonly body: Readonly<Record<string, unknown>>;
 }
 
+interface Key {
+  readonly caller: string;
+  readonly key: string;
+  /** Digest of the request under it. */
+  readonly sha256: string;
+}
+
+/** Takes back what was done under a key that another request has meanwhile. */
+class OtherCameFirst extends Error {
+  constructor() {
+    super('another request under the same key came first');
+  }
+}
+
 /** Receipts over HTTP: each request at most once under its key, and never over what its sender has not seen. */
 export class ReceiptRequestsService {
   constructor(
@@ -95,29 +109,49 @@ export class ReceiptRequestsService {
   }
 
   /** The first answer again for the same request under the same key. Only what was done is kept. */
-  private once(
+  private async once(
     request: unknown,
     facts: RequestFacts,
     work: (trx: Trx) => Promise<RequestAnswer>,
   ): Promise<RequestAnswer> {
     const { key, actor } = facts;
     if (key === null) return this.database.transact(work);
-    const caller = `${actor.kind}:${actor.name}`;
-    const digest = canonicalDigest(request);
+    const under: Key = {
+      caller: `${actor.kind}:${actor.name}`,
+      key,
+      sha256: canonicalDigest(request),
+    };
+    try {
+      return await this.underKey(under, work);
+    } catch (error) {
+      if (!(error instanceof OtherCameFirst)) throw error;
+      // What the other one was answered is committed by now.
+      return this.underKey(under, work);
+    }
+  }
+
+  private underKey(
+    { caller, key, sha256 }: Key,
+    work: (trx: Trx) => Promise<RequestAnswer>,
+  ): Promise<RequestAnswer> {
     return this.database.transact(async (trx) => {
       const held = await requestUnderKey(trx, caller, key);
-      if (held !== null) return answerUnder(held, digest);
+      if (held !== null) return answerUnder(held, sha256);
       const answer = await work(trx);
-      if (answer.kind !== 'done') return answer;
+      if (answer.kind !== 'done') {
+        // The same request, sent once more while the first was waiting, finds its work done behind its locks.
+        const first = await requestUnderKey(trx, caller, key);
+        return first === null ? answer : answerUnder(first, sha256);
+      }
       const row = {
         caller,
         key,
-        request_sha256: digest,
+        request_sha256: sha256,
         answer: JSON.stringify({ body: answer.body, tag: answer.tag }),
         at: this.clock.now(),
       };
       if (await keepRequest(trx, row)) return answer;
-      throw new Error('another request under the same key came first; send it again');
+      throw new OtherCameFirst();
     });
   }
 

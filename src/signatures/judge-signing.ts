@@ -17,7 +17,7 @@ export type SigningRefusal =
   | 'act-not-possible'
   /** The clock reads earlier than the record's last signature or entry. */
   | 'signature-clock-back'
-  /** The sitting was ended meanwhile, by a refused try, the end of its session or another signature in it. */
+  /** The sitting was ended meanwhile: a refused try, the end of its session, another password, another signature in it. */
   | 'signature-sitting-over';
 
 export interface Refused {

@@ -8,6 +8,7 @@ import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import type { AccountRow } from '../storage/tables.js';
 import { judgeSigning, type Refused, refused } from './judge-signing.js';
 import type { bindShown } from './shown-document.js';
 import {
@@ -44,20 +45,24 @@ export interface NotProven {
 
 /** That a person proved a moment ago who they are; `prove` makes it and nobody else can. For one signature. */
 class ProvenSigner {
-  /** Keeps a look-alike from being taken for one. */
-  readonly #isProven = true;
+  /** Also keeps a look-alike from being taken for one, and the hash out of whatever prints a proof. */
+  readonly #passwordHash: string;
 
   constructor(
     readonly signer: Person,
+    passwordHash: string,
     readonly components: Components,
     readonly sessionId: string | null,
     /** The sitting it goes on with; null when it begins one. */
     readonly sittingId: string | null,
     readonly source: string,
-  ) {}
+  ) {
+    this.#passwordHash = passwordHash;
+  }
 
-  get isProven(): boolean {
-    return this.#isProven;
+  /** Whether the password that it was proven by is the one of the account now. */
+  isProvenBy(account: AccountRow): boolean {
+    return account.password === this.#passwordHash;
   }
 }
 
@@ -121,7 +126,8 @@ export class SigningService {
     if (answer.kind === 'refused') return this.#notProven(request, intent, answer.why);
     const given: Components = userName === null ? 'password' : 'user-name-and-password';
     const goesOn = needed === 'password' ? (sitting?.id ?? null) : null;
-    const proof = new ProvenSigner(answer.person, given, sessionId, goesOn, source);
+    const { person, passwordHash } = answer;
+    const proof = new ProvenSigner(person, passwordHash, given, sessionId, goesOn, source);
     return { kind: 'proven', proof };
   }
 
@@ -190,8 +196,16 @@ export class SigningService {
   async judge(trx: Trx, proof: Proof, act: SignedAct): Promise<Refused | null> {
     const entered = await lastEntryAt(trx, this.site.site, act.subject);
     const known = [entered, act.recordFrom].filter((at) => at !== null);
-    const signer = await this.#inForce(trx, proof.signer);
-    if (signer === null) return refused('right-missing', 'the account is not in force any more');
+    const account = await findAccount(trx, proof.signer.accountId);
+    if (account === undefined || account.deactivated_at !== null) {
+      return refused('right-missing', 'the account is not in force any more');
+    }
+    // Another password ends every sign-in; who holds the one before signs nothing with it.
+    if (!proof.isProvenBy(account)) {
+      return refused('signature-sitting-over', 'the password was changed meanwhile; sign again');
+    }
+    // As they are now: somebody may have taken a role from them, or found out what they measure as.
+    const signer = await personOf(trx, account, this.site.site);
     return judgeSigning({
       signer,
       namedSha256: act.namedSha256,
@@ -201,16 +215,6 @@ export class SigningService {
       lastAt: known.length === 0 ? null : (Math.max(...known) as Instant),
       now: act.now,
     });
-  }
-
-  /**
-   * The signer as they are now: behind the locks of an act somebody may have ended the account, taken a role from it, or
-   * found out what it measures as, since it proved who it is.
-   */
-  async #inForce(trx: Trx, { accountId }: Person): Promise<Person | null> {
-    const account = await findAccount(trx, accountId);
-    if (account === undefined || account.deactivated_at !== null) return null;
-    return personOf(trx, account, this.site.site);
   }
 
   /** Holds every signature of the site against the entries of its acts (21 CFR 11.70). */

@@ -78,6 +78,29 @@ describe('drumline audit', () => {
     expect(refused.stderr).toContain('trail-key-unusable');
   });
 
+  it('takes a trail that was wiped out as a whole for broken where checkpoints outside speak of it, and never for whole', async () => {
+    const { directory, data, folder, database } = await sealedFolder();
+    await database.close();
+    const copy = join(directory, 'wiped.db');
+    cpSync(join(data, 'drumline.db'), copy);
+    const file = new Database(copy);
+    const triggers = file.prepare("select name from sqlite_master where type = 'trigger'").all();
+    for (const { name } of triggers as { name: string }[]) file.exec(`drop trigger ${name}`);
+    for (const table of ['audit_entry', 'trail_head', 'trail_checkpoint']) {
+      file.exec(`delete from ${table}`);
+    }
+    file.close();
+    const verify = ['audit', 'verify', '--file', copy];
+    const compared = await drumline(...verify, '--checkpoints', folder, '--json');
+    expect(compared.code).toBe(1);
+    expect(compared.json.entries).toBe(0);
+    expect(compared.json.firstBroken).not.toBeNull();
+    const alone = await drumline(...verify);
+    expect(alone.code).toBe(2);
+    expect(alone.stderr).toContain('trail-unreadable');
+    expect(alone.stderr).toContain(copy);
+  });
+
   it('verifies a running gateway, a copy and an export alike, and names what was edited', async () => {
     const { directory, data, folder, database, publicKey } = await sealedFolder();
     const compare = ['--checkpoints', folder, '--public-key', publicKey, '--json'];

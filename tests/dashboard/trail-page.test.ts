@@ -1,8 +1,11 @@
 import { describe, expect, it } from 'vitest';
+import { recordAudit } from '../../src/audit/audit.store.js';
 import { DashboardService } from '../../src/dashboard/dashboard.service.js';
 import { renderTrailPage } from '../../src/dashboard/trail.page.js';
 import { changesOf, TRAIL_PAGE, type TrailQuery } from '../../src/dashboard/trail-view.js';
+import { parseTimestamp } from '../../src/formats/instant.js';
 import { change, SITE, sealerOn } from '../audit/sealing-world.js';
+import { COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
 import { temporaryDatabase } from '../support/temp-database.js';
 
 const SHOWN = {
@@ -13,7 +16,13 @@ const SHOWN = {
   timeZone: 'Europe/Berlin',
 } as const;
 
+const ZONE = SHOWN.timeZone;
+
 async function trailOf(entries: number) {
+  return (await trailAnd(entries)).load;
+}
+
+async function trailAnd(entries: number) {
   const database = await temporaryDatabase();
   const { sealer, clock } = await sealerOn(database);
   await change(database, entries - 1, clock);
@@ -29,7 +38,7 @@ async function trailOf(entries: number) {
     { shown: nothing },
     { page: nothing, find: nothing },
   );
-  return (query: TrailQuery) => service.loadTrail(query);
+  return { database, clock, load: (query: TrailQuery) => service.loadTrail(query) };
 }
 
 describe('the page of the trail', () => {
@@ -94,14 +103,50 @@ describe('the page of the trail', () => {
     expect(page).not.toMatch(/method="post"|<button[^>]*>(?:Edit|Delete)/i);
   });
 
+  it('names a person by user name beside the id of the account, and finds what they did by either', async () => {
+    const { load, database, clock } = await trailAnd(2);
+    const { accounts } = peopleOn(database, clock, SITE);
+    const made = await accounts.create(newAccount('Mira.Holt'), COMMAND_LINE);
+    if (!made.ok) throw new Error(made.fault.message);
+    const actor = { kind: 'person', name: made.id, source: '192.0.2.7' } as const;
+    const entry = { site: SITE, zone: ZONE, at: clock.now(), actor };
+    await database.transact((trx) =>
+      recordAudit(trx, { ...entry, action: 'thing.seen', subjectKind: 'thing', subjectId: 't-9' }),
+    );
+    for (const asked of ['mira.holt', made.id]) {
+      const view = await load({ actor: asked });
+      expect(view.entries.map(({ action }) => action)).toEqual(['thing.seen']);
+      const page = renderTrailPage(view);
+      expect(page).toContain('<bdi>Mira.Holt</bdi>');
+      expect(page).toContain(made.id);
+    }
+    expect((await load({ actor: 'mira' })).entries).toEqual([]);
+  });
+
+  it('tells instants of an entry by the clock of the site, exactly, and leaves other numbers alone', () => {
+    const at = parseTimestamp('2026-07-01T08:00:00.000001Z')?.instant;
+    const later = parseTimestamp('2026-07-01T08:00:00.000002Z')?.instant;
+    const before = JSON.stringify({ lastUsedAt: at, seq: at, retryAt: 5 });
+    const after = JSON.stringify({ lastUsedAt: later, seq: null, retryAt: null });
+    expect(changesOf(before, after, ZONE)).toEqual([
+      {
+        name: 'lastUsedAt',
+        before: '2026-07-01T10:00:00.000001+02:00',
+        after: '2026-07-01T10:00:00.000002+02:00',
+      },
+      { name: 'seq', before: String(at), after: 'null' },
+      { name: 'retryAt', before: '5', after: 'null' },
+    ]);
+  });
+
   it('names members that came, went or changed, and leaves out what stayed', () => {
-    expect(changesOf('{"a":1,"b":2,"c":null}', '{"a":1,"b":3,"d":[4]}')).toEqual([
+    expect(changesOf('{"a":1,"b":2,"c":null}', '{"a":1,"b":3,"d":[4]}', ZONE)).toEqual([
       { name: 'b', before: '2', after: '3' },
       { name: 'c', before: 'null', after: null },
       { name: 'd', before: null, after: '[4]' },
     ]);
-    expect(changesOf(null, null)).toEqual([]);
-    expect(changesOf('not json', null)).toEqual([
+    expect(changesOf(null, null, ZONE)).toEqual([]);
+    expect(changesOf('not json', null, ZONE)).toEqual([
       { name: 'value', before: 'not json', after: null },
     ]);
   });

@@ -1,4 +1,5 @@
 import { createHash, randomBytes } from 'node:crypto';
+import { gzipSync } from 'node:zlib';
 import { sql } from 'kysely';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { apiKeyDigest, formatApiKey } from '../../src/access/api-key.js';
@@ -209,6 +210,26 @@ describe('a bundle that is handed in wrongly', () => {
   });
 });
 
+describe('a bundle that is compressed for the way', () => {
+  // RFC 9110 §8.4 and §15.5.16: a content coding that is not supported is answered 415.
+  it.each(['gzip', 'br', 'identity, gzip'])(
+    'is not taken for an unreadable one: %s is answered 415, and nothing is stored',
+    async (coding) => {
+      const taken = async () => {
+        const { raw_bytes, bundle, finding, intake_key } = await rowCounts();
+        return { raw_bytes, bundle, finding, intake_key };
+      };
+      const before = await taken();
+      const body = gzipSync(dock.pack(EAST[1]).bytes);
+      const headers = { ...BUNDLE, 'content-encoding': coding };
+      const answer = await world.http({ path: '/api/v1/bundles', headers, body });
+      expectProblem(answer, 415, 'body-type-unsupported');
+      expect(answer.json['detail']).toContain(coding);
+      expect(await taken()).toEqual(before);
+    },
+  );
+});
+
 describe('bytes of a known caller that cannot be read as a bundle', () => {
   it.each([
     ['no JSON', 'hello', 'json-syntax', ''],
@@ -263,6 +284,25 @@ describe('an address that leads nowhere', () => {
     ['with an id too long to be routed', `/api/v1/receipts/${'r'.repeat(3000)}/statement`],
   ])('answers 400 for an address %s', async (_name, path) => {
     expectProblem(await world.http({ path }), 400, 'query-invalid');
+  });
+});
+
+describe('a question that names something twice', () => {
+  it.each([
+    ['GET', '/api/v1/reviews', 'after'],
+    ['GET', '/api/v1/receipt-reviews', 'after'],
+    ['GET', '/api/v1/attributions', 'after'],
+    ['GET', '/api/v1/discrepancies', 'receipt'],
+    ['GET', '/api/v1/discrepancies/groups', 'destination'],
+    ['POST', '/api/v1/recompute', 'after'],
+    ['GET', '/deliveries', 'destination'],
+    ['GET', '/discrepancies', 'instrument'],
+    ['GET', '/review', 'after'],
+  ] as const)('answers 400 for %s %s with two of %s', async (method, path, name) => {
+    const ask = { method, path: `${path}?${name}=a&${name}=b`, key: world.controlToken };
+    const answer = await world.http(ask);
+    expectProblem(answer, 400, 'query-invalid');
+    expect(answer.json['detail']).toContain(name);
   });
 });
 

@@ -1,11 +1,14 @@
 import { type RawBuilder, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { replaceOperators } from '../../src/access/accounts.store.js';
+import type { Caller } from '../../src/access/caller.js';
+import { RIGHTS_OF_CONTROL } from '../../src/access/rights.js';
 import { bindShown } from '../../src/signatures/shown-document.js';
 import type { Trx } from '../../src/storage/database.js';
 import { dialectOf } from '../../src/storage/dialect.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { ReviewBench } from '../pipeline/review-bench.js';
+import { ADDRESS, peopleOn } from '../support/people.js';
 import { spoilTakenDatabases } from '../support/postgres-server.js';
 import { isPostgres } from '../support/temp-database.js';
 import { SHOWN } from './signed.js';
@@ -126,6 +129,19 @@ describe('who has proven who they are and signs a while later', () => {
     const at = bench.bench.clock.now();
     await bench.db.updateTable('account').set({ deactivated_at: at }).execute();
     expect(await sign()).toMatchObject({ kind: 'refused', why: 'right-missing' });
+  });
+
+  it('does not sign by a password that was reset meanwhile', async () => {
+    const { bench, sign } = await proven();
+    const { people } = peopleOn(bench.bench.database, bench.bench.clock, bench.bench.site.site);
+    const caller: Caller = {
+      ...{ kind: 'cli', id: 'cli', name: 'command line', site: bench.bench.site.site },
+      ...{ rights: RIGHTS_OF_CONTROL, source: ADDRESS },
+    };
+    const reset = await people.resetPassword('robin', { caller, reason: 'it was overheard' });
+    expect(reset.ok).toBe(true);
+    expect(await sign()).toMatchObject({ kind: 'refused', why: 'signature-sitting-over' });
+    expect(await bench.db.selectFrom('signature').select('id').execute()).toEqual([]);
   });
 
   it('does not sign by a right that was taken away meanwhile', async () => {
