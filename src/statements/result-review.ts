@@ -124,7 +124,12 @@ function refuseEffects({ parts, heldAt }: ReviewCase): string[] {
     ...(recheckAnswerOf(parts.result.recheck) === 'disagrees'
       ? ['the disagreement of its recheck counts on']
       : []),
-    ...(heldAt.length > 0 ? [`it is withdrawn at ${heldAt.join(' and ')}`] : []),
+    ...(heldAt.length > 0
+      ? [
+          `it is withdrawn at ${heldAt.join(' and ')}`,
+          'its receipt is stopped if it conforms, also where another pass covers',
+        ]
+      : []),
   ];
 }
 

@@ -129,7 +129,13 @@ describe('a held result that is refused', () => {
     if (about === null) throw new Error('no case');
     expect(reviewOptions(about)).toMatchObject({
       clear: { possible: false, because: ['it is accepted, there is nothing to clear'] },
-      refuse: { possible: true, effects: expect.arrayContaining(['it is withdrawn at lims']) },
+      refuse: {
+        possible: true,
+        effects: expect.arrayContaining([
+          'it is withdrawn at lims',
+          'its receipt is stopped if it conforms, also where another pass covers',
+        ]),
+      },
     });
     await bench.review('refuse', row, reviewer, 'wrong drum presented');
     expect(await bench.messages()).toEqual(['lims result confirmed', 'lims withdrawal due']);
