@@ -40,6 +40,7 @@ import {
   attributionSubject,
   evidenceFaults,
   isMove,
+  proposalSubjects,
   speaksAgainst,
 } from '../statements/attribution.js';
 import {
@@ -299,8 +300,8 @@ export class AttributionService {
     const { site, timeZone } = this.parts.site;
     const words = `result ${result.result_id} is said to be of container ${row.to_label} of receipt ${row.to_receipt}`;
     const places = [
-      [row.from_receipt, row.from_label, subjectsOf(row.id)[0]],
-      [isAgainst ? row.to_receipt : null, row.to_label, subjectsOf(row.id)[1]],
+      [row.from_receipt, row.from_label, proposalSubjects(row.id)[0]],
+      [isAgainst ? row.to_receipt : null, row.to_label, proposalSubjects(row.id)[1]],
     ] as const;
     const opened = new Set<string>();
     for (const [receiptId, containerLabel, subject] of places) {
@@ -515,7 +516,7 @@ export class AttributionService {
       throw new Error(`attribution ${row.id} was decided behind its lock`);
     }
     const evidence = `signature:${signature.id}`;
-    for (const subject of subjectsOf(row.id)) {
+    for (const subject of proposalSubjects(row.id)) {
       const what = { site, class: 'attribution-open' as const, subject, evidence };
       await closeByEvidence(trx, { ...what, closedAt: now, zone });
     }
@@ -546,11 +547,6 @@ export class AttributionService {
     const byId = new Map(signatures.map((s) => [s.id, signatureManifest(s)]));
     return rows.map((row) => shownAttribution(row, byId.get(row.signature_id ?? '') ?? null));
   }
-}
-
-/** Of the discrepancies of a proposal: at the receipt it is said not to be of, and at the other. */
-function subjectsOf(id: string): readonly [string, string] {
-  return [`attribution:${id}:from`, `attribution:${id}:to`];
 }
 
 function actorOf(signature: Signature) {

@@ -34,6 +34,39 @@ const beside = prepared((db, of: OfReceipt) =>
     .orderBy('id'),
 );
 
+/** Results of a receipt of which somebody says that they belong elsewhere, and nobody decided. */
+export async function proposedAway(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<
+  readonly {
+    readonly attributionId: string;
+    readonly resultId: string;
+    readonly toReceipt: string;
+    readonly toLabel: string;
+  }[]
+> {
+  return (await away(reader, { site, receiptId })).rows;
+}
+
+const away = prepared((db, of: OfReceipt) =>
+  db
+    .selectFrom('attribution')
+    .innerJoin('result', 'result.id', 'attribution.result_row_id')
+    .select([
+      'attribution.id as attributionId',
+      'result.result_id as resultId',
+      'attribution.to_receipt as toReceipt',
+      'attribution.to_label as toLabel',
+    ])
+    .where('attribution.site', '=', of.site)
+    .where('attribution.state', '=', 'open')
+    .where('result.site', '=', of.site)
+    .where('result.receipt_id', '=', of.receiptId)
+    .orderBy('attribution.id'),
+);
+
 /** The attribution in force of each of these results, by row id: the one that was signed last. */
 export async function attributionsInForce(
   reader: Reader,

@@ -9,6 +9,11 @@ import { recheckAnswerOf } from './facts-from-rows.js';
 import type { ReviewOption } from './review-option.js';
 import { expectedOf, type ReviewedRow } from './reviewed-record.js';
 
+/** Discrepancies that a proposal opens: at the receipt a result is said not to be of, and at the other. */
+export function proposalSubjects(attributionId: string): readonly [from: string, to: string] {
+  return [`attribution:${attributionId}:from`, `attribution:${attributionId}:to`];
+}
+
 export type AttributionAct = 'attribute' | 'decline';
 
 /** What a person read off the labels, and who that was. */

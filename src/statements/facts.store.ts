@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
+import { proposedAway } from '../receipts/attributions.store.js';
 import { inspectionFactsOf, plansStanding } from '../receipts/inspection-lifts.store.js';
 import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
@@ -100,6 +101,7 @@ export async function loadFacts(
     ...(row.attribute_plans === null
       ? {}
       : { inspections: await inspectionFactsOf(reader, site.site, receiptId) }),
+    proposedAway: await proposedAway(reader, site.site, receiptId),
     claims: await loadClaims(reader, site.site, receiptId, lineage, resultRows),
     heardAt: await heardAt(reader, site.site),
     checks: site.performance === null ? [] : await checksAround(reader, site.site, results),

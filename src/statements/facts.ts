@@ -233,6 +233,14 @@ export interface WatchFact {
   readonly hold: string | null;
 }
 
+/** A result of the receipt of which somebody says that it belongs elsewhere, while nobody signed or declined that. */
+export interface ProposedAwayFact {
+  readonly attributionId: string;
+  readonly resultId: string;
+  readonly toReceipt: string;
+  readonly toLabel: string;
+}
+
 /** Everything a statement is a function of, besides the instant. */
 export interface StatementFacts {
   readonly site: SiteRules;
@@ -242,6 +250,7 @@ export interface StatementFacts {
   /** What was inspected by its attribute plans; left out where it has none. */
   readonly inspections?: readonly Inspection[];
   readonly claims: readonly ClaimFact[];
+  readonly proposedAway: readonly ProposedAwayFact[];
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;
   readonly deliveries: readonly DeliveryFact[];

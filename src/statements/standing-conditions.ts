@@ -3,6 +3,7 @@ import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, EvidenceReference } from '../records/statement-record.js';
 import type { ResultState } from '../storage/tables.js';
+import { proposalSubjects } from './attribution.js';
 import { condition, metUnless, named } from './condition.js';
 import { isReviewVoid, measuringInstruments } from './covering-result.js';
 import type {
@@ -103,6 +104,15 @@ export function noOpenDiscrepancy(
       );
     } else continue;
     evidence.push({ kind: 'result', id: result.resultId });
+  }
+  // A receipt that was announced, or came of another, after the proposal has no discrepancy of its own for it.
+  const opened = new Set(facts.discrepancies.map(({ subject }) => subject));
+  for (const { attributionId, resultId, toReceipt, toLabel } of facts.proposedAway) {
+    if (opened.has(proposalSubjects(attributionId)[0])) continue;
+    against.push(
+      `attribution-open: result ${resultId} is said to be of container ${toLabel} of receipt ${toReceipt}`,
+    );
+    evidence.push({ kind: 'result', id: resultId });
   }
   for (const { why, result } of facts.claims) {
     if (why !== 'void') continue;

@@ -280,6 +280,7 @@ export const facts: StatementFacts = {
   containers,
   results,
   claims: [],
+  proposedAway: [],
   heardAt: new Map([
     ['NQ-R-0001', time('09:30')],
     ['NQ-R-0002', time('09:30')],

@@ -161,6 +161,36 @@ describe('rule 25: wrong lot typed', () => {
       'result 2 due 0',
     ]);
   }, 90_000);
+
+  it('leaves the doubt about a pass at the receipt that is announced after somebody said it is of another', async () => {
+    await openWorld();
+    await dock.announce(meant);
+    const doubted = dock.measure(FIRST, typed, 'D1-01');
+    dock.measure(FIRST, typed, 'D1-02');
+    for (const serial of EAST) await dock.sync(serial);
+    const id = await propose(doubted);
+    await dock.announce(typed);
+    await world.quiet();
+    const statement = await world.statement(typed.id);
+    expect(statement.outcome).toBe('incomplete');
+    expect(found(statement, 'no-open-discrepancy').found).toContain(
+      `attribution-open: result ${doubted} is said to be of container D2-01`,
+    );
+
+    const { json } = await world.http({
+      path: `/api/v1/attributions/${id}`,
+      key: world.controlToken,
+    });
+    const declined = await post(`attributions/${id}`, {
+      act: 'decline',
+      shown: json['sha256'],
+      reason: 'the photo shows the label of D1-01',
+      userName: 'sam',
+      password: PASSWORD,
+    });
+    expect(declined.json).toMatchObject({ state: 'declined' });
+    await world.says(typed.id, 'conforms');
+  }, 60_000);
 });
 
 describe('rule 16: a drum is rejected', () => {

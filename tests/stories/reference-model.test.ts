@@ -4,6 +4,7 @@ import type { StatementRecord } from '../../src/records/statement-record.js';
 import type { StoryReceipt } from '../../src/simulation/story.js';
 import { type Bundle, Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
+import { areaOf, HANDHELDS, serialOf, withDocks } from './model-docks.js';
 import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './reference-model.js';
 
 /**
@@ -15,12 +16,11 @@ import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './ref
 const DAYS = process.env['TEST_PAIR'] === 'postgresql' ? 6 : 20;
 const ORDERS = 2;
 const DOCKS = DAYS * ORDERS;
-const HANDHELDS = 2;
 
 let world: GatewayWorld;
 
 beforeAll(async () => {
-  world = await GatewayWorld.open({ erpPulls: false, edits: { 'site.yaml': withDocks } });
+  world = await GatewayWorld.open({ erpPulls: false, edits: { 'site.yaml': withDocks(DOCKS) } });
 }, 60_000);
 
 afterAll(async () => {
@@ -162,26 +162,4 @@ function days(): fc.Arbitrary<{ readonly about: ModelCase; readonly orders: numb
         .array(order, { minLength: ORDERS, maxLength: ORDERS })
         .map((orders) => ({ about, orders }));
     });
-}
-
-function areaOf(n: number): string {
-  return `dock-${n}`;
-}
-
-function serialOf(n: number, handheld: number): string {
-  return `NQ-M-${n}-${handheld}`;
-}
-
-function withDocks(siteYaml: string): string {
-  const docks = [...Array(DOCKS).keys()];
-  const areas = docks.map((n) => `  - { id: ${areaOf(n)}, title: Dock ${n} }\n`).join('');
-  const handhelds = docks.flatMap((n) =>
-    [...Array(HANDHELDS).keys()].map(
-      (h) =>
-        `  - { serial: ${serialOf(n, h)}, model: Dockside R1 (simulated), firmware: "1.4.2", laserWavelengthNm: "785", area: ${areaOf(n)}, inService: true }\n`,
-    ),
-  );
-  return siteYaml
-    .replace('areas:\n', `areas:\n${areas}`)
-    .replace('instruments:\n', `instruments:\n${handhelds.join('')}`);
 }
