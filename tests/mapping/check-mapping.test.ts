@@ -258,6 +258,18 @@ describe('the release vocabulary refuses', () => {
     expect(messages.every((message) => message.startsWith('decision aborted'))).toBe(true);
   });
 
+  // XML 1.0, 3.1: `<UsageDecision>X</UsageDecision>` is one element with one text, whichever path of a mapping wrote it.
+  it('a result that writes the permitting value as the own text of the permitting element', async () => {
+    const messages = await refused((text) =>
+      replacing(
+        '/IdentityMessage/Body/Decision',
+        '/IdentityMessage/Body/UsageDecision/#text',
+      )(replacing('ABORTED', 'USE-PERMITTED')(text)),
+    );
+    expect(messages.length).toBeGreaterThan(0);
+    expect(messages.every((message) => message.startsWith('decision aborted'))).toBe(true);
+  });
+
   it('a statement table in which incomplete yields the permitting value', async () => {
     const messages = await refused(replacing('incomplete: AWAITING', 'incomplete: USE-PERMITTED'));
     expect(messages.some((message) => message.startsWith('statement incomplete'))).toBe(true);
