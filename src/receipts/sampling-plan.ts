@@ -92,9 +92,9 @@ function shapeOf(of: Strictness): unknown {
 }
 
 /**
- * The rule in force for a material of a manufacturer through a supplier; the most specific wins, and among
- * equally specific ones the stricter. `*` as material matches every material. null when none is in force,
- * which leaves the receipt incomplete.
+ * The rule in force for a material of a manufacturer through a supplier. One that holds for a part of what another holds
+ * for wins over it; where neither does (a maker's rule and a supplier's), the stricter one wins. `*` as material
+ * matches every material. null when none is in force, which leaves the receipt incomplete.
  */
 export function findPlanRule(
   rules: readonly PlanRule[],
@@ -102,9 +102,10 @@ export function findPlanRule(
   at: Instant,
 ): PlanRule | null {
   if (subject.material === null) return null;
+  const found = rules.filter((rule) => matchesSubject(rule, subject) && at < rule.expires);
   let best: PlanRule | null = null;
-  for (const rule of rules) {
-    if (!matchesSubject(rule, subject) || at >= rule.expires) continue;
+  for (const rule of found) {
+    if (found.some((other) => isNarrower(other, rule))) continue;
     if (best === null || ranksAbove(rule, best)) best = rule;
   }
   return best;
@@ -129,7 +130,7 @@ export function sameSubject(a: PlanSubject, b: PlanSubject): boolean {
   );
 }
 
-/** The higher, the more specific. */
+/** The higher, the more specific; each bit one thing that the rule names. */
 export function specificity(rule: PlanScope): number {
   return (
     (rule.material === '*' ? 0 : 4) +
@@ -138,9 +139,16 @@ export function specificity(rule: PlanScope): number {
   );
 }
 
+/** Of two rules for one subject: `a` names all that `b` names, and more. */
+function isNarrower(a: PlanScope, b: PlanScope): boolean {
+  const [ofA, ofB] = [specificity(a), specificity(b)];
+  return ofA !== ofB && (ofA & ofB) === ofB;
+}
+
 function ranksAbove(rule: PlanRule, best: PlanRule): boolean {
-  const difference = specificity(rule) - specificity(best);
-  return difference === 0 ? isStricter(rule, best) : difference > 0;
+  const order = compareStrictness(rule, best);
+  if (order === 'stricter' || order === 'looser') return order === 'stricter';
+  return specificity(rule) > specificity(best);
 }
 
 /**
