@@ -1,6 +1,7 @@
 import { createHash } from 'node:crypto';
 import type { Instant } from '../formats/instant.js';
 import type { FurtherRule, PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
+import { normaliseLabel } from './label.js';
 import { WHO_TABLES, type WhoTable } from './published-plans.js';
 import { CONTAINERS_MAX } from './receipt-bounds.js';
 
@@ -114,14 +115,21 @@ export function findPlanRule(
 /** What a rule of the site holds for. */
 type PlanScope = Pick<PlanRule, 'material' | 'manufacturer' | 'supplier'>;
 
-/** A subject without a material is matched by no rule. */
+/**
+ * A subject without a material is matched by no rule. Blanks and accents count however they are encoded: else a strict rule
+ * of a broker would not hold for one that ERP writes with two blanks.
+ */
 export function matchesSubject(rule: PlanScope, subject: PlanSubject): boolean {
   return (
     subject.material !== null &&
     (rule.material === '*' || rule.material === subject.material) &&
-    (rule.manufacturer === null || rule.manufacturer === subject.manufacturer) &&
-    (rule.supplier === null || rule.supplier === subject.supplier)
+    (rule.manufacturer === null || isNamed(rule.manufacturer, subject.manufacturer)) &&
+    (rule.supplier === null || isNamed(rule.supplier, subject.supplier))
   );
+}
+
+function isNamed(by: string, name: string | null): boolean {
+  return by === name || (name !== null && normaliseLabel(by) === normaliseLabel(name));
 }
 
 export function sameSubject(a: PlanSubject, b: PlanSubject): boolean {

@@ -140,6 +140,22 @@ describe('finding the rule', () => {
     }
   });
 
+  // Unicode Standard Annex 15: canonically equivalent texts are the same text.
+  it('knows maker and supplier however blanks and accents are encoded', () => {
+    const ofBroker: PlanRule = { ...everyRule, supplier: 'Bro\u0301ker B', decision: 'D-010' };
+    const subject = {
+      material: 'NQ-1004',
+      manufacturer: 'Maker  A',
+      supplier: 'Br\u00f3ker\u00a0B',
+    };
+    expect(findPlanRule([rootRule, ofBroker], subject, at(1))).toBe(ofBroker);
+    expect(findPlanRule([rootRule], subject, at(1))).toBe(rootRule);
+    const folded: PlanRule = { ...ofBroker, supplier: 'Br\u00f3ker B\n' };
+    expect(findPlanRule([rootRule, folded], subject, at(1))).toBe(folded);
+    expect(findPlanRule([ofBroker], { ...subject, supplier: 'br\u00f3ker B' }, at(1))).toBeNull();
+    expect(findPlanRule([ofBroker], { ...subject, supplier: null }, at(1))).toBeNull();
+  });
+
   it('finds nothing when the rule has expired or the material is unknown', () => {
     const subject = { material: 'NQ-1004', manufacturer: null, supplier: null };
     expect(findPlanRule([everyRule], subject, at(999))).toBe(everyRule);
