@@ -11,10 +11,15 @@ export type ExpressionRead =
   | { readonly ok: false; readonly detail: string };
 
 const NODES_MAX = 20_000;
+const DEPTH_MAX = 500;
+
+/** Names from the top of the subject to where a part of an expression stands; null where that cannot be told. */
+type Context = readonly string[] | null;
 
 /**
- * Parses an expression without running it: which paths it reads and which functions it calls. Paths through
- * variables are not followed.
+ * Parses an expression without running it: which paths of the subject it reads and which functions it calls. Paths are
+ * followed from the top (`$$`), from where a path got to (`$`, and what stands in brackets or calls behind a dot) and from
+ * variables that hold one; where an expression goes on from what it computed, they are not.
  */
 export function readExpression(expression: string): ExpressionRead {
   let root: jsonata.ExprNode;
@@ -25,32 +30,85 @@ export function readExpression(expression: string): ExpressionRead {
     const place = typeof position === 'number' ? ` at character ${position}` : '';
     return { ok: false, detail: `${String(message)}${place}` };
   }
-  const paths = new Set<string>();
-  const variables = new Set<string>();
-  const waiting: unknown[] = [root];
-  for (let seen = 0; waiting.length > 0; seen += 1) {
-    if (seen > NODES_MAX) return { ok: false, detail: `more than ${NODES_MAX} parts` };
-    const node = waiting.pop();
-    if (typeof node !== 'object' || node === null) continue;
-    const { type, value, steps } = node as { type?: unknown; value?: unknown; steps?: unknown };
-    if (type === 'variable') variables.add(String(value));
-    if (type === 'path' && Array.isArray(steps)) {
-      for (const prefix of leadingNames(steps)) paths.add(prefix);
-    }
-    for (const member of Object.values(node)) waiting.push(member);
+  const reader = new PathReader();
+  reader.read(root, [], 0);
+  if (reader.isTooLarge) {
+    return {
+      ok: false,
+      detail: `more than ${NODES_MAX} parts, or ${DEPTH_MAX} within one another`,
+    };
   }
-  return { ok: true, paths, variables };
+  return { ok: true, paths: reader.paths, variables: reader.variables };
 }
 
-/** Every prefix of the names a path starts with: `a.b[0].c` reads a, a.b and a.b.c. */
-function leadingNames(steps: readonly unknown[]): string[] {
-  const names: string[] = [];
-  const prefixes: string[] = [];
-  for (const step of steps) {
-    const { type, value } = step as { type?: unknown; value?: unknown };
-    if (type !== 'name') break;
-    names.push(String(value));
-    prefixes.push(names.join('.'));
+interface AstNode {
+  readonly type?: unknown;
+  readonly value?: unknown;
+  readonly steps?: unknown;
+  readonly expressions?: unknown;
+  readonly lhs?: unknown;
+  readonly rhs?: unknown;
+  readonly focus?: unknown;
+}
+
+class PathReader {
+  readonly paths = new Set<string>();
+  readonly variables = new Set<string>();
+  isTooLarge = false;
+  readonly #held = new Map<string, Context>();
+  #seen = 0;
+
+  /** Where the node's value stands in the subject. */
+  read(node: unknown, context: Context, depth: number): Context {
+    if (typeof node !== 'object' || node === null || this.isTooLarge) return null;
+    this.#seen += 1;
+    this.isTooLarge = this.#seen > NODES_MAX || depth > DEPTH_MAX;
+    const { type, steps, expressions, lhs, rhs } = node as AstNode;
+    if (type === 'path' && Array.isArray(steps)) {
+      let at = context;
+      for (const step of steps) at = this.#step(step, at, depth + 1);
+      this.#members(node, ['steps'], at, depth);
+      return at;
+    }
+    if (type === 'variable') return this.#variable(node, context);
+    if (type === 'block' && Array.isArray(expressions)) {
+      let last: Context = null;
+      for (const inner of expressions) last = this.read(inner, context, depth + 1);
+      return last;
+    }
+    if (type === 'bind') {
+      const at = this.read(rhs, context, depth + 1);
+      this.#held.set(String((lhs as AstNode | undefined)?.value), at);
+      return at;
+    }
+    this.#members(node, [], context, depth);
+    return null;
   }
-  return prefixes;
+
+  #step(step: AstNode, context: Context, depth: number): Context {
+    const { type, value, focus } = step;
+    if (type !== 'name' && type !== 'variable') {
+      const at = this.read(step, context, depth);
+      return type === 'sort' ? context : at;
+    }
+    const at =
+      type === 'variable' ? this.#variable(step, context) : context && [...context, String(value)];
+    if (type === 'name' && at !== null) this.paths.add(at.join('.'));
+    if (typeof focus === 'string') this.#held.set(focus, at);
+    this.#members(step, [], at, depth);
+    return at;
+  }
+
+  #variable({ value }: AstNode, context: Context): Context {
+    const name = String(value);
+    this.variables.add(name);
+    if (name === '') return context;
+    return name === '$' ? [] : (this.#held.get(name) ?? null);
+  }
+
+  #members(node: object, without: readonly string[], context: Context, depth: number): void {
+    for (const [name, member] of Object.entries(node)) {
+      if (!without.includes(name)) this.read(member, context, depth + 1);
+    }
+  }
 }

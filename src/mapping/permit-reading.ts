@@ -1,4 +1,4 @@
-import type { MappingDocument } from '../site/mapping-document.js';
+import type { MappingDocument, Path } from '../site/mapping-document.js';
 import { leafTexts, type PayloadTree } from './payload-tree.js';
 
 /** How a destination could read a payload: as no permission, as one, or as something too near to one. */
@@ -15,7 +15,7 @@ export function payloadPermits(tree: PayloadTree, permits: Permits): boolean {
 export function readPermits(tree: PayloadTree, permits: Permits): PermitReading {
   let reading: PermitReading = 'none';
   for (const { at, values } of permits) {
-    for (const text of leafTexts(tree, at)) {
+    for (const text of textsAt(tree, at)) {
       if (values.includes(text)) {
         if (reading === 'none') reading = 'exact';
       } else if (values.some((value) => areConfusable(text, value))) {
@@ -24,6 +24,14 @@ export function readPermits(tree: PayloadTree, permits: Permits): PermitReading 
     }
   }
   return reading;
+}
+
+const OWN_TEXT = '/#text';
+
+/** In XML an element's own text and the element with nothing else are one: a place is read in both spellings. */
+function textsAt(tree: PayloadTree, at: Path): string[] {
+  const other = at.endsWith(OWN_TEXT) ? at.slice(0, -OWN_TEXT.length) : `${at}${OWN_TEXT}`;
+  return [...leafTexts(tree, at), ...(other === '' ? [] : leafTexts(tree, other))];
 }
 
 /**

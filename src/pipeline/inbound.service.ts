@@ -197,11 +197,10 @@ export class InboundService {
       requests.map((request) => request.receiptId),
     );
     const done: InboundDone[] = [];
-    for (const request of requests) done.push(await this.#do(trx, intake, request));
-    await this.#store(trx, intake, null);
-    for (const [position, line] of done.entries()) {
-      const request = requests[position];
-      if (request === undefined) throw new Error('more lines were done than asked for');
+    for (const [position, request] of requests.entries()) {
+      const line = await this.#do(trx, intake, request);
+      done.push(line);
+      // Before the next one is done: lines of one document about one receipt may come in any order too.
       await insertInboundLine(trx, {
         document_id: intake.documentId,
         position,
@@ -216,6 +215,7 @@ export class InboundService {
         revision: line.revision,
       });
     }
+    await this.#store(trx, intake, null);
     return done;
   }
 

@@ -152,7 +152,9 @@ function basePlan(options: Parameters<typeof planContainers>[0]): SamplingPlan |
   const rule = findPlanRule(rules, line, now);
   if (rule === null) return null;
   const found = planFromRule(rule, line.containers.length, kept?.seed ?? seed, now);
-  if (!kept || !measured) return found;
+  if (!measured || before === null) return found;
+  // Without a plan every container was required: another maker or supplier does not ease that (rule 4).
+  if (kept === null) return sameSubject(before.subject, line) ? found : everyContainer(found);
   const { afterFailure = 'every' } = asksFurther(kept.afterFailure, found.afterFailure)
     ? kept
     : found;
@@ -163,7 +165,9 @@ function basePlan(options: Parameters<typeof planContainers>[0]): SamplingPlan |
 function stricterPlan(kept: SamplingPlan, found: SamplingPlan): SamplingPlan {
   const order = compareStrictness(kept, found);
   if (order === 'stricter') return kept;
-  if (order !== 'crossing') return found;
-  const { positions: _, ...rest } = found;
-  return { ...rest, kind: 'every', rounding: 'up', required: found.containers };
+  return order === 'crossing' ? everyContainer(found) : found;
+}
+
+function everyContainer({ positions: _, ...plan }: SamplingPlan): SamplingPlan {
+  return { ...plan, kind: 'every', rounding: 'up', required: plan.containers };
 }

@@ -1,6 +1,7 @@
 import { createHash } from 'node:crypto';
 import type { Instant } from '../formats/instant.js';
 import type { FurtherRule, PlanKind, PlanRounding, PlanRule } from '../site/site-folder.js';
+import { normaliseLabel } from './label.js';
 import { WHO_TABLES, type WhoTable } from './published-plans.js';
 import { CONTAINERS_MAX } from './receipt-bounds.js';
 
@@ -92,9 +93,9 @@ function shapeOf(of: Strictness): unknown {
 }
 
 /**
- * The rule in force for a material of a manufacturer through a supplier; the most specific wins, and among
- * equally specific ones the stricter. `*` as material matches every material. null when none is in force,
- * which leaves the receipt incomplete.
+ * The rule in force for a material of a manufacturer through a supplier. One that holds for a part of what another holds
+ * for wins over it; where neither does (a maker's rule and a supplier's), the stricter one wins. `*` as material
+ * matches every material. null when none is in force, which leaves the receipt incomplete.
  */
 export function findPlanRule(
   rules: readonly PlanRule[],
@@ -102,9 +103,10 @@ export function findPlanRule(
   at: Instant,
 ): PlanRule | null {
   if (subject.material === null) return null;
+  const found = rules.filter((rule) => matchesSubject(rule, subject) && at < rule.expires);
   let best: PlanRule | null = null;
-  for (const rule of rules) {
-    if (!matchesSubject(rule, subject) || at >= rule.expires) continue;
+  for (const rule of found) {
+    if (found.some((other) => isNarrower(other, rule))) continue;
     if (best === null || ranksAbove(rule, best)) best = rule;
   }
   return best;
@@ -113,14 +115,21 @@ export function findPlanRule(
 /** What a rule of the site holds for. */
 type PlanScope = Pick<PlanRule, 'material' | 'manufacturer' | 'supplier'>;
 
-/** A subject without a material is matched by no rule. */
+/**
+ * A subject without a material is matched by no rule. Blanks and accents count however they are encoded: else a strict rule
+ * of a broker would not hold for one that ERP writes with two blanks.
+ */
 export function matchesSubject(rule: PlanScope, subject: PlanSubject): boolean {
   return (
     subject.material !== null &&
     (rule.material === '*' || rule.material === subject.material) &&
-    (rule.manufacturer === null || rule.manufacturer === subject.manufacturer) &&
-    (rule.supplier === null || rule.supplier === subject.supplier)
+    (rule.manufacturer === null || isNamed(rule.manufacturer, subject.manufacturer)) &&
+    (rule.supplier === null || isNamed(rule.supplier, subject.supplier))
   );
+}
+
+function isNamed(by: string, name: string | null): boolean {
+  return by === name || (name !== null && normaliseLabel(by) === normaliseLabel(name));
 }
 
 export function sameSubject(a: PlanSubject, b: PlanSubject): boolean {
@@ -129,7 +138,7 @@ export function sameSubject(a: PlanSubject, b: PlanSubject): boolean {
   );
 }
 
-/** The higher, the more specific. */
+/** The higher, the more specific; each bit one thing that the rule names. */
 export function specificity(rule: PlanScope): number {
   return (
     (rule.material === '*' ? 0 : 4) +
@@ -138,9 +147,16 @@ export function specificity(rule: PlanScope): number {
   );
 }
 
+/** Of two rules for one subject: `a` names all that `b` names, and more. */
+function isNarrower(a: PlanScope, b: PlanScope): boolean {
+  const [ofA, ofB] = [specificity(a), specificity(b)];
+  return ofA !== ofB && (ofA & ofB) === ofB;
+}
+
 function ranksAbove(rule: PlanRule, best: PlanRule): boolean {
-  const difference = specificity(rule) - specificity(best);
-  return difference === 0 ? isStricter(rule, best) : difference > 0;
+  const order = compareStrictness(rule, best);
+  if (order === 'stricter' || order === 'looser') return order === 'stricter';
+  return specificity(rule) > specificity(best);
 }
 
 /**

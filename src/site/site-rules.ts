@@ -1,4 +1,5 @@
 import { parseTimestamp } from '../formats/instant.js';
+import { normaliseLabel } from '../receipts/label.js';
 import { instrumentFaults } from './instrument-rules.js';
 import { type KnownIds, unknownDecision, unknownId } from './known-ids.js';
 import { overlappingVersions } from './method-date-rules.js';
@@ -94,8 +95,10 @@ function duplicateFaults(site: Partial<SiteFile>): RuleFault[] {
   ];
 }
 
+/** Whom a plan holds for, as it is looked up. */
 function planSelector(plan: Pick<PlanEntry, 'material' | 'manufacturer' | 'supplier'>): string {
-  return JSON.stringify([plan.material, plan.manufacturer ?? null, plan.supplier ?? null]);
+  const names = [plan.manufacturer ?? null, plan.supplier ?? null];
+  return JSON.stringify([plan.material, ...names.map((name) => name && normaliseLabel(name))]);
 }
 
 function duplicates(section: string, key: string, ids: readonly string[]): RuleFault[] {

@@ -44,10 +44,16 @@ export function readYaml(file: string, text: string): YamlRead {
       faults: [syntaxFault(file, { line: 1, column: 1 }, 'the nesting is too deep')],
     };
   }
-  const faults = [...document.errors, ...document.warnings].map((error) =>
-    syntaxFault(file, at(error.pos[0]), error.message),
-  );
-  faults.push(...refusedNodes(document, file, text, at));
+  const refused = refusedNodes(document, file, text, at);
+  const faults = [...document.errors, ...document.warnings]
+    // A tag is refused whether or not the parser knows it.
+    .filter(({ code }) => code !== 'TAG_RESOLVE_FAILED' || refused.length === 0)
+    .map((error) =>
+      error.code === 'MULTIPLE_DOCS'
+        ? secondDocument(file, at(error.pos[0]))
+        : syntaxFault(file, at(error.pos[0]), error.message),
+    );
+  faults.push(...refused);
   if (faults.length > 0) return { ok: false, faults };
   const locate: Locate = (path, onKey) => at(offsetOf(document, path, onKey === true));
   return { ok: true, source: { file, value: document.toJS({ maxAliasCount: 0 }), locate } };
@@ -70,7 +76,8 @@ function parseBounded(text: string, lineCounter: LineCounter): Document | null {
       merge: false,
       resolveKnownTags: false,
       prettyErrors: false,
-      logLevel: 'silent',
+      // At `silent` the parser keeps quiet about further documents and drops them.
+      logLevel: 'error',
       lineCounter,
     });
   } catch (error) {
@@ -90,6 +97,14 @@ function syntaxFault(file: string, position: FilePosition, message: string): Sit
   };
 }
 
+function secondDocument(file: string, position: FilePosition): SiteFault {
+  return {
+    ...syntaxFault(file, position, 'a second document begins here, and a file holds one'),
+    remedy:
+      'Remove what ends the first document (--- or ... on a line of its own), or split the file.',
+  };
+}
+
 function refusedNodes(
   document: Document,
   file: string,
@@ -99,9 +114,15 @@ function refusedNodes(
   const faults: SiteFault[] = [];
   visit(document, {
     Node(_key, node) {
+      const start = node.range?.[0] ?? 0;
+      if ('tag' in node && node.tag !== undefined) {
+        faults.push({
+          ...syntaxFault(file, at(start), `tags are not accepted, found ${node.tag}`),
+          remedy: 'Remove the tag; write a text that looks like a number between quotes.',
+        });
+      }
       const anchor = isAlias(node) ? node.source : 'anchor' in node ? node.anchor : undefined;
       if (anchor === undefined) return;
-      const start = node.range?.[0] ?? 0;
       // A node starts behind its anchor, often on the next line.
       const position = at(
         isAlias(node) ? start : Math.max(text.lastIndexOf(`&${anchor}`, start), 0),

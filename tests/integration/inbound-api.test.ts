@@ -172,6 +172,44 @@ describe('a document of a source', () => {
   });
 });
 
+describe('several lines of one document about one receipt', () => {
+  const position = ({ status, counter, rest }: Position) =>
+    `<Position number="010"><Status>${status}</Status><Counter>${counter}</Counter>${rest}</Position>`;
+  const about = (number: string, ...lines: readonly Position[]) =>
+    `<DeliveryNotice><Delivery number="${number}">${lines.map(position).join('')}</Delivery></DeliveryNotice>`;
+  const recall = { status: 'RECALLED', counter: 7, rest: '<Remark>wrong site</Remark>' };
+
+  it('are told apart by their numbers as those of several documents are', async () => {
+    await send('erp', notice('0006', { counter: 5 }));
+    const more = EXPECTED.replace('007300-03', '007300-09');
+    const late = { status: 'CORRECTED', counter: 6, rest: more };
+    const taken = await send('erp', about('0006', recall, late));
+    expect(taken.json).toMatchObject({
+      lines: [{ outcome: 'changed' }, { outcome: 'overtaken', revision: null }],
+    });
+    expect((await get('0006/010')).json).toMatchObject({ status: 'cancelled', revision: 2 });
+  });
+
+  it('in their order are done in their order', async () => {
+    await send('erp', notice('0007', { counter: 5 }));
+    const again = { status: 'CORRECTED', counter: 8, rest: EXPECTED.replace('-03', '-04') };
+    const taken = await send('erp', about('0007', recall, again, { ...again }));
+    expect(taken.status).toBe(422);
+    const two = await send('erp', about('0007', recall, again));
+    expect(two.json).toMatchObject({ lines: [{ outcome: 'changed' }, { outcome: 'changed' }] });
+    expect((await get('0007/010')).json).toMatchObject({ status: 'open', revision: 3 });
+  });
+
+  it('may not use one number for two things', async () => {
+    await send('erp', notice('0008', { counter: 5 }));
+    const same = { status: 'CORRECTED', counter: 7, rest: EXPECTED };
+    const taken = await send('erp', about('0008', recall, same));
+    expect(taken.json).toMatchObject({ status: 422 });
+    expect(taken.text).toContain('sequence-used');
+    expect((await get('0008/010')).json).toMatchObject({ status: 'open', revision: 1 });
+  });
+});
+
 describe('a document that is wrong', () => {
   it('is refused whole, with every place; its bytes are kept and no receipt is', async () => {
     const document = notice(

@@ -36,6 +36,23 @@ describe('a mapping', () => {
       'from: record.lot, identifier: true',
       "from: '$substring(record.lot, 0, 8)'",
     ],
+    // The same lot by other ways: from the top, from where a path got to, within what stands in a path.
+    ...[
+      '$substring($$.record.lot, 0, 8)',
+      '$substring($.record.lot, 0, 8)',
+      'record.$substring(lot, 0, 8)',
+      'record.(lot & "")',
+      'record.{"lot": lot}.lot',
+      '(record).lot & ""',
+      '($held := record; $substring($held.lot, 0, 8))',
+      'record@$held.$substring($held.lot, 0, 8)',
+      '($lower := function($text) { $lowercase($text) }; $lower(record.lot))',
+    ].map((from): [string, string, string, string] => [
+      'identifier-altered',
+      'lims',
+      'from: record.lot, identifier: true',
+      `from: ${JSON.stringify(from)}`,
+    ]),
     [
       'identifier-altered',
       'lims',
@@ -252,6 +269,18 @@ describe('the release vocabulary refuses', () => {
       replacing(
         '/IdentityMessage/Body/Decision',
         '/IdentityMessage/Body/UsageDecision',
+      )(replacing('ABORTED', 'USE-PERMITTED')(text)),
+    );
+    expect(messages.length).toBeGreaterThan(0);
+    expect(messages.every((message) => message.startsWith('decision aborted'))).toBe(true);
+  });
+
+  // XML 1.0, 3.1: `<UsageDecision>X</UsageDecision>` is one element with one text, whichever path of a mapping wrote it.
+  it('a result that writes the permitting value as the own text of the permitting element', async () => {
+    const messages = await refused((text) =>
+      replacing(
+        '/IdentityMessage/Body/Decision',
+        '/IdentityMessage/Body/UsageDecision/#text',
       )(replacing('ABORTED', 'USE-PERMITTED')(text)),
     );
     expect(messages.length).toBeGreaterThan(0);

@@ -1,6 +1,7 @@
 import fc from 'fast-check';
 import { XmlDocument } from 'libxml2-wasm';
 import { describe, expect, it } from 'vitest';
+import { readPermits } from '../../src/mapping/permit-reading.js';
 import { sampleResult, sampleStatement, sampleStop } from '../../src/mapping/sample-subjects.js';
 import type { StatementRecord } from '../../src/records/statement-record.js';
 import {
@@ -179,6 +180,27 @@ describe('what a payload permits', () => {
     const text = await payloadText(pool, erp, sampleStatement({ containers }));
     expect(text).toContain('<UsageDecision>USE-PERMITTED</UsageDecision>');
     expect(text).toContain('<Containers><Container>C1</Container></Containers>');
+  });
+
+  it('is read in an element by itself and in its own text: in XML the two are one', async () => {
+    const edit = (text: string) =>
+      replacing(
+        '/IdentityMessage/Body/Decision',
+        '/IdentityMessage/Body/UsageDecision/#text',
+      )(replacing('ABORTED', 'USE-PERMITTED')(text)).replace(
+        '    contract: contracts/erp-result.json\n',
+        '',
+      );
+    const mapping = compiled(mappingWith('erp', { 'erp.mapping.yaml': edit }));
+    const sent = await payloadText(pool, mapping, sampleResult({ decision: 'fail' }));
+    expect(xmlText(sent, '/IdentityMessage/Body/UsageDecision')).toBe('FAILED');
+    expect(await problemCodes(pool, mapping, sampleResult({ decision: 'aborted' }))).toEqual([
+      'permits-without-conforms',
+    ]);
+    const ownText = [{ at: '/Body/Use/#text', values: ['YES'] }];
+    expect(readPermits({ Body: { Use: 'YES' } }, ownText)).toBe('exact');
+    expect(readPermits({ Body: { Use: ['NO', 'yes'] } }, ownText)).toBe('confusable');
+    expect(readPermits({ Body: { Use: { '#text': 'NO', '@by': 'YES' } } }, ownText)).toBe('none');
   });
 
   it('refuses a conforms that stands under a stop', async () => {

@@ -193,6 +193,39 @@ describe('the plan of a receipt', () => {
     expect(back(false).plan?.kind).toBe('sqrt');
   });
 
+  it('rule 4: no way over a maker without a plan eases it once measuring began', () => {
+    const other = { ...root, manufacturer: 'Maker C', decision: 'D-4' };
+    const announced = (
+      manufacturer: string,
+      measured: boolean,
+      of: ReturnType<typeof planContainers> | null,
+      was: string,
+    ) =>
+      planContainers({
+        rules: [root, other],
+        line: { ...forty, manufacturer },
+        before: of && { ...of, subject: { ...forty, manufacturer: was } },
+        measured,
+        seed: `seed of ${manufacturer}`,
+        now: at(2),
+      });
+    for (const last of ['Maker A', 'Maker C']) {
+      const none = announced('Maker Z', true, first, 'Maker A');
+      expect(none).toMatchObject({ plan: null, required: { size: 40 } });
+      const after = announced(last, true, none, 'Maker Z');
+      expect(after.plan).toMatchObject({ kind: 'every', required: 40 });
+      expect(after.required.size).toBe(40);
+      const unmeasured = announced('Maker Z', false, first, 'Maker A');
+      expect(announced(last, false, unmeasured, 'Maker Z').plan).toMatchObject({ required: 8 });
+    }
+  });
+
+  it('takes up the plan that the site added for it, also when it was measured before', () => {
+    const of = { plan: null, required: new Set(forty.containers), subject: forty };
+    const options = { rules: [root], line: forty, before: of, seed: 's', now: at(2) };
+    expect(planContainers({ ...options, measured: true }).plan).toMatchObject({ kind: 'sqrt' });
+  });
+
   it('is null when nothing is in force, and then every container stays required', () => {
     const none = planContainers({
       rules: [],

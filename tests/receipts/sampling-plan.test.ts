@@ -126,6 +126,36 @@ describe('finding the rule', () => {
     ).toBe(everyRule);
   });
 
+  it('rule 4: takes the stricter of two rules neither of which holds for a part of the other', () => {
+    const ofBroker: PlanRule = { ...everyRule, supplier: 'Broker B', decision: 'D-010' };
+    const ofBoth: PlanRule = { ...rootRule, supplier: 'Broker B', decision: 'D-011' };
+    const subject = { material: 'NQ-1004', manufacturer: 'Maker A', supplier: 'Broker B' };
+    for (const rules of permutations([everyRule, rootRule, ofBroker])) {
+      expect(findPlanRule(rules, subject, at(1))).toBe(ofBroker);
+      expect(findPlanRule(rules, { ...subject, supplier: 'Trader C' }, at(1))).toBe(rootRule);
+    }
+    // What is written for maker and broker together is the site's word about both.
+    for (const rules of permutations([rootRule, ofBroker, ofBoth])) {
+      expect(findPlanRule(rules, subject, at(1))).toBe(ofBoth);
+    }
+  });
+
+  // Unicode Standard Annex 15: canonically equivalent texts are the same text.
+  it('knows maker and supplier however blanks and accents are encoded', () => {
+    const ofBroker: PlanRule = { ...everyRule, supplier: 'Bro\u0301ker B', decision: 'D-010' };
+    const subject = {
+      material: 'NQ-1004',
+      manufacturer: 'Maker  A',
+      supplier: 'Br\u00f3ker\u00a0B',
+    };
+    expect(findPlanRule([rootRule, ofBroker], subject, at(1))).toBe(ofBroker);
+    expect(findPlanRule([rootRule], subject, at(1))).toBe(rootRule);
+    const folded: PlanRule = { ...ofBroker, supplier: 'Br\u00f3ker B\n' };
+    expect(findPlanRule([rootRule, folded], subject, at(1))).toBe(folded);
+    expect(findPlanRule([ofBroker], { ...subject, supplier: 'br\u00f3ker B' }, at(1))).toBeNull();
+    expect(findPlanRule([ofBroker], { ...subject, supplier: null }, at(1))).toBeNull();
+  });
+
   it('finds nothing when the rule has expired or the material is unknown', () => {
     const subject = { material: 'NQ-1004', manufacturer: null, supplier: null };
     expect(findPlanRule([everyRule], subject, at(999))).toBe(everyRule);
@@ -261,3 +291,15 @@ describe('after a failure', () => {
     expect(asksFurther(2, 'every')).toBe(false);
   });
 });
+
+/** Every order of three rules. */
+function permutations([a, b, c]: readonly [PlanRule, PlanRule, PlanRule]): PlanRule[][] {
+  return [
+    [a, b, c],
+    [a, c, b],
+    [b, a, c],
+    [b, c, a],
+    [c, a, b],
+    [c, b, a],
+  ];
+}

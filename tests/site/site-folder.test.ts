@@ -205,6 +205,12 @@ describe('loadSiteFolder reports', () => {
       '',
     ],
     [
+      'duplicate-id',
+      'site.yaml',
+      'plans:\n',
+      'plans:\n  - { material: NQ-1004, manufacturer: "Quarrymoor  Sulfur Works (simulated)", plan: every, rounding: up, decision: D-002, expires: "2030-12-31T23:59:59Z" }\n',
+    ],
+    [
       'plan-rounding',
       'site.yaml',
       'plan: sqrt\n    rounding: up',
