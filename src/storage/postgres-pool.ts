@@ -27,7 +27,7 @@ export interface PoolOptions {
   readonly url: string;
   readonly connectionsMax: number;
   readonly applicationName: string;
-  /** False for migrations, which may take their time and wait for one another. */
+  /** False for migrations and copies, which may take their time and wait for one another. */
   readonly isBounded: boolean;
   /** Server settings for every connection, as `name=value`. */
   readonly serverSettings?: readonly string[];
@@ -37,11 +37,15 @@ export interface PoolOptions {
   readonly onLost?: (error: Error) => void;
 }
 
+/** Whatever the server grants others: a migration or a copy of a large database takes longer. */
+const UNBOUNDED = ['statement_timeout=0', 'idle_in_transaction_session_timeout=0'];
+
 /**
  * Connections to PostgreSQL as Kysely wants them. A connection that failed in any way but an error the server
  * reported is in an unknown state and never used again.
  */
 export function openPool(options: PoolOptions): PostgresPool {
+  const settings = [...(options.isBounded ? [] : UNBOUNDED), ...(options.serverSettings ?? [])];
   const pool = new pg.Pool({
     connectionString: options.url,
     max: options.connectionsMax,
@@ -58,9 +62,7 @@ export function openPool(options: PoolOptions): PostgresPool {
           idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MS,
         }
       : {}),
-    ...(options.serverSettings === undefined
-      ? {}
-      : { options: options.serverSettings.map((s) => `-c ${s}`).join(' ') }),
+    ...(settings.length === 0 ? {} : { options: settings.map((s) => `-c ${s}`).join(' ') }),
   });
   pool.on('error', (error) => options.onLost?.(error));
   // A connection in use that dies between two queries says so here; the next query reports it.

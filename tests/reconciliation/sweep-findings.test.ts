@@ -234,7 +234,7 @@ describe('a number beyond any revision', () => {
     items: '/entries',
     next: '/next',
     pageSize: 2,
-    reference: null,
+    reference: '/ref',
     number: '/no',
     at: null,
     message: { held: '/kind', codes: { stop: 'S' } },
