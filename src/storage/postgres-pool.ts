@@ -46,8 +46,9 @@ const UNBOUNDED = ['statement_timeout=0', 'idle_in_transaction_session_timeout=0
  */
 export function openPool(options: PoolOptions): PostgresPool {
   const settings = [...(options.isBounded ? [] : UNBOUNDED), ...(options.serverSettings ?? [])];
+  const { url, given } = withoutOptions(options.url);
   const pool = new pg.Pool({
-    connectionString: options.url,
+    connectionString: url,
     max: options.connectionsMax,
     application_name: options.applicationName,
     connectionTimeoutMillis: CONNECT_MS,
@@ -62,7 +63,8 @@ export function openPool(options: PoolOptions): PostgresPool {
           idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MS,
         }
       : {}),
-    ...(settings.length === 0 ? {} : { options: settings.map((s) => `-c ${s}`).join(' ') }),
+    // Of a setting that is named twice the server takes the last.
+    options: [...given, ...settings.map((setting) => `-c ${setting}`)].join(' '),
   });
   pool.on('error', (error) => options.onLost?.(error));
   // A connection in use that dies between two queries says so here; the next query reports it.
@@ -85,6 +87,15 @@ export function openPool(options: PoolOptions): PostgresPool {
     },
     end: () => pool.end(),
   };
+}
+
+/** The driver would let the address's own `options` take the place of ours, all of them. */
+function withoutOptions(url: string): { readonly url: string; readonly given: readonly string[] } {
+  const address = new URL(url);
+  const given = address.searchParams.getAll('options');
+  if (given.length === 0) return { url, given };
+  address.searchParams.delete('options');
+  return { url: address.href, given };
 }
 
 /**
