@@ -2,6 +2,8 @@ import { DECISIONS, ENVIRONMENTS, isContrary, type Mode, ORIGINS } from '../site
 import type { HeaderReading, ResultReading } from './examination.js';
 import { type Fields, fieldsOf, instantOf, oneOf, textOf, wholeNumberOf } from './read-fields.js';
 
+/** As `schemas/result-bundle.schema.json` has it; the columns that keep it end not far above on PostgreSQL. */
+const EPOCH_MAX = 1_000_000;
 const MODES: readonly Mode[] = ['verification', 'identification'];
 
 /** The header as far as it can be read, whatever else is wrong with the document. */
@@ -15,7 +17,7 @@ export function readHeader(document: Fields, bundleId: string): HeaderReading {
     origin: oneOf(document.origin, ORIGINS),
     instrumentSerial: textOf(fieldsOf(document.instrument).serial),
     syncPc: textOf(fieldsOf(document.syncPc).id),
-    runEpoch: wholeNumberOf(runs.epoch),
+    runEpoch: epochOf(runs.epoch),
     runFirst: wholeNumberOf(runs.first),
     runLast: wholeNumberOf(runs.last),
     previousBundle: textOf(document.previousBundle),
@@ -23,6 +25,12 @@ export function readHeader(document: Fields, bundleId: string): HeaderReading {
     instrumentClock: instantOf(clocks.instrument),
     syncPcClock: instantOf(clocks.syncPc),
   };
+}
+
+/** Null for a count that no instrument has begun so often: nothing may be ordered by it. */
+function epochOf(value: unknown): number | null {
+  const epoch = wholeNumberOf(value);
+  return epoch !== null && epoch <= EPOCH_MAX ? epoch : null;
 }
 
 /**

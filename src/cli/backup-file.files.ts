@@ -3,6 +3,7 @@ import {
   closeSync,
   createReadStream,
   existsSync,
+  fstatSync,
   fsyncSync,
   openSync,
   readFileSync,
@@ -30,10 +31,10 @@ export interface CopyMade {
 }
 
 /**
- * Writes a backup and its manifest, both whole or not at all: `copy` writes a file beside it, which takes its name
+ * Writes a backup and its manifest, both whole or not at all: `copy` fills an empty file beside it, which takes its name
  * when it is complete.
  *
- * @throws Misconfigured `backup-unusable` when one of the two is there already
+ * @throws Misconfigured `backup-unusable` when one of the two is there already, or another is written to that name
  */
 export async function writeBackupFile(
   out: string,
@@ -44,13 +45,18 @@ export async function writeBackupFile(
   const part = `${target}.part`;
   refuseReplacing(target, beside);
   rmSync(part, { force: true });
-  const halves = [part, `${beside}.part`];
+  // It holds everything: made here, so that nobody else may read it from its first byte on.
+  const own = openSync(part, 'wx', 0o600);
+  const halves: string[] = [];
   try {
     const { facts, madeAt, postgresql } = await copy(part);
     flush(part);
     const [bytes, sha256] = [statSync(part).size, await digestOf(part)];
     const file = { file: basename(target), bytes, sha256, madeAt, postgresql };
     const manifest = backupManifest(file, facts);
+    // Whoever began later under the same name took the place of this file; what stands there now is not what was read.
+    if (!isAt(part, own)) throw unusable(`another backup is being written to ${target}`);
+    halves.push(`${beside}.part`);
     writeFileSync(`${beside}.part`, `${JSON.stringify(manifest, null, 2)}\n`);
     flush(`${beside}.part`);
     // A copy takes its time; somebody may have put something there meanwhile.
@@ -63,9 +69,18 @@ export async function writeBackupFile(
     flush(dirname(target));
     return manifest;
   } catch (error) {
+    if (isAt(part, own)) halves.push(part);
     for (const half of halves) rmSync(half, { force: true });
     throw error;
+  } finally {
+    closeSync(own);
   }
+}
+
+/** True while a path leads to an open file. */
+function isAt(path: string, file: number): boolean {
+  const found = statSync(path, { bigint: true, throwIfNoEntry: false });
+  return found?.ino === fstatSync(file, { bigint: true }).ino;
 }
 
 function refuseReplacing(...paths: readonly string[]): void {

@@ -1,4 +1,3 @@
-import { closeSync, openSync } from 'node:fs';
 import { resolve } from 'node:path';
 import type { PostgresServer } from '../storage/postgres-copy.js';
 import { withSharedView } from '../storage/postgres-copy.js';
@@ -30,8 +29,6 @@ export function writeServerBackup(
     return await withSharedView(url, async ({ snapshot, at, server, facts }) => {
       if (facts === null) throw unusable('DATABASE_URL names no database of a gateway');
       refuseOlderTool(tool, { major: server.major, because: `the server is ${server.version}` });
-      // It holds everything: made here, so that nobody else may read it from its first byte on.
-      closeSync(openSync(part, 'wx', 0o600));
       await runPostgresTool(tool, {
         url,
         arguments: [

@@ -19,10 +19,19 @@ export function readMark(dataDirectory: string): InstanceMark | null {
   }
 }
 
-/** Written after the commit it speaks of, so that it never knows of a state that was lost. */
+/**
+ * Written after the commit it speaks of, so that it never knows of a state that was lost. A later state stays: a database
+ * that fell behind it was put back, which the next start has to find.
+ */
 export function writeMark(dataDirectory: string, mark: InstanceMark): void {
+  const kept = readMark(dataDirectory);
+  if (kept !== null && kept.instance === mark.instance && isLater(kept, mark)) return;
   const path = join(dataDirectory, NAME);
   mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
   writeFileSync(`${path}.tmp`, JSON.stringify(mark), { mode: 0o600 });
   renameSync(`${path}.tmp`, path);
+}
+
+function isLater(one: InstanceMark, other: InstanceMark): boolean {
+  return one.epoch > other.epoch || (one.epoch === other.epoch && one.tick > other.tick);
 }

@@ -188,6 +188,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const { id: instance, epoch, created_at: since } = atStart;
   examining.prepare((await siteInForce(database.db, site)).site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
+  let reached = atStart.tick;
   const worker = new WorkerService({
     database,
     clock,
@@ -195,6 +196,9 @@ async function wire(ground: Ground): Promise<Gateway> {
     isSameLife: async () => {
       if ((await ground.pair.readPlace()) !== ground.pair.place) return false;
       const now = await readInstance(database.db);
+      // A backup that was put back into the same database counts on from where it was made.
+      if (now.tick < reached) return false;
+      reached = now.tick;
       return now.id === instance && now.epoch === epoch && now.place === atStart.place;
     },
     isFolderInForce: () => isFolderInForce(database.db, site),

@@ -32,6 +32,11 @@ export type HeldPage =
 const ITEMS_MAX = 1_000;
 const CURSOR_MAX = 1_000;
 const TEXT_MAX = 500;
+/**
+ * Revisions count up from 1 by one. A number far above is something else, an instant for instance: statements would be
+ * numbered above it, and behind 2^31 PostgreSQL keeps no revision, so that no stop could be stated any more.
+ */
+const REVISION_MAX = 1_000_000_000;
 
 /** Reads one page of a list. Anything but a whole document with status 200 says nothing. */
 export function readHeldPage(
@@ -79,7 +84,8 @@ function heldItem(tree: Tree, list: HeldList): HeldItem {
     message,
     receiptId,
     subject: subjectOf(tree, list, message),
-    revision: Number.isSafeInteger(revision) && revision >= 0 ? revision : null,
+    revision:
+      Number.isInteger(revision) && revision >= 0 && revision <= REVISION_MAX ? revision : null,
   };
 }
 

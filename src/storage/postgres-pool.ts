@@ -27,7 +27,7 @@ export interface PoolOptions {
   readonly url: string;
   readonly connectionsMax: number;
   readonly applicationName: string;
-  /** False for migrations, which may take their time and wait for one another. */
+  /** False for migrations and copies, which may take their time and wait for one another. */
   readonly isBounded: boolean;
   /** Server settings for every connection, as `name=value`. */
   readonly serverSettings?: readonly string[];
@@ -37,13 +37,18 @@ export interface PoolOptions {
   readonly onLost?: (error: Error) => void;
 }
 
+/** Whatever the server grants others: a migration or a copy of a large database takes longer. */
+const UNBOUNDED = ['statement_timeout=0', 'idle_in_transaction_session_timeout=0'];
+
 /**
  * Connections to PostgreSQL as Kysely wants them. A connection that failed in any way but an error the server
  * reported is in an unknown state and never used again.
  */
 export function openPool(options: PoolOptions): PostgresPool {
+  const settings = [...(options.isBounded ? [] : UNBOUNDED), ...(options.serverSettings ?? [])];
+  const { url, given } = withoutOptions(options.url);
   const pool = new pg.Pool({
-    connectionString: options.url,
+    connectionString: url,
     max: options.connectionsMax,
     application_name: options.applicationName,
     connectionTimeoutMillis: CONNECT_MS,
@@ -58,9 +63,8 @@ export function openPool(options: PoolOptions): PostgresPool {
           idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MS,
         }
       : {}),
-    ...(options.serverSettings === undefined
-      ? {}
-      : { options: options.serverSettings.map((s) => `-c ${s}`).join(' ') }),
+    // Of a setting that is named twice the server takes the last.
+    options: [...given, ...settings.map((setting) => `-c ${setting}`)].join(' '),
   });
   pool.on('error', (error) => options.onLost?.(error));
   // A connection in use that dies between two queries says so here; the next query reports it.
@@ -83,6 +87,15 @@ export function openPool(options: PoolOptions): PostgresPool {
     },
     end: () => pool.end(),
   };
+}
+
+/** The driver would let the address's own `options` take the place of ours, all of them. */
+function withoutOptions(url: string): { readonly url: string; readonly given: readonly string[] } {
+  const address = new URL(url);
+  const given = address.searchParams.getAll('options');
+  if (given.length === 0) return { url, given };
+  address.searchParams.delete('options');
+  return { url: address.href, given };
 }
 
 /**

@@ -3,7 +3,7 @@ import type { CopyFacts } from './copy-facts.js';
 
 /**
  * Writes a whole and consistent copy of a database that may be in use: one read transaction, beside which its
- * owner goes on writing. `target` must not be there.
+ * owner goes on writing. `target` must not be there, or be empty.
  */
 export function copyConsistently(source: string, target: string): void {
   const db = new Database(source, { readonly: true, fileMustExist: true, timeout: 5_000 });

@@ -109,6 +109,26 @@ describe('a bundle that holds entries of another count', () => {
   });
 });
 
+describe('a count beyond any epoch', () => {
+  it('holds its bundle and moves nothing, and what failed in it counts all the same', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(runs([1]));
+    const failed = { ...goodResult(2, { decision: 'fail' }), resultId: 'failed' };
+    const parts = { ...runs([2]), results: [failed], runs: { epoch: 3e9, first: 2, last: 2 } };
+    const id = await bench.settle(parts);
+    expect((await bench.bundle(id)).state).toBe('held');
+    const { db } = bench.database;
+    const [result] = await db
+      .selectFrom('result')
+      .select(['contrary', 'run_epoch'])
+      .where('result_id', '=', 'failed')
+      .execute();
+    expect(result).toEqual({ contrary: 1, run_epoch: null });
+    const [instrument] = await db.selectFrom('instrument_state').select('epoch').execute();
+    expect(instrument?.epoch).toBe(1);
+  });
+});
+
 describe('a gap at the end of an epoch', () => {
   it('stays open when the counter began again and a late bundle fills another one', async () => {
     const bench = await BundleBench.open();

@@ -2,6 +2,7 @@ import { describe, expect, it } from 'vitest';
 import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
 import type { AskRequest } from '../../src/delivery/endpoint.js';
 import { Looking } from '../../src/delivery/looking.service.js';
+import { readHeldPage } from '../../src/reconciliation/held-list.js';
 import { SweepComparison } from '../../src/reconciliation/sweep-comparison.service.js';
 import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
 import { insertSweep, noteItems, verdictCounts } from '../../src/reconciliation/sweeps.store.js';
@@ -320,5 +321,46 @@ describe('a stop of a lost life', () => {
       .where('site', '=', site.site)
       .executeTakeFirstOrThrow();
     expect(receipt.revision_floor).toBe(0);
+  });
+});
+
+describe('a number beyond any revision', () => {
+  const list: HeldList = {
+    request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
+    items: '/entries',
+    next: '/next',
+    pageSize: 2,
+    reference: '/ref',
+    number: '/no',
+    at: null,
+    message: { held: '/kind', codes: { stop: 'S' } },
+    receipt: '/receipt',
+    result: null,
+    period: null,
+    revision: '/rev',
+  };
+
+  // The instant of a change in milliseconds, for instance, and the largest number PostgreSQL keeps as `integer`.
+  it.each([1_795_000_000_000, 2_147_483_647])('is none: %i', async (rev) => {
+    const entries = [{ no: 'L-1', kind: 'S', receipt: 'R-1', rev }];
+    const body = Buffer.from(JSON.stringify({ entries }));
+    const answer = { kind: 'answered', status: 200, retryAfter: null, body, isCut: false } as const;
+    const page = readHeldPage(answer, list, 'json', '');
+    const [item] = page.ok ? page.items : [];
+    const world = await SweepWorld.open();
+    await world.world.conform();
+    await world.findings.openHolding(
+      await world.holds('L-1', { revision: item?.revision ?? null }),
+    );
+    expect(await world.openSubjects()).toEqual(['holding:lims:L-1']);
+    const told = await world.world.told();
+    expect(told.at(-1)).not.toMatch(/ conforms$/);
+    const { db } = world.world.database;
+    const [last] = await db
+      .selectFrom('statement')
+      .select('revision')
+      .orderBy('revision', 'desc')
+      .execute();
+    expect(last?.revision).toBeLessThan(10);
   });
 });
