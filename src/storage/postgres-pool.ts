@@ -12,6 +12,9 @@ const CONNECT_MS = 5_000;
 const KEEP_ALIVE_AFTER_MS = 5_000;
 const IDLE_CONNECTION_MS = 30_000;
 
+/** Message of the driver for a query that was never answered. */
+const UNANSWERED = 'Query read timeout';
+
 /** Message of a query on a connection that is given up. */
 export const CONNECTION_FAILED_BEFORE = 'the connection failed before';
 
@@ -29,6 +32,8 @@ export interface PoolOptions {
   readonly applicationName: string;
   /** False for migrations and copies, which may take their time and wait for one another. */
   readonly isBounded: boolean;
+  /** How long a query of a bounded pool may stay without an answer; `ANSWER_MS` when left out. */
+  readonly answerMs?: number;
   /** Server settings for every connection, as `name=value`. */
   readonly serverSettings?: readonly string[];
   /** Before a new connection is used for anything else; it is given up where this fails. */
@@ -59,7 +64,7 @@ export function openPool(options: PoolOptions): PostgresPool {
     ...(options.isBounded
       ? {
           statement_timeout: STATEMENT_MS,
-          query_timeout: ANSWER_MS,
+          query_timeout: options.answerMs ?? ANSWER_MS,
           idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MS,
         }
       : {}),
@@ -69,12 +74,19 @@ export function openPool(options: PoolOptions): PostgresPool {
   pool.on('error', (error) => options.onLost?.(error));
   // A connection in use that dies between two queries says so here; the next query reports it.
   pool.on('connect', (client) => client.on('error', () => undefined));
+  /**
+   * A connection that went silent leaves a session behind that may hold what its transaction locked. The server ends it
+   * when it was idle for so long by its wall clock: set back by an hour, an hour later. So it is ended from here.
+   */
+  const endSession = (pid: number): void => {
+    pool.query(END_SESSION, [pid, options.applicationName]).catch(() => undefined);
+  };
   const clients = new WeakMap<pg.PoolClient, GuardedClient>();
   return {
     connect: async () => {
       const client = await pool.connect();
       const known = clients.get(client);
-      const guarded = known ?? new GuardedClient(client);
+      const guarded = known ?? new GuardedClient(client, endSession);
       if (known === undefined) {
         await options.onOpened?.(guarded).catch((error: unknown) => {
           guarded.release(true);
@@ -106,10 +118,19 @@ export function isStalePlan(error: unknown): boolean {
   return error instanceof pg.DatabaseError && error.routine === 'RevalidateCachedQuery';
 }
 
+/** By name too: a process id may belong to somebody else by now. */
+const END_SESSION = `
+  select pg_terminate_backend(pid) from pg_stat_activity
+  where pid = $1 and application_name = $2 and usename = current_user`;
+
 class GuardedClient {
   #isBroken = false;
+  #isUnanswered = false;
 
-  constructor(private readonly client: pg.PoolClient) {}
+  constructor(
+    private readonly client: pg.PoolClient,
+    private readonly endSession: (pid: number) => void,
+  ) {}
 
   async query(text: string, parameters: readonly unknown[] = []): Promise<pg.QueryResult> {
     // What comes behind an answer that never came must not wait for it too.
@@ -122,12 +143,15 @@ class GuardedClient {
       );
     } catch (error) {
       if (!(error instanceof pg.DatabaseError) || isStalePlan(error)) this.#isBroken = true;
+      if (error instanceof Error && error.message === UNANSWERED) this.#isUnanswered = true;
       throw error;
     }
   }
 
   release(destroy?: boolean): void {
     this.client.release(destroy === true || this.#isBroken);
+    const { processID: pid } = this.client as { readonly processID?: number | null };
+    if (this.#isUnanswered && typeof pid === 'number') this.endSession(pid);
   }
 }
 
