@@ -106,13 +106,15 @@ export function readSettings(
   refuseUnknown(env);
   const value = (name: keyof typeof DEFAULTS, override: string | undefined) =>
     override ?? env[name] ?? DEFAULTS[name];
+  const filled = (name: keyof typeof DEFAULTS, override: string | undefined) =>
+    notEmpty(name, value(name, override));
   const watch = value('DRUMLINE_WATCH', overrides.watch);
   const healthPort = value('DRUMLINE_HEALTH_PORT', overrides.healthPort);
   return Object.freeze({
-    dataDirectory: resolve(value('DRUMLINE_DATA', overrides.data)),
+    dataDirectory: resolve(filled('DRUMLINE_DATA', overrides.data)),
     ...readPair(env),
-    siteFolderDirectory: resolve(value('DRUMLINE_SITE_FOLDER', overrides.siteFolder)),
-    host: value('DRUMLINE_HOST', overrides.host),
+    siteFolderDirectory: resolve(filled('DRUMLINE_SITE_FOLDER', overrides.siteFolder)),
+    host: filled('DRUMLINE_HOST', overrides.host),
     port: wholeNumber('DRUMLINE_PORT', value('DRUMLINE_PORT', overrides.port), 0, 65_535),
     watchDirectory: watch === '' ? null : resolve(watch),
     logLevel: oneOf(
@@ -235,6 +237,14 @@ function protocolOf(text: string): string {
     // Not an address at all.
     return '';
   }
+}
+
+/** An empty host would be every address of the machine, an empty folder the one that the process happens to stand in. */
+function notEmpty(name: keyof typeof DEFAULTS, text: string): string {
+  if (text.trim() !== '') return text;
+  throw new Misconfigured('configuration-invalid', {
+    found: `${name} is set and empty; unset it for ${DEFAULTS[name]}`,
+  });
 }
 
 function wholeNumber(name: string, text: string, min: number, max: number): number {

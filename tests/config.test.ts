@@ -106,3 +106,16 @@ describe('settings', () => {
     expect(refusalOf(env).message).toContain(found);
   });
 });
+
+describe('a setting that is empty', () => {
+  // Node listens on every address when the host is empty; an empty path is the working folder.
+  test.each([
+    ['DRUMLINE_HOST', { host: '' }],
+    ['DRUMLINE_DATA', { data: '' }],
+    ['DRUMLINE_SITE_FOLDER', { siteFolder: ' ' }],
+  ])('is refused where it would mean something else than nothing: %s', (name, overrides) => {
+    const found = new RegExp(`${name} is set and empty`);
+    expect(() => readSettings({ [name]: '' })).toThrow(found);
+    expect(() => readSettings({}, overrides)).toThrow(found);
+  });
+});

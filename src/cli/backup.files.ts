@@ -1,6 +1,7 @@
-import { existsSync, mkdirSync, readdirSync, renameSync, rmSync } from 'node:fs';
+import { existsSync, mkdirSync, readdirSync, renameSync, rmdirSync, rmSync } from 'node:fs';
 import { copyFile } from 'node:fs/promises';
 import { dirname, join, resolve } from 'node:path';
+import { uuidv7 } from 'uuidv7';
 import { Misconfigured } from '../errors.js';
 import { databaseFile, openDatabase } from '../storage/database.js';
 import { copyConsistently, fileFacts, integrityFaults } from '../storage/sqlite-copy.js';
@@ -55,8 +56,10 @@ export async function restoreBackup(backup: string, data: string): Promise<Resto
   }
   const manifest = manifestOf(file);
   if (manifest.postgresql !== null) throw unusable(`${file} is of a PostgreSQL database`);
-  const making = `${target}.restoring`;
-  rmSync(making, { recursive: true, force: true });
+  const beside = `${target}.restoring`;
+  clearAway(beside);
+  // Its own within: a restore that begins meanwhile clears it away, and what that one makes is never taken for this one's.
+  const making = join(beside, uuidv7());
   mkdirSync(making, { recursive: true, mode: 0o700 });
   try {
     const copy = databaseFile(making);
@@ -75,9 +78,27 @@ export async function restoreBackup(backup: string, data: string): Promise<Resto
     flush(dirname(target));
     return { data: target, instance: facts.instance, madeAt: manifest.madeAt };
   } catch (error) {
+    if (existsSync(making)) throw error;
+    throw new Misconfigured('restore-not-empty', {
+      found: `${target}: another restore into it began meanwhile, and this one gave way`,
+    });
+  } finally {
     rmSync(making, { recursive: true, force: true });
-    throw error;
+    removeIfEmpty(beside);
   }
+}
+
+/** At once, so that whoever still writes there finds all of it gone and not a part. */
+function clearAway(folder: string): void {
+  if (!existsSync(folder)) return;
+  const away = `${folder}.${uuidv7()}`;
+  renameSync(folder, away);
+  rmSync(away, { recursive: true, force: true });
+}
+
+/** Another restore may be at work there. */
+function removeIfEmpty(folder: string): void {
+  if (existsSync(folder) && readdirSync(folder).length === 0) rmdirSync(folder);
 }
 
 /** Migrates the copy and has its next start begin another life. */

@@ -1,4 +1,4 @@
-import { parseStrictJson } from '../formats/strict-json.js';
+import { parseJsonDigits } from '../formats/json-texts.js';
 import { parseXmlTree } from '../formats/xml-tree.js';
 import type { Path } from '../site/mapping-document.js';
 
@@ -17,7 +17,8 @@ const DEPTH_MAX = 64;
 
 /**
  * Reads bytes that should be JSON or XML; the content type is never asked. JSON is read strictly: of a name that stands
- * twice in one object a reader may take either value (RFC 8259 §4), so the document says neither.
+ * twice in one object a reader may take either value (RFC 8259 §4), so the document says neither. A whole number that
+ * a double does not show digit for digit becomes text: an identifier may be written so.
  */
 export function readTree(format: PayloadFormat, bytes: Uint8Array): ReadTree {
   if (format === 'xml') {
@@ -25,7 +26,7 @@ export function readTree(format: PayloadFormat, bytes: Uint8Array): ReadTree {
     return read.ok ? read : { ok: false, detail: 'cannot be read as xml' };
   }
   const text = withoutByteOrderMark(bytes);
-  const read = parseStrictJson(text, { bytesMax: text.length, depthMax: DEPTH_MAX });
+  const read = parseJsonDigits(text, { bytesMax: text.length, depthMax: DEPTH_MAX });
   if (read.ok) return { ok: true, tree: read.value };
   const { rule, place } = read.fault;
   const at = `${rule}, line ${place.line}, byte ${place.byteOffset}`;

@@ -1,7 +1,7 @@
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 
-/** Messages about other revisions or of other kinds that come after it in its key: whether any, and whether any left. */
+/** Messages about other revisions or of other kinds that come after it in its key: whether any, and whether any may have left. */
 export async function whatFollows(
   reader: Reader,
   row: DeliveryRow,
@@ -9,6 +9,7 @@ export async function whatFollows(
   const later = await reader
     .selectFrom('delivery')
     .select(['subject_kind', 'subject_id', 'subject_revision', 'state', 'attempts'])
+    .select(['ask_since', 'next_ask_at', 'payload_sha256'])
     .where('site', '=', row.site)
     .where('destination', '=', row.destination)
     .where('ordering_key', '=', row.ordering_key)
@@ -23,8 +24,20 @@ export async function whatFollows(
   const standing = others.filter((d) => d.state !== 'cancelled' && d.state !== 'superseded');
   return {
     isFollowed: standing.length > 0,
-    laterHasLeft: others.some((d) => d.attempts > 0 || d.state === 'confirmed'),
+    laterHasLeft: others.some((d) => d.attempts > 0 || d.state === 'confirmed' || isInQuestion(d)),
   };
+}
+
+/**
+ * A life before a restore may have sent it, and it is asked about now or once it is built: by itself, whatever waits before
+ * it. What nobody asks about any more (parked, or doubtful under a key that is honoured) waits for this one to leave.
+ */
+function isInQuestion(
+  row: Pick<DeliveryRow, 'state' | 'ask_since' | 'next_ask_at' | 'payload_sha256'>,
+): boolean {
+  if (row.ask_since === null) return false;
+  if (row.state === 'uncertain') return row.next_ask_at !== null;
+  return (row.state === 'due' || row.state === 'building') && row.payload_sha256 === null;
 }
 
 /** What a delivery speaks of, as people know it: `NQ-R-0001-1-R2, container D-02`; else the subject's id. */

@@ -302,7 +302,7 @@ export async function supersedeUnheldResult(
     .where('subject_revision', '<', result.revision)
     .where((eb) =>
       eb.or([
-        eb('state', '=', 'rejected'),
+        eb.and([eb('state', '=', 'rejected'), eb('ask_since', 'is', null)]),
         eb.and([eb('state', '=', 'parked'), eb('attempts', '=', 0), eb('ask_since', 'is', null)]),
       ]),
     )
@@ -354,6 +354,8 @@ async function holdersOf(
           eb('state', '=', 'parked'),
           eb.or([eb('attempts', '>', 0), eb('ask_since', 'is not', null)]),
         ]),
+        // Refused here, and perhaps taken when the life before had it sent again.
+        eb.and([eb('state', '=', 'rejected'), eb('ask_since', 'is not', null)]),
       ]),
     )
     .orderBy('destination')

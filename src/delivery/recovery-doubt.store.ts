@@ -20,7 +20,7 @@ export interface Telling {
  * sent until then: a result that is taken back is withdrawn. Stops keep their state: sent twice they change nothing.
  */
 export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<number> {
-  await doubtParked(trx, of, now);
+  await doubtStopped(trx, of, now);
   const update = trx
     .updateTable('delivery')
     .where('site', '=', of.site)
@@ -58,14 +58,19 @@ export async function doubtUnsent(trx: Trx, of: Telling, now: Instant): Promise<
   return Number(parked.numUpdatedRows);
 }
 
-/** Somebody may have decided in the life before that it is sent. Here it stays parked, and a person decides again. */
-async function doubtParked(trx: Trx, of: Telling, now: Instant): Promise<void> {
+/**
+ * Somebody may have decided in the life before that it is sent (again). Here it stays parked or rejected, and a person
+ * decides again.
+ */
+async function doubtStopped(trx: Trx, of: Telling, now: Instant): Promise<void> {
   await trx
     .updateTable('delivery')
     .set({ ask_since: now })
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
-    .where(sql<SqlBool>`message <> 'stop' and state = 'parked' and attempts = 0`)
+    .where(
+      sql<SqlBool>`message <> 'stop' and (state = 'rejected' or (state = 'parked' and attempts = 0))`,
+    )
     .execute();
 }
 

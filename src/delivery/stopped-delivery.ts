@@ -110,7 +110,7 @@ function refusalOfSubject(act: DeliveryAct, facts: StoppedFacts): ActDecision | 
   if (laterHasLeft) {
     return refuse(
       'out-of-order',
-      'a later message about the same thing has left already',
+      'a later message about the same thing has left already, or may have before a restore',
       'It would say something older after something newer. Compare what the destination holds (drumline sweep) and correct the difference there.',
     );
   }

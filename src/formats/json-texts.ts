@@ -12,9 +12,32 @@ export function parseJsonTexts(bytes: Uint8Array, limits: JsonLimits): StrictJso
   return { ok: true, value: JSON.parse(withQuotedNumbers(text)) as unknown };
 }
 
+/**
+ * Reads a document as `parseStrictJson` does, with whole numbers that a double shows by other digits as the text they
+ * were written as: readers need not agree on those (RFC 8259 §6), and two identifiers that differ only there are two.
+ */
+export function parseJsonDigits(bytes: Uint8Array, limits: JsonLimits): StrictJson {
+  const strict = parseStrictJson(bytes, limits);
+  if (!strict.ok) return strict;
+  const text = new TextDecoder().decode(bytes);
+  if (!MANY_DIGITS.test(text)) return strict;
+  const quoted = Buffer.from(withQuotedNumbers(text, isShownOtherwise));
+  return parseStrictJson(quoted, { ...limits, bytesMax: quoted.length });
+}
+
+/** Any whole number of 15 digits is shown as it was written. */
+const MANY_DIGITS = /\d{16}/;
+
+function isShownOtherwise(number: string): boolean {
+  return number.length > 15 && /^-?\d+$/.test(number) && String(Number(number)) !== number;
+}
+
 const NUMBER = /-?\d[\d.eE+-]*/y;
 
-function withQuotedNumbers(text: string): string {
+function withQuotedNumbers(
+  text: string,
+  isQuoted: (number: string) => boolean = () => true,
+): string {
   let quoted = '';
   let from = 0;
   for (let at = 0; at < text.length; at += 1) {
@@ -26,9 +49,12 @@ function withQuotedNumbers(text: string): string {
     NUMBER.lastIndex = at;
     const [number] = NUMBER.exec(text) ?? [];
     if (number === undefined) continue;
-    quoted += `${text.slice(from, at)}"${number}"`;
-    from = at + number.length;
-    at = from - 1;
+    const end = at + number.length;
+    if (isQuoted(number)) {
+      quoted += `${text.slice(from, at)}"${number}"`;
+      from = end;
+    }
+    at = end - 1;
   }
   return quoted + text.slice(from);
 }

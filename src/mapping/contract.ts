@@ -28,7 +28,14 @@ export function compileContract(schema: string): CompiledContract {
   addFormats(ajv);
   const validate: ValidateFunction = ajv.compile(parsed);
   return (tree) => {
-    if (validate(tree)) return [];
+    try {
+      if (validate(tree)) return [];
+    } catch (error) {
+      // How a stack that is full shows. A schema may refer to itself at the same place of the payload.
+      if (error instanceof RangeError)
+        return [{ at: '', detail: 'the contract refers to itself without end' }];
+      throw error;
+    }
     return (validate.errors ?? []).slice(0, ERRORS_MAX).map((error) => ({
       at: error.instancePath,
       detail: `${error.message ?? error.keyword} ${JSON.stringify(error.params)}`,
@@ -41,5 +48,6 @@ export function compileContract(schema: string): CompiledContract {
  * these have no bound of their own. Such a contract is checked in the pool.
  */
 export function needsPool(schema: string): boolean {
-  return schema.includes('"pattern');
+  // Written anew, since a name may hide behind an escape.
+  return JSON.stringify(JSON.parse(schema)).includes('"pattern');
 }

@@ -283,6 +283,27 @@ describe('a delivery that may have arrived', () => {
     expect(shown?.resend).toMatchObject({ can: false, code: 'cannot-tell' });
   });
 
+  it('waits while a later one of its key is asked about that another life may have sent', async () => {
+    const { bench: b, sink, acts } = await open();
+    sink.onSend(REFUSING);
+    const id = await withdrawal(b, 'w1', { orderingKey: 'key' });
+    await b.settle();
+    const resend = async () => (await acts.show(id))?.delivery.resend;
+    const later = await b.enqueue({ subjectId: 'x', orderingKey: 'key' });
+    expect(await resend()).toMatchObject({ can: true });
+    const now = b.clock.now();
+    await b.database.db
+      .updateTable('delivery')
+      .set({ ask_since: now })
+      .where('id', '=', later)
+      .execute();
+    expect(await resend()).toMatchObject({ can: false, code: 'out-of-order' });
+    await b.settle();
+    const { state, attempts } = await b.row(later);
+    expect([state, attempts]).toEqual(['due', 0]);
+    expect(await resend()).toMatchObject({ can: true });
+  });
+
   it('is not sent again when another life may have sent it so long ago that its key may be forgotten', async () => {
     const { bench: b, acts } = await open({
       askable: false,

@@ -81,6 +81,7 @@ describe.each<[string, Partial<BenchOptions>]>([
     ['waited, built', true, {}],
     // The life before may have had it sent all the same by somebody's decision.
     ['was parked before it was sent', false, { state: 'parked', fault: 'mapping' }],
+    ['was rejected', true, { state: 'rejected', attempts: 1 }],
   ] as const)(
     'and a result that %s is withdrawn there when it is held',
     async (__, isBuilt, put) => {

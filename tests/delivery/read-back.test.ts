@@ -76,6 +76,40 @@ describe('compareHeld', () => {
   });
 });
 
+describe('an answer that writes identifiers as JSON numbers', () => {
+  // RFC 8259 §6: beyond 2^53 readers need not agree on a whole number; RFC 7493 §2.2 has it sent as text.
+  // Real ones are that long: an SSCC has 18 digits (GS1 General Specifications 3.2).
+  const read = (sent: string, held: string) =>
+    readAnswer(
+      {
+        kind: 'answered',
+        status: 200,
+        retryAfter: null,
+        body: Buffer.from(`{"entries":[{"container":${held}}]}`),
+        isCut: false,
+      },
+      {
+        ...READ_BACK,
+        compare: [{ sent: '/container', held: '/container', as: 'exact' }],
+        applied: null,
+        revision: null,
+      },
+      'json',
+      { bytes: PAYLOAD, tree: { container: sent } },
+    ).kind;
+
+  it.each([
+    ['106141412345678910', '106141412345678908', 'differs'],
+    ['106141412345678908', '106141412345678908', 'one'],
+    ['9007199254740992', '9007199254740993', 'differs'],
+    ['1000000000000000000001', '1000000000000000000001', 'one'],
+    ['12345', '12345', 'one'],
+  ])('compares every digit: %s with %s', (sent, held, kind) => {
+    expect(read(sent, held)).toBe(kind);
+    expect(read(sent, `[${held}]`)).toBe(kind);
+  });
+});
+
 describe('readAnswer', () => {
   const answered = (status: number, text: string, isCut = false): Answer => ({
     kind: 'answered',

@@ -1,6 +1,7 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { parseJsonTexts } from '../../src/formats/json-texts.js';
+import { parseJsonDigits, parseJsonTexts } from '../../src/formats/json-texts.js';
+import { parseStrictJson } from '../../src/formats/strict-json.js';
 
 const limits = { bytesMax: 1_000_000, depthMax: 16 };
 const read = (text: string) => parseJsonTexts(Buffer.from(text), limits);
@@ -34,6 +35,34 @@ describe('JSON read as texts', () => {
         if (!found.ok) return;
         expect(JSON.stringify(found.value)).toBe(JSON.stringify(asTexts(JSON.parse(text))));
       }),
+    );
+  });
+});
+
+describe('JSON read with the digits of long whole numbers', () => {
+  const digits = (text: string) => parseJsonDigits(Buffer.from(text), limits);
+
+  it('keeps as text what a double cannot show, and nothing else', () => {
+    expect(
+      digits(
+        '{"a":[9007199254740993,-9007199254740993,9007199254740992,1,0.30000000000000004,1e21]}',
+      ),
+    ).toEqual({
+      ok: true,
+      value: { a: ['9007199254740993', '-9007199254740993', 9007199254740992, 1, 0.1 + 0.2, 1e21] },
+    });
+  });
+
+  it('leaves texts alone, and objects without a prototype', () => {
+    const read = digits('{"9007199254740993":"\\" 9007199254740993","__proto__":9007199254740993}');
+    expect(read.ok && JSON.stringify(read.value)).toBe(
+      '{"9007199254740993":"\\" 9007199254740993","__proto__":"9007199254740993"}',
+    );
+  });
+
+  it('names the fault at its place in what was sent', () => {
+    expect(digits('{"a":9007199254740993,"a":1}')).toEqual(
+      parseStrictJson(Buffer.from('{"a":9007199254740993,"a":1}'), limits),
     );
   });
 });

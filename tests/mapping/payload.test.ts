@@ -1,6 +1,7 @@
 import fc from 'fast-check';
 import { XmlDocument } from 'libxml2-wasm';
 import { describe, expect, it } from 'vitest';
+import { needsPool } from '../../src/mapping/contract.js';
 import { readPermits } from '../../src/mapping/permit-reading.js';
 import { sampleResult, sampleStatement, sampleStop } from '../../src/mapping/sample-subjects.js';
 import type { StatementRecord } from '../../src/records/statement-record.js';
@@ -145,6 +146,23 @@ describe('payloads', () => {
     expect(await problemCodes(pool, compiled(source), sampleResult({ lot: 'lot-1' }))).toEqual([
       'contract',
     ]);
+  });
+
+  it.each([
+    ['as it stands', '"pattern"', true],
+    // RFC 8259 §8.3: names that differ only in escapes are equal.
+    ['behind an escape', '"\\u0070attern"', true],
+    ['of names', '"patternProperties"', true],
+    ['not at all', '"minLength"', false],
+  ])('are checked in the pool whenever the contract names a pattern: %s', (_, key, inPool) => {
+    expect(needsPool(`{ "type": "string", ${key}: 1 }`)).toBe(inPool);
+  });
+
+  it('fail a contract that refers to itself without end, instead of ending in an exception', async () => {
+    const source = mappingWith('erp', {
+      'contracts/erp-result.json': replacing('"type": "object",', '"$ref": "#", "type": "object",'),
+    });
+    expect(await problemCodes(pool, compiled(source), sampleResult())).toEqual(['contract']);
   });
 
   it('refuse a message that has no mapping', async () => {

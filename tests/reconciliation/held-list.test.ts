@@ -43,6 +43,17 @@ describe('a page of a list', () => {
     });
   });
 
+  it('tells two messages apart whose numbers differ beyond what a double shows', () => {
+    // RFC 8259 §6: whole numbers beyond 2^53.
+    const page = read(
+      answer('{"entries":[{"no":106141412345678905},{"no":106141412345678908}],"next":""}'),
+    );
+    expect(page.ok && page.items.map(({ identity }) => identity)).toEqual([
+      '106141412345678905',
+      '106141412345678908',
+    ]);
+  });
+
   it('names each message by number, reference, subject and revision', () => {
     const page = read(
       answer({

@@ -473,6 +473,23 @@ describe.skipIf(isPostgres)('a backup', () => {
     expect(readdirSync(target)).toContain('drumline.db');
     expect(readdirSync(folder).filter((name) => name.includes('restoring'))).toEqual([]);
   });
+
+  it('that is restored twice into one folder at once is restored once, and the other is told', async () => {
+    const folder = temporaryDirectory();
+    const backup = join(folder, 'b.db');
+    await writeBackup(world.dataDirectory, backup);
+    const target = join(folder, 'data');
+    const both = await Promise.allSettled([
+      restoreBackup(backup, target),
+      restoreBackup(backup, target),
+    ]);
+    const failed = both.flatMap((end) => (end.status === 'rejected' ? [String(end.reason)] : []));
+    expect(failed).toEqual([expect.stringContaining('another restore')]);
+    expect(readdirSync(folder).sort()).toEqual(['b.db', 'b.db.manifest.json', 'data']);
+    await world.stop();
+    await world.restartAt({ dataDirectory: target, databaseUrl: null });
+    expect(await instance()).toMatchObject({ recovering: 'restored', epoch: 2 });
+  });
 });
 
 function books(standIn: GatewayWorld['lims']) {
