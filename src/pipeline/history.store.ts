@@ -220,9 +220,10 @@ async function knownResults(
     for (const [id, copies] of byResultId(rows)) {
       const first = copies.at(-1);
       if (first === undefined) continue;
-      const isOutWithBundle = copies.every(
+      // What came under its id with other content is no copy of it.
+      const own = copies.filter((copy) => copy.element_sha256 === first.element_sha256);
+      const isOutWithBundle = own.every(
         (copy) =>
-          copy.element_sha256 === first.element_sha256 &&
           (copy.state === 'held' || copy.state === 'refused') &&
           (copy.bundle_state === 'held' || copy.bundle_state === 'refused'),
       );
