@@ -33,6 +33,14 @@ export interface InstrumentHistory {
   readonly covered: readonly RunRange[];
   /** SHA-256 of the raw bytes of this instrument's bundles, at least of the one that is named as previous. */
   readonly bundles: ReadonlySet<string>;
+  /**
+   * How the lowest epoch known began, while the bundle is of one below it: nobody asked then what it followed on. Digests
+   * that its first bundles name and that were not taken, null for one that names none; nothing is asked when left out.
+   */
+  readonly unaskedBeginnings?: {
+    readonly epoch: number;
+    readonly missing: readonly (string | null)[];
+  };
 }
 
 export interface KnownResult {
@@ -79,8 +87,8 @@ export interface HistoryAnswer {
    * Every gap of the bundle's epoch once the bundle is taken: open a discrepancy for each that has none.
    */
   readonly gaps: readonly RunRange[];
-  /** Set when this bundle begins an epoch and nothing shows that the one before was heard to its end. */
-  readonly unjoinedEpoch: UnjoinedEpoch | null;
+  /** Epochs of which this bundle shows that nothing says the one before was heard to its end; most often none. */
+  readonly unjoinedEpochs: readonly UnjoinedEpoch[];
   /** Runs accounted for before that this bundle holds again with something else. */
   readonly overlaps: readonly RunRange[];
 }

@@ -64,7 +64,7 @@ export function* historyInSteps(
     results,
     onEarlier: [...onEarlier.values()],
     gaps: runs.gaps,
-    unjoinedEpoch: tellsRuns ? findUnjoinedEpoch(examination, facts) : null,
+    unjoinedEpochs: tellsRuns ? findUnjoinedEpochs(examination, facts) : [],
     overlaps: runs.overlaps,
   };
 }
@@ -184,20 +184,27 @@ function judgeRuns(
 /**
  * Run numbers show what is missing inside an epoch, and nothing of how the one before it ended: only the
  * bundle that the first bundle of an epoch follows on does. Bundles of an epoch are taken in any order, so the
- * first one is known by its runs.
+ * first one is known by its runs. The first epoch ever heard of follows on nothing, until one before it comes.
  */
-function findUnjoinedEpoch(
-  { header, document }: ReadableExamination,
+function findUnjoinedEpochs(
+  { header, document, rawSha256 }: ReadableExamination,
   { instrument }: HistoryFacts,
-): UnjoinedEpoch | null {
+): UnjoinedEpoch[] {
   const { runEpoch: epoch, previousBundle } = header;
-  if (document === null || epoch === null || instrument === null) return null;
+  if (epoch === null || instrument === null) return [];
+  const { unaskedBeginnings: unasked } = instrument;
+  if (unasked !== undefined) {
+    return unasked.missing
+      .filter((sha256) => sha256 !== rawSha256)
+      .map((sha256) => ({ epoch: unasked.epoch, previousBundle: sha256 }));
+  }
+  if (document === null) return [];
   const { first, last } = document.runs;
   const isFirst = first === 1 || (first === null && last === 0);
   const followsAnother =
     instrument.epoch < epoch || instrument.covered.some((range) => range.epoch < epoch);
   const isJoined = previousBundle !== null && instrument.bundles.has(previousBundle);
-  return isFirst && followsAnother && !isJoined ? { epoch, previousBundle } : null;
+  return isFirst && followsAnother && !isJoined ? [{ epoch, previousBundle }] : [];
 }
 
 function gapsBelow(

@@ -6,7 +6,9 @@ import type {
   ReceiptFacts,
   RunPlace,
 } from '../checks/history-facts.js';
+import { chainBroken } from '../checks/rules/chain-broken.js';
 import type { RunRange } from '../checks/run-ranges.js';
+import type { Instant } from '../formats/instant.js';
 import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';
 import type { Reader } from '../storage/database.js';
@@ -77,12 +79,88 @@ async function instrumentHistory(
   state: InstrumentStateRow,
   header: ReadableExamination['header'],
 ): Promise<InstrumentHistory> {
+  const covered = readCovered(state);
+  const lowest = covered.reduce((least, { epoch }) => Math.min(least, epoch), state.epoch);
+  const isBelow = header.runEpoch !== null && header.runEpoch < lowest;
   return {
     epoch: state.epoch,
     lastRun: state.last_run,
-    covered: readCovered(state),
+    covered,
     bundles: await bundlesByDigest(db, state, header.previousBundle),
+    ...(isBelow
+      ? { unaskedBeginnings: { epoch: lowest, missing: await missingBefore(db, state, lowest) } }
+      : {}),
   };
+}
+
+/** First bundles of an epoch that are looked at: one, and those that hold the same runs again. */
+const FIRST_MAX = 20;
+
+/**
+ * What the first bundles of an epoch follow on, as far as that was not taken since. One that is held is left out: it
+ * blocks by itself, and what takes its place is judged when it comes.
+ */
+async function missingBefore(
+  db: Reader,
+  { site, serial }: InstrumentStateRow,
+  epoch: number,
+): Promise<(string | null)[]> {
+  const missing = new Set<string | null>();
+  for (const { id, settled_at: settledAt } of await firstBundlesOf(db, { site, serial, epoch })) {
+    const broken = await db
+      .selectFrom('finding')
+      .select('numbers')
+      .where('bundle_row_id', '=', id)
+      .where('code', '=', chainBroken.info.code)
+      .executeTakeFirst();
+    if (broken === undefined) {
+      // Nothing was said: it names one that was taken or, first of its instrument ever, none.
+      if (!(await isAnySettledBefore(db, { site, serial, settledAt }))) missing.add(null);
+      continue;
+    }
+    const { previousBundle: digest } = JSON.parse(broken.numbers ?? '{}') as {
+      readonly previousBundle?: string;
+    };
+    if (digest === undefined) continue;
+    if ((await bundleByDigest(db, { site, serial, digest })).rows.length === 0) missing.add(digest);
+  }
+  return [...missing];
+}
+
+async function firstBundlesOf(
+  db: Reader,
+  of: { readonly site: string; readonly serial: string; readonly epoch: number },
+): Promise<Pick<BundleRow, 'id' | 'settled_at'>[]> {
+  return await db
+    .selectFrom('bundle')
+    .select(['id', 'settled_at'])
+    .where('site', '=', of.site)
+    .where('instrument_serial', '=', of.serial)
+    .where('run_epoch', '=', of.epoch)
+    .where('state', '=', 'accepted')
+    .where((e) =>
+      e.or([e('run_first', '=', 1), e.and([e('run_first', 'is', null), e('run_last', '=', 0)])]),
+    )
+    .orderBy('settled_at')
+    .orderBy('id')
+    .limit(FIRST_MAX)
+    .execute();
+}
+
+async function isAnySettledBefore(
+  db: Reader,
+  of: { readonly site: string; readonly serial: string; readonly settledAt: Instant | null },
+): Promise<boolean> {
+  if (of.settledAt === null) return false;
+  const row = await db
+    .selectFrom('bundle')
+    .select('id')
+    .where('site', '=', of.site)
+    .where('instrument_serial', '=', of.serial)
+    .where('settled_at', '<', of.settledAt)
+    .limit(1)
+    .executeTakeFirst();
+  return row !== undefined;
 }
 
 /** Only the digest asked about matters; an instrument may have sent thousands of bundles. */
@@ -142,9 +220,10 @@ async function knownResults(
     for (const [id, copies] of byResultId(rows)) {
       const first = copies.at(-1);
       if (first === undefined) continue;
-      const isOutWithBundle = copies.every(
+      // What came under its id with other content is no copy of it.
+      const own = copies.filter((copy) => copy.element_sha256 === first.element_sha256);
+      const isOutWithBundle = own.every(
         (copy) =>
-          copy.element_sha256 === first.element_sha256 &&
           (copy.state === 'held' || copy.state === 'refused') &&
           (copy.bundle_state === 'held' || copy.bundle_state === 'refused'),
       );

@@ -140,7 +140,10 @@ export class SettleBundleService {
     const inSeries = await findAcrossSeries(trx, series, results);
     const settling = { bundle, examination, instrument, history, results, inSeries, unowned, now };
     if (!(await this.#settleRow(trx, settling))) return null;
-    if (history.bundle === 'repeated') return { hasStop: false };
+    if (history.bundle === 'repeated') {
+      await this.#joinEpochs(trx, settling);
+      return { hasStop: false };
+    }
     return { hasStop: await this.#store(trx, locks, settling) };
   }
 
@@ -208,6 +211,19 @@ export class SettleBundleService {
     });
     step('S14');
     return true;
+  }
+
+  /**
+   * A repeated bundle brings nothing new but its bytes, which the first bundle of an epoch may name as the one it follows
+   * on: had it come before that one, nothing would be missing either.
+   */
+  async #joinEpochs(trx: Trx, { bundle, examination, now }: Settling): Promise<void> {
+    const { site, timeZone: zone } = this.site;
+    if (!doesTellRuns(examination, this.site)) return;
+    const place = { rowId: bundle.id, site, zone };
+    // Its runs are those of the first copy, which may have been refused: it fills no gap.
+    await closeFilledGaps(trx, place, { ...examination, accounted: [] }, now);
+    await tellWaitingReceipts(trx, site);
   }
 
   /** True when it calls for a stop. */

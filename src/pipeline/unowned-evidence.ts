@@ -59,8 +59,8 @@ export function unownedEvidence(
   for (const gap of history.gaps) {
     found.push({ ...blank, ...gapIn(instrumentSerial ?? '', gap) });
   }
-  if (history.unjoinedEpoch !== null) {
-    found.push({ ...blank, ...chainBreak(instrumentSerial ?? '', history.unjoinedEpoch) });
+  for (const epoch of history.unjoinedEpochs) {
+    found.push({ ...blank, ...chainBreak(instrumentSerial ?? '', epoch) });
   }
   for (const overlap of history.overlaps) {
     found.push({

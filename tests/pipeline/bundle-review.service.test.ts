@@ -81,6 +81,21 @@ describe('a held bundle', () => {
     expect(await bench.states()).toEqual(['R-1 refused', 'R-1 accepted']);
   });
 
+  it('that comes intact when its result id came with other content meanwhile keeps the intact copy for the reviewer', async () => {
+    const { bench } = await world();
+    const other = goodResult(1, { decision: 'inconclusive' });
+    await bench.settle(goodParts([other], { bundleId: 'B-2' }));
+    const intact = await bench.settle(goodParts([goodResult(1)], { bundleId: 'B-3' }));
+    const rows = await bench.db.selectFrom('result').select(['decision', 'state']).execute();
+    expect(rows.map((r) => `${r.decision} ${r.state}`).sort()).toEqual([
+      'inconclusive held',
+      'pass held',
+      'pass held',
+    ]);
+    const codes = await bench.bench.codesOf(intact);
+    expect(codes).toContain('result-repeats-held /results/0/resultId');
+  });
+
   it('that came intact before leaves no gap', async () => {
     const { bench, refuse } = await world();
     const reviewer = await bench.person('robin');

@@ -1,3 +1,4 @@
+import { createHash } from 'node:crypto';
 import { describe, expect, it } from 'vitest';
 import { assembleBundle, type BundleParts } from '../../src/checks/assemble-bundle.js';
 import { goodCheck, goodParts, goodResult, SITE } from '../checks/fixture.js';
@@ -68,6 +69,66 @@ describe('an epoch', () => {
     const bench = await BundleBench.open();
     await bench.settle(ofEpoch(3, [1]));
     expect(await open(bench)).toEqual([]);
+  });
+});
+
+describe('an epoch that was the first ever heard of, when one before it comes late', () => {
+  it('is asked then what it follows on, and leaves the end of the one before open until that comes', async () => {
+    const bench = await BundleBench.open();
+    const lost = runs([3]);
+    const { sha256 } = assembleBundle(lost);
+    await bench.settle(ofEpoch(2, [1], { previousBundle: sha256 }));
+    await bench.settle(ofEpoch(2, [2]));
+    expect(await open(bench)).toEqual([]);
+    await bench.settle(runs([1, 2]));
+    expect(await open(bench)).toEqual([`run-gap chain:I-1:2:${sha256}`]);
+    await bench.settle(lost);
+    expect(await open(bench)).toEqual([]);
+  });
+
+  it('leaves nothing open when that one is the bundle it follows on', async () => {
+    const bench = await BundleBench.open();
+    const before = runs([1, 2]);
+    const { sha256: previousBundle } = assembleBundle(before);
+    await bench.settle(ofEpoch(2, [1], { previousBundle }));
+    await bench.settle(before);
+    expect(await open(bench)).toEqual([]);
+  });
+
+  it('leaves nothing open when the bundle it follows on came before the first one of that epoch', async () => {
+    const bench = await BundleBench.open();
+    const last = runs([3]);
+    const { sha256: previousBundle } = assembleBundle(last);
+    await bench.settle(ofEpoch(2, [1], { previousBundle }));
+    await bench.settle(last);
+    expect(await open(bench)).toEqual(['run-gap runs:I-1:1:1-2']);
+    await bench.settle(runs([1, 2]));
+    expect(await open(bench)).toEqual([]);
+  });
+
+  it('leaves it open for good when it names no bundle', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(ofEpoch(2, [1]));
+    await bench.settle(runs([1, 2]));
+    expect(await open(bench)).toEqual(['run-gap chain:I-1:2:none']);
+  });
+});
+
+describe('a bundle that an epoch follows on', () => {
+  it('in another spelling of one that was taken joins it, whichever of the two comes first', async () => {
+    const before = runs([1, 2]);
+    const { bytes } = assembleBundle(before);
+    const spelt = Buffer.from(JSON.stringify(JSON.parse(Buffer.from(bytes).toString()), null, 1));
+    const previousBundle = createHash('sha256').update(spelt).digest('hex');
+    const next = ofEpoch(2, [1], { previousBundle });
+    for (const order of [
+      [before, spelt, next],
+      [before, next, spelt],
+    ]) {
+      const bench = await BundleBench.open();
+      for (const parts of order) await bench.settle(parts);
+      expect(await open(bench)).toEqual([]);
+    }
   });
 });
 

@@ -24,6 +24,8 @@ export const chainBroken: BundleHistoryRule = {
       {
         pointer: '/previousBundle',
         message: `names ${previousBundle} as the bundle before it, which was not taken`,
+        // Read again when an earlier epoch comes late, see `missingBefore`.
+        numbers: { previousBundle },
       },
     ];
   },
