@@ -89,7 +89,8 @@ const PAGES: Readonly<Record<string, () => string>> = {
       findings: [],
       results: [],
     } as never;
-    const view = { about, refuse: option, shown, sha256, signatures: [] };
+    const refuse = { ...option, gaps: [] };
+    const view = { about, refuse, shown, sha256, signatures: [] };
     return renderBundleReview(view, frame, signer, said);
   },
   'the lift of a stop': () => {
