@@ -3,6 +3,7 @@ import type { BundleReviewView, HeldBundle } from '../statements/bundle-review-v
 import { printAsked } from './ask-gateway.js';
 import { bundleReviewText, heldBundlesText } from './bundle-review-text.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
+import { progress } from './output.js';
 import { stateText } from './review-text.js';
 import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
@@ -21,10 +22,16 @@ export function registerBundleReview(review: Command): void {
       .description('list the bundles that are held, oldest first')
       .addHelpText('after', '\nExit: 0 none is held, 1 some are, 2 wrong usage.'),
   ).action(async (options: GatewayOptions) => {
-    await printAsked<{ readonly held: readonly HeldBundle[] }>('/api/v1/held-bundles', options, {
+    const list = await printAsked<{
+      readonly held: readonly HeldBundle[];
+      readonly isCut: boolean;
+    }>('/api/v1/held-bundles', options, {
       text: ({ held }) => heldBundlesText(held),
       isOpen: ({ held }) => held.length > 0,
     });
+    if (list?.isCut && !options.json) {
+      progress('there are more; they are listed once these are not held any more');
+    }
   });
   withGatewayOptions(
     bundle

@@ -42,7 +42,7 @@ const STATES: Readonly<Record<string, string>> = {
 export function daysText(list: ListedPeriods): string {
   return [
     ...list.days.map((d) => {
-      const results = d.results === null ? 'no results' : `${d.results.accepted} results`;
+      const results = resultsText(d.results);
       const hours = d.hours === 24 ? '' : `  ${d.hours} h`;
       const periods = d.periods.map(closedText).join('  ');
       return `${d.day}  ${(STATES[d.state] ?? d.state).padEnd(13)}  ${results}${hours}  ${periods}`.trimEnd();
@@ -53,6 +53,12 @@ export function daysText(list: ListedPeriods): string {
     '',
     `earlier days: --before ${list.next}`,
   ].join('\n');
+}
+
+function resultsText(results: ListedPeriods['days'][number]['results']): string {
+  if (results === null) return 'no results';
+  const held = results.held === 0 ? '' : `, ${results.held} held`;
+  return `${results.accepted} results accepted${held}`;
 }
 
 function spanText(p: ClosedPeriodAnswer): string {

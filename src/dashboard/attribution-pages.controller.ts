@@ -40,9 +40,17 @@ export class AttributionPagesController {
 
   @Get()
   @RequireRight('pages.read', { isForMachine: true })
-  async list(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
-    const waiting = await this.#attributions.list('', LIST_MAX);
-    const page = renderAttributionList(waiting, this.site.frame(request.caller, this.clock.now()));
+  async list(
+    @Query('after') after: string | undefined,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    // One more than a page shows says whether there is another.
+    const read = await this.#attributions.list((after ?? '').slice(0, ID_LENGTH_MAX), LIST_MAX + 1);
+    const waiting = read.slice(0, LIST_MAX);
+    const next = read.length > LIST_MAX ? (waiting.at(-1)?.id ?? null) : null;
+    const frame = this.site.frame(request.caller, this.clock.now());
+    const page = renderAttributionList({ waiting, next }, frame);
     await reply.headers(FORM_PAGE_HEADERS).send(page);
   }
 

@@ -22,8 +22,14 @@ import { Verbatim } from './verbatim.js';
 const WHO_MAY =
   'Reviewers who are signed in, did not measure it and did not propose this decide here.';
 
+export interface AttributionList {
+  readonly waiting: readonly ShownAttribution[];
+  /** Where the next page begins; null on the last. */
+  readonly next: string | null;
+}
+
 export function renderAttributionList(
-  waiting: readonly ShownAttribution[],
+  { waiting, next }: AttributionList,
   frame: ReviewFrame,
 ): string {
   return `<!doctype html>${render(
@@ -37,6 +43,11 @@ export function renderAttributionList(
         both until a second person signs.
       </p>
       {waiting.length === 0 ? <p>None waits.</p> : <Attributions of={waiting} frame={frame} />}
+      {next === null ? null : (
+        <p>
+          <a href={`/attributions?after=${encodeURIComponent(next)}`}>More</a>
+        </p>
+      )}
     </Layout>,
   )}`;
 }

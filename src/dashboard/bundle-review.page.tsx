@@ -9,6 +9,7 @@ import type { ReviewFrame } from './page-site.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { ActOpening, SignForm } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -71,6 +72,7 @@ function BundlePage(props: {
           lead="Better have the sync PC send it again intact, under another bundle id. When that cannot be, refuse it. Then:"
         />
         {refuse.possible ? <Form view={view} signer={signer} /> : null}
+        <SignatureCover shown={view.shown} sha256={view.sha256} />
       </section>
     </Layout>
   );

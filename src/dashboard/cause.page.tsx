@@ -12,6 +12,7 @@ import { receiptPath } from './receipt-path.js';
 import { causePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { ActOpening, SignForm } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -80,6 +81,7 @@ function CausePage({ view, frame, signer, said }: CauseShown): JSX.Element {
           lead="Only what an investigation showed to be no property of the material may be signed. Then:"
         />
         {cause.possible ? <Form view={view} signer={signer} /> : null}
+        <SignatureCover shown={view.shown} sha256={view.sha256} />
       </section>
     </Layout>
   );

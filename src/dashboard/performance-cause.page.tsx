@@ -9,6 +9,7 @@ import { Moment, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -66,6 +67,7 @@ function PerformanceCausePage({ view, frame, signer, said }: PerformanceCauseSho
         <h2 id="sign-title">Sign its cause</h2>
         <ActOpening act={cause} lead="Only what an investigation showed may be signed. Then:" />
         {cause.possible ? <Form view={view} signer={signer} /> : null}
+        <SignatureCover shown={view.shown} sha256={view.sha256} />
       </section>
     </Layout>
   );

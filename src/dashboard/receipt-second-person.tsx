@@ -1,10 +1,10 @@
 import type { JSX } from 'preact';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
-import { FactsTable } from './facts-table.js';
 import { inPlainWords } from './plain-text.js';
 import { receiptReviewPath } from './receipt-path.js';
 import { SignedForm } from './review-form.js';
 import type { Signer } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 
 /** Who signed the statement, what a signature covers, and the form for who may sign. */
@@ -33,13 +33,7 @@ export function SecondPerson(props: {
         reasonHint="Part of the signature: what you looked at."
         meaning="Your signature covers exactly what is listed below. When any of it reads differently later, it is void and a stop goes out."
       />
-      <details>
-        <summary>What a signature covers</summary>
-        <p class="small">
-          Its digest is <code>{review.sha256}</code>.
-        </p>
-        <FactsTable value={review.shown.record} />
-      </details>
+      <SignatureCover shown={review.shown} sha256={review.sha256} />
     </>
   );
 }

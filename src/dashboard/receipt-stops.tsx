@@ -7,6 +7,7 @@ import { inPlainWords } from './plain-text.js';
 import { stopLiftPath } from './receipt-path.js';
 import { SignedForm } from './review-form.js';
 import type { Signer } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import { Verbatim } from './verbatim.js';
 
 /** Every stop of a receipt, the latest first, with what became of it, and the form that lifts the one in force. */
@@ -68,6 +69,9 @@ export function ReceiptStops(props: {
           <input type="hidden" name="stop" value={view.inForce} />
           <Field id="investigation" name="investigation" label="Investigation number" />
         </SignedForm>
+      )}
+      {view.shown === null || view.sha256 === null ? null : (
+        <SignatureCover shown={view.shown} sha256={view.sha256} />
       )}
     </>
   );

@@ -6,6 +6,7 @@ import { Layout } from './layout.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath, rejectionPath } from './receipt-path.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
+import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
@@ -81,6 +82,7 @@ function RejectionPage({ view, frame, signer, said }: RejectionShown): JSX.Eleme
             />
           </SignForm>
         ) : null}
+        <SignatureCover shown={view.shown} sha256={view.sha256} />
       </section>
     </Layout>
   );

@@ -6,6 +6,7 @@ import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import { formSigner } from './form-signer.js';
+import { HELD_SHOWN_MAX } from './held-bundles.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { renderReview, renderReviewList } from './review.page.js';
@@ -47,7 +48,8 @@ export class ReviewPagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const list = await this.#reviews.list((after ?? '').slice(0, ID_LENGTH_MAX), LIST_MAX);
-    const bundles = await this.#bundles.list(LIST_MAX);
+    // One more than the page shows says whether there are more.
+    const bundles = await this.#bundles.list(HELD_SHOWN_MAX + 1);
     await reply
       .headers(FORM_PAGE_HEADERS)
       .send(renderReviewList(list, bundles, this.site.frame(request.caller, this.clock.now())));

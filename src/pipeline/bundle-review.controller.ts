@@ -18,7 +18,9 @@ export class BundleReviewController {
   @Get('held-bundles')
   @RequireRight('pages.read')
   async list(): Promise<unknown> {
-    return { held: await this.bundles.list(LIST_MAX) };
+    // One more than is listed says whether there are more.
+    const held = await this.bundles.list(LIST_MAX + 1);
+    return { held: held.slice(0, LIST_MAX), isCut: held.length > LIST_MAX };
   }
 
   @Get('bundles/:id/review')

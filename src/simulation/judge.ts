@@ -69,6 +69,7 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
   const inDoubt = receiptsInDoubt(truth, destinations);
   for (const destination of destinations) {
     const messages = destination.books.messages.map((message) => readMessage(message, destination));
+    judgeRevisions(destination.name, messages, count);
     judgeResults(truth, destination, messages, count);
     const before = sinks.double;
     judgeDoubles(destination.name, messages, count);
@@ -107,6 +108,15 @@ function readMessage(message: StoredMessage, { fields }: JudgedDestination): Rea
 function subjectLeaf({ messageType }: StoredMessage, fields: FieldTable): string {
   if (messageType === 'period') return fields.period ?? '';
   return isStateType(messageType) ? fields.receipt : fields.resultId;
+}
+
+/** Order and doubles are judged by revision: an entry without one could hide either. */
+function judgeRevisions(name: string, messages: readonly ReadMessage[], count: Count): void {
+  for (const { message, subject, revision } of messages) {
+    const isJudged = message.messageType === 'result' || isStateType(message.messageType);
+    if (!isJudged || Number.isSafeInteger(revision)) continue;
+    count('different', `${name} ${message.number} about ${subject} states no revision`);
+  }
 }
 
 function judgeResults(
@@ -163,6 +173,16 @@ function judgeStatements(
 ): void {
   if (fields.statements === null) return;
   const { codes } = fields.statements;
+  const known = new Set(truth.receipts.map(({ id }) => id));
+  for (const entry of told.messages) {
+    // Of a receipt that nobody announced nothing more can be said.
+    if (!isStateMessage(entry) || known.has(entry.subject)) continue;
+    if (codes.incomplete.includes(entry.outcome)) continue;
+    count(
+      'different',
+      `${name} shows ${entry.outcome} for "${entry.subject}", which is no receipt`,
+    );
+  }
   for (const receipt of truth.receipts) {
     const about = told.messages.filter(
       (m) => isStateMessage(m) && m.subject === receipt.id && m.message.applied,
@@ -274,6 +294,9 @@ function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, co
   }
 }
 
+/** What an instrument decides that speaks for a drum; everything else is contrary. */
+const FAVOURABLE: readonly string[] = ['pass', 'match'];
+
 /**
  * A contrary result that was acknowledged before a statement was asked for must be in that statement: what the
  * receiving system did on it is judged by when it asked, not by when it acted.
@@ -287,7 +310,7 @@ function judgeContradicted(
     const contrary = truth.measured.find(
       (r) =>
         r.receiptId === deed.receiptId &&
-        r.decision === 'fail' &&
+        !FAVOURABLE.includes(r.decision) &&
         r.acknowledgedAt !== null &&
         instantOf(r.acknowledgedAt) < instantOf(deed.askedAt),
     );

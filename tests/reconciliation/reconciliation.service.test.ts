@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import type { Instant } from '../../src/formats/instant.js';
+import { addMs, type Instant } from '../../src/formats/instant.js';
 import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import { closeByEvidence, openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
@@ -89,6 +89,20 @@ describe('the reconciliation report', () => {
       'not-expected result:row-4',
       'not-measured container:["R-2","D-02"]',
     ]);
+  });
+
+  it('lists what is open of a result that an instrument with a wrong clock dated after its day', async () => {
+    const world = await StatementWorld.open();
+    await storeBundle(world, 'bundle-1', 'accepted', time('08:50'));
+    await world.announce({});
+    const at = addMs(world.clock.now(), 400 * 24 * 3_600_000);
+    await world.measure({ container: 'D-01', state: 'held', at });
+    const today = await reportOf(world);
+    expect(today.discrepancies.map((d) => d.class)).toContain('held');
+    expect(today.groups.find((g) => g.class === 'held')?.count).toBe(1);
+    // Nobody knew of it the day before.
+    const before = await reportOf(world, '2026-03-03');
+    expect(before.discrepancies.map((d) => d.class)).not.toContain('held');
   });
 
   it('names what holds a result: its own findings and those of its bundle, remarks left out', async () => {

@@ -242,6 +242,41 @@ describe('the judge', () => {
     }
   });
 
+  it.each(['inconclusive', 'aborted', 'no match'])(
+    'counts a release on a statement asked for after an acknowledged result that says %s',
+    (decision) => {
+      const world = goodWorld();
+      const first = world.truth.measured.find((r) => r.receiptId === 'good');
+      world.truth.measured.push({
+        ...(first as NonNullable<typeof first>),
+        resultId: 'contrary',
+        decision,
+        fate: 'lost',
+        acknowledgedAt: '2026-03-04T10:00:48.000000Z',
+      });
+      expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 1 });
+    },
+  );
+
+  it('finds a message about the state of a receipt that the story does not know', () => {
+    const world = goodWorld();
+    add(world.erp, 'statement', {
+      Receipt: 'GOOD',
+      Revision: '2',
+      UsageDecision: 'USE-PERMITTED',
+    });
+    expect(verdict(world).different).toBe(1);
+  });
+
+  it('finds a result without the revision by which its order is judged', () => {
+    const world = goodWorld();
+    const message = world.lims.messages[0] as StoredMessage;
+    const content = message.content.replace(/"revision":\d+,?/, '').replace(',}', '}');
+    expect(content).not.toBe(message.content);
+    world.lims.messages[0] = { ...message, content };
+    expect(verdict(world)).toEqual({ ...CLEAN, different: 1 });
+  });
+
   it('takes either last word where a contrary result may have come before the first statement', () => {
     for (const usage of ['BLOCK-CONTRARY', 'USE-REFUSED', 'USE-PERMITTED']) {
       const world = goodWorld();
