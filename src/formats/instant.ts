@@ -67,6 +67,14 @@ export function addMs(instant: Instant, ms: number): Instant {
   return (instant + Math.round(ms * 1000)) as Instant;
 }
 
+/**
+ * Whether to wait until an instant that was written down earlier. What lies further ahead than any such wait may last was
+ * written by a clock that has gone back since: it would be waited for as long as that clock was ahead.
+ */
+export function isStillToCome(until: Instant, now: Instant, longestMs: number): boolean {
+  return until > now && until <= addMs(now, longestMs);
+}
+
 export function msBetween(from: Instant, to: Instant): number {
   return (to - from) / 1000;
 }

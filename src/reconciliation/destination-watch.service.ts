@@ -12,6 +12,7 @@ import {
   declaredDigest,
   judgeLook,
   type LookStep,
+  nextLookAt,
   readWatched,
   type Seen,
   seenOf,
@@ -74,7 +75,8 @@ export class DestinationWatch {
     if (describe === null) return null;
     const row = await this.#row(destination.name);
     if (row === undefined) return null;
-    if (row.look_at > clock.now()) return row.look_at;
+    const nextAt = nextLookAt(row, clock.now());
+    if (nextAt !== null) return nextAt;
     const seen = await this.#look(destination);
     const step = await database.transact(async (trx) => {
       const now = clock.now();

@@ -1,7 +1,7 @@
 import { readTree, type Tree, textsAt } from '../delivery/answer-tree.js';
 import type { AskResult } from '../delivery/endpoint.js';
 import { canonicalDigest, canonicalJson } from '../formats/canonical-json.js';
-import { addMs, type Instant } from '../formats/instant.js';
+import { addMs, type Instant, isStillToCome } from '../formats/instant.js';
 import type { Description, MappingDocument, Watched } from '../site/mapping-document.js';
 import type { DestinationWatchRow } from '../storage/tables.js';
 
@@ -76,6 +76,16 @@ export interface LookStep {
   readonly change: Partial<Omit<DestinationWatchRow, 'site' | 'destination'>>;
   /** The first look at what a mapping declares is taken as approved with the mapping. */
   readonly becomes: 'approved' | 'changed' | 'as-approved' | 'unknown';
+}
+
+/** When a destination is looked at next, where that is still to come; null when it is time. */
+export function nextLookAt(
+  row: Pick<DestinationWatchRow, 'look_at' | 'must_look' | 'hold'>,
+  now: Instant,
+): Instant | null {
+  const isSoon = row.must_look === 1 || row.hold !== null;
+  const longestMs = isSoon ? LOOK_AGAIN_MS : LOOK_EVERY_MS;
+  return isStillToCome(row.look_at, now, longestMs) ? row.look_at : null;
 }
 
 /**

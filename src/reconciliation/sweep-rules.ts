@@ -107,7 +107,8 @@ export function mayTakeToken(bucket: {
 }
 
 const FAILURE_WAIT_MS = 1_000;
-const FAILURE_WAIT_MS_MAX = 60_000;
+/** The longest that a sweep waits for its next request. */
+export const FAILURE_WAIT_MS_MAX = 60_000;
 /** About three quarters of an hour of waiting. */
 const FAILURES_MAX = 50;
 

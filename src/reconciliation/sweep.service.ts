@@ -1,6 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
-import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { addMs, formatInstant, type Instant, isStillToCome } from '../formats/instant.js';
 import { fillListPath } from '../mapping/request-path.js';
 import type { HeldList } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
@@ -19,6 +19,7 @@ import type { Stepped, SweepParts } from './sweep-parts.service.js';
 import {
   afterFailure,
   comparablePeriod,
+  FAILURE_WAIT_MS_MAX,
   judgeHeld,
   listedPeriod,
   type SweepPeriod,
@@ -92,7 +93,9 @@ export class SweepService {
     const scheduledAt = await this.#schedule(destination);
     const open = await openSweep(database.db, site.site, name);
     if (open === undefined) return { nextDueAt: scheduledAt };
-    if (open.due_at > clock.now()) return { nextDueAt: open.due_at };
+    if (isStillToCome(open.due_at, clock.now(), FAILURE_WAIT_MS_MAX)) {
+      return { nextDueAt: open.due_at };
+    }
     if (!worker.mayStart) return { nextDueAt: null };
     const claimed = await database.transact((trx) => claimSweep(trx, open.id, worker.id));
     if (claimed === undefined) return { nextDueAt: null };
@@ -237,8 +240,8 @@ export class SweepService {
   async #schedule({ name, sweep }: Destination): Promise<Instant | null> {
     if (!sweep) return null;
     const { database, clock, site, since } = this.#parts;
-    const lastAt = (await lastScheduledAt(database.db, site.site, name)) ?? since;
     const now = clock.now();
+    const lastAt = (await lastScheduledAt(database.db, site.site, name, now)) ?? since;
     const { dueAt, period } = scheduledSweep(sweep, lastAt, now);
     if (dueAt > now) return dueAt;
     await this.request(name, period, 'schedule', SYSTEM);

@@ -41,11 +41,15 @@ export async function recentSweeps(
     .execute();
 }
 
-/** When the last sweep by schedule was made, whatever became of it; null before the first. */
+/**
+ * When the last sweep by schedule was made, whatever became of it; null before the first. One that a clock wrote which has
+ * gone back since does not count: the next would wait for as long as that clock was ahead.
+ */
 export async function lastScheduledAt(
   reader: Reader,
   site: string,
   destination: string,
+  now: Instant,
 ): Promise<Instant | null> {
   const row = await reader
     .selectFrom('sweep')
@@ -53,6 +57,7 @@ export async function lastScheduledAt(
     .where('site', '=', site)
     .where('destination', '=', destination)
     .where('cause', '=', 'schedule')
+    .where('created_at', '<=', now)
     .executeTakeFirst();
   return row?.at ?? null;
 }

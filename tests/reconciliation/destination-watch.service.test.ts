@@ -1,7 +1,9 @@
 import { describe, expect, it } from 'vitest';
 import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
+import { askForLook } from '../../src/delivery/destination.store.js';
 import type { AskResult } from '../../src/delivery/endpoint.js';
 import { Looking } from '../../src/delivery/looking.service.js';
+import { addMs } from '../../src/formats/instant.js';
 import { DestinationWatch } from '../../src/reconciliation/destination-watch.service.js';
 import type { MappingDocument } from '../../src/site/mapping-document.js';
 import type { Destination } from '../../src/site/site-folder.js';
@@ -35,7 +37,7 @@ async function openWatches() {
       documents: new Map([['erp', DESCRIBED]]),
       onChanged: () => undefined,
     });
-  return { clock, erp, watchAnswered };
+  return { database, clock, erp, watchAnswered };
 }
 
 describe('rule 27: looks of two processes at once', () => {
@@ -61,5 +63,36 @@ describe('rule 27: looks of two processes at once', () => {
     clock.advance(30_000);
     await first.lookWhenDue(erp);
     expect(await first.list()).toMatchObject([{ hold: null }]);
+  });
+});
+
+describe('rule 27: a look that a clock put off which has gone back since', () => {
+  it('is made at once: until it is, no conforms leaves', async () => {
+    const { database, clock, erp, watchAnswered } = await openWatches();
+    const watch = watchAnswered(() => Promise.resolve(says('1.0')));
+    await watch.begin();
+    await watch.lookWhenDue(erp);
+    clock.advance(3_600_000);
+    const ahead = clock.now();
+    await database.transact((trx) => askForLook(trx, { site: site.site, name: 'erp' }, ahead));
+    clock.advance(-3_600_000);
+    await watch.lookWhenDue(erp);
+    expect(await watch.list()).toMatchObject([{ must_look: 0 }]);
+  });
+
+  it('is waited for where it was put off as long as it may be', async () => {
+    const { clock, erp, watchAnswered } = await openWatches();
+    let looks = 0;
+    const watch = watchAnswered(() => {
+      looks += 1;
+      return Promise.resolve(says('1.0'));
+    });
+    await watch.begin();
+    await watch.lookWhenDue(erp);
+    clock.advance(-1);
+    expect(await watch.lookWhenDue(erp)).not.toBeNull();
+    expect(looks).toBe(2);
+    expect(await watch.lookWhenDue(erp)).toBe(addMs(clock.now(), 86_400_000));
+    expect(looks).toBe(2);
   });
 });
