@@ -65,8 +65,9 @@ export class StopEscalationService {
     const acting = site.destinations.filter((d) => d.acts).map((d) => d.name);
     let nextAt: Instant | null = null;
     for (const about of await stopsToEscalate(database.db, site.site, acting)) {
-      const dueAt = escalationDueAt(about, escalation);
-      const again = dueAt <= clock.now() ? await this.#escalate(about, escalation) : dueAt;
+      const now = clock.now();
+      const dueAt = escalationDueAt(about, escalation, now);
+      const again = dueAt <= now ? await this.#escalate(about, escalation) : dueAt;
       if (again !== null && (nextAt === null || again < nextAt)) nextAt = again;
     }
     return nextAt;

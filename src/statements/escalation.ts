@@ -1,4 +1,4 @@
-import { addMs, formatInstant, type Instant } from '../formats/instant.js';
+import { addMs, formatInstant, type Instant, isStillToCome } from '../formats/instant.js';
 import type { StopRow } from '../storage/tables.js';
 
 /** How soon and how often the second channel is used, as the site says. */
@@ -24,12 +24,17 @@ export interface StopToEscalate {
 
 /**
  * When a stop goes out over the second channel next (rule 22): at once where an acting destination is paused, else
- * when the site's time is over, and again and again until it is effective.
+ * when the site's time is over, and again and again until it is effective. What a clock wrote that has gone back since is due.
  */
-export function escalationDueAt(about: StopToEscalate, times: EscalationTimes): Instant {
+export function escalationDueAt(
+  about: StopToEscalate,
+  times: EscalationTimes,
+  now: Instant,
+): Instant {
   const { stop, paused, last } = about;
-  if (last !== null) return addMs(last.at, times.repeatMs);
-  return paused.length > 0 ? stop.issued_at : addMs(stop.issued_at, times.afterMs);
+  const waitMs = last !== null ? times.repeatMs : paused.length > 0 ? 0 : times.afterMs;
+  const dueAt = addMs(last?.at ?? stop.issued_at, waitMs);
+  return isStillToCome(dueAt, now, waitMs) || dueAt <= now ? dueAt : now;
 }
 
 export function escalationWhy({ waitingFor, paused }: StopToEscalate): string {
