@@ -19,7 +19,7 @@ import { areaOf, HANDHELDS, serialOf, withChecksOf, withDocks } from './model-do
 
 /** Each act waits for every delivery it causes; a server's round trips make that longer. `MODEL_DAYS` asks for more. */
 const DAYS = Number(
-  process.env['MODEL_DAYS'] ?? (process.env['TEST_PAIR'] === 'postgresql' ? 4 : 15),
+  process.env['MODEL_DAYS'] ?? (process.env['TEST_PAIR'] === 'postgresql' ? 2 : 8),
 );
 /** A failed day is told with the seed that repeats it. */
 const SEED =
