@@ -76,14 +76,7 @@ export async function noteListed(
   of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
   sweepId: string,
 ): Promise<void> {
-  await trx
-    .updateTable('destination_holding')
-    .set({ last_sweep: sweepId })
-    .where('site', '=', of.site)
-    .where('destination', '=', of.destination)
-    .where('identity', '=', of.identity)
-    .where('settled_at', 'is', null)
-    .execute();
+  await changeUnsettled(trx, of, { last_sweep: sweepId });
 }
 
 /** What a destination holds about one subject and revision that nothing accounts for. */
@@ -152,9 +145,17 @@ export async function settleHolding(
   of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
   now: Instant,
 ): Promise<void> {
+  await changeUnsettled(trx, of, { settled_at: now });
+}
+
+async function changeUnsettled(
+  trx: Trx,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+  change: Partial<Pick<DestinationHoldingRow, 'last_sweep' | 'settled_at'>>,
+): Promise<void> {
   await trx
     .updateTable('destination_holding')
-    .set({ settled_at: now })
+    .set(change)
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
     .where('identity', '=', of.identity)

@@ -1,4 +1,4 @@
-import { addMs, formatInstant, type Instant, isStillToCome } from '../formats/instant.js';
+import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import type { StopRow } from '../storage/tables.js';
 
 /** How soon and how often the second channel is used, as the site says. */
@@ -34,7 +34,7 @@ export function escalationDueAt(
   const { stop, paused, last } = about;
   const waitMs = last !== null ? times.repeatMs : paused.length > 0 ? 0 : times.afterMs;
   const dueAt = addMs(last?.at ?? stop.issued_at, waitMs);
-  return isStillToCome(dueAt, now, waitMs) || dueAt <= now ? dueAt : now;
+  return dueAt > addMs(now, waitMs) ? now : dueAt;
 }
 
 export function escalationWhy({ waitingFor, paused }: StopToEscalate): string {

@@ -2,21 +2,7 @@ import { describe, expect, it } from 'vitest';
 import type { AskResult } from '../../src/delivery/endpoint.js';
 import { readHeldPage } from '../../src/reconciliation/held-list.js';
 import type { HeldList } from '../../src/site/mapping-document.js';
-
-const LIST: HeldList = {
-  request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
-  items: '/entries',
-  next: '/next',
-  pageSize: 2,
-  reference: '/ref',
-  number: '/no',
-  at: '/at',
-  message: { held: '/kind', codes: { result: 'R', stop: 'S' } },
-  receipt: '/receipt',
-  result: '/result',
-  period: '/period',
-  revision: '/rev',
-};
+import { LIST } from './list.js';
 
 function answer(body: unknown, more: Partial<Extract<AskResult, { kind: 'answered' }>> = {}) {
   const text = typeof body === 'string' ? body : JSON.stringify(body);

@@ -16,23 +16,11 @@ import type {
 import { answerOf } from '../delivery/answer-of.js';
 import { time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
+import { LIST as LISTED } from './list.js';
 
 const FIELDS = 'field:lims:';
 
-const LIST: HeldList = {
-  request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
-  items: '/entries',
-  next: '/next',
-  pageSize: 2,
-  reference: '/ref',
-  number: '/no',
-  at: '/at',
-  message: null,
-  receipt: '/receipt',
-  result: '/result',
-  period: '/period',
-  revision: '/rev',
-};
+const LIST: HeldList = { ...LISTED, message: null };
 
 /** Sweeps of `lims` whose lists were read, over a statement world. */
 class SweepWorld {
@@ -326,18 +314,11 @@ describe('a stop of a lost life', () => {
 
 describe('a number beyond any revision', () => {
   const list: HeldList = {
-    request: { method: 'GET', path: 'held?from={from}&to={to}&after={cursor}' },
-    items: '/entries',
-    next: '/next',
-    pageSize: 2,
-    reference: '/ref',
-    number: '/no',
+    ...LISTED,
     at: null,
     message: { held: '/kind', codes: { stop: 'S' } },
-    receipt: '/receipt',
     result: null,
     period: null,
-    revision: '/rev',
   };
 
   // The instant of a change in milliseconds, for instance, and the largest number PostgreSQL keeps as `integer`.

@@ -1,6 +1,5 @@
 import fc from 'fast-check';
 import { afterEach, describe, expect, it } from 'vitest';
-import type { StatementRecord } from '../../src/records/statement-record.js';
 import type { StoryReceipt } from '../../src/simulation/story.js';
 import type { StopLiftView } from '../../src/statements/stop-lift-view.js';
 import { type Bundle, Dock, receiptOf } from '../support/dock.js';
@@ -10,6 +9,7 @@ import { makePerson } from '../support/signed-in.js';
 import type { FileEdits } from '../support/site-folder-copy.js';
 import { type Act, ActsModel, type Item, type ModelCase } from './acts-model.js';
 import { areaOf, HANDHELDS, serialOf, withChecksOf, withDocks } from './model-docks.js';
+import { openOf, settledStatement } from './observe.js';
 
 /**
  * The whole gateway beside a model of what signed acts do, on random days: announcements, bundles, and people who refuse
@@ -129,19 +129,11 @@ class Day {
       for (const [receipt, { id }] of this.#receipts.entries()) {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
-        const found = await this.#settles(id, expected.outcome);
+        const found = await settledStatement(world, id, expected.outcome);
         const says = { outcome: found.outcome, isStopped: found.stopInForce !== null };
         expect(says, `${id} after\n${told.join('\n')}\n${openOf(found)}`).toEqual(expected);
       }
     }
-  }
-
-  /** The statement once nothing is on its way; what says so ends the wait for one that is not there yet. */
-  async #settles(id: string, outcome: string): Promise<StatementRecord> {
-    const first = await world.statement(id);
-    if (first.outcome === outcome) return first;
-    await world.quiet();
-    return world.statement(id);
   }
 
   async #act(act: Act): Promise<Pick<HttpAnswer, 'status' | 'text'>> {
@@ -316,13 +308,6 @@ function sign(path: string, fields: Record<string, unknown>): Promise<HttpAnswer
       ...fields,
     }),
   });
-}
-
-function openOf({ conditions }: StatementRecord): string {
-  return conditions
-    .filter((c) => c.state !== 'met')
-    .map((c) => `${c.code}: ${c.found}`)
-    .join(' | ');
 }
 
 function days(areChecksJudged: boolean): fc.Arbitrary<ModelDay> {

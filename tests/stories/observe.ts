@@ -23,3 +23,23 @@ export function toldErp(world: GatewayWorld, receiptId: string): string[] {
     state?.receiptId === receiptId ? [state.usageDecision] : [],
   );
 }
+
+/** The statement once nothing is on its way; what says so ends the wait for one that is not there yet. */
+export async function settledStatement(
+  world: GatewayWorld,
+  id: string,
+  outcome: string,
+): Promise<StatementRecord> {
+  const first = await world.statement(id);
+  if (first.outcome === outcome) return first;
+  await world.quiet();
+  return world.statement(id);
+}
+
+/** What a statement still waits for or is contradicted by, in one line. */
+export function openOf({ conditions }: StatementRecord): string {
+  return conditions
+    .filter((c) => c.state !== 'met')
+    .map((c) => `${c.code}: ${c.found}`)
+    .join(' | ');
+}

@@ -5,6 +5,7 @@ import type { StoryReceipt } from '../../src/simulation/story.js';
 import { type Bundle, Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { areaOf, HANDHELDS, serialOf, withDocks } from './model-docks.js';
+import { openOf, settledStatement } from './observe.js';
 import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './reference-model.js';
 
 /**
@@ -86,7 +87,7 @@ class Day {
       for (const [receipt, { id }] of this.#receipts.entries()) {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
-        const found = await this.#settles(id, expected.outcome);
+        const found = await settledStatement(world, id, expected.outcome);
         const { outcome, stopInForce } = found;
         const says = { outcome, isStopped: stopInForce !== null };
         expect(says, `${id} after ${told.join(', ')}: ${openOf(found)}`).toEqual(expected);
@@ -103,14 +104,6 @@ class Day {
     }
     await world.quiet();
   }
-
-  /** The statement once nothing is on its way; what says so ends the wait for one that is not there yet. */
-  async #settles(id: string, outcome: string): Promise<StatementRecord> {
-    const first = await world.statement(id);
-    if (first.outcome === outcome) return first;
-    await world.quiet();
-    return world.statement(id);
-  }
 }
 
 /** Without what depends on whether the receipt ever conformed before. */
@@ -121,13 +114,6 @@ function standing({ conditions, containers }: StatementRecord): unknown {
       .map((c) => `${c.code} ${c.state}`),
     containers: containers.map((c) => c.state),
   };
-}
-
-function openOf({ conditions }: StatementRecord): string {
-  return conditions
-    .filter((c) => c.state !== 'met')
-    .map((c) => `${c.code}: ${c.found}`)
-    .join(' | ');
 }
 
 function days(): fc.Arbitrary<{ readonly about: ModelCase; readonly orders: number[][] }> {
