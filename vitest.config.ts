@@ -15,7 +15,18 @@ const onPostgres = all.filter(
   (path) => path.endsWith(ONLY_POSTGRES) || OPENS_A_DATABASE.test(readFileSync(path, 'utf8')),
 );
 
-const common = { testTimeout: 30_000, hookTimeout: 30_000, pool: 'forks' } as const;
+/** A test file that puts something else in front of a module needs modules of its own. */
+const REPLACES_A_MODULE = /\bvi\.mock\(/;
+const alone = all.filter((path) => REPLACES_A_MODULE.test(readFileSync(path, 'utf8')));
+
+const common = {
+  testTimeout: 30_000,
+  hookTimeout: 30_000,
+  pool: 'forks' as const,
+  // Loading the modules anew for every file took longer than the tests.
+  isolate: false,
+  setupFiles: ['tests/support/each-file.setup.ts'],
+};
 
 export default defineConfig({
   test: {
@@ -29,17 +40,18 @@ export default defineConfig({
           ...common,
           name: 'sqlite',
           include: ['tests/**/*.test.{ts,tsx}'],
-          exclude: ['tests/faults/**', `tests/**/*${ONLY_POSTGRES}`],
+          exclude: ['tests/faults/**', `tests/**/*${ONLY_POSTGRES}`, ...alone],
         },
       },
+      { test: { ...common, name: 'alone', include: alone, isolate: true } },
       {
         test: {
           ...common,
           name: 'postgresql',
-          include: onPostgres,
+          include: onPostgres.filter((path) => !alone.includes(path)),
           env: { TEST_PAIR: 'postgresql' },
           globalSetup: ['tests/support/postgres-run.ts'],
-          setupFiles: ['tests/support/postgres-needed.ts'],
+          setupFiles: [...common.setupFiles, 'tests/support/postgres-needed.ts'],
         },
       },
     ],

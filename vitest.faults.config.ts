@@ -5,6 +5,7 @@ export default defineConfig({
   test: {
     include: ['tests/faults/**/*.test.ts'],
     globalSetup: ['tests/support/build.ts'],
+    setupFiles: ['tests/support/each-file.setup.ts'],
     testTimeout: 120_000,
     hookTimeout: 120_000,
     pool: 'forks',

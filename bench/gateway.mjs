@@ -1,16 +1,20 @@
 import { cpSync, mkdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { setTimeout as wait } from 'node:timers/promises';
 import { fileURLToPath } from 'node:url';
 import Database from 'better-sqlite3';
 import { parse, stringify } from 'yaml';
 import { readControl } from '../dist/access/control.files.js';
 import { CONTAINERS, expectationCsv } from './bundles.mjs';
+import { now } from './child.mjs';
 import { startDrumline } from './drumline-process.mjs';
 
 const ROOT = fileURLToPath(new URL('..', import.meta.url));
 export const AREA = 'east-dock';
 export const OTHER_AREA = 'west-dock';
 export const ARCHIVE = 'archive';
+/** By then an answer that the sink has given is written. */
+const WRITTEN_MS = 5_000;
 /** What the sink is: it applies at once, and nothing of ours shall throttle what is measured. */
 const TIMING = { processingMs: 20, inFlightMax: 50, ratePerSecond: 10_000, deadlineMs: 30_000 };
 
@@ -126,7 +130,13 @@ export async function startGateway(options) {
     },
     /** Throws when anything but results that were sent once and confirmed is left; on SQLite once it has stopped. */
     checkBooks: async () => {
-      const left = pair ? await pair.query(LEFT) : leftInFile(join(data, 'drumline.db'));
+      const look = async () =>
+        pair ? await pair.query(LEFT) : leftInFile(join(data, 'drumline.db'));
+      let left = await look();
+      // The last answers are counted when the sink has given them, and written a moment later.
+      for (const end = now() + WRITTEN_MS; left.length > 0 && now() < end; left = await look()) {
+        await wait(100);
+      }
       if (left.length === 0) return;
       const words = left.map(({ kind, state, n }) => `${n} × ${kind} ${state}`).join(', ');
       throw new Error(`the figures would mean nothing: ${words}`);

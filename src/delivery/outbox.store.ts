@@ -4,6 +4,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import { prepared, preparedInsert } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { DeliveryRow, DeliveryState, Tables } from '../storage/tables.js';
 import { type NewDelivery, UNSENT_STATES } from './new-delivery.js';
 
@@ -134,8 +135,10 @@ export async function cancelUnsentConforms(
   now: Instant,
 ): Promise<TakenBack> {
   const of = { site, receiptId, reason, now };
-  const cancelled = (await cancelConforms(trx, of)).rows;
-  const fenced = (await fenceConforms(trx, of)).rows;
+  const [{ rows: cancelled }, { rows: fenced }] = await sideBySide(trx, [
+    () => cancelConforms(trx, of),
+    () => fenceConforms(trx, of),
+  ]);
   return { cancelled: cancelled.map((r) => r.id), fenced: fenced.map((r) => r.id) };
 }
 
@@ -198,8 +201,10 @@ export async function supersedeWaitingStatements(
   },
 ): Promise<readonly string[]> {
   const reason = `statement revision ${of.belowRevision}`;
-  const superseded = (await supersedeWaiting(trx, { ...of, reason })).rows;
-  await askAboutDoubtful(trx, { ...of, reason });
+  const [{ rows: superseded }] = await sideBySide(trx, [
+    () => supersedeWaiting(trx, { ...of, reason }),
+    () => askAboutDoubtful(trx, { ...of, reason }),
+  ]);
   return superseded.map((r) => r.id);
 }
 

@@ -13,6 +13,7 @@ import { normaliseLabel } from '../receipts/label.js';
 import type { ScanTargets } from '../receipts/scan-match.js';
 import type { Reader } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { BundleRow, InstrumentStateRow } from '../storage/tables.js';
 
 /** Values bound in one `in (…)`. */
@@ -32,19 +33,19 @@ export async function loadHistory(
   state: InstrumentStateRow | undefined,
 ): Promise<HistoryFacts> {
   const { header } = examination;
-  const results = await knownResults(
-    db,
-    site,
-    examination.results.map((r) => r.reading.resultId).filter((id) => id !== null),
-  );
-  const checks = await knownChecks(
-    db,
-    site,
-    examination.performanceChecks.map((c) => c.check?.checkId).filter((id) => id !== undefined),
-  );
+  const resultIds = examination.results.map((r) => r.reading.resultId).filter((id) => id !== null);
+  const checkIds = examination.performanceChecks
+    .map((c) => c.check?.checkId)
+    .filter((id) => id !== undefined);
+  const [results, checks, instrument, sameBundleId] = await sideBySide(db, [
+    () => knownResults(db, site, resultIds),
+    () => knownChecks(db, site, checkIds),
+    async () => (state === undefined ? null : await instrumentHistory(db, state, header)),
+    () => digestUnderSameId(db, site, bundleRowId, header.bundleId),
+  ]);
   return {
-    instrument: state === undefined ? null : await instrumentHistory(db, state, header),
-    sameBundleId: await digestUnderSameId(db, site, bundleRowId, header.bundleId),
+    instrument,
+    sameBundleId,
     results: results.known,
     performanceChecks: new Map(checks.map((row) => [row.check_id, row.element_sha256])),
     places: placesOf([...results.rows, ...checks]),

@@ -8,6 +8,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import { AfterHolds } from './after-holds.service.js';
 import { codesOn, resultRowsByIds } from './after-holds.store.js';
 import { lockNamedIds } from './named-ids.store.js';
@@ -79,8 +80,11 @@ export class SecondLook {
     if (bundles.length === 0) return { bundles: 0, hasStop: false, isMore };
     // Until now its results covered nothing, so that nothing conforms by one that is about to be held.
     await locks.add(await receiptsOfBundles(trx, site, bundles));
-    const pairs: FoundPair[] = [];
-    for (const bundleRowId of bundles) pairs.push(...(await this.#pairs(trx, bundleRowId)));
+    const ofBundles = await sideBySide(
+      trx,
+      bundles.map((bundleRowId) => () => this.#pairs(trx, bundleRowId)),
+    );
+    const pairs = ofBundles.flat();
     const hasStop = pairs.length > 0 && (await this.#hold(trx, locks, pairs));
     // A signed act may have given one to another receipt, for which it covered nothing either. It takes the lock of the
     // receipt or, of a result without one, the site's evidence for itself: with both held nothing is given away any more.

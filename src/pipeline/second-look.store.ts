@@ -4,6 +4,7 @@ import type { StoredMeasurement } from '../checks/second-look.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import { MEASUREMENT, type Span, spanAround } from './sense.store.js';
 
 /** Values bound in one `in (…)`. */
@@ -116,12 +117,14 @@ export async function measurementsBeside(
   own: readonly StoredMeasurement[],
   secondsApart: number | null,
 ): Promise<StoredMeasurement[]> {
-  const rows: StoredRow[] = [];
-  for (const [key, { first, last }] of spansOfNoise(own)) {
-    rows.push(...(await noiseBefore(db, { ...of, key, id: last })).rows);
-    rows.push(...(await noiseBehind(db, { ...of, key, id: first })).rows);
-  }
-  if (secondsApart !== null) rows.push(...(await ofOperators(db, of, own, secondsApart)));
+  const beside = await sideBySide(db, [
+    ...spansOfNoise(own).flatMap(([key, { first, last }]) => [
+      async () => (await noiseBefore(db, { ...of, key, id: last })).rows,
+      async () => (await noiseBehind(db, { ...of, key, id: first })).rows,
+    ]),
+    async () => (secondsApart === null ? [] : await ofOperators(db, of, own, secondsApart)),
+  ]);
+  const rows: StoredRow[] = beside.flat();
   const distinct = new Map(rows.map((row) => [row.rowId, row]));
   return [...distinct.values()].map(stored);
 }

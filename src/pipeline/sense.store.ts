@@ -14,6 +14,7 @@ import type { SiteFolder } from '../site/site-folder.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
 import { preparedInsertRows } from '../storage/prepared-rows.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { MeasuredTraceRow } from '../storage/tables.js';
 import type { SettledResult } from './settled-result.js';
 
@@ -36,14 +37,15 @@ export async function loadSense(
   examination: ReadableExamination,
 ): Promise<SenseFacts> {
   const of = { site: site.site };
-  return {
-    spectra: await knownSpectra(db, of, examination),
-    noise: await knownNoise(db, of, examination),
-    covers: await knownCovers(db, of, examination),
-    operators: await knownOperators(db, site, examination),
-    ...(await neighbours(db, of, examination)),
-    checks: await knownChecks(db, of, examination),
-  };
+  const [spectra, noise, covers, operators, beside, checks] = await sideBySide(db, [
+    () => knownSpectra(db, of, examination),
+    () => knownNoise(db, of, examination),
+    () => knownCovers(db, of, examination),
+    () => knownOperators(db, site, examination),
+    () => neighbours(db, of, examination),
+    () => knownChecks(db, of, examination),
+  ]);
+  return { spectra, noise, covers, operators, ...beside, checks };
 }
 
 interface OfSite {
@@ -227,10 +229,11 @@ async function neighbours(
   const first = runs.reduce((a, b) => Math.min(a, b));
   const last = runs.reduce((a, b) => Math.max(a, b));
   const chain = { ...of, serial, epoch };
-  return {
-    runBefore: knownRun((await runBelow(db, { ...chain, run: first })).rows[0]),
-    runBehind: knownRun((await runAbove(db, { ...chain, run: last })).rows[0]),
-  };
+  const [below, above] = await sideBySide(db, [
+    () => runBelow(db, { ...chain, run: first }),
+    () => runAbove(db, { ...chain, run: last }),
+  ]);
+  return { runBefore: knownRun(below.rows[0]), runBehind: knownRun(above.rows[0]) };
 }
 
 /** Only where the site looks at runs: the limit stands with each band that was judged. */

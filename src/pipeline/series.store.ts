@@ -8,6 +8,7 @@ import { DECISIONS, type Decision } from '../site/vocabulary.js';
 import { loadCauses } from '../statements/causes.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import { ownerOf, type SettledResult } from './settled-result.js';
 
 /** Values bound in one `in (…)`. */
@@ -39,15 +40,11 @@ export async function findAcrossSeries(
     const held = labels.get(match.receiptId) ?? new Set();
     labels.set(match.receiptId, held.add(match.containerLabel));
   }
-  const attempts = results.flatMap((result) => newAttempt(result, place));
-  for (const [receiptId, containers] of labels) {
-    const list = [...containers];
-    for (let i = 0; i < list.length; i += CHUNK) {
-      const of = { site: place.site, receiptId };
-      const { rows } = await attemptsOn(db, of, list.slice(i, i + CHUNK));
-      attempts.push(...rows.map((row) => knownAttempt(row, receiptId)));
-    }
-  }
+  const [earlier, tooMany] = await sideBySide(db, [
+    () => earlierAttempts(db, place.site, labels),
+    () => findTooMany(db, place, results),
+  ]);
+  const attempts = [...results.flatMap((result) => newAttempt(result, place)), ...earlier];
   const contrary = attempts.filter((attempt) => attempt.contrary && !attempt.isNew);
   const causes = await loadCauses(
     db,
@@ -58,7 +55,24 @@ export async function findAcrossSeries(
     ...attempt,
     explained: causes.get(attempt.rowId)?.isValid === true,
   }));
-  return [...findInSeries(series), ...(await findTooMany(db, place, results))];
+  return [...findInSeries(series), ...tooMany];
+}
+
+/** What is known of these containers, by receipt. */
+async function earlierAttempts(
+  db: Reader,
+  site: string,
+  labels: ReadonlyMap<string, ReadonlySet<string>>,
+): Promise<Attempt[]> {
+  const attempts: Attempt[] = [];
+  for (const [receiptId, containers] of labels) {
+    const list = [...containers];
+    for (let i = 0; i < list.length; i += CHUNK) {
+      const { rows } = await attemptsOn(db, { site, receiptId }, list.slice(i, i + CHUNK));
+      attempts.push(...rows.map((row) => knownAttempt(row, receiptId)));
+    }
+  }
+  return attempts;
 }
 
 function newAttempt(
@@ -150,14 +164,22 @@ async function findTooMany(
   }
   for (const [receiptId, of] of byReceipt) {
     const at = { site: place.site, receiptId };
-    const [receipt] = (await deliveredOf(db, at)).rows;
+    const [
+      {
+        rows: [receipt],
+      },
+      { rows: announced },
+      { rows: others },
+    ] = await sideBySide(db, [
+      () => deliveredOf(db, at),
+      () => labelsMeasured(db, at),
+      () => othersMeasured(db, at),
+    ]);
     if (receipt === undefined || receipt.announced === 0) continue;
     const delivered = receipt.dock_count ?? Number(receipt.containers);
     const measured = new Set([
-      ...(await labelsMeasured(db, at)).rows.map((row) => row.container_label ?? ''),
-      ...(await othersMeasured(db, at)).rows.map((row) =>
-        containerKey(row.container_scanned ?? ''),
-      ),
+      ...announced.map((row) => row.container_label ?? ''),
+      ...others.map((row) => containerKey(row.container_scanned ?? '')),
     ]);
     const isNew = ({ match, examined: { reading } }: SettledResult) => {
       const label = match.kind === 'receipt' ? match.containerLabel : null;

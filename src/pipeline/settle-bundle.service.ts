@@ -22,6 +22,7 @@ import { originCovers } from '../site/vocabulary.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import { step } from '../step.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { BundleRow, InstrumentStateRow, PerformanceCheckRow } from '../storage/tables.js';
 import { inTurns } from '../storage/turns.js';
 import { AfterHolds } from './after-holds.service.js';
@@ -115,26 +116,31 @@ export class SettleBundleService {
     const { site } = this.site;
     await lockNamedIds(trx, site, idsNamedBy(unit.examination));
     const targets = await this.#lockNamedReceipts(trx, locks, unit.examination);
-    const { instrumentSerial } = unit.examination.header;
-    const instrument = await loadInstrumentState(trx, site, instrumentSerial);
-    const facts = await loadHistory(trx, site, bundle.id, unit.examination, targets, instrument);
-    const judging = await siteInForce(trx, this.site);
+    const { examination } = unit;
+    const { instrumentSerial } = examination.header;
+    const [{ instrument, facts }, judging, sense] = await sideBySide(trx, [
+      async () => {
+        const before = await loadInstrumentState(trx, site, instrumentSerial);
+        const known = await loadHistory(trx, site, bundle.id, examination, targets, before);
+        return { instrument: before, facts: known };
+      },
+      () => siteInForce(trx, this.site),
+      () => loadSense(trx, this.site, examination),
+    ]);
     // Judged by methods that are not in force any more: it is looked at again.
     if (judging.state !== unit.registry) return null;
-    const sense = await loadSense(trx, this.site, unit.examination);
     const known = { ...facts, sense };
-    const history = await inTurns(trx, historyInSteps(unit.examination, known, judging.site));
+    const history = await inTurns(trx, historyInSteps(examination, known, judging.site));
     const results =
       history.bundle === 'repeated'
         ? []
-        : settleResults(unit.examination, unit.records, history, targets, uuidv7);
+        : settleResults(examination, unit.records, history, targets, uuidv7);
     await this.#afterHolds.lock(trx, locks, history.onEarlier);
     const identity = { rowId: bundle.id, site, receivedAt: bundle.received_at };
     const unowned =
       history.bundle === 'repeated'
         ? []
-        : unownedEvidence(identity, unit.examination, history, results, now);
-    const { examination } = unit;
+        : unownedEvidence(identity, examination, history, results, now);
     const { runEpoch: epoch } = examination.header;
     const series = { site, bundleRowId: bundle.id, instrument: instrumentSerial, epoch };
     const inSeries = await findAcrossSeries(trx, series, results);
@@ -231,10 +237,6 @@ export class SettleBundleService {
     const { bundle, examination, history, instrument, results, unowned, now } = settling;
     const { site, timeZone: zone } = this.site;
     const place = { rowId: bundle.id, site, zone };
-    await insertResults(trx, results, place, examination);
-    await insertTraces(trx, site, results);
-    if (needsSecondLook(this.site, examination)) await oweSecondLook(trx, site, bundle.id);
-    await insertFindings(trx, this.#findingRows(settling));
     const { origin } = examination.header;
     // A packed or simulated bundle says nothing of what the handheld still holds where it covers nothing.
     const isHeard =
@@ -242,12 +244,23 @@ export class SettleBundleService {
       origin !== null &&
       originCovers(this.site.environment, origin);
     const heard = { isHeard, receivedAt: bundle.received_at };
-    const checks = await insertChecks(trx, examination, place, heard);
-    if (doesTellRuns(examination, this.site)) {
-      await storeInstrumentState(trx, place, examination, instrument, heard);
-      await closeFilledGaps(trx, place, examination, now);
-    }
-    await tellWaitingReceipts(trx, site);
+    const tellsRuns = doesTellRuns(examination, this.site);
+    const [checks] = await sideBySide(trx, [
+      () => insertChecks(trx, examination, place, heard),
+      () => insertResults(trx, results, place, examination),
+      () => insertTraces(trx, site, results),
+      async () => {
+        if (needsSecondLook(this.site, examination)) await oweSecondLook(trx, site, bundle.id);
+      },
+      () => insertFindings(trx, this.#findingRows(settling)),
+      async () => {
+        if (tellsRuns) await storeInstrumentState(trx, place, examination, instrument, heard);
+      },
+      async () => {
+        if (tellsRuns) await closeFilledGaps(trx, place, examination, now);
+      },
+      () => tellWaitingReceipts(trx, site),
+    ]);
     const worse = ownersOf(results.filter((result) => !isCleanPass(result)));
     for (const id of await this.#openUnowned(trx, locks, unowned)) worse.add(id);
     for (const id of await this.#receiptsInDoubt(trx, checks, now)) worse.add(id);

@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import {
   currentKey,
@@ -49,9 +50,12 @@ async function labelsOf(
   site: string,
   receiptId: string,
 ): Promise<Map<string, string>> {
-  const { rows } = await printedLabels(reader, { site, receiptId });
+  const [{ rows }, { rows: relabelled }] = await sideBySide(reader, [
+    () => printedLabels(reader, { site, receiptId }),
+    () => relabels(reader, { site, receiptId }),
+  ]);
   const printed = new Map(rows.map((c) => [c.normalised, c.label]));
-  return scannedLabels(printed, (await relabels(reader, { site, receiptId })).rows);
+  return scannedLabels(printed, relabelled);
 }
 
 /** Containers that went on from a receipt with what was measured of them, by the labels they had there, also before they were printed anew. */

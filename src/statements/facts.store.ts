@@ -7,6 +7,7 @@ import { labelsVerifiedBy } from '../receipts/label-verification.store.js';
 import { announcedPlaces, containersOf } from '../receipts/receipts.store.js';
 import { watches } from '../reconciliation/destination-watch.store.js';
 import { openDiscrepanciesFor } from '../reconciliation/discrepancies.store.js';
+import type { StatementRecord } from '../records/statement-record.js';
 import {
   latestSignatureOf,
   latestSignaturesOf,
@@ -14,6 +15,7 @@ import {
 } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
+import { sideBySide } from '../storage/side-by-side.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { loadAttributions, loadClaims } from './attribution-facts.store.js';
 import { loadCauses } from './causes.store.js';
@@ -45,6 +47,8 @@ export interface LoadedFacts {
   readonly facts: StatementFacts;
   readonly factsVersion: number;
   readonly hasConformed: boolean;
+  /** The latest stored revision. */
+  readonly latest: StatementRecord | null;
   /** The next revision lies above it, see `ReceiptRow.revision_floor`. */
   readonly revisionFloor: number;
 }
@@ -61,32 +65,70 @@ export async function loadFacts(
   const of = { site: folder.site, receiptId };
   const [row] = (await receiptRow(reader, of)).rows;
   if (!row || row.announced === 0) return null;
-  const { site } = await siteInForce(reader, folder);
-  const { rows: results } = await resultsOf(reader, of);
-  const reviews = await loadReviews(reader, site.site, results);
-  const verifiedBy = results.every(isScannedRow)
-    ? NOBODY
-    : await labelsVerifiedBy(reader, site.site, receiptId);
+  const { site: id } = folder;
+  const [
+    { site },
+    { rows: results },
+    conforms,
+    stops,
+    lineage,
+    places,
+    rejections,
+    containers,
+    inspections,
+    away,
+    heard,
+    ofResults,
+    ofWithdrawals,
+    discrepancies,
+    watched,
+    latest,
+    secondPerson,
+  ] = await sideBySide(reader, [
+    () => siteInForce(reader, folder),
+    () => resultsOf(reader, of),
+    () => latestConforms(reader, id, receiptId),
+    () => stopFacts(reader, of),
+    () => loadLineage(reader, row),
+    () => earlierPlaces(reader, row),
+    () => loadRejections(reader, row),
+    () => containersOf(reader, id, receiptId),
+    () => inspectionsOf(reader, row),
+    () => proposedAway(reader, id, receiptId),
+    () => heardAt(reader, id),
+    () => resultDeliveriesOf(reader, id, receiptId),
+    () => withdrawalDeliveriesOf(reader, id, receiptId),
+    () => openDiscrepanciesFor(reader, id, receiptId),
+    () => watches(reader, id),
+    () => latestStatement(reader, id, receiptId),
+    () => latestSignatureOf(reader, id, { kind: 'statement', id: receiptId }),
+  ]);
   const contrary = results.filter((r) => r.contrary === 1).map((r) => r.id);
-  const causes = await loadCauses(reader, site.site, contrary);
   const moved = results.filter((r) => r.revision > 1).map((r) => r.id);
-  const attributions = await loadAttributions(reader, site.site, moved);
-  const conforms = await latestConforms(reader, site.site, receiptId);
-  const stops = await stopFacts(reader, of);
+  const atStake = decisionsAtStake(site, {
+    material: row.material,
+    plan: planOf(row),
+    attributePlans: attributePlansOf(row),
+  });
+  const [reviews, verifiedBy, causes, attributions, plans, claims, checks, decisionSignatures] =
+    await sideBySide(reader, [
+      () => loadReviews(reader, id, results),
+      async () =>
+        results.every(isScannedRow) ? NOBODY : await labelsVerifiedBy(reader, id, receiptId),
+      () => loadCauses(reader, id, contrary),
+      () => loadAttributions(reader, id, moved),
+      () => plansStanding(reader, id, attributePlansOf(row)),
+      () => loadClaims(reader, id, receiptId, lineage, resultRows),
+      async () => (site.performance === null ? [] : await checksAround(reader, id, results)),
+      () => latestSignaturesOf(reader, id, SITE_DECISION, atStake),
+    ]);
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
   const lifted = Math.max(0, ...stops.map((s) => (s.lift?.isValid ? s.lift.revision : 0)));
   const hasConformed = conforms !== null && conforms.revision > lifted;
-  const lineage = await loadLineage(reader, row);
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(
-      row,
-      await plansStanding(reader, site.site, attributePlansOf(row)),
-      await earlierPlaces(reader, row),
-      lineage,
-      await loadRejections(reader, row),
-    ),
-    containers: (await containersOf(reader, site.site, receiptId)).map(containerFact),
+    receipt: receiptFacts(row, plans, places, lineage, rejections),
+    containers: containers.map(containerFact),
     results: results.map((r) =>
       resultFact(
         r,
@@ -98,38 +140,25 @@ export async function loadFacts(
         verifiedBy,
       ),
     ),
-    ...(row.attribute_plans === null
-      ? {}
-      : { inspections: await inspectionFactsOf(reader, site.site, receiptId) }),
-    proposedAway: await proposedAway(reader, site.site, receiptId),
-    claims: await loadClaims(reader, site.site, receiptId, lineage, resultRows),
-    heardAt: await heardAt(reader, site.site),
-    checks: site.performance === null ? [] : await checksAround(reader, site.site, results),
-    deliveries: deliveryFacts([
-      ...(await resultDeliveriesOf(reader, site.site, receiptId)),
-      ...(await withdrawalDeliveriesOf(reader, site.site, receiptId)),
-    ]),
-    discrepancies: (await openDiscrepanciesFor(reader, site.site, receiptId)).map(discrepancyFact),
+    ...(inspections === null ? {} : { inspections }),
+    proposedAway: away,
+    claims,
+    heardAt: heard,
+    checks,
+    deliveries: deliveryFacts([...ofResults, ...ofWithdrawals]),
+    discrepancies: discrepancies.map(discrepancyFact),
     stops,
-    watches: (await watches(reader, site.site)).map(watchFact),
-    standsConforming: (await latestStatement(reader, site.site, receiptId))?.outcome === 'conforms',
-    secondPerson: await latestSignatureOf(reader, site.site, { kind: 'statement', id: receiptId }),
-    decisionSignatures: await latestSignaturesOf(
-      reader,
-      site.site,
-      SITE_DECISION,
-      decisionsAtStake(site, {
-        material: row.material,
-        plan: planOf(row),
-        attributePlans: attributePlansOf(row),
-      }),
-    ),
+    watches: watched.map(watchFact),
+    standsConforming: latest?.outcome === 'conforms',
+    secondPerson,
+    decisionSignatures,
     conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
   };
   return {
     facts,
     factsVersion: row.facts_version,
     hasConformed,
+    latest,
     revisionFloor: row.revision_floor,
   };
 }
@@ -152,6 +181,11 @@ interface OfReceipt {
 const receiptRow = prepared((db, of: OfReceipt) =>
   db.selectFrom('receipt').selectAll().where('site', '=', of.site).where('id', '=', of.receiptId),
 );
+
+/** null where no plan asks for any. */
+async function inspectionsOf(reader: Reader, { site, id, attribute_plans: plans }: ReceiptRow) {
+  return plans === null ? null : await inspectionFactsOf(reader, site, id);
+}
 
 /** Where and when earlier announcements had it; one that never changed has none. */
 async function earlierPlaces(reader: Reader, row: ReceiptRow): Promise<AnnouncedPlace[]> {

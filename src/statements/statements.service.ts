@@ -39,7 +39,6 @@ import {
   insertStop,
   instrumentsOf,
   isStopIneffective,
-  latestStatement,
   markDueUnlessConformed,
   receiptsDue,
   receiptsWithIneffectiveStop,
@@ -309,7 +308,7 @@ export class StatementsService {
     const { site } = this.settings.site;
     const loaded = await loadFacts(reader, this.settings.site, receiptId);
     if (loaded === null) return null;
-    const latest = await latestStatement(reader, site, receiptId);
+    const { latest } = loaded;
     const lastStop = loaded.facts.stops.at(-1) ?? null;
     const newStop = {
       stopId: uuidv7(),

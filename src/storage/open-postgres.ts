@@ -10,6 +10,7 @@ import { openPool } from './postgres-pool.js';
 import { PostgresStatistics } from './postgres-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
+import { noteConnection } from './transaction-connection.js';
 import { retrying } from './transaction-retry.js';
 
 /** Earliest release with the column compression the tables ask for. */
@@ -105,7 +106,8 @@ export async function openPostgres(options: PostgresOptions) {
   };
 }
 
-function transactingOn(db: Kysely<Tables>) {
+/** Transactions run again where another one stood in their way, see `retrying`. */
+export function transactingOn(db: Kysely<Tables>) {
   return {
     db,
     transact: <T>(work: (trx: Transaction<Tables>) => Promise<T>): Promise<T> =>
@@ -115,6 +117,7 @@ function transactingOn(db: Kysely<Tables>) {
             .transaction()
             .setIsolationLevel('read committed')
             .execute(async (trx) => {
+              await noteConnection(trx);
               reached('working');
               const answer = await work(trx);
               reached('committing');

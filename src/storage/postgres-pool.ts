@@ -1,3 +1,4 @@
+import type { Writable } from 'node:stream';
 import type { PostgresPool, PostgresPoolClient } from 'kysely';
 import pg from 'pg';
 import { statementName } from './statement-names.js';
@@ -17,6 +18,10 @@ const UNANSWERED = 'Query read timeout';
 
 /** Message of a query on a connection that is given up. */
 export const CONNECTION_FAILED_BEFORE = 'the connection failed before';
+
+/** Message of a query that somebody asks for once the end of their transaction has been asked for. */
+const TRANSACTION_ENDED = 'the transaction has ended';
+const ENDS_A_TRANSACTION = new Set(['commit', 'rollback']);
 
 const INT8 = pg.types.builtins.INT8;
 
@@ -61,6 +66,8 @@ export function openPool(options: PoolOptions): PostgresPool {
     keepAlive: true,
     keepAliveInitialDelayMillis: KEEP_ALIVE_AFTER_MS,
     types,
+    // What is asked side by side in a transaction is sent at once, not each behind the answer to the one before.
+    pipeline: options.isBounded,
     ...(options.isBounded
       ? {
           statement_timeout: STATEMENT_MS,
@@ -94,8 +101,9 @@ export function openPool(options: PoolOptions): PostgresPool {
         });
         clients.set(client, guarded);
       }
+      const lease = options.isBounded ? new Lease(guarded) : guarded;
       // Kysely asks for cursors too, and uses them only when its configuration names one.
-      return guarded as unknown as PostgresPoolClient;
+      return lease as unknown as PostgresPoolClient;
     },
     end: () => pool.end(),
   };
@@ -138,6 +146,7 @@ class GuardedClient {
     try {
       const name = statementName(text);
       const values = parameters.map(storable);
+      this.#sendTogether();
       return await this.client.query(
         name === undefined ? { text, values } : { name, text, values },
       );
@@ -148,10 +157,42 @@ class GuardedClient {
     }
   }
 
+  /** What is asked in one turn leaves in one write, which is a third of what a small query costs this process. */
+  #sendTogether(): void {
+    const { stream } = (
+      this.client as unknown as { readonly connection: { readonly stream: Writable } }
+    ).connection;
+    if (stream.writableCorked > 0) return;
+    stream.cork();
+    process.nextTick(() => stream.uncork());
+  }
+
   release(destroy?: boolean): void {
     this.client.release(destroy === true || this.#isBroken);
     const { processID: pid } = this.client as { readonly processID?: number | null };
     if (this.#isUnanswered && typeof pid === 'number') this.endSession(pid);
+  }
+}
+
+/**
+ * A connection for one transaction, or for one query outside of any. Of what is asked side by side one may fail while
+ * another still goes on: whatever that asks for behind the end of the transaction would be done by itself, or in the
+ * next one of this connection. It is refused.
+ */
+class Lease {
+  #hasEnded = false;
+
+  constructor(private readonly client: GuardedClient) {}
+
+  async query(text: string, parameters: readonly unknown[] = []): Promise<pg.QueryResult> {
+    if (this.#hasEnded) throw new Error(TRANSACTION_ENDED);
+    if (ENDS_A_TRANSACTION.has(text)) this.#hasEnded = true;
+    return await this.client.query(text, parameters);
+  }
+
+  release(destroy?: boolean): void {
+    this.#hasEnded = true;
+    this.client.release(destroy);
   }
 }
 

@@ -4,6 +4,7 @@ import type { Reader, Trx } from './handles.js';
 import { BESIDE_LIST, ItemSlot, type ListOfValues, NAMED, Slot } from './slots.js';
 import { keepStatement } from './statement-names.js';
 import type { Tables } from './tables.js';
+import { connectionOf } from './transaction-connection.js';
 
 export interface Prepared<Row> {
   readonly rows: readonly Row[];
@@ -46,7 +47,7 @@ export function withSlots<Row>(
         const wait = plan.direct.restAfter(reader) ?? plan.direct.whenDurable(reader);
         return wait === null ? Promise.resolve(answer) : wait.then(() => answer);
       }
-      return throughKysely(reader, { ...plan.query, parameters });
+      return askServer(reader, { ...plan.query, parameters });
     } catch (error) {
       return Promise.reject(error);
     }
@@ -67,11 +68,9 @@ function planOf<Row>(adapter: object, query: CompiledQuery<Row>): Plan<Row> {
   return { query, slots, direct: directQueriesOf(adapter), statement: null };
 }
 
-async function throughKysely<Row>(
-  reader: Reader,
-  query: CompiledQuery<Row>,
-): Promise<Prepared<Row>> {
-  const { rows, numAffectedRows } = await reader.executeQuery<Row>(query);
+async function askServer<Row>(reader: Reader, query: CompiledQuery<Row>): Promise<Prepared<Row>> {
+  const asked = connectionOf(reader) ?? reader;
+  const { rows, numAffectedRows } = await asked.executeQuery<Row>(query);
   return { rows, written: Number(numAffectedRows ?? 0n) };
 }
 

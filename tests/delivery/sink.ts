@@ -1,6 +1,6 @@
 import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http';
 import type { AddressInfo } from 'node:net';
-import { afterEach } from 'vitest';
+import { afterEveryTest } from '../support/after-each.js';
 
 export interface HeldEntry {
   readonly number: string;
@@ -30,7 +30,7 @@ export interface SinkOptions {
 }
 
 const open: Sink[] = [];
-afterEach(async () => {
+afterEveryTest(async () => {
   for (const sink of open.splice(0)) await sink.close();
 });
 

@@ -1,41 +1,8 @@
-import { once } from 'node:events';
-import { type AddressInfo, connect, createServer, type Socket } from 'node:net';
 import { describe, expect, it } from 'vitest';
 import { openPool } from '../../src/storage/postgres-pool.js';
-import { onServer, SERVER_URL } from '../support/postgres-server.js';
+import { openForwarder } from '../support/forwarder.js';
+import { onServer } from '../support/postgres-server.js';
 import { until } from '../support/until.js';
-
-/** Passes everything on to the server, until it is told to pass nothing on of the connections that there are. */
-async function openForwarder() {
-  const server = new URL(SERVER_URL);
-  const pairs = new Set<readonly [Socket, Socket]>();
-  const listener = createServer((near) => {
-    const far = connect(Number(server.port), server.hostname);
-    pairs.add([near, far]);
-    near.pipe(far);
-    far.pipe(near);
-    for (const socket of [near, far]) socket.on('error', () => undefined);
-  });
-  listener.listen(0, '127.0.0.1');
-  await once(listener, 'listening');
-  const url = new URL(SERVER_URL);
-  url.port = String((listener.address() as AddressInfo).port);
-  return {
-    url: url.href,
-    silence: () => {
-      for (const [near, far] of pairs) {
-        near.unpipe(far);
-        far.unpipe(near);
-        // Taken in and passed on to nobody.
-        for (const socket of [near, far]) socket.resume();
-      }
-    },
-    close: () => {
-      for (const pair of pairs) for (const socket of pair) socket.destroy();
-      listener.close();
-    },
-  };
-}
 
 const LOCK = 471_100;
 

@@ -9,7 +9,7 @@ import { makePerson } from '../support/signed-in.js';
 import type { FileEdits } from '../support/site-folder-copy.js';
 import { type Act, ActsModel, type Item, type ModelCase } from './acts-model.js';
 import { areaOf, HANDHELDS, serialOf, withChecksOf, withDocks } from './model-docks.js';
-import { openOf, settledStatement } from './observe.js';
+import { openOf, said, settledStatement } from './observe.js';
 
 /**
  * The whole gateway beside a model of what signed acts do, on random days: announcements, bundles, and people who refuse
@@ -129,9 +129,8 @@ class Day {
       for (const [receipt, { id }] of this.#receipts.entries()) {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
-        const found = await settledStatement(world, id, expected.outcome);
-        const says = { outcome: found.outcome, isStopped: found.stopInForce !== null };
-        expect(says, `${id} after\n${told.join('\n')}\n${openOf(found)}`).toEqual(expected);
+        const found = await settledStatement(world, id, expected);
+        expect(said(found), `${id} after\n${told.join('\n')}\n${openOf(found)}`).toEqual(expected);
       }
     }
   }

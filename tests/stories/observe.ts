@@ -1,3 +1,4 @@
+import { isDeepStrictEqual } from 'node:util';
 import type { ConditionCode, StatementRecord } from '../../src/records/statement-record.js';
 import type { GatewayWorld } from '../support/gateway-world.js';
 
@@ -24,14 +25,19 @@ export function toldErp(world: GatewayWorld, receiptId: string): string[] {
   );
 }
 
-/** The statement once nothing is on its way; what says so ends the wait for one that is not there yet. */
+/** What the models say of a receipt too. */
+export function said({ outcome, stopInForce }: StatementRecord) {
+  return { outcome, isStopped: stopInForce !== null };
+}
+
+/** The statement once nothing is on its way; one that is not as expected yet is waited for. */
 export async function settledStatement(
   world: GatewayWorld,
   id: string,
-  outcome: string,
+  expected: ReturnType<typeof said>,
 ): Promise<StatementRecord> {
   const first = await world.statement(id);
-  if (first.outcome === outcome) return first;
+  if (isDeepStrictEqual(said(first), expected)) return first;
   await world.quiet();
   return world.statement(id);
 }

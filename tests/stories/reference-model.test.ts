@@ -5,7 +5,7 @@ import type { StoryReceipt } from '../../src/simulation/story.js';
 import { type Bundle, Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { areaOf, HANDHELDS, serialOf, withDocks } from './model-docks.js';
-import { openOf, settledStatement } from './observe.js';
+import { openOf, said, settledStatement } from './observe.js';
 import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './reference-model.js';
 
 /**
@@ -87,10 +87,8 @@ class Day {
       for (const [receipt, { id }] of this.#receipts.entries()) {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
-        const found = await settledStatement(world, id, expected.outcome);
-        const { outcome, stopInForce } = found;
-        const says = { outcome, isStopped: stopInForce !== null };
-        expect(says, `${id} after ${told.join(', ')}: ${openOf(found)}`).toEqual(expected);
+        const found = await settledStatement(world, id, expected);
+        expect(said(found), `${id} after ${told.join(', ')}: ${openOf(found)}`).toEqual(expected);
       }
     }
     return Promise.all(this.#receipts.map(async ({ id }) => standing(await world.statement(id))));

@@ -1,7 +1,7 @@
 import { type ChildProcess, spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { join } from 'node:path';
-import { afterEach } from 'vitest';
+import { afterEveryTest } from './after-each.js';
 import { repositoryRoot } from './shared.js';
 import { until } from './until.js';
 
@@ -10,7 +10,7 @@ import { until } from './until.js';
 const TOKENS = { NORTHQUAY_LIMS_TOKEN: 'simulated', NORTHQUAY_ERP_TOKEN: 'simulated' };
 const children: ChildProcess[] = [];
 
-afterEach(() => {
+afterEveryTest(() => {
   for (const child of children.splice(0)) child.kill('SIGKILL');
 });
 

@@ -24,7 +24,6 @@ import { until } from './until.js';
 
 const TOKEN = 'simulated';
 const WAIT_MS_MAX = 20_000;
-const LOOK_EVERY_MS = 10;
 const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
 
 export interface WorldOptions {
@@ -299,13 +298,7 @@ export class GatewayWorld {
     what: string | (() => string),
     condition: () => boolean | Promise<boolean>,
   ): Promise<void> {
-    const end = performance.now() + WAIT_MS_MAX;
-    while (!(await condition())) {
-      if (performance.now() > end) {
-        throw new Error(`waited in vain: ${typeof what === 'string' ? what : what()}`);
-      }
-      await new Promise((resolve) => setTimeout(resolve, LOOK_EVERY_MS));
-    }
+    await until(what, condition, WAIT_MS_MAX);
   }
 
   /** Waits until nothing is on its way to any destination. */

@@ -3,7 +3,6 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { Kysely, SqliteDialect } from 'kysely';
-import { afterEach } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
 import { addMs, instantFromMillis } from '../../src/formats/instant.js';
 import type { Clock } from '../../src/storage/clock.js';
@@ -15,6 +14,7 @@ import {
 import { SharedPostgresDialect } from '../../src/storage/dialect-postgres.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
 import type { Tables } from '../../src/storage/tables.js';
+import { afterEveryTest } from './after-each.js';
 import { makeBlankDatabase, onServer, takeServerDatabase } from './postgres-server.js';
 
 /** Which of the two databases this run is about; every test that opens one runs on both. */
@@ -22,7 +22,7 @@ export const isPostgres = process.env['TEST_PAIR'] === 'postgresql';
 
 const opened: (() => Promise<void>)[] = [];
 
-afterEach(async () => {
+afterEveryTest(async () => {
   for (const close of opened.splice(0)) await close();
 });
 

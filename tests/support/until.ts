@@ -1,14 +1,23 @@
-const LOOK_EVERY_MS = 2;
+const FIRST_LOOK_MS = 2;
+const LOOK_EVERY_MS_MAX = 30;
 
-/** Waits for a condition, looking every few milliseconds; fails by name when it does not come true. */
+/**
+ * Waits for a condition; fails by name when it does not come true. It is looked at every few milliseconds at first and
+ * less often the longer it takes: looking costs what is waited for as much.
+ */
 export async function until(
-  what: string,
+  what: string | (() => string),
   condition: () => boolean | Promise<boolean>,
   msMax = 15_000,
 ): Promise<void> {
-  const end = performance.now() + msMax;
+  const begun = performance.now();
   while (!(await condition())) {
-    if (performance.now() > end) throw new Error(`waited ${msMax} ms in vain until ${what}`);
-    await new Promise((resolve) => setTimeout(resolve, LOOK_EVERY_MS));
+    const waited = performance.now() - begun;
+    if (waited > msMax) {
+      const words = typeof what === 'string' ? what : what();
+      throw new Error(`waited ${msMax} ms in vain until ${words}`);
+    }
+    const pause = Math.min(LOOK_EVERY_MS_MAX, Math.max(FIRST_LOOK_MS, waited / 10));
+    await new Promise((resolve) => setTimeout(resolve, pause));
   }
 }
