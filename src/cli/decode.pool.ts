@@ -1,5 +1,5 @@
 import { Piscina } from 'piscina';
-import { workerFile } from '../queue/worker-file.files.js';
+import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ConvertAnswer, ConvertTask } from './convert-task.js';
 import type { SpectrumAnswer, SpectrumTask } from './spectrum-task.js';
@@ -36,6 +36,7 @@ export class DecodePool {
     this.#heapMb = options.heapMb ?? HEAP_MB_MAX;
     this.#pool = new Piscina({
       filename: options.worker ?? workerFile(import.meta.url, './decode.worker.js'),
+      execArgv: [...POOL_THREAD_OPTIONS],
       minThreads: 1,
       maxThreads: options.threads ?? 1,
       workerData: { site: options.site },

@@ -2,7 +2,7 @@ import { Piscina } from 'piscina';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { JsonLimits } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
-import { workerFile } from '../queue/worker-file.files.js';
+import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
 import type { OpenDatabase } from '../storage/database.js';
 import { loadRawBytes, loadSmallBytes } from './bundles.store.js';
 import type { LargeDocuments } from './intake.service.js';
@@ -105,6 +105,7 @@ export class LargeDocumentsPool implements LargeDocuments {
     this.#threads ??= new Piscina({
       filename: workerFile(import.meta.url, './large-documents.worker.js'),
       name: 'read',
+      execArgv: [...POOL_THREAD_OPTIONS],
       // After a thread was ended, only a pool below its minimum starts another one for what waits in the queue.
       minThreads: 1,
       maxThreads: 1,

@@ -1,6 +1,7 @@
 import { fileURLToPath } from 'node:url';
 import { MessageChannel, receiveMessageOnPort } from 'node:worker_threads';
 import { Piscina } from 'piscina';
+import { POOL_THREAD_OPTIONS } from '../queue/worker-file.files.js';
 import { EXPRESSION_LIMITS, type PoolUnit, type UnitEnded } from './expression-task.js';
 
 /** Units waiting at once; past this something has gone wrong upstream. */
@@ -17,6 +18,7 @@ export class ExpressionThreads {
   constructor(options: { readonly threads: number }) {
     this.#pool = new Piscina({
       filename: fileURLToPath(new URL('./expression.worker.js', import.meta.url)),
+      execArgv: [...POOL_THREAD_OPTIONS],
       // As many as there may be: after a thread was ended, only a pool below its minimum starts another one
       // for what waits in the queue.
       minThreads: options.threads,

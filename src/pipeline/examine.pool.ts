@@ -1,6 +1,6 @@
 import { Piscina } from 'piscina';
 import { LARGE_BYTES } from '../intake/read-document.js';
-import { workerFile } from '../queue/worker-file.files.js';
+import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
 
@@ -63,6 +63,7 @@ export class ExaminePool {
     return new Piscina({
       filename: workerFile(import.meta.url, './examine.worker.js'),
       name: 'examine',
+      execArgv: [...POOL_THREAD_OPTIONS],
       minThreads: this.threads,
       maxThreads: this.threads,
       workerData: { site },
