@@ -157,7 +157,7 @@ class GuardedClient {
     }
   }
 
-  /** What is asked in one turn leaves in one write, which is a third of what a small query costs this process. */
+  /** What is asked in one turn leaves in one write: each of its own would wake the server's process by itself. */
   #sendTogether(): void {
     const { stream } = (
       this.client as unknown as { readonly connection: { readonly stream: Writable } }

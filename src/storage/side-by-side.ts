@@ -7,8 +7,8 @@ type Answers<All extends Queries> = { -readonly [I in keyof All]: Awaited<Return
 /**
  * Asks what does not depend on one another, in the order given. Within a transaction on a server all of it that is
  * `prepared` leaves at once and takes one way there and back instead of as many as there are queries, with whatever the
- * transaction has locked. Outside of one each would take a connection of its own, and a file answers on the spot: there one comes
- * behind the other.
+ * transaction has locked. Outside of one each would take a connection of its own, and a file answers on the spot: there
+ * one comes behind the other.
  *
  * Rejects with what failed by itself, and not before all have ended: nothing goes on behind the end of the transaction.
  *
