@@ -74,7 +74,7 @@ function packageRules() {
       '\\.(?:controller|module|processor|guard|filter|interceptor|pipe|service|page|logger)\\.tsx?$|^src/(?:main|app\\.module|cli/drumline|cli/[a-z-]+\\.command|simulation/[a-z-]+\\.server)\\.ts$',
     ],
     ['undici', ['undici'], '\\.(?:endpoint|client|command)\\.ts$|^src/simulation/'],
-    ['piscina', ['piscina'], '\\.(?:pool|worker)\\.ts$'],
+    ['piscina', ['piscina'], '^src/queue/threads\\.pool\\.ts$'],
     ['commander', ['commander'], '^src/cli/'],
     ['preact', ['preact', 'preact-render-to-string'], '^src/dashboard/'],
   ];

@@ -14,7 +14,7 @@ import { processEnvironment, type Settings } from './config.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
-import { openGateway } from './pipeline/open-gateway.service.js';
+import { type GatewayPools, openGateway } from './pipeline/open-gateway.service.js';
 import { answerUnroutable, ProblemFilter } from './problem.filter.js';
 
 export interface Application {
@@ -52,6 +52,8 @@ export interface ApplicationOptions {
   readonly watch?: boolean;
   /** Milliseconds that a request may take from its first byte to its last. */
   readonly requestMsMax?: number;
+  /** Used by several gateways of this process, one behind the other; it opens and ends its own when left out. */
+  readonly pools?: GatewayPools;
 }
 
 /** A browser that came over TLS once comes by nothing else for a year (RFC 6797). */
@@ -70,7 +72,7 @@ export async function openApplication(
   options: ApplicationOptions,
 ): Promise<Application> {
   const token = randomBytes(32).toString('base64url');
-  const gateway = await openSecretly(settings, token);
+  const gateway = await openSecretly(settings, token, options.pools);
   try {
     const module = AppModule.of(gateway.parts, token);
     const tls = readTls(settings.tls);
@@ -115,7 +117,11 @@ async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | nu
 }
 
 /** Opens a gateway whose log shows no secret that it knows. */
-function openSecretly(settings: Settings, controlToken: string | null = null): Promise<Gateway> {
+function openSecretly(
+  settings: Settings,
+  controlToken: string | null = null,
+  pools: GatewayPools | null = null,
+): Promise<Gateway> {
   const env = processEnvironment();
   const secrets = new Secrets(env);
   if (controlToken !== null) secrets.learn('control', controlToken);
@@ -127,7 +133,7 @@ function openSecretly(settings: Settings, controlToken: string | null = null): P
       secrets.learn(place, password);
     }
   }
-  return openGateway(settings, env, openLog(settings, secrets.mask), secrets);
+  return openGateway(settings, env, openLog(settings, secrets.mask), secrets, pools);
 }
 
 /** Where one stands before the host, and where clients also look for it. */

@@ -1,5 +1,5 @@
-import { Piscina } from 'piscina';
-import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
+import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ConvertAnswer, ConvertTask } from './convert-task.js';
 import type { SpectrumAnswer, SpectrumTask } from './spectrum-task.js';
@@ -27,16 +27,15 @@ export type PoolAnswer<T> =
  * the command goes on.
  */
 export class DecodePool {
-  readonly #pool: Piscina;
+  readonly #pool: Threads;
   readonly #deadlineMs: number;
   readonly #heapMb: number;
 
   constructor(options: DecodePoolOptions) {
     this.#deadlineMs = options.deadlineMs ?? DEADLINE_MS;
     this.#heapMb = options.heapMb ?? HEAP_MB_MAX;
-    this.#pool = new Piscina({
-      filename: options.worker ?? workerFile(import.meta.url, './decode.worker.js'),
-      execArgv: [...POOL_THREAD_OPTIONS],
+    const file = options.worker ?? workerFile(import.meta.url, './decode.worker.js');
+    this.#pool = openThreads(file, {
       minThreads: 1,
       maxThreads: options.threads ?? 1,
       workerData: { site: options.site },

@@ -1,8 +1,8 @@
-import { Piscina } from 'piscina';
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { JsonLimits } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
-import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
+import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { workerFile } from '../queue/worker-file.files.js';
 import type { OpenDatabase } from '../storage/database.js';
 import { loadRawBytes, loadSmallBytes } from './bundles.store.js';
 import type { LargeDocuments } from './intake.service.js';
@@ -30,7 +30,7 @@ const AGAIN = { 'retry-after': '5' };
  */
 export class LargeDocumentsPool implements LargeDocuments {
   readonly #options: Required<LargeDocumentsOptions>;
-  #threads: Piscina | null = null;
+  #threads: Threads | null = null;
   #isClosed = false;
   #waitingBytes = 0;
 
@@ -98,14 +98,12 @@ export class LargeDocumentsPool implements LargeDocuments {
     }
   }
 
-  #opened(): Piscina {
+  #opened(): Threads {
     if (this.#isClosed) throw new Error('the pool was closed');
     const { database, limits, heapMb } = this.#options;
     const workerData: LargeThreadData = { path: database.file?.path ?? null, limits };
-    this.#threads ??= new Piscina({
-      filename: workerFile(import.meta.url, './large-documents.worker.js'),
+    this.#threads ??= openThreads(workerFile(import.meta.url, './large-documents.worker.js'), {
       name: 'read',
-      execArgv: [...POOL_THREAD_OPTIONS],
       // After a thread was ended, only a pool below its minimum starts another one for what waits in the queue.
       minThreads: 1,
       maxThreads: 1,

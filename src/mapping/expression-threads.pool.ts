@@ -1,7 +1,6 @@
 import { fileURLToPath } from 'node:url';
 import { MessageChannel, receiveMessageOnPort } from 'node:worker_threads';
-import { Piscina } from 'piscina';
-import { POOL_THREAD_OPTIONS } from '../queue/worker-file.files.js';
+import { openThreads, type Threads } from '../queue/threads.pool.js';
 import { EXPRESSION_LIMITS, type PoolUnit, type UnitEnded } from './expression-task.js';
 
 /** Units waiting at once; past this something has gone wrong upstream. */
@@ -13,12 +12,10 @@ const QUEUE_MAX = 10_000;
  * process of its own, see `expression.process.ts`.
  */
 export class ExpressionThreads {
-  readonly #pool: Piscina;
+  readonly #pool: Threads;
 
   constructor(options: { readonly threads: number }) {
-    this.#pool = new Piscina({
-      filename: fileURLToPath(new URL('./expression.worker.js', import.meta.url)),
-      execArgv: [...POOL_THREAD_OPTIONS],
+    this.#pool = openThreads(fileURLToPath(new URL('./expression.worker.js', import.meta.url)), {
       // As many as there may be: after a thread was ended, only a pool below its minimum starts another one
       // for what waits in the queue.
       minThreads: options.threads,

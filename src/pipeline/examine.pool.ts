@@ -1,8 +1,9 @@
-import { Piscina } from 'piscina';
 import { LARGE_BYTES } from '../intake/read-document.js';
-import { POOL_THREAD_OPTIONS, workerFile } from '../queue/worker-file.files.js';
+import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
+import { type JudgedTask, judgingSite } from './judging-site.pool.js';
 
 /** Ample for the largest bundle a site may allow; a thread past it ends and the process goes on. */
 const HEAP_MB_MAX = 1024;
@@ -17,24 +18,20 @@ export class UnitDied extends Error {
   }
 }
 
-type Threads = Piscina<ExamineTask, ExaminedUnit>;
-
-/** Threads that parse and check foreign bytes: bytes in, small results out. */
+/**
+ * Threads that parse and check foreign bytes: bytes in, small results out. They are started at once; the site that judges
+ * comes with each unit, so that methods that change end no thread.
+ */
 export class ExaminePool {
-  #judging: { readonly site: SiteFolder; readonly threads: Threads } | null = null;
-  /** Of a site before, with work under way. */
-  readonly #leaving = new Set<Threads>();
+  readonly #threads: Threads<JudgedTask, ExaminedUnit>;
 
-  constructor(readonly threads: number) {}
-
-  /** Starts the threads that judge by a site; those that judge by another end with the work they have. */
-  prepare(site: SiteFolder): void {
-    if (this.#judging?.site === site) return;
-    const before = this.#judging?.threads;
-    this.#judging = { site, threads: this.#open(site) };
-    if (before === undefined) return;
-    this.#leaving.add(before);
-    void before.close().finally(() => this.#leaving.delete(before));
+  constructor(threads: number) {
+    this.#threads = openThreads(workerFile(import.meta.url, './examine.worker.js'), {
+      name: 'examine',
+      minThreads: threads,
+      maxThreads: threads,
+      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
+    });
   }
 
   /**
@@ -43,32 +40,18 @@ export class ExaminePool {
    * @throws UnitDied when the thread died or passed its deadline; the thread is replaced.
    */
   async examine(task: ExamineTask, site: SiteFolder): Promise<ExaminedUnit> {
-    this.prepare(site);
-    if (this.#judging === null) throw new Error('the pool was closed');
     const deadline = AbortSignal.timeout(EXAMINE_DEADLINE_MS);
     try {
       const transferList = givenAway(task.bytes);
-      return await this.#judging.threads.run(task, { signal: deadline, transferList });
+      const judged = { task, site: judgingSite(site) };
+      return await this.#threads.run(judged, { signal: deadline, transferList });
     } catch (error) {
       throw deadline.aborted || isThreadDeath(error) ? new UnitDied(error) : error;
     }
   }
 
   async close(): Promise<void> {
-    const all = [...this.#leaving, ...(this.#judging === null ? [] : [this.#judging.threads])];
-    await Promise.all(all.map((threads) => threads.destroy()));
-  }
-
-  #open(site: SiteFolder): Threads {
-    return new Piscina({
-      filename: workerFile(import.meta.url, './examine.worker.js'),
-      name: 'examine',
-      execArgv: [...POOL_THREAD_OPTIONS],
-      minThreads: this.threads,
-      maxThreads: this.threads,
-      workerData: { site },
-      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
-    });
+    await this.#threads.destroy();
   }
 }
 

@@ -1,12 +1,11 @@
-import { workerData } from 'node:worker_threads';
 import { loadBundleSchema } from '../checks/bundle-schema.files.js';
-import type { SiteFolder } from '../site/site-folder.js';
 import { examineUnit } from './examine-unit.js';
-import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
+import type { ExaminedUnit } from './examined-unit.js';
+import { type JudgedTask, JudgingSites } from './judging-site.pool.js';
 
-const { site } = workerData as { readonly site: SiteFolder };
 const validateSchema = loadBundleSchema();
+const sites = new JudgingSites();
 
-export function examine(task: ExamineTask): ExaminedUnit {
-  return examineUnit(task, site, validateSchema);
+export function examine({ task, site }: JudgedTask): ExaminedUnit {
+  return examineUnit(task, sites.siteOf(site), validateSchema);
 }

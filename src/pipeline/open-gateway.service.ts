@@ -92,6 +92,12 @@ const EXPRESSION_THREADS = 1;
  */
 const STOP_AHEAD_MS = 30;
 
+/** Threads and processes for what came from outside. */
+export interface GatewayPools {
+  readonly examining: ExaminePool;
+  readonly expressions: ExpressionPool;
+}
+
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
   readonly settings: Settings;
@@ -101,8 +107,9 @@ interface Ground {
   readonly pair: Pair;
   readonly clock: Clock;
   readonly database: OpenDatabase;
-  readonly expressions: ExpressionPool;
-  readonly examining: ExaminePool;
+  readonly pools: GatewayPools;
+  /** What ends with the gateway. */
+  readonly ownPools: readonly { close(): Promise<void> }[];
   readonly child: ExamineChild;
   readonly large: LargeDocumentsPool;
   readonly trailKeys: TrailKeys;
@@ -113,6 +120,7 @@ type TrailKeys = Pick<SealerOptions, 'key' | 'keyBefore'>;
 /**
  * Opens the pair of store and queue and wires the stages; nothing runs until the gateway is told to work.
  *
+ * @param lent pools that outlive it; it opens its own where there are none
  * @throws Misconfigured when the site folder, a mapping, a secret, the store or the queue stands in the way.
  */
 export async function openGateway(
@@ -120,16 +128,17 @@ export async function openGateway(
   env: EnvironmentVariables,
   log: Logger,
   secrets: Secrets,
+  lent: GatewayPools | null = null,
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
   requireSecrets(folder, secrets);
   const trailKeys = readTrailKeys(settings);
   const pair = await openPair(settings, log);
   const { database, clock } = pair;
-  const expressions = new ExpressionPool({ threads: EXPRESSION_THREADS });
-  const examining = new ExaminePool(settings.poolThreads);
+  const pools = lent ?? openPools(settings.poolThreads);
   const child = new ExamineChild();
   const large = new LargeDocumentsPool({ database, limits: jsonLimits(folder.site) });
+  const ownPools = [...(lent === null ? [pools.expressions, pools.examining] : []), child, large];
   try {
     return await wire({
       settings,
@@ -139,19 +148,25 @@ export async function openGateway(
       pair,
       clock,
       database,
-      expressions,
-      examining,
+      pools,
+      ownPools,
       child,
       large,
       trailKeys,
     });
   } catch (error) {
-    await expressions.close();
-    await examining.close();
-    await large.close();
+    for (const pool of ownPools) await pool.close();
     await database.close();
     throw error;
   }
+}
+
+/** @param threads that examine bundles */
+export function openPools(threads: number): GatewayPools {
+  return {
+    examining: new ExaminePool(threads),
+    expressions: new ExpressionPool({ threads: EXPRESSION_THREADS }),
+  };
 }
 
 /** A secret that is not there is found at the start, not at the first delivery. */
@@ -164,7 +179,8 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
-  const { settings, log, folder, clock, database, expressions, examining, child, large } = ground;
+  const { settings, log, folder, clock, database, child, large } = ground;
+  const { examining, expressions } = ground.pools;
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
   const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
@@ -186,7 +202,8 @@ async function wire(ground: Ground): Promise<Gateway> {
   });
   await mapping.prepare(folder.mappingSources);
   const { id: instance, epoch, created_at: since } = atStart;
-  examining.prepare((await siteInForce(database.db, site)).site);
+  // Methods that cannot be read are found at the start, not at the first bundle.
+  await siteInForce(database.db, site);
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
   let reached = atStart.tick;
   const worker = new WorkerService({
@@ -519,7 +536,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       statements,
       discrepancies,
     ),
-    pools: [expressions, examining, child, large],
+    pools: ground.ownPools,
   });
 }
 

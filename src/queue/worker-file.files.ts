@@ -12,10 +12,3 @@ export function workerFile(moduleUrl: string, relative: string): string {
   if (existsSync(built)) return built;
   throw new Error(`no compiled worker ${relative}; run \`npm run build\``);
 }
-
-/**
- * Options of node for the threads of a pool, which loads their code by `require` where it can and by `import` where it
- * cannot. A thread that is ended while it loads a module by `require` takes the whole process with it ("IsGraphAsync must
- * be used on an instantiated module", Node 20); so it is made to use `import`.
- */
-export const POOL_THREAD_OPTIONS: readonly string[] = ['--no-experimental-require-module'];

@@ -1,8 +1,7 @@
-import { readdirSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { Worker } from 'node:worker_threads';
 import { describe, expect, it } from 'vitest';
-import { POOL_THREAD_OPTIONS } from '../../src/queue/worker-file.files.js';
+import { POOL_THREAD_OPTIONS } from '../../src/queue/threads.pool.js';
 import { repositoryRoot } from '../support/shared.js';
 
 /**
@@ -28,23 +27,5 @@ describe('the threads of pools', () => {
     });
     await worker.terminate();
     expect(said).toEqual({ required: 'ERR_REQUIRE_ESM', imported: 'loaded' });
-  });
-
-  it('are all started that way', () => {
-    const root = join(repositoryRoot(), 'src');
-    const pools = readdirSync(root, { recursive: true, encoding: 'utf8' })
-      .filter((path) => path.endsWith('.ts'))
-      .map((path) => ({ path, text: readFileSync(join(root, path), 'utf8') }))
-      .flatMap(({ path, text }) =>
-        text
-          .split('new Piscina(')
-          .slice(1)
-          .map((options) => ({
-            path,
-            isSo: options.includes('execArgv: [...POOL_THREAD_OPTIONS]'),
-          })),
-      );
-    expect(pools.length).toBeGreaterThan(0);
-    expect(pools.filter(({ isSo }) => !isSo)).toEqual([]);
   });
 });

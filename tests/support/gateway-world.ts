@@ -6,6 +6,7 @@ import { request } from 'undici';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
 import { type Application, openApplication } from '../../src/main.js';
+import { type GatewayPools, openPools } from '../../src/pipeline/open-gateway.service.js';
 import type { StatementRecord } from '../../src/records/statement-record.js';
 import { type MisbehaviourSchedule, WELL_BEHAVED } from '../../src/simulation/misbehaviour.js';
 import type { StandIn } from '../../src/simulation/stand-in.server.js';
@@ -24,6 +25,8 @@ import { until } from './until.js';
 
 const TOKEN = 'simulated';
 const WAIT_MS_MAX = 20_000;
+/** Of this process, for all its worlds: starting them anew takes longer than most tests. They end with the process. */
+let pools: GatewayPools | null = null;
 const SCOPES = ['bundle:write', 'expectation:write', 'statement:read', 'read'];
 
 export interface WorldOptions {
@@ -351,9 +354,10 @@ function openGateway(
     { DRUMLINE_LOG_LEVEL: 'silent' },
     { data: place.dataDirectory, siteFolder, port: '0' },
   );
+  pools ??= openPools(settings.poolThreads);
   return openApplication(
     { ...settings, databaseUrl: place.databaseUrl },
-    { work: options.work ?? true },
+    { work: options.work ?? true, pools },
   );
 }
 
