@@ -133,8 +133,9 @@ export async function startGateway(options) {
       const look = async () =>
         pair ? await pair.query(LEFT) : leftInFile(join(data, 'drumline.db'));
       let left = await look();
-      // The last answers are counted when the sink has given them, and written a moment later.
-      for (const end = now() + WRITTEN_MS; left.length > 0 && now() < end; left = await look()) {
+      // The last answers are counted when the sink has given them, and written a moment later; a stopped gateway has.
+      const end = pair ? now() + WRITTEN_MS : 0;
+      for (; left.length > 0 && now() < end; left = await look()) {
         await wait(100);
       }
       if (left.length === 0) return;

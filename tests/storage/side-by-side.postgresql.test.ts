@@ -4,7 +4,7 @@ import { kyselyOn, transactingOn } from '../../src/storage/open-postgres.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
 import { prepared } from '../../src/storage/prepared.js';
 import { sideBySide } from '../../src/storage/side-by-side.js';
-import { openForwarder } from '../support/forwarder.js';
+import { throughProxy } from '../support/postgres-server.js';
 
 const say = prepared((db, of: { readonly text: string }) => ({
   compile: () => sql<{ said: string }>`select cast(${of.text} as text) as said`.compile(db),
@@ -12,9 +12,9 @@ const say = prepared((db, of: { readonly text: string }) => ({
 
 describe('queries asked side by side of a server', () => {
   it('have all left before the first is answered', async () => {
-    const forwarder = await openForwarder();
+    const { url, proxy } = await throughProxy();
     const pool = openPool({
-      url: forwarder.url,
+      url,
       connectionsMax: 1,
       applicationName: `drumline-beside-${process.pid}`,
       isBounded: true,
@@ -29,14 +29,14 @@ describe('queries asked side by side of a server', () => {
             trx,
             texts.map((text) => () => say(trx, { text })),
           ),
-          forwarder.holdAnswersUntil(texts),
+          proxy.holdAnswersUntil(texts),
         ]);
         return answered.map(({ rows }) => rows[0]?.said);
       });
       expect(answers).toEqual(texts);
     } finally {
       await db.destroy();
-      forwarder.close();
+      await proxy.close();
     }
   });
 });

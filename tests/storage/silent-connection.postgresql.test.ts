@@ -1,16 +1,15 @@
 import { describe, expect, it } from 'vitest';
 import { openPool } from '../../src/storage/postgres-pool.js';
-import { openForwarder } from '../support/forwarder.js';
-import { onServer } from '../support/postgres-server.js';
+import { onServer, throughProxy } from '../support/postgres-server.js';
 import { until } from '../support/until.js';
 
 const LOCK = 471_100;
 
 describe('a connection that goes silent within a transaction', () => {
   it('leaves no lock behind, also where the server would not give it up by itself', async () => {
-    const forwarder = await openForwarder();
+    const { url, proxy } = await throughProxy();
     const pool = openPool({
-      url: forwarder.url,
+      url,
       connectionsMax: 2,
       applicationName: `drumline-silent-${process.pid}`,
       isBounded: true,
@@ -22,7 +21,7 @@ describe('a connection that goes silent within a transaction', () => {
       // As where its wall clock is set back meanwhile, by which it counts.
       await client.query('set local idle_in_transaction_session_timeout = 0', []);
       await client.query(`select pg_advisory_xact_lock(${LOCK})`, []);
-      forwarder.silence();
+      proxy.stall();
       await expect(client.query('select 1', [])).rejects.toThrow('Query read timeout');
       client.release();
       await until('the lock is free', async () => {
@@ -31,7 +30,7 @@ describe('a connection that goes silent within a transaction', () => {
       });
     } finally {
       await pool.end();
-      forwarder.close();
+      await proxy.close();
     }
   });
 });

@@ -1,5 +1,6 @@
 import { randomBytes } from 'node:crypto';
 import pg from 'pg';
+import { TcpProxy } from './tcp-proxy.js';
 
 /**
  * The PostgreSQL server that tests make databases of their own on: `TEST_DATABASE_URL`, by default the one on
@@ -122,4 +123,13 @@ export async function dropServerDatabases(run: number): Promise<void> {
   for (const { datname } of rows as { datname: string }[]) {
     await onServer(`drop database if exists ${datname} with (force)`);
   }
+}
+
+/** The server by a way of its own, which can go silent. */
+export async function throughProxy(): Promise<{ readonly url: string; readonly proxy: TcpProxy }> {
+  const server = new URL(SERVER_URL);
+  const proxy = await TcpProxy.open({ host: server.hostname, port: Number(server.port) });
+  server.hostname = '127.0.0.1';
+  server.port = String(proxy.port);
+  return { url: server.href, proxy };
 }

@@ -19,6 +19,7 @@ import { anchoredClock } from '../../../src/storage/clock.js';
 import { freePort } from '../../support/free-port.js';
 import { OwnRedis } from '../../support/redis.js';
 import { repositoryRoot } from '../../support/shared.js';
+import { TcpProxy } from '../../support/tcp-proxy.js';
 import { createGatewayKey } from '../support/gateway-keys.js';
 import type { FaultPlace } from './fault-place.js';
 import { copyFaultSite } from './fault-site.js';
@@ -27,7 +28,6 @@ import { ManagedProcess } from './managed-process.js';
 import { fakeTimeEnvironment } from './postgres-cluster.js';
 import type { SinkName, Target } from './schedule.js';
 import { SINK_FIELDS, SINK_KINDS, SinkProcess } from './sink-process.js';
-import { TcpProxy } from './tcp-proxy.js';
 
 const WORKERS = 2;
 const ANNOUNCE_AGAIN_MS = 300;
@@ -218,7 +218,7 @@ export class ServerWorld {
 
   async #prepare(role: Target['role'], index: 0 | 1): Promise<void> {
     const { place, name, logDirectory, movedWorkers } = this.options;
-    const proxy = await TcpProxy.open(place.cluster.port);
+    const proxy = await TcpProxy.open({ host: '127.0.0.1', port: place.cluster.port });
     const isMoved = role === 'work' && movedWorkers.has(index) && place.fakeTime !== null;
     const clockFile = isMoved ? join(this.directory, `clock-${index}`) : null;
     if (clockFile !== null) writeFileSync(clockFile, '+0');

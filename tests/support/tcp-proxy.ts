@@ -1,5 +1,6 @@
 import { once } from 'node:events';
 import { connect, createServer, type Server, type Socket } from 'node:net';
+import { setTimeout as wait } from 'node:timers/promises';
 
 interface Pair {
   readonly near: Socket;
@@ -7,26 +8,34 @@ interface Pair {
   isStalled: boolean;
 }
 
+/** Whom it forwards to. */
+interface Behind {
+  readonly host: string;
+  readonly port: number;
+}
+
 /**
- * Forwards connections to a port of this machine, until it stops to without a word: neither end of a stalled
+ * Forwards connections to a server, until it stops to without a word: neither end of a stalled
  * connection hears of it, as when a firewall forgets it. New connections pass.
  */
 export class TcpProxy {
   readonly #pairs = new Set<Pair>();
+  /** What was asked while answers were held; null where none are. */
+  #asked: string | null = null;
 
   private constructor(
     private readonly server: Server,
     readonly port: number,
   ) {}
 
-  static async open(target: number): Promise<TcpProxy> {
+  static async open(behind: Behind): Promise<TcpProxy> {
     const server = createServer({ allowHalfOpen: true });
     server.listen(0, '127.0.0.1');
     await once(server, 'listening');
     const address = server.address();
     if (address === null || typeof address === 'string') throw new Error('the proxy has no port');
     const proxy = new TcpProxy(server, address.port);
-    server.on('connection', (near) => proxy.#forward(near, target));
+    server.on('connection', (near) => proxy.#forward(near, behind));
     return proxy;
   }
 
@@ -43,6 +52,15 @@ export class TcpProxy {
     return count;
   }
 
+  /** Passes no answers on until everything in `texts` was asked for. */
+  async holdAnswersUntil(texts: readonly string[]): Promise<void> {
+    this.#asked = '';
+    for (const { far } of this.#pairs) far.pause();
+    while (texts.some((text) => !this.#asked?.includes(text))) await wait(1);
+    this.#asked = null;
+    for (const { far, isStalled } of this.#pairs) if (!isStalled) far.resume();
+  }
+
   async close(): Promise<void> {
     for (const { near, far } of this.#pairs) {
       near.destroy();
@@ -53,8 +71,8 @@ export class TcpProxy {
     await once(this.server, 'close');
   }
 
-  #forward(near: Socket, target: number): void {
-    const far = connect({ port: target, host: '127.0.0.1', allowHalfOpen: true });
+  #forward(near: Socket, { host, port }: Behind): void {
+    const far = connect({ port, host, allowHalfOpen: true });
     const pair: Pair = { near, far, isStalled: false };
     this.#pairs.add(pair);
     for (const [from, to] of [
@@ -63,6 +81,7 @@ export class TcpProxy {
     ] as const) {
       from.setNoDelay(true);
       from.on('data', (bytes) => {
+        if (this.#asked !== null && from === near) this.#asked += bytes.toString('latin1');
         if (pair.isStalled || to.destroyed || to.writableEnded) return;
         if (!to.write(bytes)) from.pause();
       });
