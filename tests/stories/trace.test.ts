@@ -66,6 +66,7 @@ it('is the same from a container, a result, a delivery, its key, the destination
   ]) {
     const told = await trace(term);
     expect([term, told.candidates.map((c) => c.id)]).toEqual([term, [receipt.id]]);
+    expect(told.events).toEqual(whole.events);
     expect(told.total).toBe(whole.total);
   }
   const numbered = await trace(delivery.destination_reference ?? '');

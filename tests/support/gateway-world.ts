@@ -304,26 +304,24 @@ export class GatewayWorld {
     await until(what, condition, WAIT_MS_MAX);
   }
 
-  /** Waits until nothing is on its way to any destination. */
+  /**
+   * Waits until nothing is on its way to any destination and nothing waits to be looked at. One statement asks for all of
+   * it: what the last confirmation sets off could be over before the second of several is asked.
+   */
   async quiet(): Promise<void> {
-    let open: { subject_kind: string; destination: string; state: string }[] = [];
+    let open: readonly { kind: string; what: string; state: string }[] = [];
     await this.until(
       () => `deliveries are through: ${JSON.stringify(open)}`,
       async () => {
-        open = await this.db
-          .selectFrom('delivery')
-          .select(['subject_kind', 'destination', 'state'])
-          .where('state', 'not in', ['confirmed', 'cancelled', 'superseded', 'parked', 'rejected'])
-          .execute();
-        const due = await this.db
-          .selectFrom('receipt')
-          .select('id')
-          .where('evaluation_due', '=', 1)
-          .where('announced', '=', 1)
-          .execute();
-        const news = await this.db.selectFrom('receipt_news').select('id').execute();
-        const looks = await this.db.selectFrom('second_look').select('bundle_row_id').execute();
-        return [open, due, news, looks].every((rows) => rows.length === 0);
+        const found = await sql<{ kind: string; what: string; state: string }>`
+          select subject_kind as kind, destination as what, state from delivery
+            where state not in ('confirmed', 'cancelled', 'superseded', 'parked', 'rejected')
+          union all select 'receipt', id, 'due' from receipt
+            where evaluation_due = 1 and announced = 1
+          union all select 'news', site, 'due' from receipt_news
+          union all select 'second look', bundle_row_id, 'due' from second_look`.execute(this.db);
+        open = found.rows;
+        return open.length === 0;
       },
     );
   }
