@@ -2,38 +2,9 @@ import 'reflect-metadata';
 import { readFileSync } from 'node:fs';
 import { Command } from 'commander';
 import { Misconfigured } from '../errors.js';
-import { registerAudit } from './audit.command.js';
-import { registerBackup } from './backup.command.js';
-import { registerCause } from './cause.command.js';
-import { registerCheck } from './check.command.js';
-import { registerConvert } from './convert.command.js';
-import { registerDecision } from './decision.command.js';
-import { registerDelivery } from './delivery.command.js';
-import { registerDemo } from './demo.command.js';
-import { registerDestination } from './destination.command.js';
-import { registerExpect } from './expect.command.js';
+import { MODULES } from './commands.js';
 import { describeFileFault } from './file-fault.js';
-import { registerKey } from './key.command.js';
-import { registerMapping } from './mapping.command.js';
-import { registerMethod } from './method.command.js';
 import { EXIT, progress } from './output.js';
-import { registerPack } from './pack.command.js';
-import { registerPerformance } from './performance.command.js';
-import { registerPeriod } from './period.command.js';
-import { registerReceipt } from './receipt.command.js';
-import { registerReceiptReview } from './receipt-review.command.js';
-import { registerRecompute } from './recompute.command.js';
-import { registerReconcile } from './reconcile.command.js';
-import { registerResume } from './resume.command.js';
-import { registerReview } from './review.command.js';
-import { registerSampling } from './sampling.command.js';
-import { registerServe } from './serve.command.js';
-import { registerStatement } from './statement.command.js';
-import { registerStop } from './stop.command.js';
-import { registerSweep } from './sweep.command.js';
-import { registerTrace } from './trace.command.js';
-import { registerUser } from './user.command.js';
-import { registerWork } from './work.command.js';
 
 const program = new Command('drumline')
   .description(
@@ -43,36 +14,10 @@ const program = new Command('drumline')
   .exitOverride()
   .configureHelp({ showGlobalOptions: true });
 
-registerServe(program);
-registerWork(program);
-registerDemo(program);
-registerExpect(program);
-registerPack(program);
-registerCheck(program);
-registerConvert(program);
-registerMapping(program);
-registerDecision(program);
-registerMethod(program);
-registerReceipt(program);
-registerReconcile(program);
-registerPeriod(program);
-registerBackup(program);
-registerResume(program);
-registerRecompute(program);
-registerStatement(program);
-registerSweep(program);
-registerDestination(program);
-registerDelivery(program);
-registerReview(program);
-registerSampling(program);
-registerReceiptReview(program);
-registerStop(program);
-registerCause(program);
-registerPerformance(program);
-registerTrace(program);
-registerKey(program);
-registerUser(program);
-registerAudit(program);
+const [first = ''] = process.argv.slice(2);
+const asked = MODULES.filter(([names]) => names.includes(first));
+const isVersion = first === '-V' || first === '--version';
+for (const [, load] of asked.length > 0 || isVersion ? asked : MODULES) (await load())(program);
 
 try {
   await program.parseAsync();
