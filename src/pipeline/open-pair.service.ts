@@ -1,7 +1,6 @@
 import type { Logger } from 'pino';
 import type { Settings } from '../config.js';
 import { ERRORS } from '../error-registry.js';
-import { BullMqQueue } from '../queue/bullmq.queue.js';
 import { InProcessQueue } from '../queue/in-process.queue.js';
 import type { Owner } from '../queue/redis-ownership.js';
 import { TroubleLog } from '../queue/trouble-log.js';
@@ -44,9 +43,11 @@ export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
     clock,
     place: database.place,
     readPlace: () => database.readPlace(),
-    openQueue: async (owner) =>
-      url === null
-        ? new InProcessQueue(clock, onError)
-        : await BullMqQueue.open({ url, owner, clock, log, onError }),
+    openQueue: async (owner) => {
+      if (url === null) return new InProcessQueue(clock, onError);
+      // Loaded by those alone that have a Redis: it is an eighth of what a start loads.
+      const { BullMqQueue } = await import('../queue/bullmq.queue.js');
+      return await BullMqQueue.open({ url, owner, clock, log, onError });
+    },
   };
 }

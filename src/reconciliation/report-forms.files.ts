@@ -1,7 +1,6 @@
 import { Problem } from '../problem-details.js';
 import type { ReportDocument } from './report-document.js';
 import { documentHtml } from './report-html.js';
-import { documentPdf } from './report-pdf.files.js';
 import { documentText } from './report-text.js';
 
 /** What a report can be written as; every form holds the same. */
@@ -57,6 +56,9 @@ function bodyOf<R>(
     case 'html':
       return documentHtml(writers.document(report));
     case 'pdf':
-      return documentPdf(writers.document(report));
+      // Loaded when somebody asks: what writes PDF is a tenth of what a start would load.
+      return import('./report-pdf.files.js').then(({ documentPdf }) =>
+        documentPdf(writers.document(report)),
+      );
   }
 }
