@@ -107,12 +107,14 @@ async function firstDeliveryThere({ gateway, generator, serials }) {
   await generator.ask('send', { url, path: '/api/v1/bundles', key });
 }
 
-/** The backlog grows while the workers build every payload of it and knock in vain. */
+/**
+ * The backlog grows while the workers build every payload of it and knock in vain. The first part of it warms them up:
+ * before it a process has compiled little of what it runs and opened few of its connections.
+ */
 async function growBacklog(world, rows) {
   const { gateway, backlog, backlogSize, options } = world;
   const watch = new MemoryWatch(gateway);
   const chunks = CHUNKS[options.quick ? 'quick' : 'full'];
-  await watch.look(0);
   for (let i = 1; i <= chunks; i++) {
     await backlog.add(backlogSize / chunks, { isBuilt: false });
     await watch.look((i * backlogSize) / chunks);
