@@ -1,5 +1,6 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
+import { uuidv7 } from 'uuidv7';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
 import { Problem } from '../problem-details.js';
@@ -61,7 +62,8 @@ export class DiscrepancyPagesController {
       text: request.form?.get('text') ?? '',
       reference: reference === '' ? null : reference,
     };
-    const answer = await this.discrepancies.comment(id, said, actorOf(request.caller));
+    const sentAs = request.form?.get('sentAs') ?? null;
+    const answer = await this.discrepancies.comment(id, said, actorOf(request.caller), sentAs);
     if (answer.kind === 'refused') {
       const { fault } = answer;
       await this.#show(id, request, reply, { fault, typed: sentForm(request) });
@@ -84,7 +86,7 @@ export class DiscrepancyPagesController {
     const page = renderDiscrepancyPage({
       view,
       signedIn: signedInOf(caller),
-      commenter: mayComment && formToken !== null ? { formToken } : null,
+      commenter: mayComment && formToken !== null ? { formToken, sentAs: uuidv7() } : null,
       refused,
     });
     await reply

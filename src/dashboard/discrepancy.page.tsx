@@ -9,9 +9,10 @@ import type { SignedIn } from './signed-in.js';
 import { type TypedForm, useTyped } from './typed-form.js';
 import { Verbatim } from './verbatim.js';
 
-/** Who may comment, and the token that shows the form came from this page; null for a reader. */
+/** Who may comment, the token that shows the form came from this page, and what a second click is known by; null for a reader. */
 export interface Commenter {
   readonly formToken: string;
+  readonly sentAs: string;
 }
 
 interface DiscrepancyShown {
@@ -54,6 +55,7 @@ function DiscrepancyPage({ view, signedIn, commenter, refused }: DiscrepancyShow
           <h2 id="comment-title">Comment</h2>
           {refused === null ? null : <p class="late">{refused.fault}</p>}
           <OwnForm action={item.href} token={commenter.formToken}>
+            <input type="hidden" name="sentAs" value={commenter.sentAs} />
             <CommentText />
             <Field
               id="reference"

@@ -45,6 +45,9 @@ const TEXT_LENGTH_MAX = 2_000;
 const REFERENCE_LENGTH_MAX = 500;
 /** Steps shown; a discrepancy that people wrote more about needs a meeting. */
 const STEPS_MAX = 1_000;
+const UUID = /^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$/;
+const SENT_BEFORE =
+  'this form was sent before, with something else in it, which stands in the history; send it once more to add this';
 const PERSON_OWNER = /^person:\S.{0,199}$/u;
 
 /**
@@ -95,19 +98,25 @@ export class DiscrepanciesService {
     };
   }
 
-  /** A comment never closes anything, also not one that names evidence. */
+  /**
+   * A comment never closes anything, also not one that names evidence.
+   *
+   * @param sentAs id of the form it was written in (a UUID): sent again, as by a second click, it is one comment
+   */
   comment(
     id: string,
     said: { readonly text: string; readonly reference: string | null },
     actor: Actor,
+    sentAs: string | null = null,
   ): Promise<DiscrepancyAct> {
     const fault = textFault('text', said.text, TEXT_LENGTH_MAX) ?? referenceFault(said.reference);
     if (fault !== null) return Promise.resolve({ kind: 'refused', fault });
-    return this.#act(id, actor, {
-      kind: said.reference === null ? 'comment' : 'evidence',
+    const step = {
+      kind: said.reference === null ? ('comment' as const) : ('evidence' as const),
       text: said.text.trim(),
       reference: said.reference,
-    });
+    };
+    return this.#act(id, actor, step, sentAs !== null && UUID.test(sentAs) ? sentAs : uuidv7());
   }
 
   /** Gives it to a person (`person:<name>`), or back to the role of its class (null). With a reason. */
@@ -124,6 +133,7 @@ export class DiscrepanciesService {
     id: string,
     actor: Actor,
     step: Pick<DiscrepancyEventRow, 'kind' | 'text' | 'reference'>,
+    eventId = uuidv7(),
   ): Promise<DiscrepancyAct> {
     return this.database.transact(async (trx) => {
       const row = await findDiscrepancy(trx, this.site.site, id);
@@ -131,8 +141,7 @@ export class DiscrepanciesService {
       if (step.kind === 'owner' && !(await setOwner(trx, row.site, id, step.reference))) {
         return { kind: 'closed' };
       }
-      await this.#record(trx, row, actor, step);
-      return { kind: 'done' };
+      return this.#record(trx, row, actor, { id: eventId, ...step });
     });
   }
 
@@ -140,18 +149,21 @@ export class DiscrepanciesService {
     trx: Trx,
     row: DiscrepancyRow,
     actor: Actor,
-    step: Pick<DiscrepancyEventRow, 'kind' | 'text' | 'reference'>,
-  ): Promise<void> {
+    step: Pick<DiscrepancyEventRow, 'id' | 'kind' | 'text' | 'reference'>,
+  ): Promise<DiscrepancyAct> {
     const at = this.clock.now();
-    await insertEvent(trx, {
-      id: uuidv7(),
+    const event = {
       site: row.site,
       discrepancy_id: row.id,
       at,
       actor_kind: actor.kind,
       actor: actor.name,
       ...step,
-    });
+    };
+    const there = await insertEvent(trx, event);
+    if (there !== null) {
+      return isSaidAgain(there, event) ? { kind: 'done' } : { kind: 'refused', fault: SENT_BEFORE };
+    }
     await recordAudit(trx, {
       site: row.site,
       zone: this.site.timeZone,
@@ -164,6 +176,7 @@ export class DiscrepanciesService {
       before: { class: row.class, subject: row.subject, owner: row.owner },
       after: step.kind === 'owner' ? { owner: step.reference } : { reference: step.reference },
     });
+    return { kind: 'done' };
   }
 
   #targets() {
@@ -194,6 +207,14 @@ function history(row: DiscrepancyRow, events: readonly DiscrepancyEventRow[]): D
           },
         ]),
   ];
+}
+
+function isSaidAgain(there: DiscrepancyEventRow, event: DiscrepancyEventRow): boolean {
+  const { at: _then, ...before } = there;
+  const { at: _now, ...again } = event;
+  return Object.entries(again).every(
+    ([key, value]) => before[key as keyof typeof before] === value,
+  );
 }
 
 function textFault(name: string, text: string, max: number): string | null {

@@ -137,8 +137,22 @@ export function eventsOf(
     .execute();
 }
 
-export async function insertEvent(trx: Trx, row: DiscrepancyEventRow): Promise<void> {
-  await trx.insertInto('discrepancy_event').values(row).execute();
+/** Adds a step; what has its id already, when there is one, and null when it was added. */
+export async function insertEvent(
+  trx: Trx,
+  row: DiscrepancyEventRow,
+): Promise<DiscrepancyEventRow | null> {
+  const { numInsertedOrUpdatedRows: added = 0n } = await trx
+    .insertInto('discrepancy_event')
+    .values(row)
+    .onConflict((conflict) => conflict.column('id').doNothing())
+    .executeTakeFirst();
+  if (added > 0n) return null;
+  return await trx
+    .selectFrom('discrepancy_event')
+    .selectAll()
+    .where('id', '=', row.id)
+    .executeTakeFirstOrThrow();
 }
 
 /** Gives an open discrepancy an owner; false when it is closed. */

@@ -44,7 +44,7 @@ describe('discrepancy pages', () => {
     expect(html).not.toContain('<form');
     const form = renderDiscrepancyPage({
       ...shown,
-      commenter: { formToken: 'token-1' },
+      commenter: { formToken: 'token-1', sentAs: 'form-1' },
       refused: {
         fault: 'text: expected 1 to 2000 characters',
         typed: {
@@ -57,6 +57,7 @@ describe('discrepancy pages', () => {
       },
     });
     expect(form).toContain('value="token-1"');
+    expect(form).toContain('name="sentAs" value="form-1"');
     expect(form).toContain('action="/discrepancies/d-1"');
     expect(text(form)).toContain('text: expected 1 to 2000 characters');
     // What was written is still there to be corrected.

@@ -109,6 +109,40 @@ describe('discrepancies for people', () => {
     expect(trail[0]).toMatchObject({ actor: 'account-7', source: '192.0.2.7' });
   });
 
+  it('take a form that is sent twice, at once or one behind the other, as one comment', async () => {
+    const { compared, service } = await seeded();
+    const [first, other] = (await service.page(query({ limit: '2' }))).items.map((i) => i.id);
+    const said = { text: 'asked the dock', reference: null };
+    const form = '01900000-0000-7000-8000-00000000c0de';
+    const send = (id = first, what = said, who: typeof REVIEWER = REVIEWER) =>
+      service.comment(id ?? '', what, who, form);
+    expect(await Promise.all([send(), send()])).toEqual([{ kind: 'done' }, { kind: 'done' }]);
+    expect(await send()).toEqual({ kind: 'done' });
+    const refused = { kind: 'refused', fault: expect.stringContaining('sent before') };
+    expect(await send(first, { ...said, text: 'something else' })).toEqual(refused);
+    expect(await send(other)).toEqual(refused);
+    const somebody = { ...REVIEWER, name: 'account-8' } as unknown as typeof REVIEWER;
+    expect(await send(first, said, somebody)).toEqual(refused);
+    expect((await service.find(first ?? ''))?.history.map((h) => h.text).slice(1)).toEqual([
+      'asked the dock',
+    ]);
+    expect((await service.find(other ?? ''))?.history).toHaveLength(1);
+    const trail = await compared.world.database.db
+      .selectFrom('audit_entry')
+      .select('id')
+      .where('action', '=', 'discrepancy.commented')
+      .execute();
+    expect(trail).toHaveLength(1);
+  });
+
+  it('take what no form names, or names by something else, each time', async () => {
+    const { service } = await seeded();
+    const id = (await service.page(query({ limit: '1' }))).items[0]?.id ?? '';
+    const said = { text: 'again', reference: null };
+    for (const sentAs of [null, null, 'x', 'x']) await service.comment(id, said, REVIEWER, sentAs);
+    expect((await service.find(id))?.history).toHaveLength(5);
+  });
+
   it('refuse empty words, owners that are nobody, and ids that are none', async () => {
     const { service } = await seeded();
     const { items } = await service.page(query({ limit: '1' }));
