@@ -37,8 +37,7 @@ const BY_HAND = [
   /^select "id" from "receipt" where "site" = \$1 and \("announced" = \$2 or "id" = \$3\) and/,
   /^select "delivery"\."receipt_id", "delivery"\."subject_kind", .* "delivery"\."destination_reference" = /,
   /^select "id", "at", "actor", "action", "subject_id", "reason" from "audit_entry"/,
-  /^select "subject_kind", "destination", "state" from "delivery" where "state" not in/,
-  /^select "id" from "receipt" where "evaluation_due" = \$1 and "announced" = \$2$/,
+  /^select subject_kind as kind, destination as what, state from delivery/,
 ];
 /** Which receipts conform stands in no index: those with a retest date are looked through once a round. */
 const BY_ROUND = [/^select .* from "receipt" where .* and "retest_at" <= \$\d+ order by "id"$/];
