@@ -22,8 +22,9 @@ if (isMainThread && file) {
     const { heapUsed, external } = process.memoryUsage();
     setTimeout(() => {
       const { rss } = process.memoryUsage();
+      // Nor is the collection, or the wait behind it, part of what is measured next.
+      delay.reset();
       appendFileSync(file, `${JSON.stringify({ ...delays, rss, heapUsed, external })}\n`);
-    }, GIVEN_BACK_MS);
-    delay.reset();
+    }, GIVEN_BACK_MS).unref();
   });
 }

@@ -19,19 +19,18 @@ export class UnitDied extends Error {
 }
 
 /**
- * Threads that parse and check foreign bytes: bytes in, small results out. They are started at once; the site that judges
- * comes with each unit, so that methods that change end no thread.
+ * Threads that parse and check foreign bytes: bytes in, small results out. The site that judges comes with each unit, so that
+ * methods that change end no thread.
  */
 export class ExaminePool {
-  readonly #threads: Threads<JudgedTask, ExaminedUnit>;
+  #threads: Threads<JudgedTask, ExaminedUnit> | null = null;
+  #isClosed = false;
 
-  constructor(threads: number) {
-    this.#threads = openThreads(workerFile(import.meta.url, './examine.worker.js'), {
-      name: 'examine',
-      minThreads: threads,
-      maxThreads: threads,
-      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
-    });
+  constructor(private readonly count: number) {}
+
+  /** Starts the threads, so that the first unit need not wait for them. */
+  prepare(): void {
+    this.#opened();
   }
 
   /**
@@ -44,14 +43,26 @@ export class ExaminePool {
     try {
       const transferList = givenAway(task.bytes);
       const judged = { task, site: judgingSite(site) };
-      return await this.#threads.run(judged, { signal: deadline, transferList });
+      return await this.#opened().run(judged, { signal: deadline, transferList });
     } catch (error) {
       throw deadline.aborted || isThreadDeath(error) ? new UnitDied(error) : error;
     }
   }
 
   async close(): Promise<void> {
-    await this.#threads.destroy();
+    this.#isClosed = true;
+    await this.#threads?.destroy();
+  }
+
+  #opened(): Threads<JudgedTask, ExaminedUnit> {
+    if (this.#isClosed) throw new Error('the pool was closed');
+    this.#threads ??= openThreads(workerFile(import.meta.url, './examine.worker.js'), {
+      name: 'examine',
+      minThreads: this.count,
+      maxThreads: this.count,
+      resourceLimits: { maxOldGenerationSizeMb: HEAP_MB_MAX },
+    });
+    return this.#threads;
   }
 }
 

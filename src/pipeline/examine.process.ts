@@ -7,6 +7,7 @@ import type { ChildTask, ChildWord } from './examine-child-task.js';
  * channel closes, whatever its thread does.
  */
 const pool = new ExaminePool(1);
+pool.prepare();
 
 // A signal to the whole group tells the gateway to stop. An end by it would be blamed on the bundle.
 for (const signal of ['SIGTERM', 'SIGINT', 'SIGHUP'] as const) {

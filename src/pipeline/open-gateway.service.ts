@@ -204,6 +204,7 @@ async function wire(ground: Ground): Promise<Gateway> {
   const { id: instance, epoch, created_at: since } = atStart;
   // Methods that cannot be read are found at the start, not at the first bundle.
   await siteInForce(database.db, site);
+  examining.prepare();
   writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
   let reached = atStart.tick;
   const worker = new WorkerService({

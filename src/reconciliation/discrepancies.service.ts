@@ -47,7 +47,7 @@ const REFERENCE_LENGTH_MAX = 500;
 const STEPS_MAX = 1_000;
 const UUID = /^[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}$/;
 const SENT_BEFORE =
-  'this form was sent before, with something else in it, which stands in the history; send it once more to add this';
+  'this form was taken before, by somebody or with other words; nothing was added now: press the button again to add this';
 const PERSON_OWNER = /^person:\S.{0,199}$/u;
 
 /**

@@ -118,7 +118,7 @@ describe('discrepancies for people', () => {
       service.comment(id ?? '', what, who, form);
     expect(await Promise.all([send(), send()])).toEqual([{ kind: 'done' }, { kind: 'done' }]);
     expect(await send()).toEqual({ kind: 'done' });
-    const refused = { kind: 'refused', fault: expect.stringContaining('sent before') };
+    const refused = { kind: 'refused', fault: expect.stringContaining('taken before') };
     expect(await send(first, { ...said, text: 'something else' })).toEqual(refused);
     expect(await send(other)).toEqual(refused);
     const somebody = { ...REVIEWER, name: 'account-8' } as unknown as typeof REVIEWER;

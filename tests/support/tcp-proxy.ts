@@ -56,7 +56,9 @@ export class TcpProxy {
   async holdAnswersUntil(texts: readonly string[]): Promise<void> {
     this.#asked = '';
     for (const { far } of this.#pairs) far.pause();
-    while (texts.some((text) => !this.#asked?.includes(text))) await wait(1);
+    while (this.server.listening && texts.some((text) => !this.#asked?.includes(text))) {
+      await wait(1);
+    }
     this.#asked = null;
     for (const { far, isStalled } of this.#pairs) if (!isStalled) far.resume();
   }
