@@ -14,7 +14,8 @@ import { processEnvironment, type Settings } from './config.js';
 import { siteView } from './dashboard/build-day-view.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
-import { type GatewayPools, openGateway } from './pipeline/open-gateway.service.js';
+import type { GatewayPools } from './pipeline/gateway-pools.pool.js';
+import { openGateway } from './pipeline/open-gateway.service.js';
 import { answerUnroutable, ProblemFilter } from './problem.filter.js';
 
 export interface Application {

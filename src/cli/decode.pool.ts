@@ -1,4 +1,4 @@
-import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { isOutOfMemory, openThreads, type Threads } from '../queue/threads.pool.js';
 import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ConvertAnswer, ConvertTask } from './convert-task.js';
@@ -67,9 +67,4 @@ export class DecodePool {
       return { ok: false, message: `${file}: decoding it took more than ${this.#heapMb} MB` };
     }
   }
-}
-
-function isOutOfMemory(error: unknown): boolean {
-  const code = error instanceof Error && 'code' in error ? error.code : undefined;
-  return code === 'ERR_WORKER_OUT_OF_MEMORY';
 }

@@ -1,7 +1,7 @@
 import type { Sha256 } from '../formats/canonical-json.js';
 import type { JsonLimits } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
-import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { isThreadDeath, openThreads, type Threads } from '../queue/threads.pool.js';
 import { workerFile } from '../queue/worker-file.files.js';
 import type { OpenDatabase } from '../storage/database.js';
 import { loadRawBytes, loadSmallBytes } from './bundles.store.js';
@@ -120,9 +120,4 @@ function shared(bytes: Uint8Array): Uint8Array {
   const copy = new Uint8Array(new SharedArrayBuffer(bytes.byteLength));
   copy.set(bytes);
   return copy;
-}
-
-function isThreadDeath(error: unknown): boolean {
-  const code = error instanceof Error && 'code' in error ? error.code : undefined;
-  return code === 'ERR_WORKER_OUT_OF_MEMORY' || code === 'ERR_WORKER_INIT_FAILED';
 }

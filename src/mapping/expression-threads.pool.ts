@@ -1,6 +1,6 @@
 import { fileURLToPath } from 'node:url';
 import { MessageChannel, receiveMessageOnPort } from 'node:worker_threads';
-import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { isOutOfMemory, openThreads, type Threads } from '../queue/threads.pool.js';
 import { EXPRESSION_LIMITS, type PoolUnit, type UnitEnded } from './expression-task.js';
 
 /** Units waiting at once; past this something has gone wrong upstream. */
@@ -52,9 +52,7 @@ export class ExpressionThreads {
       const last = receiveMessageOnPort(port1)?.message as number | undefined;
       index = last ?? index;
       if (abort.signal.aborted) return { ended: 'expression-deadline', index };
-      if ((error as NodeJS.ErrnoException).code === 'ERR_WORKER_OUT_OF_MEMORY') {
-        return { ended: 'expression-memory', index };
-      }
+      if (isOutOfMemory(error)) return { ended: 'expression-memory', index };
       throw error;
     } finally {
       clearTimeout(timer);

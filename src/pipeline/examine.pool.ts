@@ -1,5 +1,5 @@
 import { LARGE_BYTES } from '../intake/read-document.js';
-import { openThreads, type Threads } from '../queue/threads.pool.js';
+import { isThreadDeath, openThreads, type Threads } from '../queue/threads.pool.js';
 import { workerFile } from '../queue/worker-file.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ExaminedUnit, ExamineTask } from './examined-unit.js';
@@ -70,9 +70,4 @@ export class ExaminePool {
 function givenAway({ buffer, byteLength }: Uint8Array): ArrayBuffer[] {
   const isOwn = buffer instanceof ArrayBuffer && buffer.byteLength === byteLength;
   return isOwn && byteLength >= LARGE_BYTES ? [buffer] : [];
-}
-
-function isThreadDeath(error: unknown): boolean {
-  const code = error instanceof Error && 'code' in error ? error.code : undefined;
-  return code === 'ERR_WORKER_OUT_OF_MEMORY' || code === 'ERR_WORKER_INIT_FAILED';
 }

@@ -15,7 +15,6 @@ import { StopsFirst } from '../delivery/stops-first.service.js';
 import { JSON_DEPTH_MAX, type JsonLimits } from '../formats/strict-json.js';
 import { IntakeService } from '../intake/intake.service.js';
 import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
-import { ExpressionPool } from '../mapping/expression.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { isFolderInForce, siteInForce } from '../methods/method-registry.store.js';
@@ -47,9 +46,9 @@ import { BundleReviewService } from './bundle-review.service.js';
 import { BundlesService } from './bundles.service.js';
 import { ContainerRejectionService } from './container-rejection.service.js';
 import { CurrentStatements } from './current-statements.service.js';
-import { ExaminePool } from './examine.pool.js';
 import { ExamineChild } from './examine-child.endpoint.js';
 import { Gateway } from './gateway.service.js';
+import { type GatewayPools, openPools } from './gateway-pools.pool.js';
 import { InboundService } from './inbound.service.js';
 import { InspectionsService } from './inspections.service.js';
 import { openInstance, readInstance } from './instance.store.js';
@@ -83,20 +82,11 @@ import { WorkerService } from './worker.service.js';
 
 export type EnvironmentVariables = Readonly<Record<string, string | undefined>>;
 
-/** Threads for mapping expressions that are more than a path; they idle away when none runs. */
-const EXPRESSION_THREADS = 1;
-
 /**
  * What else a bundle brought is looked for so much later than its stop: every other worker would have something to
  * do for it at once, on the same processors, connections and disk.
  */
 const STOP_AHEAD_MS = 30;
-
-/** Threads and processes for what came from outside. */
-export interface GatewayPools {
-  readonly examining: ExaminePool;
-  readonly expressions: ExpressionPool;
-}
 
 /** What the wiring stands on: opened before anything, closed after everything. */
 interface Ground {
@@ -159,14 +149,6 @@ export async function openGateway(
     await database.close();
     throw error;
   }
-}
-
-/** @param threads that examine bundles */
-export function openPools(threads: number): GatewayPools {
-  return {
-    examining: new ExaminePool(threads),
-    expressions: new ExpressionPool({ threads: EXPRESSION_THREADS }),
-  };
 }
 
 /** A secret that is not there is found at the start, not at the first delivery. */

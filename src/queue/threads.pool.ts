@@ -23,3 +23,17 @@ export function openThreads<Task = unknown, Answer = unknown>(
 ): Threads<Task, Answer> {
   return new Piscina({ ...options, filename: file, execArgv: [...POOL_THREAD_OPTIONS] });
 }
+
+/** A thread came to the end of its memory. */
+export function isOutOfMemory(error: unknown): boolean {
+  return codeOf(error) === 'ERR_WORKER_OUT_OF_MEMORY';
+}
+
+/** A thread came to the end of its memory, or died while it loaded its code. */
+export function isThreadDeath(error: unknown): boolean {
+  return isOutOfMemory(error) || codeOf(error) === 'ERR_WORKER_INIT_FAILED';
+}
+
+function codeOf(error: unknown): unknown {
+  return error instanceof Error && 'code' in error ? error.code : undefined;
+}

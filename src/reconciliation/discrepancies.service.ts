@@ -1,3 +1,4 @@
+import { isDeepStrictEqual } from 'node:util';
 import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
@@ -162,7 +163,8 @@ export class DiscrepanciesService {
     };
     const there = await insertEvent(trx, event);
     if (there !== null) {
-      return isSaidAgain(there, event) ? { kind: 'done' } : { kind: 'refused', fault: SENT_BEFORE };
+      const isSaidAgain = isDeepStrictEqual({ ...there, at }, event);
+      return isSaidAgain ? { kind: 'done' } : { kind: 'refused', fault: SENT_BEFORE };
     }
     await recordAudit(trx, {
       site: row.site,
@@ -207,14 +209,6 @@ function history(row: DiscrepancyRow, events: readonly DiscrepancyEventRow[]): D
           },
         ]),
   ];
-}
-
-function isSaidAgain(there: DiscrepancyEventRow, event: DiscrepancyEventRow): boolean {
-  const { at: _then, ...before } = there;
-  const { at: _now, ...again } = event;
-  return Object.entries(again).every(
-    ([key, value]) => before[key as keyof typeof before] === value,
-  );
 }
 
 function textFault(name: string, text: string, max: number): string | null {

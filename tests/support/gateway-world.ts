@@ -6,7 +6,7 @@ import { request } from 'undici';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
 import { type Application, openApplication } from '../../src/main.js';
-import { type GatewayPools, openPools } from '../../src/pipeline/open-gateway.service.js';
+import { type GatewayPools, openPools } from '../../src/pipeline/gateway-pools.pool.js';
 import type { StatementRecord } from '../../src/records/statement-record.js';
 import { type MisbehaviourSchedule, WELL_BEHAVED } from '../../src/simulation/misbehaviour.js';
 import type { StandIn } from '../../src/simulation/stand-in.server.js';
