@@ -117,11 +117,36 @@ export function sameNoise(
   max: number,
 ): number | null {
   if (a.pattern === null || b.pattern === null || a.sha256 === b.sha256) return null;
-  if (a.pattern.key !== b.pattern.key || a.pattern.steps.length !== b.pattern.steps.length) {
-    return null;
-  }
-  const r = pearson(a.pattern.steps, b.pattern.steps);
+  if (a.pattern.key !== b.pattern.key) return null;
+  return sameSteps(a.pattern.steps, b.pattern.steps, max);
+}
+
+function sameSteps(a: Int8Array, b: Int8Array, max: number): number | null {
+  if (a.length !== b.length) return null;
+  const r = pearson(a, b);
   return r !== null && r >= max ? r : null;
+}
+
+/**
+ * Those of some kept patterns of one key that `sameNoise` may find in one of the bundle's own, in their order, one of
+ * them a step. Of the others nothing more has to be known: nearly all of them, as long as nobody copies.
+ *
+ * @param own steps as they are kept, of the same key
+ */
+export function* mayRepeatNoise<Row extends { readonly noise: string | null }>(
+  own: readonly string[],
+  kept: readonly Row[],
+  max: number,
+): Generator<void, Row[]> {
+  const patterns = own.map(patternSteps);
+  const alike: Row[] = [];
+  for (const row of kept) {
+    if (row.noise === null) continue;
+    const steps = patternSteps(row.noise);
+    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) alike.push(row);
+    yield;
+  }
+  return alike;
 }
 
 function grouped(

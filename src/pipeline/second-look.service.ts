@@ -4,6 +4,7 @@ import { type FoundPair, findTogether } from '../checks/second-look.js';
 import { indexOfSite, type SiteIndex } from '../checks/site-index.js';
 import { markEvaluationDue, shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
+import type { Limit } from '../site/signal-limits.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
@@ -100,9 +101,11 @@ export class SecondLook {
     const { site, signal } = this.parts.site;
     const of = { site, bundleRowId };
     const own = await measurementsOf(trx, of);
-    const apart = signal?.pace.secondsBetweenAreasMin;
-    const seconds = apart === undefined ? null : Number(apart.value);
-    return findTogether(own, await measurementsBeside(trx, of, own, seconds), this.#index);
+    const limits = {
+      noise: numberOf(signal?.noiseCorrelationMax),
+      secondsApart: numberOf(signal?.pace.secondsBetweenAreasMin),
+    };
+    return findTogether(own, await measurementsBeside(trx, of, own, limits), this.#index);
   }
 
   /** True when it calls for a stop. */
@@ -145,6 +148,10 @@ export class SecondLook {
     }
     return unsaid;
   }
+}
+
+function numberOf(limit: Limit | undefined): number | null {
+  return limit === undefined ? null : Number(limit.value);
 }
 
 function rowIdsOf(findings: readonly EarlierFinding[]): string[] {

@@ -1,11 +1,18 @@
 import { sql } from 'kysely';
-import { NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
+import { mayRepeatNoise, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
 import type { StoredMeasurement } from '../checks/second-look.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
-import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
+import { bounded, prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import { sideBySide } from '../storage/side-by-side.js';
-import { MEASUREMENT, type Span, spanAround } from './sense.store.js';
+import { inTurns } from '../storage/turns.js';
+import {
+  type AlikeTrace,
+  COMPARED,
+  measurementsOfTraces,
+  type Span,
+  spanAround,
+} from './sense.store.js';
 
 /** Values bound in one `in (…)`. */
 const CHUNK = 1000;
@@ -70,13 +77,6 @@ export async function measurementsOf(db: Reader, of: OfBundle): Promise<StoredMe
   return (await ofBundle(db, of)).rows.map(stored);
 }
 
-const COMPARED = [
-  ...MEASUREMENT,
-  'result.spectrum_sha256 as spectrumSha256',
-  'result.operator_id as operatorId',
-  'result.measured_at as measuredAt',
-] as const;
-
 function measurements(db: Reader) {
   return db
     .selectFrom('result')
@@ -104,84 +104,104 @@ const ofBundle = prepared((db, of: OfBundle) =>
     .orderBy('result.id'),
 );
 
+/** From where results of other bundles bear on each other; null where nothing says. */
+export interface BesideLimits {
+  /** Correlation of the noise of two containers. */
+  readonly noise: number | null;
+  /** Seconds between measurements that one operator can have made in two areas. */
+  readonly secondsApart: number | null;
+}
+
 /**
- * Results of other bundles that may have been settled at the same moment as these, which are of one bundle: for each
- * kind of noise those that were stored next before and behind them, and those of their operators on other
- * instruments around their times.
- *
- * @param secondsApart of measurements that one operator can have made in two areas; null where nothing says
+ * Results of other bundles that may have been settled at the same moment as these, which are of one bundle: of those of
+ * each kind of noise that were stored next before and behind them the ones that are alike, and those of their operators
+ * on other instruments around their times.
  */
 export async function measurementsBeside(
-  db: Reader,
+  trx: Trx,
   of: OfBundle,
   own: readonly StoredMeasurement[],
-  secondsApart: number | null,
+  { noise, secondsApart }: BesideLimits,
 ): Promise<StoredMeasurement[]> {
-  const beside = await sideBySide(db, [
-    ...spansOfNoise(own).flatMap(([key, { first, last }]) => [
-      async () => (await noiseBefore(db, { ...of, key, id: last })).rows,
-      async () => (await noiseBehind(db, { ...of, key, id: first })).rows,
+  const kinds = noise === null ? [] : kindsOfNoise(own).map((kind) => ({ ...kind, max: noise }));
+  const beside = await sideBySide(trx, [
+    ...kinds.flatMap((kind) => [
+      async () => alikeOf(trx, kind, (await noiseBefore(trx, { ...of, ...kind })).rows),
+      async () => alikeOf(trx, kind, (await noiseBehind(trx, { ...of, ...kind })).rows),
     ]),
-    async () => (secondsApart === null ? [] : await ofOperators(db, of, own, secondsApart)),
+    async () => (secondsApart === null ? [] : await ofOperators(trx, of, own, secondsApart)),
   ]);
-  const rows: StoredRow[] = beside.flat();
-  const distinct = new Map(rows.map((row) => [row.rowId, row]));
-  return [...distinct.values()].map(stored);
+  return [...new Map(beside.flat().map((row) => [row.rowId, row])).values()];
 }
 
-/** First and last row id of each kind of noise; they come in their order. */
-function spansOfNoise(own: readonly StoredMeasurement[]) {
-  const spans = new Map<string, { readonly first: string; readonly last: string }>();
+/** Results of one bundle whose noise can be compared. */
+interface KindOfNoise {
+  readonly key: string;
+  readonly steps: readonly string[];
+  readonly rowIds: readonly string[];
+  /** The first and the last of `rowIds`, which come in their order. */
+  readonly first: string;
+  readonly last: string;
+  /** Traces asked for, so that enough are left without those of the bundle itself. */
+  readonly limit: number;
+}
+
+function kindsOfNoise(own: readonly StoredMeasurement[]): KindOfNoise[] {
+  const kinds = new Map<string, { steps: string[]; rowIds: string[] }>();
   for (const { noise, rowId } of own) {
     if (noise === null) continue;
-    const first = spans.get(noise.key)?.first ?? rowId;
-    spans.set(noise.key, { first, last: rowId });
+    const kind = kinds.get(noise.key) ?? { steps: [], rowIds: [] };
+    kind.steps.push(noise.steps);
+    kind.rowIds.push(rowId);
+    kinds.set(noise.key, kind);
   }
-  return [...spans].slice(0, NOISE_KEYS_MAX);
+  return [...kinds].slice(0, NOISE_KEYS_MAX).map(([key, { steps, rowIds }]) => ({
+    key,
+    steps,
+    rowIds,
+    first: rowIds[0] as string,
+    last: rowIds.at(-1) as string,
+    limit: NOISE_LOOK_BACK + rowIds.length,
+  }));
 }
 
-type NoiseBeside = OfBundle & { readonly key: string; readonly id: string };
+async function alikeOf(
+  trx: Trx,
+  { key, steps, rowIds, max }: KindOfNoise & { readonly max: number },
+  traces: readonly AlikeTrace[],
+): Promise<StoredMeasurement[]> {
+  const own = new Set(rowIds);
+  const others = traces.filter(({ rowId }) => !own.has(rowId)).slice(0, NOISE_LOOK_BACK);
+  const alike = await inTurns(trx, mayRepeatNoise(steps, others, max));
+  const found = await measurementsOfTraces(trx, alike);
+  return found.map(({ noise, ...row }) => ({ ...row, noise: { key, steps: noise } }));
+}
 
-/**
- * The traces next to one, bounded before their results are joined: PostgreSQL would go through both tables by their ids,
- * and for a kind of noise that few have read every result.
- */
-function noiseBeside(db: Reader, of: NoiseBeside, side: '<' | '>') {
-  const order = side === '<' ? 'desc' : 'asc';
-  const traces = db
+type NoiseBeside = OfBundle & Pick<KindOfNoise, 'key' | 'first' | 'last' | 'limit'>;
+
+function tracesOf(db: Reader, of: NoiseBeside) {
+  return db
     .selectFrom('measured_trace')
-    .select(['result_row_id', 'noise_key', 'noise'])
+    .select(['result_row_id as rowId', 'noise'])
     .where('site', '=', of.site)
     .where('noise_key', '=', of.key)
-    .where('result_row_id', side, of.id)
-    .where(
-      (eb) =>
-        eb
-          .selectFrom('result as r')
-          .select('r.bundle_row_id')
-          .whereRef('r.id', '=', 'measured_trace.result_row_id'),
-      '<>',
-      of.bundleRowId,
-    )
-    .orderBy('result_row_id', order)
-    .limit(sql.lit(NOISE_LOOK_BACK));
-  return db
-    .selectFrom(traces.as('trace'))
-    .innerJoin('result', 'result.id', 'trace.result_row_id')
-    .select([...COMPARED, 'trace.noise_key as noiseKey', 'trace.noise as noiseSteps'])
-    .orderBy('trace.result_row_id', order);
+    .limit(bounded(of.limit));
 }
 
-const noiseBefore = prepared((db, of: NoiseBeside) => noiseBeside(db, of, '<'));
+const noiseBefore = prepared((db, of: NoiseBeside) =>
+  tracesOf(db, of).where('result_row_id', '<', of.last).orderBy('result_row_id', 'desc'),
+);
 
-const noiseBehind = prepared((db, of: NoiseBeside) => noiseBeside(db, of, '>'));
+const noiseBehind = prepared((db, of: NoiseBeside) =>
+  tracesOf(db, of).where('result_row_id', '>', of.first).orderBy('result_row_id', 'asc'),
+);
 
 async function ofOperators(
   db: Reader,
   of: OfBundle,
   own: readonly StoredMeasurement[],
   secondsApart: number,
-): Promise<StoredRow[]> {
+): Promise<StoredMeasurement[]> {
   const times = own.map(({ measuredAt }) => measuredAt).filter((at) => at !== null);
   const [serial] = own.map(({ instrument }) => instrument).filter((one) => one !== null);
   const operators = [...new Set(own.map(({ operatorId }) => operatorId))].filter((o) => o !== null);
@@ -191,7 +211,7 @@ async function ofOperators(
   for (let i = 0; i < operators.length; i += CHUNK) {
     rows.push(...(await byOperator(db, span, operators.slice(i, i + CHUNK))).rows);
   }
-  return rows;
+  return rows.map(stored);
 }
 
 /** The latest come first: those that were settled beside these are among them. */

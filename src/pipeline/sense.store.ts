@@ -1,5 +1,5 @@
 import { sql } from 'kysely';
-import { coverOf, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
+import { coverOf, mayRepeatNoise, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import { bandPoints } from '../checks/performance-run.js';
 import type {
@@ -16,6 +16,7 @@ import { prepared, preparedForList } from '../storage/prepared.js';
 import { preparedInsertRows } from '../storage/prepared-rows.js';
 import { sideBySide } from '../storage/side-by-side.js';
 import type { MeasuredTraceRow } from '../storage/tables.js';
+import { inTurns } from '../storage/turns.js';
 import type { SettledResult } from './settled-result.js';
 
 /** Values bound in one `in (…)`. */
@@ -32,14 +33,14 @@ const NOISE_KEYS_MAX = 20;
  * kind that the bundle gives occasion to ask about, each by an index and bounded.
  */
 export async function loadSense(
-  db: Reader,
+  db: Trx,
   site: SiteFolder,
   examination: ReadableExamination,
 ): Promise<SenseFacts> {
   const of = { site: site.site };
   const [spectra, noise, covers, operators, beside, checks] = await sideBySide(db, [
     () => knownSpectra(db, of, examination),
-    () => knownNoise(db, of, examination),
+    () => knownNoise(db, site, examination),
     () => knownCovers(db, of, examination),
     () => knownOperators(db, site, examination),
     () => neighbours(db, of, examination),
@@ -53,7 +54,7 @@ interface OfSite {
 }
 
 /** Columns of a `KnownMeasurement`. */
-export const MEASUREMENT = [
+const MEASUREMENT = [
   'result.id as rowId',
   'result.bundle_row_id as bundleRowId',
   'result.pointer as pointer',
@@ -63,6 +64,14 @@ export const MEASUREMENT = [
   'result.receipt_scanned as receiptScanned',
   'result.container_scanned as containerScanned',
   'result.material as material',
+] as const;
+
+/** And what a second look compares it by. */
+export const COMPARED = [
+  ...MEASUREMENT,
+  'result.spectrum_sha256 as spectrumSha256',
+  'result.operator_id as operatorId',
+  'result.measured_at as measuredAt',
 ] as const;
 
 async function knownSpectra(
@@ -89,41 +98,63 @@ const bySpectrum = preparedForList((db, of: OfSite, digests) =>
 );
 
 async function knownNoise(
-  db: Reader,
-  of: OfSite,
+  db: Trx,
+  site: SiteFolder,
   { results }: ReadableExamination,
 ): Promise<SenseFacts['noise']> {
-  const keys = distinct(results.map(({ pattern }) => pattern?.key ?? null));
+  const limit = site.signal?.noiseCorrelationMax;
   const known = new Map<string, KnownNoise[]>();
-  for (const key of keys.slice(0, NOISE_KEYS_MAX)) {
-    const { rows } = await byNoise(db, { ...of, key });
-    for (const { noise, ...row } of rows) {
-      if (noise !== null) add(known, key, { ...row, steps: noise });
-    }
+  if (limit === undefined) return known;
+  const own = new Map<string, string[]>();
+  for (const { pattern } of results) if (pattern !== null) add(own, pattern.key, pattern.steps);
+  for (const [key, steps] of [...own].slice(0, NOISE_KEYS_MAX)) {
+    const { rows } = await byNoise(db, { site: site.site, key });
+    const alike = await inTurns(db, mayRepeatNoise(steps, rows, Number(limit.value)));
+    const found = await measurementsOfTraces(db, alike);
+    known.set(
+      key,
+      found.map(({ noise, ...row }) => ({ ...row, steps: noise })),
+    );
   }
   return known;
 }
 
 /**
- * Row ids are UUIDv7: the latest come first, which bounds the look-back and orders nothing else. Bounded before the
- * results are joined: PostgreSQL would go through both tables by their ids, and for a kind of noise that few have read
- * every result.
+ * Row ids are UUIDv7: the latest come first, which bounds the look-back and orders nothing else. The results themselves
+ * are asked for only of those that are alike.
  */
 const byNoise = prepared((db, of: OfSite & { readonly key: string }) =>
   db
-    .selectFrom(
-      db
-        .selectFrom('measured_trace')
-        .select(['result_row_id', 'noise'])
-        .where('site', '=', of.site)
-        .where('noise_key', '=', of.key)
-        .orderBy('result_row_id', 'desc')
-        .limit(sql.lit(NOISE_LOOK_BACK))
-        .as('trace'),
-    )
-    .innerJoin('result', 'result.id', 'trace.result_row_id')
-    .select([...MEASUREMENT, 'trace.noise', 'result.spectrum_sha256 as spectrumSha256'])
-    .orderBy('trace.result_row_id', 'desc'),
+    .selectFrom('measured_trace')
+    .select(['result_row_id as rowId', 'noise'])
+    .where('site', '=', of.site)
+    .where('noise_key', '=', of.key)
+    .orderBy('result_row_id', 'desc')
+    .limit(sql.lit(NOISE_LOOK_BACK)),
+);
+
+/** A trace whose noise is like another. */
+export interface AlikeTrace {
+  readonly rowId: string;
+  readonly noise: string | null;
+}
+
+/** The results of traces, in the order of these, with their noise. */
+export async function measurementsOfTraces(db: Reader, traces: readonly AlikeTrace[]) {
+  const { rows } = await byRowIds(
+    db,
+    {},
+    traces.map(({ rowId }) => rowId),
+  );
+  const byId = new Map(rows.map((row) => [row.rowId, row]));
+  return traces.flatMap(({ rowId, noise }) => {
+    const row = byId.get(rowId);
+    return row === undefined || noise === null ? [] : [{ ...row, noise }];
+  });
+}
+
+const byRowIds = preparedForList((db, _values: object, rowIds) =>
+  db.selectFrom('result').select(COMPARED).where('id', 'in', rowIds),
 );
 
 async function knownCovers(

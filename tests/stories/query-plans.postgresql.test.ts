@@ -48,8 +48,7 @@ const HOT: Readonly<Record<string, RegExp>> = {
   'deliveries that are due': /^select "d"\..* for update of "d" skip locked$/,
   'results of a receipt': /^select .* from "result" where .*"receipt_id" = /,
   'results of a container': /^select .* from "result" where .*"container_label" in /,
-  'traces of the same noise':
-    /^select .* from \(select "result_row_id", "noise" from "measured_trace"/,
+  'traces of the same noise': /^select "result_row_id" as "rowId", "noise" from "measured_trace"/,
   'deliveries of a receipt': /^select .* from "delivery" .*"receipt_id" = /,
   'receipts to be evaluated': /^select "id" from "receipt" where .*"evaluation_due" = 1/,
   'a bundle that waits':
