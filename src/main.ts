@@ -4,6 +4,7 @@ import helmet from '@fastify/helmet';
 import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
 import { FastifyAdapter, type NestFastifyApplication } from '@nestjs/platform-fastify';
+import type { FastifyInstance } from 'fastify';
 import { destination, type Logger, pino } from 'pino';
 import { type Control, removeControl, writeControl } from './access/control.files.js';
 import type { Mask } from './access/secret-mask.js';
@@ -94,7 +95,7 @@ export async function openWorker(settings: Settings): Promise<WorkerApplication>
   const { worker, site } = gateway.parts;
   let health: NestFastifyApplication | null = null;
   const close = async () => {
-    await health?.close();
+    if (health !== null) await closeHttp(health);
     await gateway.close();
   };
   try {
@@ -188,6 +189,7 @@ async function openHttp(
   fastify.addContentTypeParser('*', (_request: unknown, payload: unknown, done: Done) => {
     done(null, payload);
   });
+  hangUpAfterLastAnswer(fastify);
   await app.register(helmet, {
     contentSecurityPolicy: false,
     // Only where this process speaks TLS itself: a proxy in front says it for its own name.
@@ -224,6 +226,20 @@ const UNUSABLE_ADDRESS: Readonly<Record<string, string>> = {
   EACCES: 'this user may not listen there',
   ENOTFOUND: 'no such host is known',
 };
+
+/**
+ * A client that keeps its connection for another request would hold up the close of the server it was answered by. The
+ * connections without a request are closed by the server itself.
+ */
+function hangUpAfterLastAnswer(fastify: FastifyInstance): void {
+  let isClosing = false;
+  fastify.addHook('preClose', async () => {
+    isClosing = true;
+  });
+  fastify.addHook('onSend', async (_request, reply) => {
+    if (isClosing) reply.header('connection', 'close');
+  });
+}
 
 type Done = (error: Error | null, payload: unknown) => void;
 

@@ -1,3 +1,5 @@
+import { once } from 'node:events';
+import { connect } from 'node:net';
 import { join } from 'node:path';
 import { request } from 'undici';
 import { afterEach, expect, it } from 'vitest';
@@ -38,6 +40,19 @@ it('a worker says whether it is live and ready, and answers nothing else', async
   for (const path of ['/', '/api/v1/keys', '/api/v1/reconciliation', '/api/v1/bundles/x']) {
     expect(await status(path), path).toBe(404);
   }
+});
+
+it('a worker ends although somebody holds its health port open and never speaks', async () => {
+  const { healthUrl } = await openOne('0');
+  const { hostname, port } = new URL(healthUrl ?? '');
+  const silent = connect(Number(port), hostname);
+  silent.on('error', () => undefined);
+  await once(silent, 'connect');
+  const hungUp = once(silent, 'close');
+  await worker?.close();
+  worker = null;
+  await hungUp;
+  expect(silent.destroyed).toBe(true);
 });
 
 it('a worker listens nowhere unless it is told to', async () => {
