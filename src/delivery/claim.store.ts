@@ -222,7 +222,7 @@ export const insertAttempts = preparedInsertMany('attempt', [
   'detail',
 ]);
 
-/** When something at this destination becomes due that is not due yet; null when nothing is known to. */
+/** When something at this destination becomes due that was not due at `now`; null when nothing is known to. */
 export async function nextDueAt(
   reader: Reader,
   site: string,

@@ -118,11 +118,13 @@ export class DeliveryService {
   async workOnce(destination: string, more: MoreWork = NO_MORE): Promise<Worked> {
     const to = this.#parts.destination(destination);
     const { inFlightMax } = to.timing;
-    const { stopsFirst } = this.#parts.options;
+    const { stopsFirst, clock } = this.#parts.options;
+    let lookedAt = clock.now();
     const worked = await this.#work(
       more,
       async (group) => {
         await stopsFirst.whenNone();
+        lookedAt = clock.now();
         const sends = this.#sending.claim(to, inFlightMax - group.running('send'));
         return await this.#start(group, [
           runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
@@ -143,7 +145,7 @@ export class DeliveryService {
       },
       { restMsMax: dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0 },
     );
-    return { worked, nextDueAt: await this.#nextDueAt(to) };
+    return { worked, nextDueAt: await this.#nextDueAt(to, lookedAt) };
   }
 
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
@@ -154,17 +156,20 @@ export class DeliveryService {
     // The usual answer, and this is asked with every sweep.
     if (!(await hasOpenStop(database.db, site.site, to.name))) return NOTHING;
     const { stopsFirst } = parts.options;
-    const start = (group: WorkGroup) =>
-      this.#start(group, [
+    let lookedAt = clock.now();
+    const start = (group: WorkGroup) => {
+      lookedAt = clock.now();
+      return this.#start(group, [
         runs('send', fresh.look(to), (row) => fresh.deliver(to, row)),
         runs('send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
         runs('ask', asking.claim(to, true, STOPS_MAX - group.running('ask')), (ask) =>
           asking.ask(to, ask),
         ),
       ]);
+    };
     // A request that its destination does not answer keeps its own place until its deadline, and no new stop waits for it.
     const worked = await stopsFirst.run(() => this.#work(more, start, { leavesOnFailure: true }));
-    const next = await nextStopDueAt(database.db, site.site, to.name, clock.now());
+    const next = await nextStopDueAt(database.db, site.site, to.name, lookedAt);
     return { worked, nextDueAt: next };
   }
 
@@ -258,9 +263,10 @@ export class DeliveryService {
     return taken.length;
   }
 
-  async #nextDueAt(destination: Destination): Promise<Instant | null> {
-    const { database, site, clock } = this.#parts.options;
-    const due = await nextDueAt(database.db, site.site, destination.name, clock.now());
+  /** @param lookedAt what became due since then was seen by nobody, and is next */
+  async #nextDueAt(destination: Destination, lookedAt: Instant): Promise<Instant | null> {
+    const { database, site } = this.#parts.options;
+    const due = await nextDueAt(database.db, site.site, destination.name, lookedAt);
     const row = await readDestination(database.db, site.site, destination.name);
     const opens = await this.#sending.leavesAgainAt(destination, row);
     if (due === null || opens === null) return due ?? opens;

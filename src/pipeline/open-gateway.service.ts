@@ -218,7 +218,12 @@ async function wire(ground: Ground): Promise<Gateway> {
     for (const bell of bells) queue.ring(bell);
   };
   const stopsFirst = new StopsFirst();
-  const statements = new StatementsService(database, clock, { site, mappings, epoch });
+  const statements = new StatementsService(database, clock, {
+    site,
+    mappings,
+    epoch,
+    onPulledNews: () => ringAll(),
+  });
   const unreadable = new UnreadableEvidence(site, statements);
   const messages = new ResultMessages(site, mappings, epoch);
   const ringOthers = () => {
@@ -284,7 +289,8 @@ async function wire(ground: Ground): Promise<Gateway> {
       evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
       openUnowned: (discrepancy) =>
         openUnowned(database, clock, site.timeZone, statements, discrepancy),
-      onChanged: () => queue.ring('receipts'),
+      // A finding may have stopped its receipt.
+      onChanged: ringAll,
     }),
     since,
   });

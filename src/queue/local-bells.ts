@@ -113,7 +113,8 @@ export class LocalBells {
   /** What is due later than the next sweep is left to it: the handler then says again when. */
   #ringIn(bell: Bell, answering: Answering, waitMs: number): void {
     if (this.#isDraining || waitMs > SWEEP_EVERY_MS) return;
-    answering.timer = setTimeout(() => this.ring(bell), Math.max(1, waitMs));
+    // A timer drops the fraction: rung before its time, the bell would find nothing due.
+    answering.timer = setTimeout(() => this.ring(bell), Math.max(1, Math.ceil(waitMs)));
   }
 }
 

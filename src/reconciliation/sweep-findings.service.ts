@@ -87,6 +87,7 @@ export class SweepFindings {
         await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
         await this.effects.evaluate(trx, receiptId, this.clock.now());
       });
+      this.effects.onChanged();
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];
     const finding = {

@@ -54,6 +54,8 @@ export interface StatementsSettings {
   readonly mappings: ReadonlyMap<string, ActiveMapping>;
   /** Instance epoch, part of every delivery's idempotency key. */
   readonly epoch: number;
+  /** Called when a question brought a new revision, whose messages wait in the outbox by then. */
+  readonly onPulledNews?: () => void;
 }
 
 export interface Evaluation {
@@ -173,14 +175,16 @@ export class StatementsService {
    * event, stored first when it says something new, and logged as pulled. A receipt nobody announced is
    * answered as incomplete at revision 0, never as not found.
    */
-  fresh(receiptId: string, caller: string): Promise<StatementRecord> {
-    return this.database.transact(async (trx) => {
+  async fresh(receiptId: string, caller: string): Promise<StatementRecord> {
+    let isNew = false;
+    const statement = await this.database.transact(async (trx) => {
       const now = this.clock.now();
       const { site } = this.settings.site;
       await holdReceipt(trx, site, receiptId);
       await shareSiteEvidence(trx, site);
       let decided = await this.decide(trx, receiptId, now);
-      if (decided?.isNew) {
+      isNew = decided?.isNew === true;
+      if (isNew) {
         await lockReceipts(trx, site, [receiptId]);
         await this.evaluateInTransaction(trx, receiptId, now);
         decided = await this.decide(trx, receiptId, now);
@@ -198,6 +202,8 @@ export class StatementsService {
       });
       return statement;
     });
+    if (isNew) this.settings.onPulledNews?.();
+    return statement;
   }
 
   /**

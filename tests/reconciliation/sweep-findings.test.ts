@@ -33,6 +33,8 @@ class SweepWorld {
   readonly comparison: SweepComparison;
   /** Thrown once at the next commit of a finding, as if the process had died behind it. */
   dies = false;
+  /** How often it was told that a receipt may have changed. */
+  changes = 0;
 
   private constructor(readonly world: StatementWorld) {
     const { database, clock, site } = world;
@@ -40,6 +42,7 @@ class SweepWorld {
       evaluate: (trx, id, now) => world.statements.evaluateInTransaction(trx, id, now),
       openUnowned: () => Promise.reject(new Error('everything here has a receipt')),
       onChanged: () => {
+        this.changes += 1;
         if (!this.dies) return;
         this.dies = false;
         throw new Error('it died');
@@ -291,6 +294,16 @@ describe('a list that shifts while it is read', () => {
 });
 
 describe('a stop of a lost life', () => {
+  it('tells that its receipt changed also where its discrepancy is open', async () => {
+    const world = await SweepWorld.open();
+    await world.world.conform();
+    const holding = await world.holds('L-1', { message: 'stop', revision: 7 });
+    expect(await world.findings.openHolding(holding)).toBe(true);
+    const { changes } = world;
+    expect(await world.findings.openHolding(holding)).toBe(false);
+    expect(world.changes).toBe(changes + 1);
+  });
+
   it('is not found again behind the signature that acknowledges it', async () => {
     const world = await SweepWorld.open();
     await world.world.announce();

@@ -49,6 +49,8 @@ export class StatementWorld {
   readonly statements: StatementsService;
   readonly receipts: ReceiptsService;
   readonly changes: ReceiptChangesService;
+  /** Questions that brought a new revision. */
+  pulledNews = 0;
   #rows = 0;
 
   private constructor(
@@ -59,6 +61,9 @@ export class StatementWorld {
       site,
       mappings: new Map(site.destinations.map((d) => [d.name, ALL])),
       epoch: 1,
+      onPulledNews: () => {
+        this.pulledNews += 1;
+      },
     });
     const settings: ReceiptsSettings = {
       site,

@@ -260,6 +260,10 @@ describe('statements on a database', () => {
       stopInForce: { kind: 'withdraw', statementRevision: 4 },
     });
     expect(await world.stops()).toEqual(['4 withdraw']);
+    // Its messages need not wait for the next sweep.
+    expect(world.pulledNews).toBe(1);
+    await world.statements.fresh('R-1', 'erp');
+    expect(world.pulledNews).toBe(1);
   });
 
   it('rule 18: a pull is stamped with its own instant and validity', async () => {
