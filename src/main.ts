@@ -1,5 +1,6 @@
 import 'reflect-metadata';
 import { randomBytes } from 'node:crypto';
+import type { Server, Socket } from 'node:net';
 import helmet from '@fastify/helmet';
 import type { DynamicModule } from '@nestjs/common';
 import { NestFactory } from '@nestjs/core';
@@ -189,6 +190,7 @@ async function openHttp(
   fastify.addContentTypeParser('*', (_request: unknown, payload: unknown, done: Done) => {
     done(null, payload);
   });
+  rememberConnections(fastify.server);
   hangUpAfterLastAnswer(fastify);
   await app.register(helmet, {
     contentSecurityPolicy: false,
@@ -227,9 +229,21 @@ const UNUSABLE_ADDRESS: Readonly<Record<string, string>> = {
   ENOTFOUND: 'no such host is known',
 };
 
+/** Of each server, also those of clients that never began to speak HTTP, or TLS: the server itself does not know them. */
+const CONNECTIONS = new WeakMap<Server, ReadonlySet<Socket>>();
+
+function rememberConnections(server: Server): void {
+  const open = new Set<Socket>();
+  CONNECTIONS.set(server, open);
+  server.on('connection', (socket: Socket) => {
+    open.add(socket);
+    socket.once('close', () => open.delete(socket));
+  });
+}
+
 /**
  * A client that keeps its connection for another request would hold up the close of the server it was answered by. The
- * connections without a request are closed by the server itself.
+ * connections that wait for a request are closed by the server itself.
  */
 function hangUpAfterLastAnswer(fastify: FastifyInstance): void {
   let isClosing = false;
@@ -249,7 +263,9 @@ type Done = (error: Error | null, payload: unknown) => void;
  */
 async function closeHttp(app: NestFastifyApplication): Promise<void> {
   const { server } = app.getHttpAdapter().getInstance();
-  const hangUp = setTimeout(() => server.closeAllConnections(), CLOSING_MS_MAX);
+  const hangUp = setTimeout(() => {
+    for (const socket of CONNECTIONS.get(server) ?? []) socket.destroy();
+  }, CLOSING_MS_MAX);
   try {
     await app.close();
   } finally {

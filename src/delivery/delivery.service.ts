@@ -1,7 +1,8 @@
 import { setImmediate as nextTurn, setTimeout as rest } from 'node:timers/promises';
-import type { Instant } from '../formats/instant.js';
+import { type Instant, msBetween } from '../formats/instant.js';
 import type { Destination } from '../site/site-folder.js';
 import { dialectOf } from '../storage/dialect.js';
+import type { DestinationRow } from '../storage/tables.js';
 import { Asking } from './asking.service.js';
 import { BUILD_MAX, Building } from './building.service.js';
 import { hasOpenStop, nextDueAt, nextStopDueAt } from './claim.store.js';
@@ -47,11 +48,28 @@ async function runs<Taken>(
   return (await taken).map((each) => ({ kind, run: () => run(each) }));
 }
 
+/** What runs ends sooner than this as a rule: only behind it is it asked what comes due meanwhile. */
+const SOON_MS = 50;
+
+/** True when it is told within a time. */
+async function within(told: Promise<void>, ms: number): Promise<boolean> {
+  const over = new AbortController();
+  const late = rest(ms, false, { signal: over.signal });
+  late.catch(() => undefined);
+  try {
+    return await Promise.race([told.then(() => true), late]);
+  } finally {
+    over.abort();
+  }
+}
+
 interface HowToWork {
   /** A look rests as long as it took, and so long at most. */
   readonly restMsMax?: number;
   /** When something fails, the rest ends by itself and nobody waits for it. */
   readonly leavesOnFailure?: boolean;
+  /** When more becomes due than was due at the last look; asked while something runs. */
+  readonly nextDueAt: () => Promise<Instant | null>;
 }
 
 /** Nothing to run, unless something failed: that is thrown. */
@@ -143,9 +161,13 @@ export class DeliveryService {
           ),
         ]);
       },
-      { restMsMax: dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0 },
+      {
+        restMsMax: dialectOf(this.#parts.options.database.db).isShared ? REST_MS_MAX : 0,
+        nextDueAt: () => this.#nextDueAt(to, lookedAt, (row) => this.#sending.opensAt(to, row)),
+      },
     );
-    return { worked, nextDueAt: await this.#nextDueAt(to, lookedAt) };
+    const next = await this.#nextDueAt(to, lookedAt, (row) => this.#sending.leavesAgainAt(to, row));
+    return { worked, nextDueAt: next };
   }
 
   /** The slot reserved for stops: whatever else waits at the destination, they go out and are read back. */
@@ -168,9 +190,10 @@ export class DeliveryService {
       ]);
     };
     // A request that its destination does not answer keeps its own place until its deadline, and no new stop waits for it.
-    const worked = await stopsFirst.run(() => this.#work(more, start, { leavesOnFailure: true }));
-    const next = await nextStopDueAt(database.db, site.site, to.name, lookedAt);
-    return { worked, nextDueAt: next };
+    const next = () => nextStopDueAt(database.db, site.site, to.name, lookedAt);
+    const how = { leavesOnFailure: true, nextDueAt: next };
+    const worked = await stopsFirst.run(() => this.#work(more, start, how));
+    return { worked, nextDueAt: earliest(await next(), await sending.stopsLeaveAgainAt(to)) };
   }
 
   /**
@@ -217,7 +240,7 @@ export class DeliveryService {
   async #workThrough(
     start: (group: WorkGroup) => Promise<number>,
     more: MoreWork,
-    { restMsMax = 0, leavesOnFailure = false }: HowToWork,
+    { restMsMax = 0, leavesOnFailure = false, nextDueAt }: HowToWork,
   ): Promise<number> {
     const group = new WorkGroup();
     let worked = 0;
@@ -231,7 +254,7 @@ export class DeliveryService {
         worked += started;
         if (started === 0 && !group.hasEndedSinceLook) {
           if (group.size === 0) break;
-          await Promise.race([group.next(), more.next()]);
+          await this.#whenMore(Promise.race([group.next(), more.next()]), nextDueAt);
           // What ended with it in one commit is seen by the same look.
           await nextTurn();
         }
@@ -251,6 +274,14 @@ export class DeliveryService {
     return worked;
   }
 
+  /** Waits until it is told, and no longer than until more becomes due: a slow answer holds only its own place. */
+  async #whenMore(told: Promise<void>, nextDueAt: () => Promise<Instant | null>): Promise<void> {
+    if (await within(told, SOON_MS)) return;
+    const at = await nextDueAt();
+    if (at === null) await told;
+    else await within(told, Math.max(1, msBetween(this.#parts.options.clock.now(), at)));
+  }
+
   /**
    * Starts what was claimed, side by side. What one claim took is started also when another one failed: it
    * stands as taken, and nobody else would end it.
@@ -263,13 +294,22 @@ export class DeliveryService {
     return taken.length;
   }
 
-  /** @param lookedAt what became due since then was seen by nobody, and is next */
-  async #nextDueAt(destination: Destination, lookedAt: Instant): Promise<Instant | null> {
+  /**
+   * @param lookedAt what became due since then was seen by nobody, and is next
+   * @param leavesAt when something that is due already may leave
+   */
+  async #nextDueAt(
+    destination: Destination,
+    lookedAt: Instant,
+    leavesAt: (row: DestinationRow | null) => Promise<Instant | null> | Instant | null,
+  ): Promise<Instant | null> {
     const { database, site } = this.#parts.options;
     const due = await nextDueAt(database.db, site.site, destination.name, lookedAt);
     const row = await readDestination(database.db, site.site, destination.name);
-    const opens = await this.#sending.leavesAgainAt(destination, row);
-    if (due === null || opens === null) return due ?? opens;
-    return Math.min(due, opens) as Instant;
+    return earliest(due, await leavesAt(row));
   }
+}
+
+function earliest(a: Instant | null, b: Instant | null): Instant | null {
+  return a === null || b === null ? (a ?? b) : (Math.min(a, b) as Instant);
 }

@@ -164,11 +164,28 @@ export class Sending {
     const { database, clock } = this.#parts.options;
     const now = clock.now();
     if (row?.paused === 1) return null;
-    const opensAt = row === null ? null : gateOpensAt(destination, row, now);
+    const opensAt = this.opensAt(destination, row);
     if (opensAt !== null) return opensAt;
     const of = { ...this.#dueQuery(destination, false), now, limit: 1 };
     const isDue = (await lookForDue(database.db, of)).length > 0;
     return isDue ? addMs(now, LOOK_AGAIN_MS) : null;
+  }
+
+  /** When the breaker lets a probe go or a token is there; null where neither holds anything. */
+  opensAt(destination: Destination, row: DestinationRow | null): Instant | null {
+    if (row === null || row.paused === 1) return null;
+    return gateOpensAt(destination, row, this.#parts.options.clock.now());
+  }
+
+  /** Soon, when a stop that is due was passed over because somebody held its row; null when none is due that may leave. */
+  async stopsLeaveAgainAt(destination: Destination): Promise<Instant | null> {
+    const { database, clock } = this.#parts.options;
+    const of = this.#dueQuery(destination, true);
+    const now = clock.now();
+    const due = await lookForDue(database.db, { ...of, now, limit: 1 });
+    if (due.length === 0) return null;
+    const row = await readDestination(database.db, of.site, destination.name);
+    return row === null || stopsMayLeave(row) ? addMs(now, LOOK_AGAIN_MS) : null;
   }
 
   #dueQuery(destination: Destination, stops: boolean) {

@@ -41,17 +41,17 @@ export class AttributionWatch {
     private readonly statements: StatementsService,
   ) {}
 
-  /** True when a signature turned out to be void: stops may be due. */
+  /** True when a signature turned out to be void, or a statement says something new: stops may be due. */
   async round(): Promise<boolean> {
     const { site } = this.site;
-    let hasVoid = false;
+    let hasNews = false;
     for (const row of await attributionsToJudge(this.database.db, site, ROUND_MAX)) {
-      const isVoid = await transactLocking(this.database, site, (trx, locks) =>
+      const isNews = await transactLocking(this.database, site, (trx, locks) =>
         this.#judge(trx, locks, row),
       );
-      hasVoid ||= isVoid;
+      hasNews ||= isNews;
     }
-    return hasVoid;
+    return hasNews;
   }
 
   async #judge(trx: Trx, locks: ReceiptLocks, row: AttributionRow): Promise<boolean> {
@@ -83,10 +83,12 @@ export class AttributionWatch {
     const validity = await validityOfRow(trx, site, row);
     const isVoid = validity.kind === 'void';
     if (unowned !== null) await this.#mend(trx, rowId, unowned, isVoid ? null : row, now);
+    let isNews = false;
     for (const id of [...new Set([...named, ...inDoubt])].sort()) {
-      await this.statements.evaluateInTransaction(trx, id, now);
+      const evaluation = await this.statements.evaluateInTransaction(trx, id, now);
+      isNews ||= evaluation?.isNew === true;
     }
-    if (!isVoid) return false;
+    if (!isVoid) return isNews;
     await recordAudit(trx, {
       site,
       zone,

@@ -18,7 +18,7 @@ import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { isFolderInForce, siteInForce } from '../methods/method-registry.store.js';
-import { bellsOf, type WorkQueue } from '../queue/work-queue.js';
+import { bellsOf } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
@@ -458,7 +458,11 @@ async function wire(ground: Ground): Promise<Gateway> {
       epoch,
       onEnqueued: (name) => queue.ring(`deliveries:${name}`),
     }),
-    intake: openIntake(ground, unreadable, queue),
+    intake: openIntake(ground, unreadable, {
+      onTaken: () => queue.ring('bundles'),
+      // More receipts than are stopped at once are only marked.
+      afterRefused: ringAll,
+    }),
     bundles,
     receipts,
     receiptRequests: new ReceiptRequestsService(database, clock, site.site, receipts, changes),
@@ -555,7 +559,7 @@ function openSealer(
 function openIntake(
   { folder, database, clock, large }: Ground,
   unreadable: UnreadableEvidence,
-  queue: WorkQueue,
+  rings: { readonly onTaken: () => void; readonly afterRefused: () => void },
 ): IntakeService {
   const { site } = folder;
   return new IntakeService(
@@ -567,11 +571,8 @@ function openIntake(
       jsonLimits: jsonLimits(site),
     },
     {
-      onTaken: () => queue.ring('bundles'),
+      ...rings,
       onRefused: (trx, refused, locks) => unreadable.open(trx, locks, refused, clock.now()),
-      afterRefused: () => {
-        for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
-      },
     },
     large,
   );

@@ -30,7 +30,7 @@ const NOISE_KEYS_MAX = 20;
 
 /**
  * Loads the earlier results that bear on those of a bundle, in the transaction that acts on it: one query for each
- * kind that the bundle gives occasion to ask about, each by an index and bounded.
+ * kind that the bundle gives occasion to ask about (of noise a second one, where some is alike), by an index and bounded.
  */
 export async function loadSense(
   db: Trx,

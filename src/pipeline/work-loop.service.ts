@@ -27,6 +27,21 @@ export function answerBells(gateway: GatewayParts): void {
       worker.mayStart ? await handler(ringing) : { nextDueAt: null },
     );
 
+  const ringDestinations = () => {
+    for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
+    for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
+  };
+  /** Each receipt has a transaction of its own: what others committed waits for no sweep when one fails. */
+  const evaluateAll = async () => {
+    try {
+      const hasNews = await attributionWatch.round();
+      return { hasNews, evaluated: await statements.evaluateDue(RECEIPTS_A_ROUND) };
+    } catch (error) {
+      ringDestinations();
+      throw error;
+    }
+  };
+
   answer('bundles', async () => {
     if (await bundles.workOnce()) queue.ring('bundles');
     return { nextDueAt: null };
@@ -35,16 +50,12 @@ export function answerBells(gateway: GatewayParts): void {
   answer('receipts', async () => {
     await stopsFirst.whenNone();
     const startedAt = performance.now();
-    const hasVoid = await attributionWatch.round();
-    const evaluated = await statements.evaluateDue(RECEIPTS_A_ROUND);
+    const { hasNews, evaluated } = await evaluateAll();
     const effective = (await statements.hasOpenStops())
       ? await database.transact((trx) => statements.updateStopEffectiveness(trx, clock.now()))
       : [];
     // A conforms waits while its receipt does, also when the evaluation brings nothing new.
-    if (hasVoid || evaluated.some((e) => e.isNew || e.outcome === 'conforms')) {
-      for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
-      for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
-    }
+    if (hasNews || evaluated.some((e) => e.isNew || e.outcome === 'conforms')) ringDestinations();
     if (evaluated.length >= RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
     const tookMs = performance.now() - startedAt;
     const hasStop = evaluated.some(({ stop, isNew }) => isNew && stop !== 'none');

@@ -30,10 +30,14 @@ import { holdSweep } from './sweeps.store.js';
 /** What a finding does beyond its own row; the later stages are told, and this one knows none of them. */
 export interface FindingEffects {
   /** Evaluates the statement of a receipt whose facts became worse, in the transaction that made them so. */
-  readonly evaluate: (trx: Trx, receiptId: string, now: Instant) => Promise<unknown>;
+  readonly evaluate: (
+    trx: Trx,
+    receiptId: string,
+    now: Instant,
+  ) => Promise<{ readonly isNew: boolean } | null>;
   /** Opens what belongs to no receipt for certain and evaluates every statement it could belong to. */
   readonly openUnowned: (discrepancy: NewDiscrepancy) => Promise<void>;
-  /** Called after a commit that receipts wait for. */
+  /** Called after a commit that receipts or destinations wait for. */
   readonly onChanged: () => void;
 }
 
@@ -80,14 +84,14 @@ export class SweepFindings {
     const isState = message === 'statement' || message === 'stop';
     if (isState && receiptId !== null && revision !== null) {
       const of = { site: this.site.site, receiptId, revision };
-      await this.database.transact(async (trx) => {
+      const evaluation = await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
-        if (!(await isUnsettled(trx, holding))) return;
+        if (!(await isUnsettled(trx, holding))) return null;
         await raiseRevisionFloor(trx, of);
         await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
-        await this.effects.evaluate(trx, receiptId, this.clock.now());
+        return await this.effects.evaluate(trx, receiptId, this.clock.now());
       });
-      this.effects.onChanged();
+      if (evaluation?.isNew === true) this.effects.onChanged();
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];
     const finding = {

@@ -133,6 +133,8 @@ export class StatementsService {
    * Evaluates up to `limit` receipts that are due, and up to as many that passed their retest date while conforming or
    * whose stop is not effective; each in a transaction of its own, and none that another process has at the moment.
    * Returns what was evaluated.
+   *
+   * Rejects with the first failure, when no other of them is under way any more: their commits stand.
    */
   async evaluateDue(limit: number): Promise<Evaluation[]> {
     const { site } = this.settings.site;
@@ -155,17 +157,19 @@ export class StatementsService {
     const together = isShared ? EVALUATED_TOGETHER : limit;
     for (let i = 0; i < ids.length; i += together) {
       const some = ids.slice(i, i + together);
-      evaluations.push(
-        ...(await Promise.all(
-          some.map((id) =>
-            this.database.transact(async (trx) =>
-              (await claimReceipt(trx, { site, id }, !whateverTheirMark.has(id)))
-                ? this.evaluateInTransaction(trx, id, this.clock.now())
-                : null,
-            ),
+      const ends = await Promise.allSettled(
+        some.map((id) =>
+          this.database.transact(async (trx) =>
+            (await claimReceipt(trx, { site, id }, !whateverTheirMark.has(id)))
+              ? this.evaluateInTransaction(trx, id, this.clock.now())
+              : null,
           ),
-        )),
+        ),
       );
+      for (const end of ends) {
+        if (end.status === 'rejected') throw end.reason;
+        evaluations.push(end.value);
+      }
     }
     return evaluations.filter((evaluation) => evaluation !== null);
   }
@@ -176,31 +180,30 @@ export class StatementsService {
    * answered as incomplete at revision 0, never as not found.
    */
   async fresh(receiptId: string, caller: string): Promise<StatementRecord> {
-    let isNew = false;
-    const statement = await this.database.transact(async (trx) => {
+    const { statement, isNew } = await this.database.transact(async (trx) => {
       const now = this.clock.now();
       const { site } = this.settings.site;
       await holdReceipt(trx, site, receiptId);
       await shareSiteEvidence(trx, site);
       let decided = await this.decide(trx, receiptId, now);
-      isNew = decided?.isNew === true;
-      if (isNew) {
+      const isNews = decided?.isNew === true;
+      if (isNews) {
         await lockReceipts(trx, site, [receiptId]);
         await this.evaluateInTransaction(trx, receiptId, now);
         decided = await this.decide(trx, receiptId, now);
       }
-      const statement = decided
+      const stated = decided
         ? this.record(decided, revisionOf(decided))
         : this.unknown(receiptId, now);
       await insertPull(trx, {
         site,
         receipt_id: receiptId.slice(0, RECEIPT_ID_LOGGED_MAX),
-        revision: statement.revision,
-        outcome: statement.outcome,
+        revision: stated.revision,
+        outcome: stated.outcome,
         caller,
         at: now,
       });
-      return statement;
+      return { statement: stated, isNew: isNews };
     });
     if (isNew) this.settings.onPulledNews?.();
     return statement;

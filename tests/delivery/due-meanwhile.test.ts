@@ -1,6 +1,7 @@
 import { afterEach, expect, it, vi } from 'vitest';
 import type { Instant } from '../../src/formats/instant.js';
-import { Bench } from './northquay-bench.js';
+import { until } from '../support/until.js';
+import { Bench, type BenchOptions, TIMING } from './northquay-bench.js';
 import { Sink } from './sink.js';
 
 /**
@@ -15,9 +16,9 @@ afterEach(() => {
   vi.restoreAllMocks();
 });
 
-async function bench(): Promise<{ b: Bench; sink: Sink }> {
+async function bench(timing: BenchOptions['timing'] = {}): Promise<{ b: Bench; sink: Sink }> {
   const sink = await Sink.start({ honoursKey: true });
-  const b = await Bench.open({ baseUrl: sink.url, honoursKey: true });
+  const b = await Bench.open({ baseUrl: sink.url, honoursKey: true, timing });
   await b.announce();
   return { b, sink };
 }
@@ -71,11 +72,34 @@ it('a send that waits for Retry-After', async () => {
     passesBehind(b, at, readings);
     const { nextDueAt } = await b.service.workOnce('lims');
     const isSent = (await b.row(id)).attempts === 2;
-    expect(isSent || (nextDueAt !== null && nextDueAt <= at + 50_001), `${readings}`).toBe(true);
+    expect(isSent ? 'sent' : nextDueAt, `behind ${readings} readings`).toBe(isSent ? 'sent' : at);
     seen.add(isSent ? 'sent' : 'named');
     standsStillAt(b, at);
     await b.settle();
     expect((await b.row(id)).state).toBe('confirmed');
   }
   expect([...seen]).toEqual(['sent', 'named']);
+});
+
+it.each(['result', 'stop'] as const)('a %s beside one that is not answered', async (what) => {
+  const { b, sink } = await bench({ deadlineMs: 2_000 });
+  await b.announce('R-2');
+  sink.onSend('hang', { status: 503 });
+  const ids =
+    what === 'stop'
+      ? [await b.stop(1), await b.stop(1, 'R-2')]
+      : [await b.enqueue({ subjectId: 'a' }), await b.enqueue({ subjectId: 'b' })];
+  const states = async () => {
+    const rows = await Promise.all(ids.map((id) => b.row(id)));
+    return rows
+      .map(({ state, attempts }) => `${state} ${attempts}`)
+      .sort()
+      .join();
+  };
+  const working = what === 'stop' ? b.service.workStops('lims') : b.service.workOnce('lims');
+  await until('one was refused', async () => (await states()) === 'due 1,sending 1');
+  b.clock.advance(TIMING.retryMaxMs);
+  await until('it is sent again', async () => (await states()) === 'accepted 2,sending 1');
+  expect(sink.sends()).toBe(3);
+  await working;
 });

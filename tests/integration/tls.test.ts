@@ -1,6 +1,8 @@
 import { execFileSync } from 'node:child_process';
+import { once } from 'node:events';
 import { writeFileSync } from 'node:fs';
 import { request as httpsRequest } from 'node:https';
+import { connect } from 'node:net';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import { readControl, writeControl } from '../../src/access/control.files.js';
@@ -111,6 +113,19 @@ describe('a gateway with a certificate', () => {
     expect(answer.cookie).toMatch(
       /^__Host-drumline=[\w-]{43}; Path=\/; Secure; HttpOnly; SameSite=Strict$/,
     );
+  });
+
+  it('closes although somebody holds a connection open and never begins to speak TLS', async () => {
+    application = await openApplication(settingsWith(certificate('dock')), { work: false });
+    const { hostname, port } = new URL(await application.listen());
+    const silent = connect(Number(port), hostname);
+    silent.on('error', () => undefined);
+    await once(silent, 'connect');
+    const hungUp = once(silent, 'close');
+    await application.close();
+    application = null;
+    await hungUp;
+    expect(silent.destroyed).toBe(true);
   });
 
   it('is not mistaken for another one that listens at its address', async () => {

@@ -37,7 +37,7 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
       looking: new Looking({} as DeliveryParts),
       documents: new Map(names.map((name) => [name, LISTED])),
       findings: new SweepFindings(database, clock, site, {
-        evaluate: nothing,
+        evaluate: () => Promise.resolve(null),
         openUnowned: nothing,
         onChanged: () => undefined,
       }),

@@ -294,14 +294,19 @@ describe('a list that shifts while it is read', () => {
 });
 
 describe('a stop of a lost life', () => {
-  it('tells that its receipt changed also where its discrepancy is open', async () => {
+  it('tells that its statement changed also where its discrepancy is open, and nothing where it did not', async () => {
     const world = await SweepWorld.open();
     await world.world.conform();
-    const holding = await world.holds('L-1', { message: 'stop', revision: 7 });
-    expect(await world.findings.openHolding(holding)).toBe(true);
-    const { changes } = world;
-    expect(await world.findings.openHolding(holding)).toBe(false);
-    expect(world.changes).toBe(changes + 1);
+    expect(await world.findings.openHolding(await world.holds('L-1'))).toBe(true);
+    const told = async () => [world.changes, (await world.world.told()).length] as const;
+    const [changes, revisions] = await told();
+    const { db } = world.world.database;
+    await db.updateTable('destination_holding').set({ revision: 40 }).execute();
+    const later = await db.selectFrom('destination_holding').selectAll().executeTakeFirstOrThrow();
+    expect(await world.findings.openHolding(later)).toBe(false);
+    expect(await told()).toEqual([changes + 1, revisions + 1]);
+    expect(await world.findings.openHolding(later)).toBe(false);
+    expect(await told()).toEqual([changes + 1, revisions + 1]);
   });
 
   it('is not found again behind the signature that acknowledges it', async () => {
