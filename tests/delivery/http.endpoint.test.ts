@@ -35,14 +35,15 @@ const REQUEST: SendRequest = {
 };
 
 describe('the HTTP contract', () => {
+  // Only while these run: what it stands in front of belongs to every file of the process.
   beforeEach(() => {
+    if (!nock.isActive()) nock.activate();
     nock.disableNetConnect();
   });
   afterEach(() => {
     nock.cleanAll();
     nock.enableNetConnect();
     nock.restore();
-    nock.activate();
   });
 
   // The pool is nock's own here, so the name is never resolved; addresses have tests of their own.

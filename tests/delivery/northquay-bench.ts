@@ -231,6 +231,7 @@ export class Bench {
 
   /** A new process on the same database: nothing of the old one's memory is left, and it was found dead. */
   async restart(): Promise<void> {
+    this.service.stopTaking();
     await this.declareDead();
     this.service = await this.another();
     await this.service.recover(this.clock.now());

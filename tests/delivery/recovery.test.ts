@@ -41,6 +41,11 @@ class DyingEndpoint implements Endpoint {
   }
 }
 
+/** Work of a process that dies, or of one that the test does not wait for: nobody hears how it ends. */
+function unheard(work: Promise<unknown>): void {
+  work.catch(() => undefined);
+}
+
 async function dying(moment: (typeof MOMENTS)[number], options: Partial<BenchOptions>) {
   const sink = await Sink.start({ honoursKey: options.honoursKey ?? false });
   const inner = new HttpEndpoint({
@@ -65,7 +70,7 @@ describe.each(MOMENTS)('a process killed between T3 and T4, %s', (moment) => {
   it.each(KINDS)('leaves one effect at a destination that %s', async (_, options) => {
     const { bench: b, sink, endpoint, inner } = await dying(moment, options);
     const id = await b.enqueue({ subjectId: 'a' });
-    void b.service.workOnce('lims');
+    unheard(b.service.workOnce('lims'));
     await endpoint.died;
     expect(await b.row(id)).toMatchObject({ state: 'sending', attempts: 1 });
     expect(await b.history(id)).toEqual(['send open']);
@@ -83,7 +88,7 @@ describe.each(MOMENTS)('a process killed between T3 and T4, %s', (moment) => {
   it('leaves at most one effect and a parked doubt where neither holds', async () => {
     const { bench: b, sink, endpoint, inner } = await dying(moment, { askable: false });
     const id = await b.enqueue({ subjectId: 'a' });
-    void b.service.workOnce('lims');
+    unheard(b.service.workOnce('lims'));
     await endpoint.died;
     await b.restart();
     await b.settle();
@@ -97,7 +102,7 @@ describe('recover', () => {
   it('asks an askable destination before anything is sent again', async () => {
     const { bench: b, sink, endpoint, inner } = await dying('after the answer came', {});
     const id = await b.enqueue({ subjectId: 'a' });
-    void b.service.workOnce('lims');
+    unheard(b.service.workOnce('lims'));
     await endpoint.died;
     await b.restart();
     await b.settle();
@@ -117,7 +122,7 @@ describe('recover', () => {
     });
     const first = await b.enqueue({ subjectId: 'a', orderingKey: 'k' });
     const second = await b.enqueue({ subjectId: 'b', orderingKey: 'k' });
-    void b.service.workOnce('lims');
+    unheard(b.service.workOnce('lims'));
     await endpoint.died;
     await b.restart();
     await b.settle();
@@ -135,7 +140,7 @@ describe('recover', () => {
       honoursKey: true,
     });
     const conforms = await b.state(1, 'conforms');
-    void b.service.workOnce('lims');
+    unheard(b.service.workOnce('lims'));
     await endpoint.died;
     await b.stop(2);
     await b.restart();
@@ -154,7 +159,7 @@ describe('recover', () => {
       askable: true,
     });
     const stop = await b.stop(1);
-    void b.service.workStops('lims');
+    unheard(b.service.workStops('lims'));
     await endpoint.died;
     await b.restart();
     await b.settle();
@@ -341,7 +346,7 @@ describe('what another failure leaves behind', () => {
     // The first one is never answered here; who works on stops hears of the failure all the same.
     await expect(working).rejects.toThrow('SQLITE_FULL');
     b.failsWrites = false;
-    void b.service.workStops('lims');
+    unheard(b.service.workStops('lims'));
     await expect.poll(async () => (await b.row(later)).state).toBe('accepted');
     await inner.close();
   });
