@@ -50,6 +50,8 @@ async function runs<Taken>(
 
 /** What runs ends sooner than this as a rule: only behind it is it asked what comes due meanwhile. */
 const SOON_MS = 50;
+/** No timer is set for longer, whatever a clock says: then it is looked again. */
+const WAIT_MS_MAX = 60_000;
 
 /** True when it is told within a time. */
 async function within(told: Promise<void>, ms: number): Promise<boolean> {
@@ -190,10 +192,14 @@ export class DeliveryService {
       ]);
     };
     // A request that its destination does not answer keeps its own place until its deadline, and no new stop waits for it.
-    const next = () => nextStopDueAt(database.db, site.site, to.name, lookedAt);
+    const next = async () =>
+      earliest(
+        await nextStopDueAt(database.db, site.site, to.name, lookedAt),
+        await sending.stopsLeaveAgainAt(to),
+      );
     const how = { leavesOnFailure: true, nextDueAt: next };
     const worked = await stopsFirst.run(() => this.#work(more, start, how));
-    return { worked, nextDueAt: earliest(await next(), await sending.stopsLeaveAgainAt(to)) };
+    return { worked, nextDueAt: await next() };
   }
 
   /**
@@ -277,9 +283,14 @@ export class DeliveryService {
   /** Waits until it is told, and no longer than until more becomes due: a slow answer holds only its own place. */
   async #whenMore(told: Promise<void>, nextDueAt: () => Promise<Instant | null>): Promise<void> {
     if (await within(told, SOON_MS)) return;
-    const at = await nextDueAt();
-    if (at === null) await told;
-    else await within(told, Math.max(1, msBetween(this.#parts.options.clock.now(), at)));
+    // What cannot be asked now is no failure of what runs: the next ring looks again.
+    const at = await nextDueAt().catch(() => null);
+    if (at === null) {
+      await told;
+      return;
+    }
+    const waitMs = Math.ceil(msBetween(this.#parts.options.clock.now(), at));
+    await within(told, Math.min(WAIT_MS_MAX, Math.max(1, waitMs)));
   }
 
   /**

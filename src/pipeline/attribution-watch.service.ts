@@ -45,12 +45,19 @@ export class AttributionWatch {
   async round(): Promise<boolean> {
     const { site } = this.site;
     let hasNews = false;
+    const failures: unknown[] = [];
     for (const row of await attributionsToJudge(this.database.db, site, ROUND_MAX)) {
-      const isNews = await transactLocking(this.database, site, (trx, locks) =>
-        this.#judge(trx, locks, row),
-      );
-      hasNews ||= isNews;
+      try {
+        const isNews = await transactLocking(this.database, site, (trx, locks) =>
+          this.#judge(trx, locks, row),
+        );
+        hasNews ||= isNews;
+      } catch (error) {
+        // The others have a transaction of their own, and none of them waits behind this one.
+        failures.push(error);
+      }
     }
+    if (failures.length > 0) throw failures[0];
     return hasNews;
   }
 
@@ -86,7 +93,8 @@ export class AttributionWatch {
     let isNews = false;
     for (const id of [...new Set([...named, ...inDoubt])].sort()) {
       const evaluation = await this.statements.evaluateInTransaction(trx, id, now);
-      isNews ||= evaluation?.isNew === true;
+      // A conforms waits while its receipt does, also when the evaluation brings nothing new.
+      isNews ||= evaluation !== null && (evaluation.isNew || evaluation.outcome === 'conforms');
     }
     if (!isVoid) return isNews;
     await recordAudit(trx, {

@@ -31,17 +31,6 @@ export function answerBells(gateway: GatewayParts): void {
     for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
     for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
   };
-  /** Each receipt has a transaction of its own: what others committed waits for no sweep when one fails. */
-  const evaluateAll = async () => {
-    try {
-      const hasNews = await attributionWatch.round();
-      return { hasNews, evaluated: await statements.evaluateDue(RECEIPTS_A_ROUND) };
-    } catch (error) {
-      ringDestinations();
-      throw error;
-    }
-  };
-
   answer('bundles', async () => {
     if (await bundles.workOnce()) queue.ring('bundles');
     return { nextDueAt: null };
@@ -50,12 +39,29 @@ export function answerBells(gateway: GatewayParts): void {
   answer('receipts', async () => {
     await stopsFirst.whenNone();
     const startedAt = performance.now();
-    const { hasNews, evaluated } = await evaluateAll();
+    const failures: unknown[] = [];
+    const hasNews = await attributionWatch.round().catch((error: unknown) => {
+      failures.push(error);
+      return true;
+    });
+    const evaluated = await statements.evaluateDue(RECEIPTS_A_ROUND).catch((error: unknown) => {
+      failures.push(error);
+      return [];
+    });
+    // A conforms waits while its receipt does, also when the evaluation brings nothing new. What was committed before
+    // something failed waits for no sweep.
+    if (
+      hasNews ||
+      failures.length > 0 ||
+      evaluated.some((e) => e.isNew || e.outcome === 'conforms')
+    ) {
+      ringDestinations();
+    }
     const effective = (await statements.hasOpenStops())
       ? await database.transact((trx) => statements.updateStopEffectiveness(trx, clock.now()))
       : [];
-    // A conforms waits while its receipt does, also when the evaluation brings nothing new.
-    if (hasNews || evaluated.some((e) => e.isNew || e.outcome === 'conforms')) ringDestinations();
+    if (effective.length > 0) ringDestinations();
+    if (failures.length > 0) throw failures[0];
     if (evaluated.length >= RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
     const tookMs = performance.now() - startedAt;
     const hasStop = evaluated.some(({ stop, isNew }) => isNew && stop !== 'none');

@@ -84,14 +84,16 @@ export class SweepFindings {
     const isState = message === 'statement' || message === 'stop';
     if (isState && receiptId !== null && revision !== null) {
       const of = { site: this.site.site, receiptId, revision };
-      const evaluation = await this.database.transact(async (trx) => {
+      const isChanged = await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
-        if (!(await isUnsettled(trx, holding))) return null;
+        if (!(await isUnsettled(trx, holding))) return false;
         await raiseRevisionFloor(trx, of);
-        await this.#auditSuperseded(trx, await supersedeOutlived(trx, of), identity);
-        return await this.effects.evaluate(trx, receiptId, this.clock.now());
+        const superseded = await supersedeOutlived(trx, of);
+        await this.#auditSuperseded(trx, superseded, identity);
+        const evaluation = await this.effects.evaluate(trx, receiptId, this.clock.now());
+        return superseded.length > 0 || evaluation?.isNew === true;
       });
-      if (evaluation?.isNew === true) this.effects.onChanged();
+      if (isChanged) this.effects.onChanged();
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];
     const finding = {

@@ -134,7 +134,8 @@ export class StatementsService {
    * whose stop is not effective; each in a transaction of its own, and none that another process has at the moment.
    * Returns what was evaluated.
    *
-   * Rejects with the first failure, when no other of them is under way any more: their commits stand.
+   * Rejects with the first failure once all have been tried: what the others committed stands, and no receipt waits
+   * behind one that cannot be evaluated.
    */
   async evaluateDue(limit: number): Promise<Evaluation[]> {
     const { site } = this.settings.site;
@@ -153,6 +154,7 @@ export class StatementsService {
     );
     const ids = [...new Set([...(await receiptsDue(db, site, limit)), ...whateverTheirMark])];
     const evaluations: (Evaluation | null)[] = [];
+    const failures: unknown[] = [];
     // Asked for together, they share commits on a file; a server has a connection for each of a few.
     const together = isShared ? EVALUATED_TOGETHER : limit;
     for (let i = 0; i < ids.length; i += together) {
@@ -167,10 +169,11 @@ export class StatementsService {
         ),
       );
       for (const end of ends) {
-        if (end.status === 'rejected') throw end.reason;
-        evaluations.push(end.value);
+        if (end.status === 'rejected') failures.push(end.reason);
+        else evaluations.push(end.value);
       }
     }
+    if (failures.length > 0) throw failures[0];
     return evaluations.filter((evaluation) => evaluation !== null);
   }
 

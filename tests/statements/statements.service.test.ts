@@ -1,4 +1,4 @@
-import { describe, expect, it } from 'vitest';
+import { describe, expect, it, vi } from 'vitest';
 import { canonicalDigest } from '../../src/formats/canonical-json.js';
 import { addMs } from '../../src/formats/instant.js';
 import { markAnnouncedReceiptsDue } from '../../src/receipts/facts.store.js';
@@ -376,6 +376,31 @@ describe('statements on a database', () => {
     expect(after).toHaveLength(before.length + 1);
     await world.statements.evaluateDue(10);
     expect(await world.stops()).toEqual(after);
+  });
+
+  it('keeps no receipt waiting behind one that cannot be evaluated', async () => {
+    const world = await StatementWorld.open();
+    const ids = [1, 2, 3, 4, 5, 6].map((n) => `R-${n}`);
+    await world.announce(
+      ...ids.map((receiptId, n) => ({ receiptId, scanText: `RC-${n}`, line: `${n}0` })),
+    );
+    const { db } = world.database;
+    await db.updateTable('receipt').set({ evaluation_due: 1 }).execute();
+    const { statements } = world;
+    const evaluate = statements.evaluateInTransaction.bind(statements);
+    const broken = vi
+      .spyOn(statements, 'evaluateInTransaction')
+      .mockImplementation((trx, id, now) =>
+        id === 'R-1' ? Promise.reject(new Error('it is broken')) : evaluate(trx, id, now),
+      );
+    await expect(statements.evaluateDue(10)).rejects.toThrow('it is broken');
+    broken.mockRestore();
+    const due = await db
+      .selectFrom('receipt')
+      .select('id')
+      .where('evaluation_due', '=', 1)
+      .execute();
+    expect(due.map(({ id }) => id)).toEqual(['R-1']);
   });
 
   it('keeps no receipt waiting behind others whose stops do not get through', async () => {
