@@ -99,6 +99,7 @@ import { TraceController } from './pipeline/trace.controller.js';
 import { TraceService } from './pipeline/trace.service.js';
 import { TrailReviewController } from './pipeline/trail-review.controller.js';
 import { TrailReviewService } from './pipeline/trail-review.service.js';
+import { ringDestinations } from './queue/work-queue.js';
 import { AnnounceByHand } from './receipts/announce-by-hand.service.js';
 import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
@@ -183,10 +184,7 @@ export class AppModule {
     const pageSite = new PageSite(siteView(site));
     const ring = () => {
       gateway.queue.ring('receipts');
-      for (const { name } of site.destinations) {
-        gateway.queue.ringHere(`stops:${name}`);
-        gateway.queue.ring(`deliveries:${name}`);
-      }
+      ringDestinations(gateway.queue, site.destinations);
     };
     return {
       module: AppModule,

@@ -137,13 +137,16 @@ export function* mayRepeatNoise<Row extends { readonly noise: string | null }>(
   own: readonly string[],
   kept: readonly Row[],
   max: number,
-): Generator<void, Row[]> {
+): Generator<void, (Row & { readonly noise: string })[]> {
   const patterns = own.map(patternSteps);
-  const alike: Row[] = [];
+  const alike: (Row & { readonly noise: string })[] = [];
   for (const row of kept) {
-    if (row.noise === null) continue;
-    const steps = patternSteps(row.noise);
-    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) alike.push(row);
+    const { noise } = row;
+    if (noise === null) continue;
+    const steps = patternSteps(noise);
+    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) {
+      alike.push({ ...row, noise });
+    }
     yield;
   }
   return alike;

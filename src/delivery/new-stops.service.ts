@@ -82,6 +82,6 @@ export class NewStops {
   async #mayLeave(reader: Reader, to: Destination): Promise<boolean> {
     const { site } = this.#parts.options.site;
     const row = await readDestination(reader, site, to.name);
-    return row === null || stopsMayLeave(row);
+    return stopsMayLeave(row);
   }
 }

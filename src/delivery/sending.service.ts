@@ -136,7 +136,7 @@ export class Sending {
     const claims = await this.#parts.take(async (trx, worker) => {
       const now = clock.now();
       const row = await readDestination(trx, of.site, destination.name);
-      if (row !== null && !stopsMayLeave(row)) return [];
+      if (!stopsMayLeave(row)) return [];
       return await claimDeliveries(trx, await lockDueDeliveries(trx, { ...of, now }), worker, now);
     });
     return this.#taken(claims);
@@ -185,7 +185,7 @@ export class Sending {
     const due = await lookForDue(database.db, { ...of, now, limit: 1 });
     if (due.length === 0) return null;
     const row = await readDestination(database.db, of.site, destination.name);
-    return row === null || stopsMayLeave(row) ? addMs(now, LOOK_AGAIN_MS) : null;
+    return stopsMayLeave(row) ? addMs(now, LOOK_AGAIN_MS) : null;
   }
 
   #dueQuery(destination: Destination, stops: boolean) {

@@ -19,11 +19,10 @@ export function stopRetryMaxMs({ retryMaxMs }: DestinationTiming): number {
 export const RESTORE_PAUSE = 'restore';
 
 /** Stops pass pause, open breaker, rate, concurrency and order; only the pause after a restore holds them. */
-export function stopsMayLeave(destination: {
-  readonly paused: 0 | 1;
-  readonly pause_reason: string | null;
-}): boolean {
-  return destination.paused === 0 || destination.pause_reason !== RESTORE_PAUSE;
+export function stopsMayLeave(
+  destination: { readonly paused: 0 | 1; readonly pause_reason: string | null } | null,
+): boolean {
+  return destination?.paused !== 1 || destination.pause_reason !== RESTORE_PAUSE;
 }
 
 /**

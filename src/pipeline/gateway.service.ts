@@ -1,5 +1,6 @@
 import { recordAudit } from '../audit/audit.store.js';
 import { WatchedFolder } from '../intake/watched-folder.service.js';
+import { ringDestinations } from '../queue/work-queue.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 import { tick } from './instance.store.js';
 import { writeMark } from './instance-mark.files.js';
@@ -22,7 +23,7 @@ export class Gateway {
 
   /** Takes up what processes that are gone left, then works, and goes on looking for such. */
   async work(): Promise<void> {
-    const { site, clock, log, worker, deliveries, sealer, recovery, sweeps } = this.parts;
+    const { site, clock, log, queue, worker, deliveries, sealer, recovery, sweeps } = this.parts;
     await worker.begin();
     // Before what follows, which may take long: who is not heard of is given up, with what it examines by then.
     worker.keepBeating();
@@ -32,7 +33,7 @@ export class Gateway {
     answerBells(this.parts);
     worker.besideBeats(async () => {
       await this.#remember();
-      if ((await deliveries.recover(clock.now())) > 0) this.#ringDeliveries();
+      if ((await deliveries.recover(clock.now())) > 0) ringDestinations(queue, site.destinations);
     });
     this.#isWorking = true;
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
@@ -52,14 +53,6 @@ export class Gateway {
     this.#callAgainAt = performance.now() + CALL_EVERY_MS;
     const state = await recovery.state(sweeps);
     log.error({ event: 'gateway.waits-after-restore', ...state });
-  }
-
-  #ringDeliveries(): void {
-    const { site, queue } = this.parts;
-    for (const { name } of site.destinations) {
-      queue.ringHere(`stops:${name}`);
-      queue.ring(`deliveries:${name}`);
-    }
   }
 
   /** Says in the trail that a process began to take, or to do, work; once, whatever it does besides. */

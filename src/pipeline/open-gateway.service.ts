@@ -18,7 +18,7 @@ import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { isFolderInForce, siteInForce } from '../methods/method-registry.store.js';
-import { bellsOf } from '../queue/work-queue.js';
+import { bellsOf, ringDestinations } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
@@ -231,8 +231,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     queue.ring('receipts');
   };
   const ringAll = () => {
-    for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
-    ringOthers();
+    ringDestinations(queue, site.destinations);
+    queue.ring('receipts');
   };
   const bundles = new BundlesService({
     database,

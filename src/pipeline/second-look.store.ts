@@ -7,8 +7,8 @@ import { bounded, prepared, preparedForList, preparedInsert } from '../storage/p
 import { sideBySide } from '../storage/side-by-side.js';
 import { inTurns } from '../storage/turns.js';
 import {
-  type AlikeTrace,
   COMPARED,
+  type KeptNoise,
   measurementsOfTraces,
   type Span,
   spanAround,
@@ -168,7 +168,7 @@ function kindsOfNoise(own: readonly StoredMeasurement[]): KindOfNoise[] {
 async function alikeOf(
   trx: Trx,
   { key, steps, rowIds, max }: KindOfNoise & { readonly max: number },
-  traces: readonly AlikeTrace[],
+  traces: readonly KeptNoise[],
 ): Promise<StoredMeasurement[]> {
   const own = new Set(rowIds);
   const others = traces.filter(({ rowId }) => !own.has(rowId)).slice(0, NOISE_LOOK_BACK);

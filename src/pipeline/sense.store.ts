@@ -133,14 +133,17 @@ const byNoise = prepared((db, of: OfSite & { readonly key: string }) =>
     .limit(sql.lit(NOISE_LOOK_BACK)),
 );
 
-/** A trace whose noise is like another. */
-export interface AlikeTrace {
+/** The noise of a result as it is kept. */
+export interface KeptNoise {
   readonly rowId: string;
   readonly noise: string | null;
 }
 
 /** The results of traces, in the order of these, with their noise. */
-export async function measurementsOfTraces(db: Reader, traces: readonly AlikeTrace[]) {
+export async function measurementsOfTraces(
+  db: Reader,
+  traces: readonly (KeptNoise & { readonly noise: string })[],
+) {
   const { rows } = await byRowIds(
     db,
     {},
@@ -149,7 +152,7 @@ export async function measurementsOfTraces(db: Reader, traces: readonly AlikeTra
   const byId = new Map(rows.map((row) => [row.rowId, row]));
   return traces.flatMap(({ rowId, noise }) => {
     const row = byId.get(rowId);
-    return row === undefined || noise === null ? [] : [{ ...row, noise }];
+    return row === undefined ? [] : [{ ...row, noise }];
   });
 }
 

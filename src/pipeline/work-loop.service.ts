@@ -1,6 +1,6 @@
 import { setTimeout as wait } from 'node:timers/promises';
 import { addMs, type Instant } from '../formats/instant.js';
-import type { Bell, BellHandler } from '../queue/work-queue.js';
+import { type Bell, type BellHandler, ringDestinations } from '../queue/work-queue.js';
 import type { GatewayParts } from './gateway-parts.service.js';
 
 /** Receipts evaluated before other work gets its turn. */
@@ -27,10 +27,6 @@ export function answerBells(gateway: GatewayParts): void {
       worker.mayStart ? await handler(ringing) : { nextDueAt: null },
     );
 
-  const ringDestinations = () => {
-    for (const { name } of site.destinations) queue.ringHere(`stops:${name}`);
-    for (const { name } of site.destinations) queue.ring(`deliveries:${name}`);
-  };
   answer('bundles', async () => {
     if (await bundles.workOnce()) queue.ring('bundles');
     return { nextDueAt: null };
@@ -55,12 +51,12 @@ export function answerBells(gateway: GatewayParts): void {
       failures.length > 0 ||
       evaluated.some((e) => e.isNew || e.outcome === 'conforms')
     ) {
-      ringDestinations();
+      ringDestinations(queue, site.destinations);
     }
     const effective = (await statements.hasOpenStops())
       ? await database.transact((trx) => statements.updateStopEffectiveness(trx, clock.now()))
       : [];
-    if (effective.length > 0) ringDestinations();
+    if (effective.length > 0) ringDestinations(queue, site.destinations);
     if (failures.length > 0) throw failures[0];
     if (evaluated.length >= RECEIPTS_A_ROUND || effective.length > 0) queue.ring('receipts');
     const tookMs = performance.now() - startedAt;

@@ -50,3 +50,12 @@ export interface WorkQueue {
   /** Stops taking new work and waits for what runs. */
   drain(): Promise<void>;
 }
+
+/** Rings for whatever may leave to these destinations, stops before the rest. */
+export function ringDestinations(
+  queue: Pick<WorkQueue, 'ring' | 'ringHere'>,
+  destinations: readonly { readonly name: string }[],
+): void {
+  for (const { name } of destinations) queue.ringHere(`stops:${name}`);
+  for (const { name } of destinations) queue.ring(`deliveries:${name}`);
+}
