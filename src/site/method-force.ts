@@ -14,27 +14,36 @@ const HOUR_MS = 3_600_000;
 
 /**
  * When a result was measured, with the doubt of its offset (rule 30). An offset that instrument or sync PC stated
- * is believed. One that was assumed leaves the reading of the clock alone certain, and every offset in use possible.
+ * is believed. One that was assumed leaves the reading of the clock alone certain, and every offset in use possible, but
+ * for those by which it would have been measured after its bundle had come.
  *
  * @param reported as the bundle has it; null when unreadable
  * @param source of the offset; null when unknown, which is as good as assumed
+ * @param takenIn when its bundle came, by our clock; null where that is not known
  */
 export function measuredSpan(
   instant: Instant,
   reported: string | null,
   source: string | null,
+  takenIn: Instant | null = null,
 ): MeasuredSpan {
   if (source === 'instrument' || source === 'sync-pc') return { from: instant, to: instant };
   const offsetMinutes = reported === null ? null : parseTimestamp(reported)?.offsetMinutes;
   if (offsetMinutes === null || offsetMinutes === undefined) {
     const widest = (HOURS_BEHIND_MAX + HOURS_AHEAD_MAX) * HOUR_MS;
-    return { from: addMs(instant, -widest), to: addMs(instant, widest) };
+    return endingBy(takenIn, { from: addMs(instant, -widest), to: addMs(instant, widest) });
   }
   const wall = addMs(instant, offsetMinutes * 60_000);
-  return {
+  return endingBy(takenIn, {
     from: addMs(wall, -HOURS_AHEAD_MAX * HOUR_MS),
     to: addMs(wall, HOURS_BEHIND_MAX * HOUR_MS),
-  };
+  });
+}
+
+/** A clock that is ahead in every zone says nothing of when its bundle came. */
+function endingBy(takenIn: Instant | null, span: MeasuredSpan): MeasuredSpan {
+  if (takenIn === null || takenIn >= span.to || takenIn < span.from) return span;
+  return { from: span.from, to: takenIn };
 }
 
 /**

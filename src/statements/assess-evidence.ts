@@ -9,6 +9,7 @@ import {
   coverageGaps,
   isContraryResult,
   isReviewVoid,
+  spanOf,
 } from './covering-result.js';
 import type {
   ClaimFact,
@@ -38,7 +39,7 @@ export interface Assessment {
   /**
    * Time of the measurement that completed the receipt: the latest of each required container's first measurement
    * that answers for it, so later passes do not move it; of one that still waits for labels or checks its last covering
-   * one. null while a required container is not covered.
+   * one. Where an offset was assumed, the latest it can have been. null while a required container is not covered.
    */
   readonly completedAt: Instant | null;
 }
@@ -183,8 +184,9 @@ function completing(passes: readonly AssessedResult[]): Instant | null {
   return lastOf(timesOf(covering));
 }
 
+/** The latest that each can have been measured: until then another instrument may have found a fail (rules 11 and 30). */
 function timesOf(passes: readonly AssessedResult[]): Instant[] {
-  return passes.map(({ result }) => result.measuredAt).filter((at) => at !== null);
+  return passes.flatMap(({ result }) => spanOf(result)?.to ?? []);
 }
 
 /** null when there is none, or one of them is not known. */

@@ -60,14 +60,22 @@ function measurementGaps(
   if (result.decision !== 'pass') gaps.push(`decided ${result.decision ?? 'nothing readable'}`);
   if (result.measuredAt === null) gaps.push('has no readable time of measurement');
   else if (receipt.receivedAt === null) gaps.push('cannot be set against an unknown goods receipt');
-  else if (result.measuredAt <= receipt.receivedAt) {
-    gaps.push(
-      `was measured at ${formatInstant(result.measuredAt)}, not after goods receipt at ${formatInstant(receipt.receivedAt)}`,
-    );
+  else if (possibleSpan(result, result.measuredAt).from <= receipt.receivedAt) {
+    gaps.push(notAfterReceipt(result, result.measuredAt, receipt.receivedAt));
   } else if (result.measuredAt > addMs(now, futureToleranceMs)) {
     gaps.push(`states a time of measurement in the future, ${formatInstant(result.measuredAt)}`);
   }
   return gaps.map((reason) => ({ condition: 'coverage', reason }));
+}
+
+/** Rule 3; by rule 30 whatever the offset was that somebody assumed. */
+function notAfterReceipt(result: ResultFact, measuredAt: Instant, receivedAt: Instant): string {
+  const received = `goods receipt at ${formatInstant(receivedAt)}`;
+  if (measuredAt <= receivedAt) {
+    return `was measured at ${formatInstant(measuredAt)}, not after ${received}`;
+  }
+  const { from } = possibleSpan(result, measuredAt);
+  return `was measured at ${formatInstant(measuredAt)} by an assumed offset, perhaps at ${formatInstant(from)}: not certainly after ${received}`;
 }
 
 /** True when a person signed about it and what was signed reads differently now. */
@@ -135,9 +143,12 @@ function forceGaps(result: ResultFact, method: Method, name: string): string[] {
 }
 
 /** When it can have been measured; null when nobody can read it, which covers nothing anyway. */
-function spanOf({ measuredAt, measuredSpan }: ResultFact): MeasuredSpan | null {
-  if (measuredSpan !== undefined && measuredSpan !== null) return measuredSpan;
-  return measuredAt === null ? null : { from: measuredAt, to: measuredAt };
+export function spanOf(result: ResultFact): MeasuredSpan | null {
+  return result.measuredAt === null ? null : possibleSpan(result, result.measuredAt);
+}
+
+function possibleSpan({ measuredSpan }: ResultFact, measuredAt: Instant): MeasuredSpan {
+  return measuredSpan ?? { from: measuredAt, to: measuredAt };
 }
 
 function recheckGaps(result: ResultFact, facts: DecisionFacts): CoverageGap[] {

@@ -1,5 +1,5 @@
 import type { RecheckAnswer } from '../checks/recheck.js';
-import type { Instant } from '../formats/instant.js';
+import { type Instant, parseTimestamp } from '../formats/instant.js';
 import type { EntryMode } from '../intake/result-bundle.js';
 import {
   attributePlansMember,
@@ -184,7 +184,8 @@ export function resultFact(
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
     measuredSpan:
-      row.measured_at && measuredSpan(row.measured_at, stated.reported, stated.timeSource),
+      row.measured_at &&
+      measuredSpan(row.measured_at, stated.reported, stated.timeSource, stated.takenIn),
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
@@ -207,6 +208,8 @@ interface Stated {
   /** Time of measurement as reported, and where its offset is from. */
   readonly reported: string | null;
   readonly timeSource: string | null;
+  /** When its bundle came. */
+  readonly takenIn: Instant | null;
 }
 
 const NOTHING: Stated = {
@@ -215,6 +218,7 @@ const NOTHING: Stated = {
   containerEntry: null,
   reported: null,
   timeSource: null,
+  takenIn: null,
 };
 
 /** By the digest of their record; a receipt's records are read again for every evaluation of it. */
@@ -235,7 +239,8 @@ function statedBy({ record, record_sha256: key }: EvidenceRow): Stated {
 const ENTRY_MODES: readonly EntryMode[] = ['scanned', 'typed', 'chosen', 'carried-over'];
 
 function readStated(record: string): Stated {
-  const { method, receipt, container, measuredAt } = JSON.parse(record) as {
+  const { bundle, method, receipt, container, measuredAt } = JSON.parse(record) as {
+    readonly bundle?: { readonly receivedAt?: string } | null;
     readonly method?: { readonly digest?: string | null };
     readonly receipt?: { readonly entry?: string } | null;
     readonly container?: { readonly entry?: string } | null;
@@ -247,6 +252,7 @@ function readStated(record: string): Stated {
     containerEntry: oneOf(container?.entry ?? null, ENTRY_MODES),
     reported: measuredAt?.reported ?? null,
     timeSource: measuredAt?.source ?? null,
+    takenIn: parseTimestamp(bundle?.receivedAt ?? '')?.instant ?? null,
   };
 }
 

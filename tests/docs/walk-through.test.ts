@@ -5,7 +5,9 @@ import { afterEach, expect, test, vi } from 'vitest';
 import { registerCheck } from '../../src/cli/check.command.js';
 import { registerConvert } from '../../src/cli/convert.command.js';
 import { registerPack } from '../../src/cli/pack.command.js';
+import { type Instant, parseTimestamp } from '../../src/formats/instant.js';
 import { parseExpectation } from '../../src/receipts/expectation.js';
+import { measuredSpan } from '../../src/site/method-force.js';
 import { describeWithSpectra, repositoryRoot } from '../support/shared.js';
 import { temporaryDirectory } from '../support/temp-database.js';
 
@@ -99,7 +101,7 @@ describeWithSpectra('README walk-through', (spectra) => {
     return report;
   }
 
-  const [sheet = '', checks = '', , receipts = '', late = ''] = blocks('csv');
+  const [sheet = '', checks = '', receipts = '', , late = ''] = blocks('csv');
 
   test('its bundle of measured spectra is accepted with remarks only', async () => {
     const report = await packAndCheck(sheet);
@@ -125,5 +127,13 @@ describeWithSpectra('README walk-through', (spectra) => {
     const lines = parsed.ok ? parsed.lines : [];
     for (const line of lines) expect(sheet + late).toContain(line.scanText);
     expect(lines.map((line) => line.containers)).toEqual([['C-01', 'C-02'], ['C-01'], ['C-01']]);
+    // Rule 30: no clock stated the offsets of a sheet.
+    const times = sheet.match(/\d{4}-\d{2}-\d{2}T[^,]+/g) ?? [];
+    expect(times).toHaveLength(3);
+    for (const at of times) {
+      const { instant } = parseTimestamp(at) ?? { instant: Number.NaN as Instant };
+      const { from } = measuredSpan(instant, at, 'assumed');
+      for (const { receivedAt } of lines) expect(from).toBeGreaterThan(receivedAt ?? Infinity);
+    }
   });
 });

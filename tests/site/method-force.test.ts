@@ -123,6 +123,22 @@ describe('the time of a measurement', () => {
     }
   });
 
+  it('ends when its bundle came, unless that was before it can have begun', () => {
+    const spanOf = (takenIn: Instant) =>
+      measuredSpan(time('10:30'), '2026-03-04T11:30:00+01:00', 'assumed', takenIn);
+    const open = measuredSpan(time('10:30'), '2026-03-04T11:30:00+01:00', 'assumed');
+    expect(spanOf(time('10:40'))).toEqual({ from: open.from, to: time('10:40') });
+    expect(spanOf(time('23:59'))).toEqual(open);
+    expect(spanOf(addMs(open.from, -1))).toEqual(open);
+    const stated = measuredSpan(
+      time('10:30'),
+      '2026-03-04T11:30:00+01:00',
+      'sync-pc',
+      time('10:00'),
+    );
+    expect(stated).toEqual({ from: time('10:30'), to: time('10:30') });
+  });
+
   it('is wider still when not even the reading is known', () => {
     const when = time('12:00');
     const span = measuredSpan(when, null, null);

@@ -3,7 +3,7 @@ import { describe, expect, it } from 'vitest';
 import { addMs, type Instant } from '../../src/formats/instant.js';
 import type { MethodForce } from '../../src/site/site-folder.js';
 import { evaluateStatement } from '../../src/statements/evaluate-statement.js';
-import type { StatementFacts } from '../../src/statements/facts.js';
+import type { ResultFact, StatementFacts } from '../../src/statements/facts.js';
 import { facts, now, pass, site, time, withResults, withSite } from './conforming-facts.js';
 
 const NO_LIMITS: MethodForce = {
@@ -65,11 +65,46 @@ describe('a statement whose method', () => {
 
   it('is in doubt at the edge when the offset was assumed', () => {
     const doubtful = withResults(
-      pass('D-01', { measuredSpan: { from: time('02:00'), to: time('23:00') } }),
+      pass('D-01', { measuredSpan: { from: time('08:01'), to: time('09:20') } }),
       pass('D-02', { measuredAt: time('09:05') }),
     );
     expect(verdict(doubtful)).toBe('conforms');
-    expect(verdict(withForce(doubtful, { retiredAt: time('22:00') }))).toContain('incomplete');
+    expect(verdict(withForce(doubtful, { retiredAt: time('09:15') }))).toContain('incomplete');
+  });
+});
+
+/** Release-safety rule 30 with rules 3 and 11. Goods came at 08:00, everything was heard up to 09:30 here. */
+describe('a time whose offset was assumed', () => {
+  const heardTo = (at: string) => ({
+    heardAt: new Map(site.instruments.map(({ serial }) => [serial, time(at)])),
+  });
+  const between = (from: string, to: string, ...further: ResultFact[]) => ({
+    ...withResults(
+      pass('D-01', { measuredSpan: { from: time(from), to: time(to) } }),
+      pass('D-02', { measuredAt: time('09:05') }),
+      ...further,
+    ),
+    ...heardTo('09:30'),
+  });
+
+  it('covers only what was measured after goods receipt whatever the offset was', () => {
+    expect(verdict(between('08:01', '09:20'))).toBe('conforms');
+    const doubtful = between('08:00', '09:20');
+    expect(verdict(doubtful)).toContain('incomplete, coverage unmet');
+    expect(why(doubtful)).toContain(
+      'was measured at 2026-03-04T09:00:00.000000Z by an assumed offset, perhaps at 2026-03-04T08:00:00.000000Z: not certainly after goods receipt at 2026-03-04T08:00:00.000000Z',
+    );
+  });
+
+  it('asks every instrument for the time up to the latest it can have been', () => {
+    const late = between('08:01', '09:31');
+    expect(verdict(late)).toBe('incomplete, heard-from-every-instrument unmet');
+    expect(verdict({ ...late, ...heardTo('09:59') })).toBe('conforms');
+  });
+
+  it('is completed by the pass that was certainly measured first', () => {
+    const certain = pass('D-01', { rowId: 'certain', measuredAt: time('09:25') });
+    expect(verdict(between('08:01', '09:31', certain))).toBe('conforms');
   });
 });
 

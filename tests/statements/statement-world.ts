@@ -1,7 +1,7 @@
 import { resultKey } from '../../src/delivery/new-delivery.js';
 import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
-import type { Instant } from '../../src/formats/instant.js';
-import type { EntryMode } from '../../src/intake/result-bundle.js';
+import { formatInstant, type Instant } from '../../src/formats/instant.js';
+import type { EntryMode, TimeSource } from '../../src/intake/result-bundle.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import {
   lockReceipts,
@@ -41,6 +41,8 @@ export interface Measured {
   readonly recheck?: string;
   /** How receipt and container were entered; default scanned. */
   readonly entry?: EntryMode;
+  /** Where the offset of its time is from; default instrument. */
+  readonly timeSource?: TimeSource;
 }
 
 /** A database with receipts and statements over it, fed as the pipeline feeds them. */
@@ -232,6 +234,10 @@ export class StatementWorld {
         method: { digest: 'digest of ID-NQ-1001' },
         receipt: { scanned: m.receipt ?? 'RC-1', entry: m.entry ?? 'scanned' },
         container: { scanned: m.container, entry: m.entry ?? 'scanned' },
+        measuredAt: {
+          reported: formatInstant(m.at ?? time('08:30')),
+          source: m.timeSource ?? 'instrument',
+        },
       }),
       record_sha256: null,
       animl_sha256: null,

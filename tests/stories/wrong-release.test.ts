@@ -9,7 +9,7 @@ import type { DrumPhase, StoryReceipt } from '../../src/simulation/story.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type WorldOptions } from '../support/gateway-world.js';
 import { replacing } from '../support/site-edits.js';
-import { erpUsage, toldErp } from './observe.js';
+import { erpUsage, found, toldErp } from './observe.js';
 
 /**
  * Rule 31: the stand-in ERP releases by the published rule and issues stock, and the judge compares that with what
@@ -382,6 +382,30 @@ describe.each(SEEDS)('rule 31: by seed %i nothing wrong is released', (seed) => 
     await play.world.says(right.id, 'conforms');
     await play.erpActs();
     expect((await play.world.statement(early.id)).outcome).toBe('incomplete');
+    expect(play.issued(early)).toEqual([]);
+    expect(play.issued(right)).toHaveLength(2);
+    expect(play.wrongReleases()).toEqual([]);
+  });
+
+  it('a clock whose zone nobody knows: measured before the goods came, by an offset that was assumed', async () => {
+    const play = await stage(seed);
+    const [early, right] = [play.receipt(1, play.wrong()), play.receipt(2, null)];
+    await play.dock.announce(early);
+    await play.dock.announce(right);
+    // What the clock showed with the offset of the site would be after goods receipt; it ran in another zone.
+    const says = { timeSource: 'assumed' } as const;
+    for (const { label } of early.drums) {
+      play.measure(FIRST, early, label, { holds: 'paracetamol', says });
+    }
+    for (const { label } of right.drums) play.measure(FIRST, right, label);
+    const bundle = await play.dock.sync(FIRST);
+    await play.dock.sync(SECOND);
+    expect(bundle.findings.filter((f) => f.code === 'time-assumed')).toHaveLength(2);
+    expect(bundle.state).toBe('accepted');
+    await play.world.says(right.id, 'conforms');
+    await play.erpActs();
+    const statement = await play.world.statement(early.id);
+    expect(found(statement, 'coverage').found).toContain('not certainly after goods receipt');
     expect(play.issued(early)).toEqual([]);
     expect(play.issued(right)).toHaveLength(2);
     expect(play.wrongReleases()).toEqual([]);
