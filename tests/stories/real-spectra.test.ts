@@ -11,8 +11,9 @@ import { openXsdCheck } from '../../src/formats/xsd-validator.files.js';
 import { readAniml } from '../../src/records/animl-reader.js';
 import { writeAniml } from '../../src/records/animl-writer.js';
 import type { ResultRecord } from '../../src/records/result-record.js';
+import { expectationCsv } from '../../src/simulation/expectation-rows.js';
 import { readLeaves } from '../../src/simulation/held-fields.js';
-import { Dock, receiptOf } from '../support/dock.js';
+import { receiptOf } from '../support/dock.js';
 import { GatewayWorld, type ShownBundle } from '../support/gateway-world.js';
 import { describeWithShared, describeWithSpectra } from '../support/shared.js';
 
@@ -97,6 +98,8 @@ function siteYaml(text: string): string {
     .replace(/^methods:\n/m, `methods:\n${methods.join('')}`);
 }
 
+const DAY_MS = 86_400_000;
+
 describeWithSpectra('measured spectra', (spectra) => {
   let world: GatewayWorld;
   let sheet: readonly (Run & { readonly measuredAt: string })[];
@@ -111,8 +114,11 @@ describeWithSpectra('measured spectra', (spectra) => {
     world = await GatewayWorld.open({
       edits: { 'site.yaml': siteYaml, ...Object.fromEntries(references) },
     });
-    await new Dock(world).announce(...RECEIPTS);
-    const begin = addMs(world.clock.now(), -1_800_000);
+    // Nobody stated the offsets of a sheet: days between goods receipt, measurement and sync leave no doubt (rule 30).
+    const received = addMs(world.clock.now(), -3 * DAY_MS);
+    const csv = expectationCsv(RECEIPTS, received, world.site.timeZone);
+    expect((await world.announce(csv)).status).toBe(200);
+    const begin = addMs(world.clock.now(), -DAY_MS);
     sheet = RUNS.map((r, i) => ({ ...r, measuredAt: formatInstant(addMs(begin, i * 60_000)) }));
     bytes = await pack();
     bundle = await world.take({ bytes, sha256: sha256(bytes) });

@@ -16,8 +16,8 @@ import { erpUsage, found } from './observe.js';
  */
 
 const README = readFileSync(join(repositoryRoot(), 'README.md'), 'utf8').replaceAll(
-  '2026-06-04',
-  '2025-06-04',
+  '2026-06-0',
+  '2025-06-0',
 );
 
 /** The code block of this kind that begins with the text. */
