@@ -371,14 +371,16 @@ export class ActsModel {
       .sort(([, a], [, b]) => a.bundle - b.bundle);
     const place = known.findIndex(([i]) => i === run);
     const isCheck = ([, i]: readonly [number, Item]) => i.kind === 'check';
-    const before = known.slice(0, place).findLast(isCheck)?.[1].passes ?? null;
-    const [first, second] = known.slice(place + 1).filter(isCheck);
-    if (first === undefined) return 'open';
+    const before = known.slice(0, place).filter(isCheck).reverse();
+    const after = known.slice(place + 1).filter(isCheck);
+    const isUsable = before[0]?.[1].passes ?? false;
+    const isInFailure = before[0]?.[1].passes === false;
+    const failed = failedUpTo(after) + (isInFailure ? failedUpTo(before) : 0);
+    if (failed > 1) return 'withdrawn';
+    const [first, second] = after;
+    if (!isUsable || first === undefined) return 'open';
     const [check, { passes }] = first;
-    if (passes) return before === true ? 'closed' : 'open';
-    if (before === false || second?.[1].passes === false) return 'withdrawn';
-    const isRepeated = second !== undefined && this.#explained.has(check);
-    return before === true && isRepeated ? 'closed' : 'open';
+    return passes || (second !== undefined && this.#explained.has(check)) ? 'closed' : 'open';
   }
 
   /** Every handheld of the dock synced, and nothing is missing before what it brought. */
@@ -405,4 +407,10 @@ export class ActsModel {
     this.#lines[receipt] = { ...this.#line(receipt), ...to };
     return 'done';
   }
+}
+
+/** Checks in a row that failed, from the nearest on. */
+function failedUpTo(checks: readonly (readonly [number, Item])[]): number {
+  const passed = checks.findIndex(([, { passes }]) => passes);
+  return passed === -1 ? checks.length : passed;
 }
