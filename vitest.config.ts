@@ -2,6 +2,7 @@ import { readdirSync, readFileSync } from 'node:fs';
 import { availableParallelism } from 'node:os';
 import { join } from 'node:path';
 import { defineConfig } from 'vitest/config';
+import { keepFilesInMemory } from './tests/support/files-in-memory.js';
 
 /** A test file that opens a database by one of these runs once on each of the two. */
 const OPENS_A_DATABASE =
@@ -18,6 +19,8 @@ const onPostgres = all.filter(
 /** A test file that puts something else in front of a module needs modules of its own. */
 const REPLACES_A_MODULE = /\bvi\.mock\(/;
 const alone = all.filter((path) => REPLACES_A_MODULE.test(readFileSync(path, 'utf8')));
+
+keepFilesInMemory();
 
 const common = {
   testTimeout: 30_000,

@@ -15,12 +15,25 @@ const OPTIONS = { allErrors: true, strict: true, ownProperties: true, validateFo
 const judge = new Ajv2020(OPTIONS);
 addFormats(judge);
 
+/** By their text: each start compiles what it checks and then, from the database, what it runs by, mostly the same. */
+const COMPILED = new Map<string, CompiledContract>();
+const COMPILED_MAX = 64;
+
 /**
  * Compiles a contract (JSON Schema 2020-12, strict). References to other files are not followed.
  *
  * @throws Error with the validator's words when the schema is not valid.
  */
 export function compileContract(schema: string): CompiledContract {
+  const held = COMPILED.get(schema);
+  if (held !== undefined) return held;
+  const compiled = compileAnew(schema);
+  if (COMPILED.size >= COMPILED_MAX) COMPILED.clear();
+  COMPILED.set(schema, compiled);
+  return compiled;
+}
+
+function compileAnew(schema: string): CompiledContract {
   const parsed = JSON.parse(schema) as object;
   void judge.validateSchema(parsed, true);
   // One of its own for each, so that no contract can see the names of another.

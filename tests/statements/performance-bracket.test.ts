@@ -205,6 +205,8 @@ describe('rule 13: the bracket of a measurement', () => {
       /^suspended: was measured after/,
     ],
     ['measured between two failures it is withdrawn', [P(1), F(5), F(20)], {}, /^withdrawn/],
+    ['measured after two failures it is withdrawn', [P(1), F(5), F(6), P(20)], {}, /^withdrawn/],
+    ['and before the next check too', [P(1), F(5), F(6)], {}, /^withdrawn/],
     [
       'measured after a pass that answered a failure it is not',
       [P(1), F(5), P(6), P(20)],

@@ -3,6 +3,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { type Kysely, sql } from 'kysely';
 import { request } from 'undici';
+import { parse } from 'yaml';
 import { readControl } from '../../src/access/control.files.js';
 import { readSettings } from '../../src/config.js';
 import { type Application, openApplication } from '../../src/main.js';
@@ -15,6 +16,7 @@ import { startStandInLims } from '../../src/simulation/stand-in-lims.server.js';
 import { PERFORMANCE_FILE } from '../../src/site/performance-source.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
+import type { Environment } from '../../src/site/vocabulary.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import type { DatabasePlace } from '../../src/storage/database.js';
 import type { Tables } from '../../src/storage/tables.js';
@@ -104,7 +106,7 @@ export class GatewayWorld {
     process.env['NORTHQUAY_ERP_TOKEN'] = TOKEN;
     const siteFolder = join(directory, 'site');
     copySite(siteFolder, options);
-    const environment = (await loaded(siteFolder)).environment;
+    const environment = environmentOf(siteFolder);
     const common = { clock: anchoredClock(), journal: null, askable: true, token: TOKEN };
     const lims = await startStandInLims({
       ...common,
@@ -378,6 +380,12 @@ function shorterWaits(siteYaml: string): string {
     .replaceAll('settleMs: 500', 'settleMs: 60')
     .replaceAll('retryBaseMs: 200', 'retryBaseMs: 20')
     .replaceAll('retryMaxMs: 3000', 'retryMaxMs: 200');
+}
+
+/** The folder as a whole is read once it is known where the stand-ins are. */
+function environmentOf(siteFolder: string): Environment {
+  const text = readFileSync(join(siteFolder, 'site.yaml'), 'utf8');
+  return (parse(text) as { readonly environment: Environment }).environment;
 }
 
 async function loaded(directory: string): Promise<SiteFolder> {

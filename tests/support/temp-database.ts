@@ -1,4 +1,4 @@
-import { mkdtempSync, rmSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -9,6 +9,7 @@ import type { Clock } from '../../src/storage/clock.js';
 import {
   type ClockedDatabase,
   type DatabasePlace,
+  databaseFile,
   openDatabase,
 } from '../../src/storage/database.js';
 import { SharedPostgresDialect } from '../../src/storage/dialect-postgres.js';
@@ -33,11 +34,32 @@ export function temporaryDirectory(): string {
   return directory;
 }
 
+let migrated: Promise<Buffer> | null = null;
+
+/** Migrating takes longer than many a test: each worker does it once, as it does on a server. */
+function migratedFile(): Promise<Buffer> {
+  migrated ??= migrateOnce();
+  return migrated;
+}
+
+async function migrateOnce(): Promise<Buffer> {
+  const dataDirectory = mkdtempSync(join(tmpdir(), 'drumline-test-'));
+  const database = await openDatabase({ dataDirectory, databaseUrl: null });
+  await database.close();
+  const bytes = readFileSync(databaseFile(dataDirectory));
+  rmSync(dataDirectory, { recursive: true, force: true });
+  return bytes;
+}
+
 /** Where an empty database may be opened, beside a data folder, until it is released. */
 export async function takePlace(
   dataDirectory: string,
 ): Promise<DatabasePlace & { release(): Promise<void> }> {
-  if (!isPostgres) return { dataDirectory, databaseUrl: null, release: () => Promise.resolve() };
+  if (!isPostgres) {
+    mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
+    writeFileSync(databaseFile(dataDirectory), await migratedFile(), { mode: 0o600 });
+    return { dataDirectory, databaseUrl: null, release: () => Promise.resolve() };
+  }
   const { url, release } = await takeServerDatabase();
   return { dataDirectory, databaseUrl: url, release };
 }
@@ -64,7 +86,7 @@ function anotherOpening(
   how: { readonly: boolean; timeout?: number },
 ): Kysely<Tables> {
   if (place.databaseUrl === null) {
-    const database = new Database(join(place.dataDirectory, 'drumline.db'), how);
+    const database = new Database(databaseFile(place.dataDirectory), how);
     return new Kysely<Tables>({ dialect: new SqliteDialect({ database }) });
   }
   const pool = openPool({
