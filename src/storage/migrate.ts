@@ -11,22 +11,37 @@ import type { Tables } from './tables.js';
  *   `database-migration-failed` when something stands in the way of this version's.
  */
 export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
-  const migrator = new Migrator({
-    db,
-    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
-  });
-  const known = new Set(Object.keys(migrations));
-  const applied = (await migrator.getMigrations()).filter((m) => m.executedAt).map((m) => m.name);
-  const unknown = await appliedButUnknown(db, known, applied);
-  if (unknown.length > 0) {
-    throw new Misconfigured('database-newer', { found: unknown.join(', ') });
-  }
+  if ((await pendingMigrations(db)).length === 0) return;
+  const migrator = migratorOf(db);
   const { error, results } = await migrator.migrateToLatest();
   if (error === undefined) return;
   const failed = results?.find(({ status }) => status === 'Error')?.migrationName ?? 'migration';
   throw new Misconfigured('database-migration-failed', {
     found: `${failed}: ${error instanceof Error ? error.message : String(error)}`,
     cause: error,
+  });
+}
+
+/**
+ * Names of the migrations that a database still needs.
+ *
+ * @throws Misconfigured `database-newer` when a later version of the service has migrated it
+ */
+export async function pendingMigrations(db: Kysely<Tables>): Promise<readonly string[]> {
+  const known = new Set(Object.keys(migrations));
+  const found = await migratorOf(db).getMigrations();
+  const applied = found.filter((m) => m.executedAt).map((m) => m.name);
+  const unknown = await appliedButUnknown(db, known, applied);
+  if (unknown.length > 0) {
+    throw new Misconfigured('database-newer', { found: unknown.join(', ') });
+  }
+  return found.filter((m) => !m.executedAt).map((m) => m.name);
+}
+
+function migratorOf(db: Kysely<Tables>): Migrator {
+  return new Migrator({
+    db,
+    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
   });
 }
 

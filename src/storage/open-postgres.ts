@@ -5,8 +5,8 @@ import { type Instant, instantFromMillis, msBetween } from '../formats/instant.j
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
 import { PlaceWatch, postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
-import { migrateToLatest } from './migrate.js';
-import { openPool } from './postgres-pool.js';
+import { migrateToLatest, pendingMigrations } from './migrate.js';
+import { isUnanswered, openPool } from './postgres-pool.js';
 import { PostgresStatistics } from './postgres-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
@@ -32,6 +32,8 @@ export interface PostgresOptions {
   readonly wallMillis?: () => number;
   /** Longest wait for another process that migrates; a migration of a large database takes minutes. */
   readonly migrationWaitMs?: number;
+  /** Longest wait for an answer at the start, but for migrations; that of every pool when left out. */
+  readonly answerMs?: number;
 }
 
 /**
@@ -41,8 +43,8 @@ export interface PostgresOptions {
  *   `database-migration-failed`.
  */
 export async function openPostgres(options: PostgresOptions) {
-  const { url, alert, migrationWaitMs = MIGRATION_WAIT_MS } = options;
-  const facts = await prepare(url, migrationWaitMs);
+  const { url, alert, migrationWaitMs: waitMs = MIGRATION_WAIT_MS, answerMs } = options;
+  const facts = await prepare(url, { waitMs, answerMs });
   if (!facts.isDurable) {
     alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
   }
@@ -142,19 +144,59 @@ interface ServerFacts {
   readonly isTidied: boolean;
 }
 
-/** Looks at the server, then migrates behind a lock that only one starting process holds. */
-async function prepare(url: string, waitMs: number): Promise<ServerFacts> {
+/**
+ * Looks at the server, and migrates where there is something to migrate. The usual start, with nothing to do and nobody in
+ * the way, asks only what has to be answered soon: a connection that goes silent meanwhile ends it.
+ */
+async function prepare(
+  url: string,
+  { waitMs, answerMs }: { readonly waitMs: number; readonly answerMs: number | undefined },
+): Promise<ServerFacts> {
+  const db = kyselyOn(
+    openPool({
+      url,
+      connectionsMax: 2,
+      applicationName: 'drumline start',
+      isBounded: true,
+      ...(answerMs === undefined ? {} : { answerMs }),
+    }),
+  );
+  try {
+    const facts = await inspectServer(db, url);
+    const isMigrated = await isReady(db).catch((cause: unknown) => {
+      throw isUnanswered(cause) ? unreachable(url, cause) : cause;
+    });
+    if (!isMigrated) await migrateBehindLock(url, waitMs);
+    return facts;
+  } finally {
+    await db.destroy();
+  }
+}
+
+/** Nobody migrates or restores, and nothing is left to migrate. */
+async function isReady(db: Kysely<Tables>): Promise<boolean> {
+  return await db.transaction().execute(async (holder) => {
+    const { rows } = await sql<{ isFree: boolean }>`
+      select pg_try_advisory_xact_lock(hashtextextended('drumline:migration', 0)) as "isFree"`.execute(
+      holder,
+    );
+    if (rows[0]?.isFree !== true) return false;
+    await refuseUnfinished(holder);
+    return (await pendingMigrations(holder)).length === 0;
+  });
+}
+
+/** Behind a lock that only one starting process holds, for as long as that takes. */
+async function migrateBehindLock(url: string, waitMs: number): Promise<void> {
   const db = kyselyOn(
     openPool({ url, connectionsMax: 2, applicationName: 'drumline migration', isBounded: false }),
   );
   try {
-    const facts = await inspectServer(db, url);
     await db.connection().execute(async (holder) => {
       await lockMigration(holder, waitMs);
       await refuseUnfinished(holder);
       await migrateToLatest(db);
     });
-    return facts;
   } finally {
     // Ends the session, and with it the lock.
     await db.destroy();
@@ -210,10 +252,7 @@ export async function inspectServer(db: Kysely<Tables>, url: string): Promise<Se
       current_setting('autovacuum')::bool and current_setting('track_counts')::bool as tidied`
     .execute(db)
     .catch((cause: unknown) => {
-      throw new Misconfigured('database-unreachable', {
-        found: `${withoutPassword(url)}: ${cause instanceof Error ? cause.message : String(cause)}`,
-        cause,
-      });
+      throw unreachable(url, cause);
     });
   const [server] = found.rows;
   if (server === undefined) throw new Error('the server did not say what it is');
@@ -228,6 +267,14 @@ export async function inspectServer(db: Kysely<Tables>, url: string): Promise<Se
     commitsAtOnce: !['off', 'local'].includes(server.commits),
     isTidied: server.tidied,
   };
+}
+
+function unreachable(url: string, cause: unknown): Misconfigured {
+  const why = cause instanceof Error ? cause.message : String(cause);
+  return new Misconfigured('database-unreachable', {
+    found: `${withoutPassword(url)}: ${why}`,
+    cause,
+  });
 }
 
 /**

@@ -1,6 +1,9 @@
 import { describe, expect, it } from 'vitest';
+import { openDatabase } from '../../src/storage/database.js';
+import { openPostgres } from '../../src/storage/open-postgres.js';
 import { openPool } from '../../src/storage/postgres-pool.js';
 import { onServer, throughProxy } from '../support/postgres-server.js';
+import { temporaryPlace } from '../support/temp-database.js';
 import { until } from '../support/until.js';
 
 const LOCK = 471_100;
@@ -30,6 +33,28 @@ describe('a connection that goes silent within a transaction', () => {
       });
     } finally {
       await pool.end();
+      await proxy.close();
+    }
+  });
+});
+
+describe('a start whose connection goes silent', () => {
+  it.each([
+    ['while it looks at the server', 'server_version_num'],
+    ['while it looks for migrations', 'pg_try_advisory_xact_lock'],
+  ])('%s ends, and the next one comes up', async (_when, asked) => {
+    const place = await temporaryPlace();
+    await (await openDatabase(place)).close();
+    const { url, proxy } = await throughProxy(place.databaseUrl ?? undefined);
+    try {
+      proxy.stallAt(asked);
+      const opening = openPostgres({ url, alert: () => undefined, answerMs: 500 });
+      await expect(opening).rejects.toMatchObject({
+        code: 'database-unreachable',
+        found: expect.stringContaining('Query read timeout'),
+      });
+      await (await openPostgres({ url, alert: () => undefined })).close();
+    } finally {
       await proxy.close();
     }
   });

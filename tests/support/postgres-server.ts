@@ -125,9 +125,11 @@ export async function dropServerDatabases(run: number): Promise<void> {
   }
 }
 
-/** The server by a way of its own, which can go silent. */
-export async function throughProxy(): Promise<{ readonly url: string; readonly proxy: TcpProxy }> {
-  const server = new URL(SERVER_URL);
+/** The server, or a database of it, by a way of its own, which can go silent. */
+export async function throughProxy(
+  url = SERVER_URL,
+): Promise<{ readonly url: string; readonly proxy: TcpProxy }> {
+  const server = new URL(url);
   const proxy = await TcpProxy.open({ host: server.hostname, port: Number(server.port || '5432') });
   server.hostname = '127.0.0.1';
   server.port = String(proxy.port);

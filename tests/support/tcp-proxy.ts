@@ -20,6 +20,8 @@ interface Behind {
  */
 export class TcpProxy {
   readonly #pairs = new Set<Pair>();
+  /** The next connection on which this is asked goes silent; null where none does. */
+  #silentAt: string | null = null;
   /** What was asked while answers were held; null where none are. */
   #asked: string | null = null;
 
@@ -44,12 +46,15 @@ export class TcpProxy {
     let count = 0;
     for (const pair of this.#pairs) {
       if (pair.isStalled) continue;
-      pair.isStalled = true;
-      pair.near.pause();
-      pair.far.pause();
+      silence(pair);
       count += 1;
     }
     return count;
+  }
+
+  /** The next connection on which `text` is asked goes silent for good instead of passing it on. */
+  stallAt(text: string): void {
+    this.#silentAt = text;
   }
 
   /** Passes no answers on until everything in `texts` was asked for. */
@@ -84,6 +89,10 @@ export class TcpProxy {
       from.setNoDelay(true);
       from.on('data', (bytes) => {
         if (this.#asked !== null && from === near) this.#asked += bytes.toString('latin1');
+        if (from === near && this.#silentAt !== null && bytes.includes(this.#silentAt)) {
+          this.#silentAt = null;
+          silence(pair);
+        }
         if (pair.isStalled || to.destroyed || to.writableEnded) return;
         if (!to.write(bytes)) from.pause();
       });
@@ -104,4 +113,10 @@ export class TcpProxy {
       });
     }
   }
+}
+
+function silence(pair: Pair): void {
+  pair.isStalled = true;
+  pair.near.pause();
+  pair.far.pause();
 }
