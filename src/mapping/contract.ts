@@ -40,6 +40,8 @@ function compileAnew(schema: string): CompiledContract {
   const ajv = new Ajv2020({ ...OPTIONS, validateSchema: false });
   addFormats(ajv);
   const validate: ValidateFunction = ajv.compile(parsed);
+  // Its answer would be a promise, which is as good as true here.
+  if ('$async' in validate) throw new Error('$async: a contract answers at once');
   return (tree) => {
     try {
       if (validate(tree)) return [];

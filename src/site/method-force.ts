@@ -31,18 +31,21 @@ export function measuredSpan(
   const offsetMinutes = reported === null ? null : parseTimestamp(reported)?.offsetMinutes;
   if (offsetMinutes === null || offsetMinutes === undefined) {
     const widest = (HOURS_BEHIND_MAX + HOURS_AHEAD_MAX) * HOUR_MS;
-    return endingBy(takenIn, { from: addMs(instant, -widest), to: addMs(instant, widest) });
+    return endingBy(takenIn, instant, {
+      from: addMs(instant, -widest),
+      to: addMs(instant, widest),
+    });
   }
   const wall = addMs(instant, offsetMinutes * 60_000);
-  return endingBy(takenIn, {
+  return endingBy(takenIn, instant, {
     from: addMs(wall, -HOURS_AHEAD_MAX * HOUR_MS),
     to: addMs(wall, HOURS_BEHIND_MAX * HOUR_MS),
   });
 }
 
-/** A clock that is ahead in every zone says nothing of when its bundle came. */
-function endingBy(takenIn: Instant | null, span: MeasuredSpan): MeasuredSpan {
-  if (takenIn === null || takenIn >= span.to || takenIn < span.from) return span;
+/** Where the stated time lies behind it one of the clocks was wrong, and nobody knows which: that ends nothing. */
+function endingBy(takenIn: Instant | null, stated: Instant, span: MeasuredSpan): MeasuredSpan {
+  if (takenIn === null || takenIn >= span.to || takenIn < stated) return span;
   return { from: span.from, to: takenIn };
 }
 

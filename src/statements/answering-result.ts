@@ -1,4 +1,5 @@
 import { toleranceSetAt } from '../site/performance-settings.js';
+import { spanOf } from './covering-result.js';
 import type { ResultFact, StatementFacts } from './facts.js';
 import { type Bracket, bracketOf } from './performance-bracket.js';
 
@@ -21,6 +22,14 @@ export function bracketFor(
     return {
       kind: 'open',
       why: 'was measured when no tolerances were in force for its instrument',
+    };
+  }
+  const span = spanOf(result);
+  const ends = span === null ? [] : [span.from, span.to];
+  if (ends.some((at) => toleranceSetAt(performance, instrument, at) !== set)) {
+    return {
+      kind: 'open',
+      why: 'was measured at an assumed offset that leaves open which tolerances were in force',
     };
   }
   return bracketOf({ instrument, epoch, run, measuredAt }, checks, set, limits.clockSkewMs);

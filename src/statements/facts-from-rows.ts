@@ -184,8 +184,9 @@ export function resultFact(
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
     measuredSpan:
-      row.measured_at &&
-      measuredSpan(row.measured_at, stated.reported, stated.timeSource, stated.takenIn),
+      row.measured_at === null
+        ? null
+        : measuredSpan(row.measured_at, stated.reported, stated.timeSource, stated.takenIn),
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,

@@ -83,7 +83,7 @@ function inspectionEvidence({ inspections = [] }: StatementFacts): JsonValue {
 }
 
 function resultEvidence(result: ResultFact): JsonValue {
-  // Span and run follow from the record, whose digest is the element's: they are no evidence of their own.
+  // Span and run follow from what the element says, and from when its bundle came: they are no evidence of their own.
   const { measuredSpan: _span, runEpoch: _epoch, runNumber: _run, ...stated } = result;
   const { review, cause, attribution, measuredAt, ...others } = stated;
   const { methodId, methodVersion, methodDigest, ...rest } = others;

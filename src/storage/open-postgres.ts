@@ -1,12 +1,13 @@
 import { setTimeout as wait } from 'node:timers/promises';
 import { Kysely, type PostgresPool, sql, type Transaction } from 'kysely';
+import pg from 'pg';
 import { Misconfigured } from '../errors.js';
 import { type Instant, instantFromMillis, msBetween } from '../formats/instant.js';
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
 import { PlaceWatch, postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
 import { migrateToLatest, pendingMigrations } from './migrate.js';
-import { isUnanswered, openPool } from './postgres-pool.js';
+import { openPool } from './postgres-pool.js';
 import { PostgresStatistics } from './postgres-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
 import type { Tables } from './tables.js';
@@ -164,7 +165,7 @@ async function prepare(
   try {
     const facts = await inspectServer(db, url);
     const isMigrated = await isReady(db).catch((cause: unknown) => {
-      throw isUnanswered(cause) ? unreachable(url, cause) : cause;
+      throw isOfConnection(cause) ? unreachable(url, cause) : cause;
     });
     if (!isMigrated) await migrateBehindLock(url, waitMs);
     return facts;
@@ -173,11 +174,17 @@ async function prepare(
   }
 }
 
+/** SQLSTATE classes connection exception and operator intervention (PostgreSQL documentation, appendix A). */
+function isOfConnection(error: unknown): boolean {
+  if (error instanceof Misconfigured) return false;
+  return !(error instanceof pg.DatabaseError) || /^(08|57)/.test(error.code ?? '');
+}
+
 /** Nobody migrates or restores, and nothing is left to migrate. */
 async function isReady(db: Kysely<Tables>): Promise<boolean> {
   return await db.transaction().execute(async (holder) => {
     const { rows } = await sql<{ isFree: boolean }>`
-      select pg_try_advisory_xact_lock(hashtextextended('drumline:migration', 0)) as "isFree"`.execute(
+      select pg_try_advisory_xact_lock_shared(hashtextextended('drumline:migration', 0)) as "isFree"`.execute(
       holder,
     );
     if (rows[0]?.isFree !== true) return false;

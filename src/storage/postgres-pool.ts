@@ -127,7 +127,7 @@ export function isStalePlan(error: unknown): boolean {
 }
 
 /** A bounded pool gave up waiting for an answer. */
-export function isUnanswered(error: unknown): boolean {
+function isUnanswered(error: unknown): boolean {
   return error instanceof Error && error.message === UNANSWERED;
 }
 

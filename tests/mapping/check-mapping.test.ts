@@ -197,6 +197,18 @@ describe('a mapping', () => {
     expect(faults).toMatchObject([{ rule: 'contract-schema', file: 'lims.mapping.yaml' }]);
   });
 
+  it('with a contract that would answer later is refused: what is no answer yet refuses nothing', async () => {
+    const source = mappingWith('lims', {
+      'contracts/lims-result.json': replacing(
+        '"type": "object"',
+        '"$async": true, "type": "object"',
+      ),
+    });
+    const faults = await checkMapping(source, pool);
+    expect(faults).toMatchObject([{ rule: 'contract-schema', file: 'lims.mapping.yaml' }]);
+    expect(faults[0]?.message).toContain('$async: a contract answers at once');
+  });
+
   it('with several faults shows them all, in reading order', async () => {
     const faults = await mappingFaults(pool, 'lims', (text) =>
       replacing(

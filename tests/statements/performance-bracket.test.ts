@@ -402,6 +402,20 @@ describe('the condition performance-brackets', () => {
     );
   });
 
+  it('is never met by a pass whose assumed offset leaves open which tolerances were in force', () => {
+    const settings = site.performance as PerformanceSettings;
+    const [first] = settings.sets;
+    if (first === undefined) throw new Error('there are no tolerances');
+    const sets = [first, { ...first, id: 'later', from: time('09:15') }];
+    const changed = (to: string) => {
+      const measuredSpan = { from: time('08:01'), to: time(to) };
+      const doubtful = withResults(pass('D-01', { measuredSpan }), pass('D-02'));
+      return { ...doubtful, site: { ...site, performance: { ...settings, sets } } };
+    };
+    expect(brackets(changed('09:14'))).toMatch(/^conforms, met/);
+    expect(brackets(changed('09:15'))).toMatch(/^incomplete, unmet: .*assumed offset/);
+  });
+
   it('is never met vacuously', () => {
     expect(brackets({ ...facts, containers: [] })).toMatch(/^incomplete, unmet: no container/);
     expect(brackets(withResults())).toMatch(/^incomplete, unmet/);

@@ -1,6 +1,8 @@
-import { sql } from 'kysely';
+import { type Kysely, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { type DatabasePlace, openDatabase } from '../../src/storage/database.js';
+import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
+import { StatementWorld } from '../statements/statement-world.js';
 import { opensWhole, tablesIn } from '../support/migrated.js';
 import { blankPlace, writerOf } from '../support/temp-database.js';
 
@@ -22,5 +24,18 @@ describe('a migration', () => {
     expect(await tablesIn(place)).toEqual(['audit_entry']);
     await onDatabase(place, 'drop table audit_entry');
     await opensWhole(place);
+  });
+
+  it('to what judges assumed offsets has every announced receipt judged anew', async () => {
+    const world = await StatementWorld.open();
+    await world.conform();
+    const { db } = world.database;
+    await db.updateTable('receipt').set({ evaluation_due: 0 }).execute();
+    await up(db as unknown as Kysely<unknown>);
+    const receipts = await db
+      .selectFrom('receipt')
+      .select(['announced', 'evaluation_due'])
+      .execute();
+    expect(receipts).toEqual([{ announced: 1, evaluation_due: 1 }]);
   });
 });

@@ -41,7 +41,7 @@ describe('a connection that goes silent within a transaction', () => {
 describe('a start whose connection goes silent', () => {
   it.each([
     ['while it looks at the server', 'server_version_num'],
-    ['while it looks for migrations', 'pg_try_advisory_xact_lock'],
+    ['while it looks for migrations', 'pg_try_advisory_xact_lock_shared'],
   ])('%s ends, and the next one comes up', async (_when, asked) => {
     const place = await temporaryPlace();
     await (await openDatabase(place)).close();

@@ -20,6 +20,7 @@ import * as m0021 from './m0021-inspection-lifts.js';
 import * as m0022 from './m0022-second-looks.js';
 import * as m0023 from './m0023-indexes.js';
 import * as m0024 from './m0024-listed-numbers.js';
+import * as m0025 from './m0025-assumed-offsets.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -44,4 +45,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0022-second-looks': m0022,
   '0023-indexes': m0023,
   '0024-listed-numbers': m0024,
+  '0025-assumed-offsets': m0025,
 };
