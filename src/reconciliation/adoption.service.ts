@@ -35,7 +35,7 @@ export class Adoption {
     const subject = await deliverySubject(database.db, row);
     if (subject === null) return null;
     if (!canList(row.destination)) {
-      if (subject.measuredAt !== null && subject.measuredAt >= recoveringSince) return null;
+      if (subject.measuredFrom !== null && subject.measuredFrom >= recoveringSince) return null;
       const reason =
         'it may have been sent before the restore, and the destination cannot be listed';
       return this.#writing({ state: 'parked', fault: 'cannot-ask', reason }, []);
