@@ -35,7 +35,7 @@ export default defineConfig({
   test: {
     ...common,
     // Many tests wait for timers and processes of their own: more of them at once than there are cores.
-    maxWorkers: Math.max(4, availableParallelism()),
+    maxWorkers: Math.max(3, availableParallelism()),
     globalSetup: ['tests/support/build.ts'],
     projects: [
       {
