@@ -74,6 +74,8 @@ interface Line {
   readonly rejected: ReadonlySet<number>;
   readonly conforms: boolean;
   readonly isStopped: boolean;
+  /** Its stop withdraws: the receipt was contradicted while it stood, and says so until the stop is lifted. */
+  readonly isStoppedForGood: boolean;
   readonly hadStop: boolean;
   /** Cancelled, or split. */
   readonly isClosed: boolean;
@@ -91,6 +93,7 @@ const NEW_LINE: Omit<Line, 'drums'> = {
   rejected: new Set(),
   conforms: false,
   isStopped: false,
+  isStoppedForGood: false,
   hadStop: false,
   isClosed: false,
   isContradicted: false,
@@ -115,9 +118,10 @@ export class ActsModel {
 
   /** null while nobody announced it. */
   says(receipt: number): { readonly outcome: ModelOutcome; readonly isStopped: boolean } | null {
-    const { isAnnounced, isStopped } = this.#line(receipt);
+    const { isAnnounced, isStopped, isStoppedForGood } = this.#line(receipt);
     if (!isAnnounced) return null;
     const says = this.#unlatched(receipt);
+    if (isStoppedForGood) return { outcome: 'does-not-conform', isStopped };
     return { outcome: says === 'conforms' && isStopped ? 'incomplete' : says, isStopped };
   }
 
@@ -250,7 +254,7 @@ export class ActsModel {
     const { isAnnounced, isStopped, isClosed } = this.#line(receipt);
     if (!isAnnounced || isClosed) return 'not-tried';
     if (!isStopped || this.#unlatched(receipt) === 'does-not-conform') return 'refused';
-    return this.#changeLine(receipt, { isStopped: false });
+    return this.#changeLine(receipt, { isStopped: false, isStoppedForGood: false });
   }
 
   #reject(receipt: number, drum: number): Taken {
@@ -331,6 +335,9 @@ export class ActsModel {
     if (conforms && !says)
       this.#changeLine(receipt, { conforms: false, isStopped: true, hadStop: true });
     else if (says && !isStopped) this.#changeLine(receipt, { conforms: true });
+    if (this.#line(receipt).isStopped && this.#unlatched(receipt) === 'does-not-conform') {
+      this.#changeLine(receipt, { isStoppedForGood: true });
+    }
   }
 
   #unlatched(receipt: number): ModelOutcome {
