@@ -1,6 +1,7 @@
 import { Ajv2020, type ValidateFunction } from 'ajv/dist/2020.js';
 import formatsModule from 'ajv-formats';
 import type { ContractError } from './expression-task.js';
+import { remembered } from './remembered.js';
 
 // Published as CommonJS: the callable is the module itself, the types say it is its default.
 const addFormats = formatsModule as unknown as typeof formatsModule.default;
@@ -17,7 +18,6 @@ addFormats(judge);
 
 /** By their text: each start compiles what it checks and then, from the database, what it runs by, mostly the same. */
 const COMPILED = new Map<string, CompiledContract>();
-const COMPILED_MAX = 64;
 
 /**
  * Compiles a contract (JSON Schema 2020-12, strict). References to other files are not followed.
@@ -25,12 +25,7 @@ const COMPILED_MAX = 64;
  * @throws Error with the validator's words when the schema is not valid.
  */
 export function compileContract(schema: string): CompiledContract {
-  const held = COMPILED.get(schema);
-  if (held !== undefined) return held;
-  const compiled = compileAnew(schema);
-  if (COMPILED.size >= COMPILED_MAX) COMPILED.clear();
-  COMPILED.set(schema, compiled);
-  return compiled;
+  return remembered(COMPILED, schema, compileAnew);
 }
 
 function compileAnew(schema: string): CompiledContract {

@@ -1,5 +1,5 @@
 import jsonata from 'jsonata';
-import { type CompiledContract, compileContract } from './contract.js';
+import { compileContract } from './contract.js';
 import {
   type ContractResult,
   type ContractTask,
@@ -7,14 +7,13 @@ import {
   type ExpressionResult,
   type ExpressionTask,
 } from './expression-task.js';
+import { remembered } from './remembered.js';
 
 /**
  * Runs in a thread of the expression pool, with a heap limit around it and a clock outside it: whatever an
  * expression does, the thread can be ended.
  */
-const COMPILED_MAX = 500;
 const expressions = new Map<string, jsonata.Expression>();
-const contracts = new Map<string, CompiledContract>();
 
 export async function evaluate(task: ExpressionTask): Promise<ExpressionResult[]> {
   const results: ExpressionResult[] = [];
@@ -29,7 +28,7 @@ export async function evaluate(task: ExpressionTask): Promise<ExpressionResult[]
 export function checkContract(task: ContractTask): ContractResult {
   task.started.postMessage(0);
   try {
-    const check = remembered(contracts, task.schema, compileContract);
+    const check = compileContract(task.schema);
     return { ok: true, errors: check(JSON.parse(task.tree)) };
   } catch (error) {
     return { ok: false, detail: messageOf(error) };
@@ -74,15 +73,6 @@ function bounded(value: unknown): ExpressionResult {
     code: 'expression-output',
     detail: `the expression yields ${length} characters, at most ${limit}`,
   };
-}
-
-function remembered<T>(cache: Map<string, T>, key: string, make: (key: string) => T): T {
-  const held = cache.get(key);
-  if (held !== undefined) return held;
-  const made = make(key);
-  if (cache.size >= COMPILED_MAX) cache.clear();
-  cache.set(key, made);
-  return made;
 }
 
 /** The evaluator throws plain objects with code, position and message. */

@@ -126,11 +126,6 @@ export function isStalePlan(error: unknown): boolean {
   return error instanceof pg.DatabaseError && error.routine === 'RevalidateCachedQuery';
 }
 
-/** A bounded pool gave up waiting for an answer. */
-function isUnanswered(error: unknown): boolean {
-  return error instanceof Error && error.message === UNANSWERED;
-}
-
 /** By name too: a process id may belong to somebody else by now. */
 const END_SESSION = `
   select pg_terminate_backend(pid) from pg_stat_activity
@@ -157,7 +152,7 @@ class GuardedClient {
       );
     } catch (error) {
       if (!(error instanceof pg.DatabaseError) || isStalePlan(error)) this.#isBroken = true;
-      if (isUnanswered(error)) this.#isUnanswered = true;
+      if (error instanceof Error && error.message === UNANSWERED) this.#isUnanswered = true;
       throw error;
     }
   }
