@@ -248,38 +248,82 @@ export async function unownedToCompare(
   return { results: held, deliveries: await deliveriesOfResults(reader, site, held) };
 }
 
-/** As `unownedToCompare`: every one measured within a period, without what holds it. */
-export async function unownedOfPeriod(
+/** Where results count that belong to no receipt. */
+export interface UnownedPlace {
+  readonly period: Period;
+  /** Serials; '' for an instrument that cannot be read. */
+  readonly instruments: readonly string[];
+}
+
+/**
+ * As `unownedToCompare`, without what holds them: every result that counts there, a page at a time, since nothing bounds how
+ * many a day has.
+ */
+export async function readUnowned(
   reader: Reader,
   site: string,
-  period: Period,
-): Promise<UnownedToCompare> {
-  const rows = await results(reader)
+  place: UnownedPlace,
+  see: (page: UnownedToCompare) => void,
+): Promise<void> {
+  for (const pageAfter of [measuredAfter, timelessAfter]) {
+    for (let last: MeasuredResult | null = null; ; ) {
+      const rows = await pageAfter(unownedAt(reader, site, place), place.period, last).execute();
+      const found = rows.map(measuredResult);
+      see({ results: found, deliveries: await deliveriesOfResults(reader, site, found) });
+      last = found.at(-1) ?? null;
+      if (last === null || found.length < CHUNK) break;
+    }
+  }
+}
+
+function unownedAt(reader: Reader, site: string, { instruments }: UnownedPlace) {
+  const serials = instruments.filter((serial) => serial !== '');
+  return results(reader)
     .where('result.site', '=', site)
     .where('result.receipt_id', 'is', null)
     .where((e) =>
       e.or([
-        e.and([
-          e('result.measured_at', '>=', period.from),
-          e('result.measured_at', '<', period.to),
-        ]),
-        e.and([
-          e('result.measured_at', 'is', null),
-          e.exists(
-            e
-              .selectFrom('bundle')
-              .select('bundle.id')
-              .whereRef('bundle.id', '=', 'result.bundle_row_id')
-              .where('bundle.received_at', '>=', period.from)
-              .where('bundle.received_at', '<', period.to),
-          ),
-        ]),
+        ...(serials.length > 0 ? [e('result.instrument_serial', 'in', serials)] : []),
+        ...(serials.length < instruments.length ? [e('result.instrument_serial', 'is', null)] : []),
       ]),
     )
-    .orderBy('result.id')
-    .execute();
-  const found = rows.map(measuredResult);
-  return { results: found, deliveries: await deliveriesOfResults(reader, site, found) };
+    .limit(CHUNK);
+}
+
+type UnownedQuery = ReturnType<typeof unownedAt>;
+
+function measuredAfter(query: UnownedQuery, { from, to }: Period, last: MeasuredResult | null) {
+  return query
+    .where('result.measured_at', '>=', last?.countsAt ?? from)
+    .where('result.measured_at', '<', to)
+    .$if(last !== null, (q) =>
+      q.where((e) =>
+        e.or([
+          e('result.measured_at', '>', last?.countsAt ?? from),
+          e('result.id', '>', last?.rowId ?? ''),
+        ]),
+      ),
+    )
+    .orderBy('result.measured_at')
+    .orderBy('result.id');
+}
+
+/** Those without a time of their own count when their bundle came. */
+function timelessAfter(query: UnownedQuery, { from, to }: Period, last: MeasuredResult | null) {
+  return query
+    .where('result.measured_at', 'is', null)
+    .where('result.id', '>', last?.rowId ?? '')
+    .where((e) =>
+      e.exists(
+        e
+          .selectFrom('bundle')
+          .select('bundle.id')
+          .whereRef('bundle.id', '=', 'result.bundle_row_id')
+          .where('bundle.received_at', '>=', from)
+          .where('bundle.received_at', '<', to),
+      ),
+    )
+    .orderBy('result.id');
 }
 
 /** Deliveries of messages other than results that name no receipt: those among `ids`, by row. */
@@ -301,7 +345,7 @@ export async function deliveriesById(
   return found;
 }
 
-function groupBy<T>(all: readonly T[], keyOf: (item: T) => string | null): Map<string, T[]> {
+export function groupBy<T>(all: readonly T[], keyOf: (item: T) => string | null): Map<string, T[]> {
   const groups = new Map<string, T[]>();
   for (const item of all) {
     const key = keyOf(item);

@@ -40,16 +40,17 @@ import {
 import { comparedEntry } from './comparison-audit.js';
 import {
   deliveriesById,
+  groupBy,
+  readUnowned,
   receiptsToCompare,
   resultsById,
-  unownedOfPeriod,
   unownedToCompare,
 } from './comparison-facts.store.js';
 import { applyChanges } from './derived-discrepancies.store.js';
 import { type NotedChange, notedChanges } from './noted-changes.js';
 import { noteInClosedPeriods } from './periods.store.js';
 import { dayFinder, siteDay } from './site-day.js';
-import { type Cell, cellKey } from './tally.js';
+import { addCells, type Cell, cellKey, tallyResults } from './tally.js';
 
 /** A delivery that is not confirmed a quarter of an hour after it was made is worth a look. */
 const OVERDUE_AFTER_MS = 900_000;
@@ -281,8 +282,9 @@ export class ComparisonService {
         ...all.deliveries.map((d) => deliverySubject(d.deliveryId)),
       ],
     );
+    const ofResult = groupBy(facts.deliveries, (d) => d.subjectId);
     for (const result of facts.results) {
-      const deliveries = facts.deliveries.filter((d) => d.subjectId === result.rowId);
+      const deliveries = ofResult.get(result.rowId) ?? [];
       const due = compareUnowned({ results: [], deliveries }, settings).nextDueAt;
       await saveDue(trx, site, { kind: 'result-again', subject: result.rowId }, due);
     }
@@ -296,24 +298,24 @@ export class ComparisonService {
   /** Counts again the days and instruments on which these results count as nobody's, or did before. */
   async #countUnowned(trx: Trx, results: readonly MeasuredResult[]): Promise<void> {
     const { site, timeZone } = this.site;
-    const places = new Map<string, { day: string; instrument: string; isUnowned: boolean }>();
-    for (const r of results) {
-      const place = { day: this.#dayOf(r.countsAt), instrument: r.instrument ?? '' };
-      const key = JSON.stringify(place);
-      const isUnowned = r.receiptId === null || (places.get(key)?.isUnowned ?? false);
-      places.set(key, { ...place, isUnowned });
-    }
-    for (const { isUnowned, ...place } of places.values()) {
-      const stored = await storedCells(trx, site, [''], place);
-      const period = siteDay(place.day, timeZone);
-      if (period === null || (!isUnowned && stored.length === 0)) continue;
-      const facts = await unownedOfPeriod(trx, site, period);
-      const { cells } = compareUnowned(facts, this.settingsAt(this.clock.now()));
-      await this.saveCellsOf(
-        trx,
-        cells.filter((c) => c.instrument === place.instrument),
-        stored,
+    for (const [day, instruments] of placesOf(results, this.#dayOf)) {
+      const period = siteDay(day, timeZone);
+      if (period === null) continue;
+      const counted: string[] = [];
+      const stored: Cell[] = [];
+      for (const [instrument, isUnowned] of instruments) {
+        const before = await storedCells(trx, site, [''], { day, instrument });
+        if (!isUnowned && before.length === 0) continue;
+        counted.push(instrument);
+        stored.push(...before);
+      }
+      if (counted.length === 0) continue;
+      const cells = new Map<string, Cell>();
+      const settings = this.settingsAt(this.clock.now());
+      await readUnowned(trx, site, { period, instruments: counted }, (page) =>
+        addCells(cells, tallyResults(page.results, page.deliveries, settings)),
       );
+      await this.saveCellsOf(trx, [...cells.values()], stored);
     }
   }
 
@@ -357,6 +359,22 @@ export class ComparisonService {
       })),
     ];
   }
+}
+
+/** Days and instruments of these results, and whether one of them belongs to no receipt. */
+function placesOf(
+  results: readonly MeasuredResult[],
+  dayOf: (instant: Instant) => string,
+): ReadonlyMap<string, ReadonlyMap<string, boolean>> {
+  const days = new Map<string, Map<string, boolean>>();
+  for (const r of results) {
+    const day = dayOf(r.countsAt);
+    const instruments = days.get(day) ?? new Map<string, boolean>();
+    const instrument = r.instrument ?? '';
+    instruments.set(instrument, r.receiptId === null || instruments.get(instrument) === true);
+    days.set(day, instruments);
+  }
+  return days;
 }
 
 function subjectsIn(of: ReceiptToCompare): string[] {

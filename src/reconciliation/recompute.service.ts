@@ -28,7 +28,7 @@ import {
 } from './comparison.store.js';
 import { deliveriesById, receiptsToCompare, unownedToCompare } from './comparison-facts.store.js';
 import { applyChanges } from './derived-discrepancies.store.js';
-import { type Cell, cellKey } from './tally.js';
+import { addCells, type Cell, cellKey } from './tally.js';
 
 /** One place where what is stored is not what the rows say. */
 export interface Difference {
@@ -160,7 +160,7 @@ export class RecomputeService {
             : { results: [], deliveries: await deliveriesById(trx, site, ids) };
         results += facts.results.length;
         const compared = compareUnowned(facts, settings);
-        for (const cell of compared.cells) cells.set(cellKey(cell), added(cells, cell));
+        addCells(cells, compared.cells);
         for (const d of compared.discrepancies) known.add(discrepancyKey(d));
         const subjects = [
           ...facts.results.map((r) => resultSubject(r.rowId)),
@@ -210,20 +210,6 @@ export class RecomputeService {
 }
 
 const DIFFERENCES_NAMED_MAX = 500;
-
-function added(cells: ReadonlyMap<string, Cell>, cell: Cell): Cell {
-  const before = cells.get(cellKey(cell));
-  if (before === undefined) return cell;
-  return {
-    ...cell,
-    accepted: before.accepted + cell.accepted,
-    held: before.held + cell.held,
-    refused: before.refused + cell.refused,
-    superseded: before.superseded + cell.superseded,
-    delivered: before.delivered + cell.delivered,
-    confirmed: before.confirmed + cell.confirmed,
-  };
-}
 
 function cellDifferences(cells: readonly Cell[], stored: readonly Cell[]): string[] {
   const before = new Map(stored.map((c) => [cellKey(c), c]));

@@ -108,6 +108,22 @@ export function cellKey(
   return JSON.stringify([of.day, of.receiptId, of.instrument, of.destination]);
 }
 
+/** Adds cells counted over other results to these. */
+export function addCells(to: Map<string, Cell>, cells: readonly Cell[]): void {
+  for (const cell of cells) {
+    const before = to.get(cellKey(cell)) ?? NOTHING;
+    to.set(cellKey(cell), {
+      ...cell,
+      accepted: before.accepted + cell.accepted,
+      held: before.held + cell.held,
+      refused: before.refused + cell.refused,
+      superseded: before.superseded + cell.superseded,
+      delivered: before.delivered + cell.delivered,
+      confirmed: before.confirmed + cell.confirmed,
+    });
+  }
+}
+
 /** Where each result stands at each destination, by its latest build. */
 function latestStates(deliveries: readonly SentDelivery[]): ReadonlyMap<string, string> {
   const latest = new Map<string, SentDelivery>();

@@ -1,11 +1,13 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import { addMs } from '../../src/formats/instant.js';
 import { attributeResult } from '../../src/receipts/receipts.store.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { time } from '../statements/conforming-facts.js';
 import { isPostgres } from '../support/temp-database.js';
 import { ComparisonWorld, doStep, historyStep } from './comparison-world.js';
+import { storeBundle } from './store-bundle.js';
 
 const DAY = '2026-03-04';
 
@@ -142,6 +144,43 @@ describe('the comparison kept by rounds', () => {
       .execute();
     expect(overdue).toHaveLength(results.length);
     expect(await world.comparison.round()).toEqual({ compared: 0, isMore: false });
+  });
+
+  it('counts what belongs to no receipt to the last one, also on a day with very many', async () => {
+    const world = await ComparisonWorld.open();
+    const { db } = world.world.database;
+    await world.world.measure({ receipt: 'nobody', container: 'D-01' });
+    const template = await db.selectFrom('result').selectAll().executeTakeFirstOrThrow();
+    const at = template.measured_at ?? time('10:00');
+    await storeBundle(world.world, template.bundle_row_id, 'accepted', at);
+    // Many of one instant, so that it reaches over more than a page, and many without a time.
+    const copies = Array.from({ length: 2_400 }, (_, n) => ({
+      ...template,
+      id: `copy-${String(n).padStart(4, '0')}`,
+      result_id: `copy-${n}`,
+      measured_at: n % 4 === 0 ? null : addMs(at, n % 4 === 1 ? n : 0),
+      instrument_serial: ['NQ-R-0001', 'NQ-R-0002', null][n % 3] ?? null,
+      state: n % 5 === 0 ? ('held' as const) : ('accepted' as const),
+    }));
+    for (let i = 0; i < copies.length; i += 100) {
+      await db
+        .insertInto('result')
+        .values(copies.slice(i, i + 100))
+        .execute();
+    }
+    await world.comparison.catchUp();
+    const cells = await db
+      .selectFrom('comparison_cell')
+      .select(['day', 'instrument', 'accepted', 'held'])
+      .where('destination', '=', '')
+      .orderBy('instrument')
+      .execute();
+    expect(cells).toEqual([
+      { day: DAY, instrument: '', accepted: 640, held: 160 },
+      { day: DAY, instrument: 'NQ-R-0001', accepted: 641, held: 160 },
+      { day: DAY, instrument: 'NQ-R-0002', accepted: 640, held: 160 },
+    ]);
+    expect(await world.recompute()).toEqual([]);
   });
 
   it('is done with a delivery of an unowned result once the result has an owner', async () => {

@@ -1,11 +1,12 @@
 import { describe, expect, it } from 'vitest';
-import { addMs, type Instant } from '../../src/formats/instant.js';
+import { addMs } from '../../src/formats/instant.js';
 import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import { closeByEvidence, openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { ReconciliationService } from '../../src/reconciliation/reconciliation.service.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
+import { storeBundle } from './store-bundle.js';
 
 async function reportOf(world: StatementWorld, day = '2026-03-04') {
   const period = siteDay(day, world.site.timeZone);
@@ -17,40 +18,6 @@ async function reportOf(world: StatementWorld, day = '2026-03-04') {
     new ComparisonService(world.database, world.clock, world.site),
   );
   return service.report(period.from, period.to);
-}
-
-async function storeBundle(
-  world: StatementWorld,
-  id: string,
-  state: 'accepted' | 'refused',
-  at: Instant,
-) {
-  await world.database.db
-    .insertInto('bundle')
-    .values({
-      id,
-      site: world.site.site,
-      bundle_id: id,
-      raw_sha256: id,
-      canonical_digest: null,
-      state,
-      duplicate_of: null,
-      source_kind: 'http',
-      source_name: 'key',
-      file_name: null,
-      received_at: at,
-      settled_at: at,
-      environment: null,
-      origin: null,
-      instrument_serial: null,
-      run_epoch: null,
-      run_first: null,
-      run_last: null,
-      strikes: 0,
-      examining_by: null,
-      lane: '',
-    })
-    .execute();
 }
 
 describe('the reconciliation report', () => {
