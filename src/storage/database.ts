@@ -13,6 +13,7 @@ import {
 } from './dialect-sqlite.js';
 import { GroupCommit } from './group-commit.js';
 import type { Db, Reader, Trx } from './handles.js';
+import { copyBeside } from './log-copy.js';
 import { migrateToLatest } from './migrate.js';
 import { openPostgres } from './open-postgres.js';
 import { writeStatistics } from './sqlite-statistics.js';
@@ -107,13 +108,15 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
   // What an earlier process left in the log gets into the database, and both onto the disk, before anybody reads it.
   file.pragma('wal_checkpoint(TRUNCATE)');
   const flush = new WalFlush(openWalFile(`${path}-wal`));
-  const statements = new KeptStatements(file, flush);
+  const copying = copyBeside(file, (work) => commits.aside(work));
+  const statements = new KeptStatements(file, flush, copying.log);
   const dialect = new TransactionalSqliteDialect({ database: statements });
   const db = new Kysely<Tables>({ dialect });
   try {
     await migrateToLatest(db);
     writeStatistics(file);
   } catch (error) {
+    await copying.close();
     await db.destroy();
     await flush.close();
     lock.close();
@@ -138,6 +141,7 @@ async function openSqlite(dataDirectory: string): Promise<ClockedDatabase> {
     },
     transact: (work) => commits.run(work),
     close: async () => {
+      await copying.close();
       await db.destroy();
       await flush.close();
       lock.close();

@@ -18,6 +18,7 @@ import {
   Transaction,
 } from 'kysely';
 import type { Dialect, DirectQueries, DirectStatement, Turn } from './dialect.js';
+import { COPIED_AT_COMMIT_PAGES, type LogCopy } from './log-copy.js';
 import type { Tables } from './tables.js';
 import type { WalFlush } from './wal-flush.js';
 
@@ -223,8 +224,9 @@ export class KeptStatements implements SqliteDatabase {
 
   constructor(
     private readonly file: Database.Database,
-    /** Told of every commit. */
+    /** Told of every commit, as `log` is. */
     readonly flush: WalFlush,
+    private readonly log?: Pick<LogCopy, 'noteCommit'>,
   ) {}
 
   prepare(text: string): SqliteStatement {
@@ -255,7 +257,9 @@ export class KeptStatements implements SqliteDatabase {
     const statement = this.file.prepare(text);
     if (statement.readonly && text !== COMMIT) return statement;
     const noted = <T>(answer: T): T => {
-      if (!this.file.inTransaction) this.flush.noteCommit();
+      if (this.file.inTransaction) return answer;
+      this.flush.noteCommit();
+      this.log?.noteCommit();
       return answer;
     };
     return {
@@ -275,8 +279,6 @@ export class KeptStatements implements SqliteDatabase {
 }
 
 const CACHE_KIB = 65_536;
-/** 32 MiB of 4 KiB pages; the file beside the database grows to about that. */
-const CHECKPOINT_PAGES = 8_192;
 
 /**
  * Opens the file with the settings every promise rests on: WAL, foreign keys, a busy timeout, and a log whose flush is
@@ -293,6 +295,6 @@ export function openSqliteFile(path: string): Database.Database {
   file.pragma('temp_store = MEMORY');
   // Indexes of a busy day stay in memory, and the same pages are copied into the file less often.
   file.pragma(`cache_size = -${CACHE_KIB}`);
-  file.pragma(`wal_autocheckpoint = ${CHECKPOINT_PAGES}`);
+  file.pragma(`wal_autocheckpoint = ${COPIED_AT_COMMIT_PAGES}`);
   return file;
 }
