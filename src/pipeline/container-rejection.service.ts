@@ -1,7 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { Duty } from '../access/duties.js';
 import { containerKey } from '../receipts/label.js';
-import { operatorsOf } from '../receipts/lineage.store.js';
+import { operatorsOf, receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { insertRejection, rejectionSubject } from '../receipts/rejections.store.js';
@@ -111,6 +111,9 @@ export class ContainerRejectionService {
     const { signing, statements, clock } = this.parts;
     const { site, timeZone } = this.parts.site;
     await locks.add([receiptId]);
+    // Whatever receipt it is in by now (rule 16): what began anew from this one, or comes to while it is waited for.
+    const coming = new Set(await receiptsComingOf(trx, site, [receiptId]));
+    await locks.add(coming);
     const about = await loadCase(trx, site, receiptId, request.container);
     if (about === null) return refused('act-not-possible', 'the receipt lists no such container');
     const { label } = about;
@@ -165,7 +168,9 @@ export class ContainerRejectionService {
       };
       await openDiscrepancy(trx, discrepancy, timeZone);
     }
-    await statements.evaluateInTransaction(trx, receiptId, now);
+    for (const id of [receiptId, ...coming].sort()) {
+      await statements.evaluateInTransaction(trx, id, now);
+    }
     return signed;
   }
 }

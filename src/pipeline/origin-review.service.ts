@@ -1,6 +1,5 @@
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
-import type { LinkDocument } from '../receipts/lineage.js';
-import { leftBehind, linksTo, operatorsOf, signLinks } from '../receipts/lineage.store.js';
+import { operatorsOf, signLinks } from '../receipts/lineage.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -8,6 +7,7 @@ import type { Signature, SignatureSubject } from '../signatures/signature.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
 import type { SiteFolder } from '../site/site-folder.js';
+import { loadOrigins } from '../statements/lineage-facts.store.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 
@@ -75,10 +75,7 @@ export class OriginReviewService {
     if (open.length === 0) {
       return refused('act-not-possible', 'nothing it came from waits for a signed act');
     }
-    const operatorIds = await operatorsOf(trx, site, [
-      receiptId,
-      ...found.record.origins.map((o) => o.receiptId),
-    ]);
+    const operatorIds = await operatorsOf(trx, site, [receiptId, ...found.places]);
     const now = this.parts.clock.now();
     const signed = await this.parts.signing.sign(
       trx,
@@ -111,21 +108,22 @@ export class OriginReviewService {
 async function originsOf(reader: Reader, site: string, receiptId: string) {
   const row = (await findReceipts(reader, site, [receiptId])).get(receiptId);
   if (row?.announced !== 1) return null;
-  const origins = [];
-  for (const link of await linksTo(reader, site, receiptId)) {
-    const then = JSON.parse(link.document) as LinkDocument;
-    origins.push({
-      receiptId: link.from_receipt,
-      kind: link.kind,
-      reason: link.reason,
-      outcome: then.outcome,
-      hadStop: then.hadStop,
-      contraryThen: link.known_contrary,
-      contraryNow: (await leftBehind(reader, site, link.from_receipt)).contrary.length,
-      isSigned: link.signature_id !== null,
-    });
-  }
+  const loaded = await loadOrigins(reader, site, receiptId);
+  const origins = loaded.map(({ link, origin }) => ({
+    receiptId: origin.receiptId,
+    kind: origin.kind,
+    reason: link.reason,
+    outcome: origin.outcome,
+    hadStop: origin.hadStop,
+    refused: origin.refused,
+    disagreed: origin.disagreed,
+    contraryThen: link.known_contrary,
+    contraryNow: origin.left.contrary,
+    rejected: origin.rejected.map(({ receiptId: at, container }) => ({ receiptId: at, container })),
+    isSigned: origin.isSigned,
+  }));
   const subject: SignatureSubject = { kind: 'origin', id: receiptId, revision: row.revision };
   const record = { revision: row.revision, origins };
-  return { subject, record, shown: bindShown({ subject: { ...subject }, record, context: null }) };
+  const shown = bindShown({ subject: { ...subject }, record, context: null });
+  return { subject, record, shown, places: loaded.flatMap(({ places }) => places) };
 }

@@ -1,4 +1,6 @@
+import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
+import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
 import type {
@@ -7,6 +9,7 @@ import type {
   ReceiptLinkRow,
   ReceiptRequestRow,
 } from '../storage/tables.js';
+import { doesDisagree } from './lineage.js';
 
 /** Links by which containers came to a receipt, earliest first. */
 export function linksTo(
@@ -54,7 +57,10 @@ export async function unansweredSources(
   return new Set(rows.map((row) => row.from_receipt));
 }
 
-/** Receipts that containers of one of these came to, however they came. */
+/**
+ * Receipts that what is known of one of these bears on: those that containers of it came to, however they came, and those
+ * that began anew from what it went on from.
+ */
 export async function receiptsComingOf(
   reader: Reader,
   site: string,
@@ -62,8 +68,10 @@ export async function receiptsComingOf(
 ): Promise<readonly string[]> {
   const found = new Set<string>();
   for (let i = 0; i < receiptIds.length; i += CHUNK) {
-    const { rows } = await comingOf(reader, { site }, receiptIds.slice(i, i + CHUNK));
-    for (const row of rows) found.add(row.to_receipt);
+    const ids = receiptIds.slice(i, i + CHUNK);
+    for (const query of [comingOf, anewFromSourcesOf]) {
+      for (const row of (await query(reader, { site }, ids)).rows) found.add(row.to_receipt);
+    }
   }
   return [...found];
 }
@@ -79,6 +87,23 @@ const comingOf = preparedForList((db, of: { readonly site: string }, ids) =>
 
 /** By these a receipt goes on with what was announced of another; other links begin anew. */
 const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];
+
+/** Links of a source are stored for all that went on from it, so one step back reaches every one. */
+const anewFromSourcesOf = preparedForList((db, of: { readonly site: string }, ids) =>
+  db
+    .selectFrom('receipt_link as came')
+    .innerJoin('receipt_link as anew', (join) =>
+      join
+        .onRef('anew.site', '=', 'came.site')
+        .onRef('anew.from_receipt', '=', 'came.from_receipt'),
+    )
+    .select('anew.to_receipt')
+    .distinct()
+    .where('came.site', '=', of.site)
+    .where('came.to_receipt', 'in', ids)
+    .where('came.kind', 'in', GOES_ON)
+    .where('anew.kind', 'not in', GOES_ON),
+);
 
 /**
  * Who announced a receipt or changed it since, and whatever it was split off or merged from: the names of actors as
@@ -126,6 +151,34 @@ export async function receiptsGoingOn(
     }
   }
   return [...found];
+}
+
+/** Receipts that rejected containers of one went to. */
+export async function departedFrom(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<readonly string[]> {
+  const links = await linksFrom(reader, site, receiptId);
+  return links.filter(({ kind }) => kind === 'split-off').map((link) => link.to_receipt);
+}
+
+/**
+ * Where stands what is known of containers that began anew from a receipt: there, and at whatever went on from it, since
+ * a split or a merge takes results along. Left out is what had departed from it before they went.
+ */
+export async function placesOfSource(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  departed: readonly string[],
+): Promise<readonly string[]> {
+  const gone = new Set(departed);
+  for (const id of departed) {
+    for (const further of await receiptsGoingOn(reader, site, id)) gone.add(further);
+  }
+  const onward = await receiptsGoingOn(reader, site, receiptId);
+  return [receiptId, ...onward.filter((id) => !gone.has(id))];
 }
 
 /** Stores a link and marks both receipts as linked; what is not marked yet is locked. */
@@ -198,12 +251,57 @@ export async function leftBehind(
   };
 }
 
-/** Latest stored outcome of a receipt, and whether it has a stop; stops latch. */
+/** Row ids of the results of these receipts that speak against them: contrary, or a pass that the recheck disagrees with. */
+export async function resultsAgainst(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<string[]> {
+  const rows = await reader
+    .selectFrom('result')
+    .select(['id', 'contrary', 'recheck'])
+    .where('site', '=', site)
+    .where('receipt_id', 'in', receiptIds)
+    .where((e) => e.or([e('contrary', '=', 1), MAY_DISAGREE]))
+    .orderBy('id')
+    .execute();
+  return rows.filter((r) => r.contrary === 1 || doesDisagree(r.recheck)).map((r) => r.id);
+}
+
+/** True when the recheck disagrees with a result of a receipt. */
+export async function hasDisagreement(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<boolean> {
+  const rows = await reader
+    .selectFrom('result')
+    .select('recheck')
+    .where('site', '=', site)
+    .where('receipt_id', '=', receiptId)
+    .where(MAY_DISAGREE)
+    .execute();
+  return rows.some((r) => doesDisagree(r.recheck));
+}
+
+/** Spares reading the rechecks of all results; the texts beside the answer may hold the word as well. */
+const MAY_DISAGREE = sql<boolean>`recheck like '%disagrees%'`;
+
+/** What a receipt was when containers of it went. */
+export interface Standing {
+  /** Of its latest stored statement; null when there is none. */
+  readonly outcome: string | null;
+  /** Stops latch. */
+  readonly hadStop: boolean;
+  /** The last signature under its statement refuses it, as `secondPerson` reads it. */
+  readonly refused: boolean;
+}
+
 export async function standingOf(
   reader: Reader,
   site: string,
   receiptId: string,
-): Promise<{ readonly outcome: string | null; readonly hadStop: boolean }> {
+): Promise<Standing> {
   const latest = await reader
     .selectFrom('statement')
     .select('outcome')
@@ -219,7 +317,12 @@ export async function standingOf(
     .where('receipt_id', '=', receiptId)
     .limit(1)
     .executeTakeFirst();
-  return { outcome: latest?.outcome ?? null, hadStop: stop !== undefined };
+  const signature = await latestSignatureOf(reader, site, { kind: 'statement', id: receiptId });
+  return {
+    outcome: latest?.outcome ?? null,
+    hadStop: stop !== undefined,
+    refused: signature?.meaning === 'refused',
+  };
 }
 
 /** Gives results and deliveries of some containers to the receipt those went to. */
@@ -292,7 +395,10 @@ export async function relabelResults(
     .execute();
 }
 
-/** Open receipts, other than those named, that list a container of one of these keys. */
+/**
+ * Receipts, other than those named, that list a container of one of these keys: open ones, and those cancelled under which
+ * something was measured, which stands against the very drum when it is announced anew.
+ */
 export async function receiptsListing(
   reader: Reader,
   site: string,
@@ -311,7 +417,21 @@ export async function receiptsListing(
       .select(['container.receipt_id', 'container.normalised'])
       .where('container.site', '=', site)
       .where('container.normalised', 'in', keys.slice(i, i + CHUNK))
-      .where('receipt.status', '=', 'open')
+      .where((e) =>
+        e.or([
+          e('receipt.status', '=', 'open'),
+          e.and([
+            e('receipt.status', '=', 'cancelled'),
+            e.exists(
+              e
+                .selectFrom('result')
+                .select('result.id')
+                .whereRef('result.site', '=', 'receipt.site')
+                .whereRef('result.receipt_id', '=', 'receipt.id'),
+            ),
+          ]),
+        ]),
+      )
       .execute();
     for (const row of rows) {
       if (!except.has(row.receipt_id)) {

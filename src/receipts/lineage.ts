@@ -12,13 +12,29 @@ export interface LinkDocument {
   readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
   /** Keys of the containers that went. */
   readonly containers: readonly string[];
-  /** Row ids of the contrary results that stood there; links of earlier versions have their number only. */
+  /** Row ids of the results that spoke against them there; links of earlier versions have their number only. */
   readonly contrary?: readonly string[];
+  /** A reviewer had refused its statement last. */
+  readonly refused?: boolean;
+  /** The recheck disagreed with a result that it had. */
+  readonly disagreed?: boolean;
+  /** Ids of the rejections of its containers. */
+  readonly rejected?: readonly string[];
+  /** Receipts that rejected containers had gone to before: nothing of those came here. */
+  readonly departed?: readonly string[];
+  /** What came had gone on from it as a part already, and what its other parts show is not about this one. */
+  readonly ofPart?: true;
 }
 
 /** True where containers go on with what was measured of them; returned, opened and repacked ones start anew. */
 export function keepsEvidence(kind: ReceiptLinkKind): boolean {
   return kind === 'split' || kind === 'split-off' || kind === 'merged';
+}
+
+/** True where the recheck disagrees with what an instrument decided; `recheck` as it is stored with a result. */
+export function doesDisagree(recheck: string | null): boolean {
+  if (recheck === null) return false;
+  return (JSON.parse(recheck) as { readonly answer?: string }).answer === 'disagrees';
 }
 
 /** A label printed anew. */

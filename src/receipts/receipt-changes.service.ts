@@ -12,6 +12,7 @@ import { lockReceipts } from './facts.store.js';
 import { containerKey, findLabelClashes } from './label.js';
 import { labelFault } from './label-list.js';
 import {
+  hasDisagreement,
   insertRelabel,
   moveEvidence,
   receiptsListing,
@@ -171,6 +172,7 @@ export class ReceiptChangesService {
     await this.settings.evaluate(trx, row.id, by.now);
     const unowned = await this.receipts.unowned(trx);
     const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
+    const disagreed = await hasDisagreement(trx, site, row.id);
     const made: ChangedReceipt[] = [];
     for (const line of again.value) {
       const scanned = ready.value.byScan.get(line.scanText) ?? null;
@@ -181,7 +183,8 @@ export class ReceiptChangesService {
       made.push({ receiptId: line.receiptId, revision: 1, status: 'open' });
     }
     for (const line of again.value) {
-      await linkReceipts(trx, site, this.linkTo(line, row.id, 'split', by), by);
+      const link = this.linkTo(line, row.id, 'split', by);
+      await linkReceipts(trx, site, { ...link, disagreed }, by);
     }
     const change = { action: 'receipt.split', status: 'split' } as const;
     const closed = await this.revise(trx, row, before, NONE, by, change);
@@ -329,9 +332,10 @@ export class ReceiptChangesService {
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
       const { containers } = before.inForce;
+      const disagreed = await hasDisagreement(trx, site, row.id);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
       const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
-      await linkReceipts(trx, site, { ...link, unanswered }, by);
+      await linkReceipts(trx, site, { ...link, unanswered, disagreed }, by);
       const change = { action: 'receipt.merged', status: 'merged' } as const;
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }

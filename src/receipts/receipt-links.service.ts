@@ -1,9 +1,20 @@
 import type { Trx } from '../storage/database.js';
 import type { ReceiptLinkKind } from '../storage/tables.js';
 import { keepsEvidence, type LinkDocument } from './lineage.js';
-import { insertLink, leftBehind, linksTo, standingOf } from './lineage.store.js';
+import {
+  departedFrom,
+  insertLink,
+  leftBehind,
+  linksFrom,
+  linksTo,
+  placesOfSource,
+  resultsAgainst,
+  type Standing,
+  standingOf,
+} from './lineage.store.js';
 import type { By } from './receipt-revision.service.js';
 import { announcedPlaces, findReceipts } from './receipts.store.js';
+import { rejectionsOf } from './rejections.store.js';
 
 export interface NewLink {
   readonly kind: ReceiptLinkKind;
@@ -12,6 +23,8 @@ export interface NewLink {
   /** Keys of the containers that go. */
   readonly containers: readonly string[];
   readonly reason: string;
+  /** The recheck disagreed with a result of the source, before its results went along. */
+  readonly disagreed?: boolean;
   /** Sources of a merge's parts that no signed act answers for in one of them, whatever was signed for the others. */
   readonly unanswered?: ReadonlySet<string>;
 }
@@ -21,52 +34,101 @@ export interface NewLink {
  * the source was just evaluated. They come from everything their source came from too: those links are stored for them
  * as well, so that a question needs to look one step back only. What waits for a signed act would be rid of it otherwise
  * by being split, or by coming once more.
+ *
+ * @returns receipts that came of the one they go to, which come from this source now too: locked by the caller before
  */
-export async function linkReceipts(trx: Trx, site: string, link: NewLink, by: By): Promise<void> {
-  const row = (await findReceipts(trx, site, [link.from])).get(link.from);
-  if (!row) throw new Error(`receipt ${link.from} is not known`);
+export async function linkReceipts(
+  trx: Trx,
+  site: string,
+  link: NewLink,
+  by: By,
+): Promise<readonly string[]> {
   const goesOn = keepsEvidence(link.kind);
   const before = (await linksTo(trx, site, link.from)).map((earlier) => ({
     ...earlier,
     stood: JSON.parse(earlier.document) as LinkDocument,
   }));
   const kept = before.filter(({ kind }) => keepsEvidence(kind));
-  const standing = await standingOf(trx, site, link.from);
+  const document = await documentOf(trx, site, link, kept);
+  const common = { site, actor: by.actor.name, at: by.now };
+  const own = {
+    ...common,
+    from_receipt: link.from,
+    document: JSON.stringify(document),
+    known_contrary: document.contrary?.length ?? 0,
+    reason: link.reason,
+    signature_id: null,
+  };
+  await insertLink(trx, { ...own, kind: link.kind, to_receipt: link.to });
+  const held = new Set((await linksTo(trx, site, link.to)).map((l) => l.from_receipt));
+  for (const earlier of before) {
+    if (held.has(earlier.from_receipt) || earlier.from_receipt === link.to) continue;
+    // What was rejected never conforms, which its own link says already.
+    if (!goesOn && earlier.kind === 'split-off') continue;
+    const wasPart = !goesOn && keepsEvidence(earlier.kind);
+    const stood = { ...earlier.stood, containers: link.containers };
+    await insertLink(trx, {
+      ...common,
+      to_receipt: link.to,
+      // What begins anew has nothing of what was measured at any of them.
+      kind: goesOn ? earlier.kind : link.kind,
+      from_receipt: earlier.from_receipt,
+      document: JSON.stringify(wasPart ? { ...stood, ofPart: true } : stood),
+      known_contrary: earlier.known_contrary,
+      reason: earlier.reason,
+      signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,
+    });
+  }
+  const further: string[] = [];
+  for (const later of await linksFrom(trx, site, link.to)) {
+    const { to_receipt: to } = later;
+    const origins = await linksTo(trx, site, to);
+    if (to === link.from || origins.some((l) => l.from_receipt === link.from)) continue;
+    // What went on from it begins anew from this source, as it does; what began anew from it does so once more.
+    const kind = keepsEvidence(later.kind) ? link.kind : later.kind;
+    const { containers } = JSON.parse(later.document) as LinkDocument;
+    const theirs = JSON.stringify({ ...document, containers });
+    await insertLink(trx, { ...own, kind, to_receipt: to, document: theirs });
+    further.push(to);
+  }
+  return further;
+}
+
+/** What the source of a link is now. */
+async function documentOf(
+  trx: Trx,
+  site: string,
+  link: NewLink,
+  kept: readonly { readonly stood: LinkDocument }[],
+): Promise<LinkDocument> {
+  const row = (await findReceipts(trx, site, [link.from])).get(link.from);
+  if (!row) throw new Error(`receipt ${link.from} is not known`);
+  const departed = await departedFrom(trx, site, link.from);
+  // What begins anew from a receipt that was split or merged comes of one of those it went on as: nobody says which.
+  const places = keepsEvidence(link.kind)
+    ? [link.from]
+    : await placesOfSource(trx, site, link.from, departed);
+  const standings: Standing[] = [];
+  for (const place of places) standings.push(await standingOf(trx, site, place));
+  const isContradicted = standings.some((s) => s.outcome === 'does-not-conform');
+  const rejected: string[] = [];
+  for (const place of places) {
+    rejected.push(...(await rejectionsOf(trx, site, place)).map(({ id }) => id));
+  }
   const { contrary } = await leftBehind(trx, site, link.from);
-  const document: LinkDocument = {
-    ...standing,
+  return {
+    outcome: isContradicted ? 'does-not-conform' : (standings[0]?.outcome ?? null),
+    hadStop: standings.some((s) => s.hadStop),
+    refused: standings.some((s) => s.refused),
+    disagreed: link.disagreed ?? false,
     scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ stood }) => stood.scanTexts)])],
     places: [
       ...(await announcedPlaces(trx, site, link.from)),
       ...kept.flatMap(({ stood }) => stood.places),
     ],
     containers: link.containers,
-    contrary,
+    contrary: keepsEvidence(link.kind) ? contrary : await resultsAgainst(trx, site, places),
+    rejected,
+    departed,
   };
-  const common = { site, to_receipt: link.to, actor: by.actor.name, at: by.now };
-  await insertLink(trx, {
-    ...common,
-    kind: link.kind,
-    from_receipt: link.from,
-    document: JSON.stringify(document),
-    known_contrary: contrary.length,
-    reason: link.reason,
-    signature_id: null,
-  });
-  const held = new Set((await linksTo(trx, site, link.to)).map((l) => l.from_receipt));
-  for (const earlier of before) {
-    if (held.has(earlier.from_receipt)) continue;
-    // What was rejected never conforms, which its own link says already.
-    if (!goesOn && earlier.kind === 'split-off') continue;
-    await insertLink(trx, {
-      ...common,
-      // What begins anew has nothing of what was measured at any of them.
-      kind: goesOn ? earlier.kind : link.kind,
-      from_receipt: earlier.from_receipt,
-      document: JSON.stringify({ ...earlier.stood, containers: link.containers }),
-      known_contrary: earlier.known_contrary,
-      reason: earlier.reason,
-      signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,
-    });
-  }
 }

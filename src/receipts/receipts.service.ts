@@ -11,7 +11,7 @@ import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
 import { currentKey, relabelMap, scannedLabels } from './lineage.js';
-import { linksTo, relabelsOf } from './lineage.store.js';
+import { linksFrom, linksTo, receiptsGoingOn, relabelsOf } from './lineage.store.js';
 import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
@@ -105,8 +105,7 @@ export class ReceiptsService {
     const site = this.settings.site.site;
     const before = await this.known(trx, lines);
     if (before.faults.length > 0) return { ok: false, faults: before.faults };
-    const sources = lines.flatMap((line) => line.comesFrom?.receiptId ?? []);
-    const { byId, byScan, faults } = await this.lockAll(trx, lines, before, sources);
+    const { byId, byScan, faults } = await this.lockLinked(trx, lines, before);
     if (faults.length > 0) return { ok: false, faults };
 
     const by: By = { actor, now, source, ...(byHand === undefined ? {} : { byHand }) };
@@ -122,8 +121,7 @@ export class ReceiptsService {
       }
       if (done.at(-1)?.outcome === 'unchanged') continue;
       touched.add(line.receiptId);
-      const origin = await this.linkOrigin(trx, line, by);
-      if (origin !== null) touched.add(origin);
+      for (const id of await this.linkOrigin(trx, line, by)) touched.add(id);
     }
     if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
     for (const id of [...touched].sort()) await this.settings.evaluate(trx, id, now);
@@ -192,6 +190,31 @@ export class ReceiptsService {
       if (missing.length === 0) return known;
       await lockReceipts(trx, site, missing);
       for (const id of missing) locked.add(id);
+    }
+  }
+
+  /**
+   * As `lockAll`, and whatever naming a source bears on: the source and what went on from it, of which something may be
+   * known that speaks against the line, and what came of the line before the source was named.
+   */
+  private async lockLinked(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
+    const { site } = this.settings.site;
+    const linked = new Set<string>();
+    const find = async () => {
+      for (const { receiptId, comesFrom } of lines) {
+        if (comesFrom === undefined) continue;
+        linked.add(comesFrom.receiptId);
+        for (const id of await receiptsGoingOn(trx, site, comesFrom.receiptId)) linked.add(id);
+        for (const link of await linksFrom(trx, site, receiptId)) linked.add(link.to_receipt);
+      }
+      return linked.size;
+    };
+    for (let size = await find(); ; ) {
+      const known = await this.lockAll(trx, lines, before, [...linked]);
+      // What was waited for may have divided one of them.
+      const now = await find();
+      if (now === size) return known;
+      size = now;
     }
   }
 
@@ -287,16 +310,16 @@ export class ReceiptsService {
     };
   }
 
-  /** Points a returned, opened or repacked receipt back to where its containers came from; the source's id. */
-  private async linkOrigin(trx: Trx, line: ReceiptLine, by: By): Promise<string | null> {
+  /** Points a returned, opened or repacked receipt back to where its containers came from; receipts that it bears on. */
+  private async linkOrigin(trx: Trx, line: ReceiptLine, by: By): Promise<readonly string[]> {
     const { comesFrom, receiptId } = line;
-    if (comesFrom === undefined) return null;
+    if (comesFrom === undefined) return [];
     const { site } = this.settings.site;
     const held = await linksTo(trx, site, receiptId);
-    if (held.some((link) => link.from_receipt === comesFrom.receiptId)) return null;
+    if (held.some((link) => link.from_receipt === comesFrom.receiptId)) return [];
     // What it is judged by is what its source is now.
     await this.settings.evaluate(trx, comesFrom.receiptId, by.now);
-    await linkReceipts(
+    const further = await linkReceipts(
       trx,
       site,
       {
@@ -308,7 +331,7 @@ export class ReceiptsService {
       },
       by,
     );
-    return comesFrom.receiptId;
+    return [comesFrom.receiptId, ...further];
   }
 
   /** Links results that scanned the receipt before it was known, or a container before it was listed. */

@@ -73,6 +73,16 @@ export interface RejectionFact {
   readonly splitOffTo: string | null;
 }
 
+/** A container rejected at a receipt that others began anew from. */
+export interface OriginRejection {
+  readonly receiptId: string;
+  readonly container: string;
+  /** By its label it is one of those that came. */
+  readonly isHere: boolean;
+  /** It was rejected after they went. */
+  readonly isSince: boolean;
+}
+
 /** A receipt that containers of this one came from. */
 export interface OriginFact {
   readonly receiptId: string;
@@ -82,8 +92,14 @@ export interface OriginFact {
   /** Of the source when they went; null when it had none. */
   readonly outcome: string | null;
   readonly hadStop: boolean;
-  /** Contrary results that stand there and did not when they went. */
+  /** A reviewer had refused its statement last. */
+  readonly refused: boolean;
+  /** The recheck disagreed with a result that it had. */
+  readonly disagreed: boolean;
+  /** Results that speak against it and did not when they went. */
   readonly contrarySince: number;
+  /** Containers rejected there, or at what went on from it. */
+  readonly rejected: readonly OriginRejection[];
   /** What stands at the source now. */
   readonly left: { readonly contrary: number; readonly unplaced: number; readonly open: number };
 }

@@ -1,6 +1,6 @@
 import type { Condition } from '../records/statement-record.js';
 import { condition, metUnless, named } from './condition.js';
-import type { OriginFact, ReceiptFacts } from './facts.js';
+import type { OriginFact, OriginRejection, ReceiptFacts } from './facts.js';
 
 /**
  * Rule 19. A receipt that was cancelled, split or merged says nothing any more, nor does one that containers left for a
@@ -46,6 +46,7 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
  */
 function rejectedContainers({ rejections, lineage }: ReceiptFacts): Condition | null {
   const from = lineage.origins.filter(({ kind }) => kind === 'split-off');
+  const there = lineage.origins.flatMap(({ rejected }) => rejected.filter((r) => r.isHere));
   const against = [
     ...rejections.flatMap(({ container, splitOffTo, isValid }) => {
       if (splitOffTo === null) {
@@ -56,24 +57,32 @@ function rejectedContainers({ rejections, lineage }: ReceiptFacts): Condition | 
         : [`container ${container} went to ${splitOffTo} by a rejection whose signature is void`];
     }),
     ...from.map(({ receiptId }) => `its containers were rejected at ${receiptId}`),
+    ...there.map(
+      ({ container, receiptId }) => `container ${container} was rejected at ${receiptId}`,
+    ),
   ];
   if (against.length === 0) return null;
   return condition('receipt-undivided', 'contradicted', named(against), [
     ...rejections.map(({ signatureId }) => ({ kind: 'signature', id: signatureId })),
-    ...from.map(({ receiptId }) => ({ kind: 'receipt', id: receiptId })),
+    ...[...from, ...there].map(({ receiptId }) => ({ kind: 'receipt', id: receiptId })),
   ]);
 }
 
 function faultsOfOrigin(origin: OriginFact): string[] {
-  const { kind, left, contrarySince, isSigned } = origin;
+  const { kind, left, contrarySince, isSigned, rejected } = origin;
   const faults: string[] = [];
   const mayBeSigned = kind !== 'merged';
   if (!(isSigned && mayBeSigned)) {
     if (origin.outcome === 'does-not-conform') faults.push('it did not conform then');
     if (origin.hadStop) faults.push('a stop was in force there');
+    if (origin.refused) faults.push('a reviewer refused it then');
+    if (origin.disagreed) faults.push('the recheck disagreed with a result there then');
     if (left.contrary > 0) faults.push(`${left.contrary} contrary results stand there`);
-  } else if (contrarySince > 0) {
-    faults.push('a contrary result came there since');
+    if (rejected.length > 0) faults.push(`${labels(rejected)} rejected there`);
+  } else {
+    const since = rejected.filter(({ isSince }) => isSince);
+    if (contrarySince > 0) faults.push('a contrary result came there since');
+    if (since.length > 0) faults.push(`${labels(since)} rejected there since`);
   }
   // A returned or repacked container starts anew; what was split or merged goes on from what its source knew.
   if (kind === 'split' || kind === 'merged') {
@@ -84,4 +93,9 @@ function faultsOfOrigin(origin: OriginFact): string[] {
   if (faults.length === 0) return [];
   const act = mayBeSigned && !isSigned ? '; no signed act answers for it' : '';
   return [`came of ${origin.receiptId} (${kind}): ${faults.join(', ')}${act}`];
+}
+
+function labels(rejected: readonly OriginRejection[]): string {
+  const names = [...new Set(rejected.map(({ container }) => container))];
+  return `container${names.length > 1 ? 's' : ''} ${named(names)} ${names.length > 1 ? 'were' : 'was'}`;
 }

@@ -530,6 +530,34 @@ describe('bad input', () => {
     expect(second?.containers.map((c) => c.state)).toEqual(['not-measured', 'not-measured']);
   });
 
+  it('a drum with a serial number is not announced anew behind what was measured of it', async () => {
+    const world = await StatementWorld.open();
+    const serial = '(01)09521234543213(10)B1(21)7';
+    const other = '(01)09521234543213(10)B1(21)8';
+    const fresh = { receiptId: 'R-4', scanText: 'RC-4', containers: [serial] };
+    await world.announce({ containers: [serial] });
+    await world.announce({ receiptId: 'R-2', scanText: 'RC-2', containers: [other] });
+    await world.measure({ container: serial, decision: 'fail' });
+    await cancel(world);
+    await cancel(world, 'R-2');
+    const refused = await world.announce(fresh);
+    expect(!refused.ok && refused.faults.map((f) => f.message)).toEqual([
+      `"${serial}" of receipt R-4 is listed by receipt R-1 already`,
+    ]);
+    // What nobody measured may come under another receipt.
+    expect((await world.announce({ ...fresh, containers: [other] })).ok).toBe(true);
+    const back = {
+      receiptId: 'R-5',
+      scanText: 'RC-5',
+      containers: [serial],
+      comesFrom: { receiptId: 'R-1', as: 'returned' },
+    } as const;
+    expect((await world.announce(back)).ok).toBe(true);
+    expect((await world.condition('R-5', 'receipt-undivided'))?.found).toContain(
+      '1 contrary results stand there; no signed act answers for it',
+    );
+  });
+
   it('a running number may stand in two receipts, a GTIN with its serial number may not', async () => {
     const world = await StatementWorld.open();
     expect((await world.announce({}, { receiptId: 'R-2', scanText: 'RC-2' })).ok).toBe(true);

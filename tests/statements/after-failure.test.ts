@@ -134,6 +134,9 @@ describe('rule 16: a rejected container', () => {
       isSigned: true,
       outcome: 'conforms',
       hadStop: false,
+      refused: false,
+      disagreed: false,
+      rejected: [],
       contrarySince: 0,
       left: { contrary: 0, unplaced: 0, open: 0 },
     };

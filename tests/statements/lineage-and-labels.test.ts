@@ -22,6 +22,9 @@ const sound: OriginFact = {
   isSigned: false,
   outcome: 'conforms',
   hadStop: false,
+  refused: false,
+  disagreed: false,
+  rejected: [],
   contrarySince: 0,
   left: { contrary: 0, unplaced: 0, open: 0 },
 };

@@ -21,6 +21,7 @@ import * as m0022 from './m0022-second-looks.js';
 import * as m0023 from './m0023-indexes.js';
 import * as m0024 from './m0024-listed-numbers.js';
 import * as m0025 from './m0025-assumed-offsets.js';
+import * as m0026 from './m0026-lineage-doubts.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -46,4 +47,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0023-indexes': m0023,
   '0024-listed-numbers': m0024,
   '0025-assumed-offsets': m0025,
+  '0026-lineage-doubts': m0026,
 };

@@ -1,0 +1,252 @@
+import { describe, expect, it } from 'vitest';
+import { ContainerRejectionService } from '../../src/pipeline/container-rejection.service.js';
+import { OriginReviewService } from '../../src/pipeline/origin-review.service.js';
+import { ReceiptReviewService } from '../../src/pipeline/receipt-review.service.js';
+import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import { latestStatement } from '../../src/statements/statements.store.js';
+import { goodParts, goodResult } from '../checks/fixture.js';
+import { ReviewBench } from './review-bench.js';
+
+/** Release-safety rules 8, 9, 16 and 19: no change of a receipt sheds what speaks against what came of it. */
+
+class Lineage {
+  #bundles = 0;
+
+  private constructor(readonly bench: ReviewBench) {}
+
+  static async open(): Promise<Lineage> {
+    return new Lineage(await ReviewBench.open());
+  }
+
+  announce(receiptId: string, changes: Partial<ReceiptLine> = {}) {
+    return this.bench.announce({ receiptId, scanText: `GR-${receiptId.slice(2)}`, ...changes });
+  }
+
+  /** Containers of R-1 come again as R-9. */
+  again(as: 'returned' | 'repacked' = 'repacked', containers = ['C-1'], from = 'R-1') {
+    return this.announce('R-9', { containers, comesFrom: { receiptId: from, as } });
+  }
+
+  async split(receiptId: string, parts: Readonly<Record<string, readonly string[]>>) {
+    const made = Object.entries(parts).map(([id, containers]) => ({
+      receiptId: id,
+      scanText: `GR-${id.slice(2)}`,
+      containers,
+    }));
+    const of = { receiptId, seen: null, parts: made };
+    expect(await this.bench.change((c, trx, by) => c.split(trx, of, by))).toMatchObject({
+      ok: true,
+    });
+  }
+
+  /** A fail of one container, as it was scanned. */
+  async fail(run: number, receipt = 'GR-1', container = 'C-1'): Promise<void> {
+    this.#bundles += 1;
+    const result = goodResult(run, {
+      decision: 'fail',
+      receipt: { scanned: receipt, entry: 'scanned' },
+      container: { scanned: container, entry: 'scanned' },
+    });
+    await this.bench.settle(goodParts([result], { bundleId: `B-F${this.#bundles}` }));
+  }
+
+  /** What the last revision stored says, without anybody asking. */
+  async stored(receiptId: string): Promise<string> {
+    const { site } = this.bench.bench.site;
+    const { conditions } = (await latestStatement(this.bench.db, site, receiptId)) ?? {
+      conditions: [],
+    };
+    const found = conditions.find((c) => c.code === 'receipt-undivided');
+    return `${found?.state}: ${found?.found}`;
+  }
+
+  /** What an answer would say. */
+  asked(receiptId: string): Promise<string> {
+    return this.bench.found('receipt-undivided', receiptId);
+  }
+
+  get parts() {
+    const { database, clock, site, statements } = this.bench.bench;
+    const { signing } = this.bench;
+    return { database, clock, site, statements, signing, onSigned: () => undefined };
+  }
+
+  async reject(receiptId: string, container: string): Promise<void> {
+    const service = new ContainerRejectionService(this.parts);
+    const shown = await service.show(receiptId, container);
+    const request = {
+      container,
+      shownSha256: shown?.sha256 ?? '',
+      investigation: 'INV-1',
+      reason: 'leaking',
+    };
+    const who = await this.bench.person('rita', { roles: ['reviewer', 'receiver'] });
+    expect(await service.reject(receiptId, request, who)).toMatchObject({ kind: 'signed' });
+  }
+
+  async signOrigin(receiptId: string): Promise<void> {
+    const service = new OriginReviewService(this.parts);
+    const shownSha256 = (await service.show(receiptId))?.sha256 ?? '';
+    const request = { shownSha256, reason: 'looked at each drum' };
+    const who = await this.bench.person(`robin-${receiptId}`);
+    expect(await service.sign(receiptId, request, who)).toMatchObject({ kind: 'signed' });
+  }
+}
+
+const CONTRARY = '1 contrary results stand there; no signed act answers for it';
+
+describe('what began anew from a receipt', () => {
+  it('keeps the doubt of a contrary result there that a split takes along', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again();
+    await world.fail(1);
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+
+  it('keeps it when its source is merged, and when the part is split once more', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.announce('R-4', { containers: ['C-3'] });
+    await world.again();
+    await world.fail(1);
+    const merge = { receiptId: 'R-5', scanText: 'GR-5', parts: ['R-1', 'R-4'] };
+    expect(await world.bench.change((c, trx, by) => c.merge(trx, merge, by))).toMatchObject({
+      ok: true,
+    });
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+    await world.split('R-5', { 'R-6': ['C-1', 'C-2'], 'R-7': ['C-3'] });
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+
+  it('hears of one that comes late, in the transaction that gives it to a part of its source', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again();
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    expect(await world.stored('R-9')).toMatch(/^met/);
+    await world.fail(1);
+    expect(await world.stored('R-9')).toContain(CONTRARY);
+  });
+
+  it('comes of whichever part it may be, where it names a receipt that was split', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    await world.fail(1);
+    await world.again();
+    expect(await world.asked('R-9')).toContain(`it did not conform then, ${CONTRARY}`);
+    await world.signOrigin('R-9');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    // What was signed for knew of that one only.
+    await world.fail(2, 'GR-3', 'C-2');
+    expect(await world.stored('R-9')).toContain('a contrary result came there since');
+  });
+
+  it('is left alone by what another part shows, once it names its own', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    await world.again('repacked', ['C-1'], 'R-2');
+    await world.fail(2, 'GR-3', 'C-2');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    await world.fail(1, 'GR-2', 'C-1');
+    expect(await world.stored('R-9')).toContain(`came of R-2 (repacked): ${CONTRARY}`);
+  });
+
+  it('answers for a source that is named late, and so does what came of it before', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-4', { containers: ['C-8'] });
+    await world.announce('R-1');
+    await world.again('repacked', ['C-1', 'C-2']);
+    await world.split('R-9', { 'R-6': ['C-1'], 'R-7': ['C-2'] });
+    await world.fail(8, 'GR-4', 'C-8');
+    expect([await world.asked('R-9'), await world.asked('R-6')].join()).not.toContain('R-4');
+    await world.announce('R-1', { comesFrom: { receiptId: 'R-4', as: 'returned' } });
+    expect(await world.stored('R-1')).toContain('came of R-4 (returned): it did not conform then');
+    expect(await world.stored('R-6')).toContain('came of R-4 (repacked): it did not conform then');
+  });
+
+  it('does not conform when a container of it is rejected where it came from', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again('returned');
+    expect(await world.stored('R-9')).toMatch(/^met/);
+    await world.reject('R-1', 'C-1');
+    expect(await world.stored('R-9')).toBe('contradicted: container C-1 was rejected at R-1');
+  });
+
+  it('is in doubt when a container is rejected there that may be one of it, under a label of its own', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again('repacked', ['C-5']);
+    await world.signOrigin('R-9');
+    await world.reject('R-1', 'C-2');
+    expect(await world.stored('R-9')).toBe(
+      'unmet: came of R-1 (repacked): container C-2 was rejected there since',
+    );
+  });
+
+  it('is not in doubt by what had been rejected and split off before', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.fail(2, 'GR-1', 'C-2');
+    await world.reject('R-1', 'C-2');
+    const part = { receiptId: 'R-3', scanText: 'GR-3', containers: ['C-2'] };
+    const erp = { kind: 'key', name: 'erp' } as const;
+    const gone = await world.bench.change((c, trx, by) =>
+      c.splitOff(trx, { receiptId: 'R-1', seen: null, part }, { ...by, actor: erp }),
+    );
+    expect(gone).toMatchObject({ ok: true });
+    await world.again();
+    const found = await world.asked('R-9');
+    expect(found).not.toContain('contrary');
+    expect(found).not.toContain('C-2');
+    // But for the very drum, which nobody may bring back.
+    await world.announce('R-8', {
+      containers: ['C-2'],
+      comesFrom: { receiptId: 'R-1', as: 'returned' },
+    });
+    expect(await world.asked('R-8')).toBe('contradicted: container C-2 was rejected at R-1');
+  });
+});
+
+describe('the parts of a receipt', () => {
+  it('keep the refusal of the second person until a signed act answers for it', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.bench.settle(goodParts([goodResult(1), goodResult(2)]));
+    const reviews = new ReceiptReviewService(world.parts);
+    const shownSha256 = (await reviews.show('R-1'))?.sha256 ?? '';
+    const refusal = { act: 'refuse', shownSha256, reason: 'a mix-up is suspected' } as const;
+    const who = await world.bench.person('ruth');
+    expect(await reviews.decide('R-1', refusal, who)).toMatchObject({ kind: 'signed' });
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    const doubt = 'came of R-1 (split): a reviewer refused it then; no signed act answers for it';
+    expect(await world.stored('R-2')).toBe(`unmet: ${doubt}`);
+    await world.signOrigin('R-2');
+    expect(await world.asked('R-2')).toMatch(/^met/);
+    expect(await world.asked('R-3')).toBe(`unmet: ${doubt}`);
+  });
+
+  it('keep the doubt of a recheck that disagreed, wherever its result went', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.bench.settle(goodParts([goodResult(1), goodResult(2)]));
+    const row = await world.bench.rowId('R-1');
+    await world.bench.db
+      .updateTable('result')
+      .set({ recheck: JSON.stringify({ answer: 'disagrees' }) })
+      .where('id', '=', row)
+      .execute();
+    await world.again('repacked', ['C-5']);
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    expect(await world.stored('R-3')).toBe(
+      'unmet: came of R-1 (split): the recheck disagreed with a result there then; no signed act answers for it',
+    );
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+});
