@@ -15,6 +15,7 @@ import {
   hasDisagreement,
   insertRelabel,
   moveEvidence,
+  receiptsComingOf,
   receiptsListing,
   relabelResults,
   relabelsOf,
@@ -188,7 +189,7 @@ export class ReceiptChangesService {
     }
     const change = { action: 'receipt.split', status: 'split' } as const;
     const closed = await this.revise(trx, row, before, NONE, by, change);
-    return this.stored(trx, [closed, ...made], by);
+    return this.divided(trx, [closed, ...made], by);
   }
 
   /**
@@ -249,7 +250,7 @@ export class ReceiptChangesService {
     };
     const revised = await this.revise(trx, row, { ...before, plan }, required, by, change);
     const made = { receiptId: gone.receiptId, revision: 1, status: 'open' } as const;
-    return this.stored(trx, [revised, made], by);
+    return this.divided(trx, [revised, made], by);
   }
 
   private async closeRejected(
@@ -340,7 +341,7 @@ export class ReceiptChangesService {
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }
     const made = { receiptId: line.receiptId, revision: 1, status: 'open' } as const;
-    return this.stored(trx, [made, ...closed], by);
+    return this.divided(trx, [made, ...closed], by);
   }
 
   private linkTo(line: ReceiptLine, from: string, kind: ReceiptLinkKind, by: By) {
@@ -479,6 +480,24 @@ export class ReceiptChangesService {
   ): Promise<ChangeResult> {
     for (const { receiptId } of receipts) await this.settings.evaluate(trx, receiptId, by.now);
     return { ok: true, receipts };
+  }
+
+  /**
+   * As `stored`, for receipts that go on from others. They get what was scanned for them before, and that may speak against
+   * what began anew from those; `prepare` has locked it, but for what came since.
+   */
+  private async divided(
+    trx: Trx,
+    receipts: readonly ChangedReceipt[],
+    by: By,
+  ): Promise<ChangeResult> {
+    const { site } = this.settings.site;
+    const ids = new Set(receipts.map(({ receiptId }) => receiptId));
+    const coming = (await receiptsComingOf(trx, site, [...ids])).filter((id) => !ids.has(id));
+    await lockReceipts(trx, site, coming);
+    const changed = await this.stored(trx, receipts, by);
+    for (const id of coming) await this.settings.evaluate(trx, id, by.now);
+    return changed;
   }
 }
 

@@ -11,7 +11,7 @@ import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
 import { currentKey, relabelMap, scannedLabels } from './lineage.js';
-import { linksFrom, linksTo, receiptsGoingOn, relabelsOf } from './lineage.store.js';
+import { linksTo, receiptsComingOf, receiptsGoingOn, relabelsOf } from './lineage.store.js';
 import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
@@ -123,7 +123,10 @@ export class ReceiptsService {
       touched.add(line.receiptId);
       for (const id of await this.linkOrigin(trx, line, by)) touched.add(id);
     }
-    if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
+    const given = done.filter((d) => d.linkedResults > 0).map((d) => d.receiptId);
+    if (given.length > 0) await tellWaitingReceipts(trx, site);
+    // What is given to them may speak against what came of them as well.
+    for (const id of await receiptsComingOf(trx, site, given)) touched.add(id);
     for (const id of [...touched].sort()) await this.settings.evaluate(trx, id, now);
     return { ok: true, lines: done };
   }
@@ -131,7 +134,9 @@ export class ReceiptsService {
   /** Looks up lines that go on `from` receipts, locks what they touch, and looks again. Nothing is changed. */
   async prepare(trx: Trx, lines: readonly ReceiptLine[], from: readonly string[]): Promise<Known> {
     const before = await this.known(trx, lines, from);
-    return before.faults.length > 0 ? before : this.lockAll(trx, lines, before, from, from);
+    if (before.faults.length > 0) return before;
+    const coming = await receiptsComingOf(trx, this.settings.site.site, from);
+    return this.lockAll(trx, lines, before, [...from, ...coming], from);
   }
 
   /**
@@ -194,18 +199,19 @@ export class ReceiptsService {
   }
 
   /**
-   * As `lockAll`, and whatever naming a source bears on: the source and what went on from it, of which something may be
-   * known that speaks against the line, and what came of the line before the source was named.
+   * As `lockAll`, and whatever the lines bear on besides: what came of them, which gets what they get; and where they name a
+   * source, that and what went on from it, of which something may be known that speaks against the line.
    */
   private async lockLinked(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
     const { site } = this.settings.site;
     const linked = new Set<string>();
+    const ids = lines.map(({ receiptId }) => receiptId);
+    const sources = new Set(lines.flatMap(({ comesFrom }) => comesFrom?.receiptId ?? []));
     const find = async () => {
-      for (const { receiptId, comesFrom } of lines) {
-        if (comesFrom === undefined) continue;
-        linked.add(comesFrom.receiptId);
-        for (const id of await receiptsGoingOn(trx, site, comesFrom.receiptId)) linked.add(id);
-        for (const link of await linksFrom(trx, site, receiptId)) linked.add(link.to_receipt);
+      for (const id of await receiptsComingOf(trx, site, ids)) linked.add(id);
+      for (const source of sources) {
+        linked.add(source);
+        for (const id of await receiptsGoingOn(trx, site, source)) linked.add(id);
       }
       return linked.size;
     };

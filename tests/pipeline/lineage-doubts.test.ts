@@ -131,6 +131,25 @@ describe('what began anew from a receipt', () => {
     expect(await world.stored('R-9')).toContain(CONTRARY);
   });
 
+  it('hears of one that was scanned for a part before there was that part', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again();
+    await world.fail(1, 'GR-2');
+    expect(await world.stored('R-9')).toMatch(/^met/);
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    expect(await world.stored('R-9')).toContain(CONTRARY);
+  });
+
+  it('hears of one that was scanned for its source before that listed the container', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.again();
+    await world.fail(3, 'GR-1b', 'C-3');
+    await world.announce('R-1', { scanText: 'GR-1b', containers: ['C-1', 'C-2', 'C-3'] });
+    expect(await world.stored('R-9')).toContain(CONTRARY);
+  });
+
   it('comes of whichever part it may be, where it names a receipt that was split', async () => {
     const world = await Lineage.open();
     await world.announce('R-1');
