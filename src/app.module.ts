@@ -32,6 +32,8 @@ import { LostStopPagesController } from './dashboard/lost-stop-pages.controller.
 import { LOST_STOPS_SOURCE } from './dashboard/lost-stops-source.js';
 import { MethodPagesController } from './dashboard/method-pages.controller.js';
 import { METHODS_SOURCE } from './dashboard/methods-source.js';
+import { OriginPagesController } from './dashboard/origin-pages.controller.js';
+import { ORIGIN_SOURCE } from './dashboard/origin-source.js';
 import { PageSite } from './dashboard/page-site.js';
 import { PeoplePagesController } from './dashboard/people-pages.controller.js';
 import { PeopleViews } from './dashboard/people-views.service.js';
@@ -156,6 +158,7 @@ export const CONTROLLERS = [
   PeopleController,
   PeoplePagesController,
   ReceiptsController,
+  OriginPagesController,
   RejectionPagesController,
   PeriodPagesController,
   PerformanceController,
@@ -244,6 +247,7 @@ export class AppModule {
         { provide: DestinationWatch, useValue: gateway.watch },
         { provide: SweepRequests, useValue: gateway.sweepRequests },
         { provide: OriginReviewService, useValue: gateway.originReviews },
+        { provide: ORIGIN_SOURCE, useValue: gateway.originReviews },
         { provide: InspectionsService, useValue: gateway.inspections },
         { provide: INSPECTIONS_SOURCE, useValue: gateway.inspections },
         { provide: LabelReviewService, useValue: gateway.labelReviews },

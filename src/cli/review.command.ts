@@ -6,6 +6,7 @@ import { registerAttribution } from './attribution.command.js';
 import { registerBundleReview } from './bundle-review.command.js';
 import { type GatewayOptions, withGatewayOptions } from './gateway-command.js';
 import { registerLabels } from './labels.command.js';
+import { registerOrigin } from './origin.command.js';
 import { registerRejection } from './rejection.command.js';
 import { reviewListText, reviewText, stateText } from './review-text.js';
 import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
@@ -32,6 +33,7 @@ export function registerReview(program: Command): void {
   registerLabels(review);
   registerAttribution(review);
   registerRejection(review);
+  registerOrigin(review);
 }
 
 function registerShow(review: Command): void {

@@ -3,6 +3,7 @@ import { userNamesOf } from '../audit/trail-review.store.js';
 import { searchTrail } from '../audit/trail-search.store.js';
 import { deliveriesOfReceipt } from '../delivery/delivery-report.store.js';
 import type { Instant } from '../formats/instant.js';
+import { linksTo } from '../receipts/lineage.store.js';
 import { findReceipts, revisionsOf } from '../receipts/receipts.store.js';
 import type { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
 import { groupDiscrepancies } from '../reconciliation/discrepancy-grouping.js';
@@ -45,6 +46,7 @@ import {
   trailEntryView,
 } from './trail-view.js';
 import type { DayViewSource } from './view-source.js';
+import { outcomeOf } from './wording.js';
 
 /** Receipt lines on a day's page; those that need a person come first. */
 const RECEIPTS_SHOWN_MAX = 200;
@@ -108,6 +110,7 @@ export class DashboardService implements DayViewSource {
       contrary: contrary.map((r) => ({ ...r, name: resultsNamed.get(r.rowId) ?? r.rowId })),
       discrepancies: discrepanciesByClass(open, timeZone, now),
       rejected: await this.rejectedOf(row),
+      cameFrom: await this.cameFrom(row),
       isOpen: row.announced === 1 && row.status === 'open',
       revisions: await revisionsOf(this.reader, site, receiptId),
     });
@@ -176,6 +179,11 @@ export class DashboardService implements DayViewSource {
     return new Set(standing.map(({ container }) => container));
   }
 
+  private async cameFrom({ site, id, linked }: ReceiptRow): Promise<readonly string[]> {
+    if (linked === 0) return [];
+    return (await linksTo(this.reader, site, id)).map((link) => link.from_receipt);
+  }
+
   private async openOf(receiptId: string, now: Instant): Promise<ShownDiscrepancies> {
     const { site } = this.site;
     const targets = this.site.serviceTargetHours ?? {};
@@ -214,10 +222,6 @@ function identityOf(row: ReceiptRow): ReceiptIdentity {
 }
 
 const OUTCOMES = ['does-not-conform', 'incomplete', null, 'conforms'] as const;
-
-function outcomeOf(text: string | undefined): StatementOutcome | null {
-  return OUTCOMES.find((outcome) => outcome === text) ?? null;
-}
 
 function mostUrgent(outcomes: ReadonlyMap<string, StatementOutcome | null>): string[] {
   return [...outcomes]

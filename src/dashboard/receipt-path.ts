@@ -33,6 +33,11 @@ export function rejectionPath(receiptId: string, container: string): string {
   return `${receiptPath(receiptId)}/rejection?${new URLSearchParams({ container })}`;
 }
 
+/** Address of the page on which somebody answers for what the containers of a receipt came from. */
+export function originPath(receiptId: string): string {
+  return `${receiptPath(receiptId)}/origin`;
+}
+
 /** What people call a receipt line: its number and line where it was announced, else its id. */
 export function receiptTitle(receipt: {
   readonly receiptId: string;

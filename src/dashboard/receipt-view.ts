@@ -28,6 +28,8 @@ export interface ReceiptView {
   readonly history: readonly ReceiptRevisionView[];
   /** Labels of containers that are rejected by a signature that holds, and not split off yet. */
   readonly rejected: ReadonlySet<string>;
+  /** Receipts that containers of it came from. */
+  readonly cameFrom: readonly string[];
   /** False once it is cancelled, split or merged, and while only a scan named it. */
   readonly isOpen: boolean;
 }
@@ -140,6 +142,8 @@ export interface ReceiptFacts {
   readonly revisions?: readonly ShownRevision[];
   /** None when left out. */
   readonly rejected?: ReadonlySet<string>;
+  /** None when left out. */
+  readonly cameFrom?: readonly string[];
   /** Announced and neither cancelled, split nor merged; false when left out. */
   readonly isOpen?: boolean;
 }
@@ -159,6 +163,7 @@ export function buildReceiptView(facts: ReceiptFacts): ReceiptView {
     contrary: facts.contrary ?? [],
     discrepancies: facts.discrepancies,
     rejected: facts.rejected ?? new Set(),
+    cameFrom: facts.cameFrom ?? [],
     isOpen: facts.isOpen ?? false,
     history: (facts.revisions ?? []).map(({ revision, source, actor, at }) => ({
       revision,

@@ -17,7 +17,7 @@ import { Layout } from './layout.js';
 import { Moment, OutcomeMark, StopMark } from './marks.js';
 import { ReceiptHistory } from './receipt-history.js';
 import { ReceiptLabels } from './receipt-labels.js';
-import { inspectionsPath, lostStopsPath, receiptTitle } from './receipt-path.js';
+import { inspectionsPath, lostStopsPath, originPath, receiptTitle } from './receipt-path.js';
 import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
 import { ReceiptStops } from './receipt-stops.js';
@@ -87,6 +87,17 @@ function ReceiptPage({ view, signedIn, ...parts }: Shown): JSX.Element {
           <p>
             A destination holds what nobody here knows any more, and the receipt does not conform
             while it stands. <a href={lostStopsPath(view.receipt.receiptId)}>Look at them</a>
+          </p>
+        </section>
+      )}
+      {view.cameFrom.length === 0 ? null : (
+        <section id="origin">
+          <h2>Where its containers came from</h2>
+          <p>
+            <Verbatim>{view.cameFrom.join(', ')}</Verbatim>.{' '}
+            <a href={originPath(view.receipt.receiptId)}>
+              How that stood, and answer for it by signature
+            </a>
           </p>
         </section>
       )}

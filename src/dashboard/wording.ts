@@ -1,12 +1,13 @@
 import type { AttemptOutcome } from '../delivery/attempt-outcome.js';
 import type { Standing } from '../delivery/delivery-standing.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
-import type {
-  ConditionCode,
-  ConditionState,
-  StatementContainer,
-  StatementOutcome,
-  StopKind,
+import {
+  type ConditionCode,
+  type ConditionState,
+  STATEMENT_OUTCOMES,
+  type StatementContainer,
+  type StatementOutcome,
+  type StopKind,
 } from '../records/statement-record.js';
 import type { Environment } from '../site/vocabulary.js';
 import type { DeliveryState, DiscrepancyClass } from '../storage/tables.js';
@@ -209,4 +210,9 @@ const ATTEMPT_WORDS: Readonly<
 export function attemptWords(outcome: string): string {
   const words: Readonly<Record<string, string>> = ATTEMPT_WORDS;
   return words[outcome] ?? outcome;
+}
+
+/** An outcome as it is stored; null where none is, or none that is known. */
+export function outcomeOf(text: string | null | undefined): StatementOutcome | null {
+  return STATEMENT_OUTCOMES.find((outcome) => outcome === text) ?? null;
 }

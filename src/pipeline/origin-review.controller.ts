@@ -4,8 +4,9 @@ import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { Problem } from '../problem-details.js';
 import { signatureManifest } from '../signatures/signature.js';
+import { readOriginReview } from '../statements/origin-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
-import { readReview, signerOf } from '../statements/review-request.js';
+import { signerOf } from '../statements/review-request.js';
 import { OriginReviewService } from './origin-review.service.js';
 
 /** What a receipt's containers came from: looked at by GET, answered for by a signature. */
@@ -29,14 +30,9 @@ export class OriginReviewController {
   @HttpCode(200)
   @RequireRight('receipt.manage', { provesPerson: true })
   async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    // The same fields as any signed act.
-    const fields = { ...fieldsOf(await readJsonBody(request.raw)), act: 'clear' };
-    const { review, userName, password } = readReview(fields);
-    const answer = await this.origins.sign(
-      id,
-      review,
-      signerOf(request.caller, userName, password),
-    );
+    const asked = readOriginReview(fieldsOf(await readJsonBody(request.raw)));
+    const who = signerOf(request.caller, asked.userName, asked.password);
+    const answer = await this.origins.sign(id, asked.request, who);
     if (answer.kind === 'unknown')
       throw new Problem('receipt-unknown', `receipt ${id.slice(0, 100)}`);
     mustBeSigned(answer, id.slice(0, 100));

@@ -1,13 +1,25 @@
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import { operatorsOf, signLinks } from '../receipts/lineage.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
-import { type Refused, refused } from '../signatures/judge-signing.js';
+import { refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
-import type { Signature, SignatureSubject } from '../signatures/signature.js';
+import type { Components, SignatureSubject } from '../signatures/signature.js';
+import { signaturesOf, signingEntries } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
+import { verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { loadOrigins } from '../statements/lineage-facts.store.js';
+import {
+  isOpen,
+  type OriginReviewAnswer,
+  type OriginReviewRequest,
+  type OriginView,
+  originDocument,
+  originOption,
+  originRecord,
+} from '../statements/origin-view.js';
+import { signaturesShown } from '../statements/review-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 
@@ -20,12 +32,6 @@ export interface OriginReviewParts {
   readonly onSigned: () => void;
 }
 
-export type OriginReviewAnswer =
-  | { readonly kind: 'signed'; readonly signature: Signature }
-  | { readonly kind: 'unknown' }
-  | { readonly kind: 'not-proven'; readonly why: string }
-  | Refused;
-
 /**
  * The signed act that answers for a receipt whose containers came of one in doubt: a rejected drum was split off, a
  * container was repacked (rules 16 and 19). It covers what stood at the source when they went, and nothing that
@@ -35,15 +41,34 @@ export class OriginReviewService {
   constructor(private readonly parts: OriginReviewParts) {}
 
   /** What would be signed, with its digest; null when nobody announced the receipt. */
-  async show(receiptId: string) {
-    const { database, site } = this.parts;
-    const found = await originsOf(database.db, site.site, receiptId);
-    return found && { receiptId, ...found.record, sha256: found.shown.sha256 };
+  async show(receiptId: string): Promise<OriginView | null> {
+    const { db } = this.parts.database;
+    const { site } = this.parts.site;
+    const found = await originsOf(db, site, receiptId);
+    if (found === null) return null;
+    const signatures = await signaturesOf(db, site, found.subject);
+    const entries = await signingEntries(db, site, found.subject);
+    const broken = verifySignatures(signatures, entries);
+    return {
+      receiptId,
+      origins: found.origins,
+      sign: originOption(found.origins),
+      shown: found.document,
+      sha256: found.shown.sha256,
+      signatures: signatures.flatMap((signature) => {
+        const answered = found.origins.filter((o) => o.signatureId === signature.id);
+        return signaturesShown([signature], originRecord(signature.subject, answered), broken);
+      }),
+    };
+  }
+
+  needed(accountId: string, sessionId: string): Promise<Components> {
+    return this.parts.signing.needed(accountId, sessionId);
   }
 
   async sign(
     receiptId: string,
-    request: { readonly shownSha256: string; readonly reason: string },
+    request: OriginReviewRequest,
     who: SigningRequest,
   ): Promise<OriginReviewAnswer> {
     const { database, site, signing } = this.parts;
@@ -64,17 +89,16 @@ export class OriginReviewService {
   async #sign(
     trx: Trx,
     receiptId: string,
-    { shownSha256, reason }: { readonly shownSha256: string; readonly reason: string },
+    { shownSha256, reason }: OriginReviewRequest,
     proof: Proof,
   ): Promise<Extract<OriginReviewAnswer, { kind: 'signed' | 'refused' }>> {
     const { site } = this.parts.site;
     await lockReceipts(trx, site, [receiptId]);
     const found = await originsOf(trx, site, receiptId);
     if (found === null) throw new Error(`receipt ${receiptId} is gone`);
-    const open = found.record.origins.filter((o) => !o.isSigned && o.kind !== 'merged');
-    if (open.length === 0) {
-      return refused('act-not-possible', 'nothing it came from waits for a signed act');
-    }
+    const option = originOption(found.origins);
+    if (!option.possible) return refused('act-not-possible', option.because.join('; '));
+    const open = found.origins.filter(isOpen);
     const operatorIds = await operatorsOf(trx, site, [receiptId, ...found.places]);
     const now = this.parts.clock.now();
     const signed = await this.parts.signing.sign(
@@ -120,10 +144,10 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
     contraryThen: link.known_contrary,
     contraryNow: origin.left.contrary,
     rejected: origin.rejected.map(({ receiptId: at, container }) => ({ receiptId: at, container })),
-    isSigned: origin.isSigned,
+    signatureId: link.signature_id,
   }));
   const subject: SignatureSubject = { kind: 'origin', id: receiptId, revision: row.revision };
-  const record = { revision: row.revision, origins };
-  const shown = bindShown({ subject: { ...subject }, record, context: null });
-  return { subject, record, shown, places: loaded.flatMap(({ places }) => places) };
+  const document = originDocument(subject, origins);
+  const places = loaded.flatMap((one) => one.places);
+  return { subject, origins, places, document, shown: bindShown(document) };
 }

@@ -333,4 +333,62 @@ describeWithChromium('signed acts in a browser', () => {
     await open(quinn, `/receipts/${receipt.id}`);
     expect(await quinn.getByRole('link', { name: 'Reject it' }).count()).toBe(0);
   }, 120_000);
+
+  it('answer for what a receipt came of, once what speaks against that is shown', async () => {
+    const again = `${receipt.id}-again`;
+    const announced = await world.http({
+      method: 'PUT',
+      path: `/api/v1/receipts/${again}`,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify({
+        material: receipt.material,
+        supplierLot: receipt.supplierLot,
+        scanText: 'NQ1/1 again',
+        area: receipt.area,
+        receivedAt: formatInZone(world.clock.now(), 'UTC'),
+        dockCount: 2,
+        containers: ['P-1', 'P-2'],
+        comesFrom: { receiptId: receipt.id, as: 'repacked' },
+      }),
+    });
+    expect(announced.text).toContain('"outcome":"new"');
+    const robin = await signIn('robin');
+    await open(robin, `/receipts/${again}`);
+    expect(await shown(robin, '#statement')).toContain('no signed act answers for it');
+    await picture(robin, 'receipt-that-came-of-another');
+    await robin.locator('#origin a').click();
+    await robin.waitForLoadState();
+    expect(await shown(robin, '#origins')).toMatch(/repacked.*does not conform.*D1-02.*none/s);
+    await picture(robin, 'origin');
+    await fill(robin, {
+      reason: 'sealed bags of the other drums, photo 7 (simulated)',
+      userName: 'robin',
+      password: 'not the password',
+    });
+    await submit(robin, 'Sign');
+    expect(await alert(robin)).toContain('do not belong together');
+    expect(await robin.inputValue('[name="reason"]')).toContain('photo 7');
+    const olga = await signIn('olga');
+    await open(olga, `/receipts/${again}/origin`);
+    await fill(olga, {
+      reason: 'I measured them (simulated)',
+      userName: 'olga',
+      password: PASSWORD,
+    });
+    await submit(olga, 'Sign');
+    expect(await alert(olga)).toContain('you measured it yourself');
+    await fill(robin, { password: PASSWORD });
+    await submit(robin, 'Sign');
+    expect(await status(robin)).toContain('What it came from is answered for');
+    expect(await shown(robin, '#origins')).toContain('answers for it');
+    expect(await shown(robin, '#signatures')).toMatch(/Person robin.*photo 7/s);
+    expect(await shown(robin, '#sign')).toContain('nothing it came from waits for a signed act');
+    await picture(robin, 'origin-signed');
+    await world.quiet();
+    await open(robin, `/receipts/${again}`);
+    expect(await shown(robin, '#statement')).not.toContain('no signed act answers for it');
+    const quinn = await signIn('quinn');
+    await open(quinn, `/receipts/${receipt.id}/origin`);
+    expect(await shown(quinn, '#origins')).toContain('They came from no other receipt.');
+  }, 120_000);
 });

@@ -67,7 +67,9 @@ describe('what came of a receipt that did not conform', () => {
     const { bench, origins, sign, undivided } = await world();
     expect(await undivided('R-2')).toBe('unmet');
     expect(await origins.show('R-2')).toMatchObject({
-      origins: [{ receiptId: 'R-1', kind: 'split', outcome: 'does-not-conform', isSigned: false }],
+      origins: [
+        { receiptId: 'R-1', kind: 'split', outcome: 'does-not-conform', signatureId: null },
+      ],
     });
     const operator = await bench.person('oona', { operatorIds: ['op-1'] });
     expect(await sign(operator)).toMatchObject({ why: 'duty-own-result' });
@@ -76,6 +78,14 @@ describe('what came of a receipt that did not conform', () => {
     expect(await undivided('R-2')).toBe('unmet');
     expect(await sign(reviewer)).toMatchObject({ kind: 'signed' });
     expect(await undivided('R-2')).toBe('met');
+    // It answers for what was then, also once the receipt has another revision.
+    await bench.announce({
+      receiptId: 'R-2',
+      scanText: 'GR-2',
+      containers: ['C-1'],
+      retestAt: NOW,
+    });
+    expect((await origins.show('R-2'))?.signatures).toMatchObject([{ validity: 'valid' }]);
     // The rejected drum stays what it is, and the act is made once.
     expect(await undivided('R-3')).toBe('unmet');
     expect((await bench.bench.statements.fresh('R-3', 'tester')).outcome).toBe('does-not-conform');
