@@ -65,11 +65,16 @@ function originText(origin: ShownOrigin): string {
     ...(origin.hadStop ? ['a stop was in force'] : []),
     ...(origin.refused ? ['refused by the second person'] : []),
     ...(origin.disagreed ? ['the recheck disagreed with a result'] : []),
-    `results against it: ${origin.contraryThen} then, ${origin.contraryNow} now`,
+    `results against it: ${origin.contraryThen} then, ${origin.against.length} now`,
     ...(origin.rejected.length === 0
       ? []
       : [`rejected: ${origin.rejected.map(({ container }) => container).join(', ')}`]),
-    origin.signatureId !== null ? 'a signed act answers for it' : 'no signed act answers for it',
+    signedText(origin),
   ];
   return `from      ${origin.receiptId} (${origin.kind}): ${facts.join('; ')}`;
+}
+
+function signedText({ signatureId, hasNews }: ShownOrigin): string {
+  if (signatureId === null) return 'no signed act answers for it';
+  return hasNews ? 'the signed act does not know all of it' : 'a signed act answers for it';
 }

@@ -108,7 +108,7 @@ function Origins({ origins }: { readonly origins: readonly ShownOrigin[] }): JSX
             <td data-label="What spoke against it then">
               <Against origin={origin} />
             </td>
-            <td data-label="Results against it now">{origin.contraryNow}</td>
+            <td data-label="Results against it now">{origin.against.length}</td>
             <td data-label="Rejected there">
               {origin.rejected.length === 0 ? (
                 <span class="none">none</span>
@@ -134,7 +134,7 @@ function Against({ origin }: { readonly origin: ShownOrigin }): JSX.Element {
   return found.length === 0 ? <span class="none">nothing</span> : <span>{found.join('; ')}</span>;
 }
 
-function signedWords({ signatureId, kind }: ShownOrigin): string {
-  if (signatureId !== null) return 'answers for it';
+function signedWords({ signatureId, kind, hasNews }: ShownOrigin): string {
+  if (signatureId !== null) return hasNews ? 'does not know all of it' : 'answers for it';
   return kind === 'merged' ? 'none is possible' : 'none';
 }

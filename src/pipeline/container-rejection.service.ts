@@ -110,10 +110,8 @@ export class ContainerRejectionService {
   ): Promise<Refused | Extract<RejectionAnswer, { kind: 'signed' }>> {
     const { signing, statements, clock } = this.parts;
     const { site, timeZone } = this.parts.site;
-    await locks.add([receiptId]);
-    // Whatever receipt it is in by now (rule 16): what began anew from this one, or comes to while it is waited for.
-    const coming = new Set(await receiptsComingOf(trx, site, [receiptId]));
-    await locks.add(coming);
+    // Whatever receipt it is in by now (rule 16).
+    const coming = await locks.addFound([receiptId], (ids) => receiptsComingOf(trx, site, ids));
     const about = await loadCase(trx, site, receiptId, request.container);
     if (about === null) return refused('act-not-possible', 'the receipt lists no such container');
     const { label } = about;
@@ -168,7 +166,7 @@ export class ContainerRejectionService {
       };
       await openDiscrepancy(trx, discrepancy, timeZone);
     }
-    for (const id of [receiptId, ...coming].sort()) {
+    for (const id of [...coming].sort()) {
       await statements.evaluateInTransaction(trx, id, now);
     }
     return signed;

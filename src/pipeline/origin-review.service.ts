@@ -11,6 +11,7 @@ import { verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { loadOrigins } from '../statements/lineage-facts.store.js';
 import {
+  answeredBy,
   isOpen,
   type OriginReviewAnswer,
   type OriginReviewRequest,
@@ -18,6 +19,7 @@ import {
   originDocument,
   originOption,
   originRecord,
+  type ShownOrigin,
 } from '../statements/origin-view.js';
 import { signaturesShown } from '../statements/review-view.js';
 import type { Clock } from '../storage/clock.js';
@@ -34,8 +36,8 @@ export interface OriginReviewParts {
 
 /**
  * The signed act that answers for a receipt whose containers came of one in doubt: a rejected drum was split off, a
- * container was repacked (rules 16 and 19). It covers what stood at the source when they went, and nothing that
- * came since; a merge it cannot answer for.
+ * container was repacked (rules 16 and 19). It covers what its signer was shown of the source, and nothing that comes
+ * later, for which somebody may sign again; a merge it cannot answer for.
  */
 export class OriginReviewService {
   constructor(private readonly parts: OriginReviewParts) {}
@@ -56,7 +58,7 @@ export class OriginReviewService {
       shown: found.document,
       sha256: found.shown.sha256,
       signatures: signatures.flatMap((signature) => {
-        const answered = found.origins.filter((o) => o.signatureId === signature.id);
+        const answered = answeredBy(signature.shown, found.origins);
         return signaturesShown([signature], originRecord(signature.subject, answered), broken);
       }),
     };
@@ -133,7 +135,7 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
   const row = (await findReceipts(reader, site, [receiptId])).get(receiptId);
   if (row?.announced !== 1) return null;
   const loaded = await loadOrigins(reader, site, receiptId);
-  const origins = loaded.map(({ link, origin }) => ({
+  const origins: ShownOrigin[] = loaded.map(({ link, origin, against }) => ({
     receiptId: origin.receiptId,
     kind: origin.kind,
     reason: link.reason,
@@ -142,9 +144,14 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
     refused: origin.refused,
     disagreed: origin.disagreed,
     contraryThen: link.known_contrary,
-    contraryNow: origin.left.contrary,
-    rejected: origin.rejected.map(({ receiptId: at, container }) => ({ receiptId: at, container })),
+    against,
+    rejected: origin.rejected.map(({ id, receiptId: at, container }) => ({
+      id,
+      receiptId: at,
+      container,
+    })),
     signatureId: link.signature_id,
+    hasNews: origin.contrarySince > 0 || origin.rejected.some((rejection) => rejection.isSince),
   }));
   const subject: SignatureSubject = { kind: 'origin', id: receiptId, revision: row.revision };
   const document = originDocument(subject, origins);

@@ -273,7 +273,7 @@ export class SettleBundleService {
     const unheld = results.filter(({ rowId }) => !held.rowIds.has(rowId));
     const takenBack = await this.messages.takeBackSuperseded(trx, locks, unheld, now);
     for (const id of takenBack.receipts) worse.add(id);
-    for (const id of await this.#comingOf(trx, results)) worse.add(id);
+    for (const id of await this.#comingOf(trx, locks, results)) worse.add(id);
     const touched = new Set([...worse, ...ownersOf(results)]);
     await locks.add(touched);
     for (const id of await this.#movedIntoDoubt(trx, locks, checks)) {
@@ -297,7 +297,11 @@ export class SettleBundleService {
    * Rule 19: receipts that came of one of which a result of this bundle speaks badly, or names no container: it may be
    * about theirs. Behind the locks of the receipts that they came of, so that nothing goes on from those meanwhile.
    */
-  async #comingOf(trx: Trx, results: readonly SettledResult[]): Promise<readonly string[]> {
+  async #comingOf(
+    trx: Trx,
+    locks: ReceiptLocks,
+    results: readonly SettledResult[],
+  ): Promise<Iterable<string>> {
     const doubted = ownersOf(
       results.filter(
         (result) =>
@@ -306,7 +310,7 @@ export class SettleBundleService {
       ),
     );
     if (doubted.size === 0) return [];
-    return receiptsComingOf(trx, this.site.site, [...doubted]);
+    return locks.addFound(doubted, (ids) => receiptsComingOf(trx, this.site.site, ids));
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */

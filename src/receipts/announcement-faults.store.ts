@@ -134,10 +134,18 @@ async function elsewhereFaults(
       }
     }
   }
-  const found = await receiptsListing(reader, site, [...owner.keys()], from);
+  const goesOn = new Set(from);
+  for (const id of from) for (const before of await sourcesOf(reader, site, id)) goesOn.add(before);
+  const named = new Map<string, ReadonlySet<string>>();
+  for (const { receiptId, comesFrom } of lines) {
+    if (comesFrom === undefined) continue;
+    named.set(receiptId, new Set(await sourcesOf(reader, site, comesFrom.receiptId)));
+  }
+  const found = await receiptsListing(reader, site, [...owner.keys()], goesOn);
   for (const { receiptId, key } of found) {
     const mine = owner.get(key) ?? '';
     if (receiptId === mine || isBackFrom(lines, mine, receiptId)) continue;
+    if (named.get(mine)?.has(receiptId)) continue;
     if (!(await areLinked(reader, site, mine, receiptId))) {
       faults.push(elsewhere(key, mine, receiptId));
     }
@@ -155,6 +163,11 @@ function isBackFrom(lines: readonly ReceiptLine[], a: string, b: string): boolea
       (receiptId === a && comesFrom?.receiptId === b) ||
       (receiptId === b && comesFrom?.receiptId === a),
   );
+}
+
+/** What a receipt came from, over however many steps. */
+async function sourcesOf(reader: Reader, site: string, receiptId: string): Promise<string[]> {
+  return (await linksTo(reader, site, receiptId)).map((link) => link.from_receipt);
 }
 
 async function areLinked(reader: Reader, site: string, a: string, b: string): Promise<boolean> {

@@ -165,7 +165,8 @@ export async function departedFrom(
 
 /**
  * Where stands what is known of containers that began anew from a receipt: there, and at whatever went on from it, since
- * a split or a merge takes results along. Left out is what had departed from it before they went.
+ * a split or a merge takes results along. Left out is what had departed from it before they went, unless it came back to
+ * where the others are.
  */
 export async function placesOfSource(
   reader: Reader,
@@ -177,8 +178,11 @@ export async function placesOfSource(
   for (const id of departed) {
     for (const further of await receiptsGoingOn(reader, site, id)) gone.add(further);
   }
-  const onward = await receiptsGoingOn(reader, site, receiptId);
-  return [receiptId, ...onward.filter((id) => !gone.has(id))];
+  // Whatever went on from it, over however many steps, has a link from it of the kind by which it began to.
+  const onward = (await linksFrom(reader, site, receiptId)).filter(
+    ({ kind, to_receipt: to }) => GOES_ON.includes(kind) && !(kind === 'split-off' && gone.has(to)),
+  );
+  return [...new Set([receiptId, ...onward.map((link) => link.to_receipt)])];
 }
 
 /** Stores a link and marks both receipts as linked; what is not marked yet is locked. */

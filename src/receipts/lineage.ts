@@ -20,7 +20,10 @@ export interface LinkDocument {
   readonly disagreed?: boolean;
   /** Ids of the rejections of its containers. */
   readonly rejected?: readonly string[];
-  /** Receipts that rejected containers had gone to before: nothing of those came here. */
+  /**
+   * Receipts that rejected containers had gone to before this one was announced: nothing of those came here. None where the
+   * source was named later.
+   */
   readonly departed?: readonly string[];
   /** What came had gone on from it as a part already, and what its other parts show is not about this one. */
   readonly ofPart?: true;
@@ -52,6 +55,19 @@ export function currentKey(relabels: ReadonlyMap<string, string>, key: string): 
     current = next;
   }
   throw new Error(`the labels of ${key} run in a circle`);
+}
+
+/** Every label that a container carried, before or after this one. */
+export function printsOf(relabels: readonly Relabel[], key: string): ReadonlySet<string> {
+  const prints = new Set([key]);
+  for (let size = 0; size < prints.size; ) {
+    size = prints.size;
+    for (const { old_key, new_key } of relabels) {
+      if (prints.has(old_key)) prints.add(new_key);
+      else if (prints.has(new_key)) prints.add(old_key);
+    }
+  }
+  return prints;
 }
 
 export function relabelMap(relabels: readonly Relabel[]): Map<string, string> {

@@ -1,5 +1,5 @@
 import type { Trx } from '../storage/database.js';
-import type { ReceiptLinkKind } from '../storage/tables.js';
+import type { ReceiptLinkKind, ReceiptLinkRow } from '../storage/tables.js';
 import { keepsEvidence, type LinkDocument } from './lineage.js';
 import {
   departedFrom,
@@ -51,15 +51,18 @@ export async function linkReceipts(
   const kept = before.filter(({ kind }) => keepsEvidence(kind));
   const document = await documentOf(trx, site, link, kept);
   const common = { site, actor: by.actor.name, at: by.now };
-  const own = {
-    ...common,
-    from_receipt: link.from,
-    document: JSON.stringify(document),
-    known_contrary: document.contrary?.length ?? 0,
-    reason: link.reason,
-    signature_id: null,
-  };
-  await insertLink(trx, { ...own, kind: link.kind, to_receipt: link.to });
+  const inserted: Omit<ReceiptLinkRow, 'id'>[] = [
+    {
+      ...common,
+      kind: link.kind,
+      from_receipt: link.from,
+      to_receipt: link.to,
+      document: JSON.stringify(document),
+      known_contrary: document.contrary?.length ?? 0,
+      reason: link.reason,
+      signature_id: null,
+    },
+  ];
   const held = new Set((await linksTo(trx, site, link.to)).map((l) => l.from_receipt));
   for (const earlier of before) {
     if (held.has(earlier.from_receipt) || earlier.from_receipt === link.to) continue;
@@ -67,31 +70,50 @@ export async function linkReceipts(
     if (!goesOn && earlier.kind === 'split-off') continue;
     const wasPart = !goesOn && keepsEvidence(earlier.kind);
     const stood = { ...earlier.stood, containers: link.containers };
-    await insertLink(trx, {
+    inserted.push({
       ...common,
-      to_receipt: link.to,
       // What begins anew has nothing of what was measured at any of them.
       kind: goesOn ? earlier.kind : link.kind,
       from_receipt: earlier.from_receipt,
+      to_receipt: link.to,
       document: JSON.stringify(wasPart ? { ...stood, ofPart: true } : stood),
       known_contrary: earlier.known_contrary,
       reason: earlier.reason,
       signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,
     });
   }
-  const further: string[] = [];
-  for (const later of await linksFrom(trx, site, link.to)) {
+  for (const row of inserted) await insertLink(trx, row);
+  return linkFurther(trx, site, link.to, inserted);
+}
+
+/** Stores for what came of a receipt that it comes from these sources too, which were named after it had come. */
+async function linkFurther(
+  trx: Trx,
+  site: string,
+  receiptId: string,
+  links: readonly Omit<ReceiptLinkRow, 'id'>[],
+): Promise<readonly string[]> {
+  const further = new Set<string>();
+  for (const later of await linksFrom(trx, site, receiptId)) {
     const { to_receipt: to } = later;
-    const origins = await linksTo(trx, site, to);
-    if (to === link.from || origins.some((l) => l.from_receipt === link.from)) continue;
-    // What went on from it begins anew from this source, as it does; what began anew from it does so once more.
-    const kind = keepsEvidence(later.kind) ? link.kind : later.kind;
     const { containers } = JSON.parse(later.document) as LinkDocument;
-    const theirs = JSON.stringify({ ...document, containers });
-    await insertLink(trx, { ...own, kind, to_receipt: to, document: theirs });
-    further.push(to);
+    const held = new Set((await linksTo(trx, site, to)).map((l) => l.from_receipt));
+    for (const row of links) {
+      if (held.has(row.from_receipt) || row.from_receipt === to) continue;
+      held.add(row.from_receipt);
+      const stood = JSON.parse(row.document) as LinkDocument;
+      await insertLink(trx, {
+        ...row,
+        // What went on from it begins anew from the source, as it does; what began anew from it does so once more.
+        kind: keepsEvidence(later.kind) ? row.kind : later.kind,
+        to_receipt: to,
+        // It may have come before anything departed from there.
+        document: JSON.stringify({ ...stood, containers, departed: [] }),
+      });
+      further.add(to);
+    }
   }
-  return further;
+  return [...further];
 }
 
 /** What the source of a link is now. */
@@ -103,7 +125,9 @@ async function documentOf(
 ): Promise<LinkDocument> {
   const row = (await findReceipts(trx, site, [link.from])).get(link.from);
   if (!row) throw new Error(`receipt ${link.from} is not known`);
-  const departed = await departedFrom(trx, site, link.from);
+  // Named late, they may have come before anything departed from there.
+  const to = (await findReceipts(trx, site, [link.to])).get(link.to);
+  const departed = to?.revision === 1 ? await departedFrom(trx, site, link.from) : [];
   // What begins anew from a receipt that was split or merged comes of one of those it went on as: nobody says which.
   const places = keepsEvidence(link.kind)
     ? [link.from]

@@ -44,6 +44,25 @@ export class ReceiptLocks {
     this.#last = missing.at(-1) ?? this.#last;
   }
 
+  /**
+   * As `add`, with whatever is found from these: looked for again behind the locks, until nothing new is found, since who
+   * had one of them meanwhile may have made more.
+   *
+   * @returns all of them
+   */
+  async addFound(
+    receiptIds: Iterable<string>,
+    find: (ids: readonly string[]) => Promise<readonly string[]>,
+  ): Promise<ReadonlySet<string>> {
+    const all = new Set(receiptIds);
+    for (let size = -1; size !== all.size; ) {
+      size = all.size;
+      await this.add(all);
+      for (const id of await find([...all])) all.add(id);
+    }
+    return all;
+  }
+
   /** Shares the site's evidence, see `shareSiteEvidence`: a receipt found missing behind it is locked from the start. */
   async shareEvidence(): Promise<void> {
     await shareSiteEvidence(this.trx, this.site);

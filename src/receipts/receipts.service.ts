@@ -10,7 +10,7 @@ import { type Correction, correctStrictly, saysTheSame } from './correct-expecta
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
-import { currentKey, relabelMap, scannedLabels } from './lineage.js';
+import { currentKey, type LinkDocument, relabelMap, scannedLabels } from './lineage.js';
 import { linksTo, receiptsComingOf, receiptsGoingOn, relabelsOf } from './lineage.store.js';
 import { linkReceipts } from './receipt-links.service.js';
 import {
@@ -322,7 +322,12 @@ export class ReceiptsService {
     if (comesFrom === undefined) return [];
     const { site } = this.settings.site;
     const held = await linksTo(trx, site, receiptId);
-    if (held.some((link) => link.from_receipt === comesFrom.receiptId)) return [];
+    // One that it knows by way of a part only says less than the source itself.
+    const isHeld = held.some(
+      ({ from_receipt: from, document }) =>
+        from === comesFrom.receiptId && (JSON.parse(document) as LinkDocument).ofPart !== true,
+    );
+    if (isHeld) return [];
     // What it is judged by is what its source is now.
     await this.settings.evaluate(trx, comesFrom.receiptId, by.now);
     const further = await linkReceipts(

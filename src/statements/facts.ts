@@ -75,11 +75,12 @@ export interface RejectionFact {
 
 /** A container rejected at a receipt that others began anew from. */
 export interface OriginRejection {
+  readonly id: string;
   readonly receiptId: string;
   readonly container: string;
   /** By its label it is one of those that came. */
   readonly isHere: boolean;
-  /** It was rejected after they went. */
+  /** It was rejected after they went, and no signed act knew of it. */
   readonly isSince: boolean;
 }
 
@@ -96,7 +97,7 @@ export interface OriginFact {
   readonly refused: boolean;
   /** The recheck disagreed with a result that it had. */
   readonly disagreed: boolean;
-  /** Results that speak against it and did not when they went. */
+  /** Results that speak against it, did not when they went, and were known to no signed act. */
   readonly contrarySince: number;
   /** Containers rejected there, or at what went on from it. */
   readonly rejected: readonly OriginRejection[];

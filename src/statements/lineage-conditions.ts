@@ -71,6 +71,7 @@ function rejectedContainers({ rejections, lineage }: ReceiptFacts): Condition | 
 function faultsOfOrigin(origin: OriginFact): string[] {
   const { kind, left, contrarySince, isSigned, rejected } = origin;
   const faults: string[] = [];
+  let isAnswered = isSigned;
   const mayBeSigned = kind !== 'merged';
   if (!(isSigned && mayBeSigned)) {
     if (origin.outcome === 'does-not-conform') faults.push('it did not conform then');
@@ -83,6 +84,7 @@ function faultsOfOrigin(origin: OriginFact): string[] {
     const since = rejected.filter(({ isSince }) => isSince);
     if (contrarySince > 0) faults.push('a contrary result came there since');
     if (since.length > 0) faults.push(`${labels(since)} rejected there since`);
+    isAnswered = faults.length === 0;
   }
   // A returned or repacked container starts anew; what was split or merged goes on from what its source knew.
   if (kind === 'split' || kind === 'merged') {
@@ -91,7 +93,7 @@ function faultsOfOrigin(origin: OriginFact): string[] {
     if (left.open > 0) faults.push(`${left.open} discrepancies are open there`);
   }
   if (faults.length === 0) return [];
-  const act = mayBeSigned && !isSigned ? '; no signed act answers for it' : '';
+  const act = mayBeSigned && !isAnswered ? '; no signed act answers for it' : '';
   return [`came of ${origin.receiptId} (${kind}): ${faults.join(', ')}${act}`];
 }
 

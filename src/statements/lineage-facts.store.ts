@@ -1,16 +1,21 @@
-import { keepsEvidence, type LinkDocument } from '../receipts/lineage.js';
+import { keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
   leftBehind,
   linksFrom,
   linksTo,
   placesOfSource,
+  relabelsOf,
   resultsAgainst,
 } from '../receipts/lineage.store.js';
+import { containersOf } from '../receipts/receipts.store.js';
 import { rejectionsOf } from '../receipts/rejections.store.js';
+import { isAsMade } from '../signatures/shown-document.js';
+import { signaturesByIds, signaturesOf } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
-import type { ReceiptLinkRow, ReceiptRow } from '../storage/tables.js';
+import type { ContainerRejectionRow, ReceiptLinkRow, ReceiptRow } from '../storage/tables.js';
 import { contraryTakenBack } from './attribution-facts.store.js';
 import type { LineageFacts, OriginFact, OriginRejection } from './facts.js';
+import { knownWhenSigned } from './origin-view.js';
 
 /** A receipt that nothing came from or went to. */
 const UNDIVIDED: LineageFacts = { origins: [], departures: [], scanTexts: [], places: [] };
@@ -39,6 +44,8 @@ export interface LoadedOrigin {
   readonly then: LinkDocument;
   /** Where stands what is known of it now: itself, and what went on from it where they began anew. */
   readonly places: readonly string[];
+  /** Row ids of the results that speak against it there. */
+  readonly against: readonly string[];
   readonly origin: OriginFact;
 }
 
@@ -48,19 +55,25 @@ export async function loadOrigins(
   site: string,
   receiptId: string,
 ): Promise<LoadedOrigin[]> {
+  const links = await linksTo(reader, site, receiptId);
+  const acts = await loadActs(reader, site, receiptId, links);
   const found: LoadedOrigin[] = [];
-  for (const link of await linksTo(reader, site, receiptId)) {
+  for (const link of links) {
     const then = JSON.parse(link.document) as LinkDocument;
     const { from_receipt: from } = link;
     const goesOn = keepsEvidence(link.kind);
     const isAlone = goesOn || then.ofPart === true;
     const places = isAlone ? [from] : await placesOfSource(reader, site, from, then.departed ?? []);
     const left = await leftBehind(reader, site, from);
-    const contrary = goesOn ? left.contrary : await againstIn(reader, site, places);
+    const against = goesOn ? left.contrary : await againstIn(reader, site, places);
+    const known = knownTo(acts, from, then);
+    // What goes on with its source was there when a container was rejected, or the source was closed.
+    const rejected = goesOn ? [] : await rejectedIn(reader, link, then, places, known);
     found.push({
       link,
       then,
       places,
+      against,
       origin: {
         receiptId: from,
         kind: link.kind,
@@ -69,10 +82,12 @@ export async function loadOrigins(
         hadStop: then.hadStop,
         refused: then.refused ?? false,
         disagreed: then.disagreed ?? false,
-        contrarySince: contrarySince(contrary, then.contrary ?? null, link.known_contrary),
-        // What goes on with its source was there when a container was rejected, or the source was closed.
-        rejected: goesOn ? [] : await rejectedIn(reader, link, then, places),
-        left: { ...left, contrary: contrary.length },
+        contrarySince:
+          then.contrary === undefined
+            ? Math.max(0, against.length - link.known_contrary)
+            : against.filter((id) => !known.has(id)).length,
+        rejected,
+        left: { ...left, contrary: against.length },
       },
     });
   }
@@ -97,28 +112,60 @@ async function rejectedIn(
   link: ReceiptLinkRow,
   then: LinkDocument,
   places: readonly string[],
+  known: ReadonlySet<string>,
 ): Promise<OriginRejection[]> {
+  const { site, to_receipt: to } = link;
   const found: OriginRejection[] = [];
   for (const place of places) {
-    for (const row of await rejectionsOf(reader, link.site, place)) {
+    for (const row of await rejectionsOf(reader, site, place)) {
       // A repacked container has labels of its own, which tell nothing of the one it came from.
-      const isHere = link.kind !== 'repacked' && then.containers.includes(row.container_key);
+      const isHere = link.kind !== 'repacked' && (await isListedAt(reader, site, to, row));
       const hadLeft = then.departed?.includes(row.split_off_to ?? '') ?? false;
       if (hadLeft && !isHere) continue;
-      found.push({
-        receiptId: place,
-        container: row.container_label,
-        isHere,
-        isSince: !(then.rejected ?? []).includes(row.id),
-      });
+      const { id, container_label: container } = row;
+      found.push({ id, receiptId: place, container, isHere, isSince: !known.has(id) });
     }
   }
   return found;
 }
 
-/** One may have left and another come: where it is known which ones stood there, their number says nothing. */
-function contrarySince(now: readonly string[], then: readonly string[] | null, number: number) {
-  return then === null
-    ? Math.max(0, now.length - number)
-    : now.filter((id) => !then.includes(id)).length;
+/** True when a receipt lists a rejected container, under whatever label it carried before or since. */
+async function isListedAt(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  rejection: ContainerRejectionRow,
+): Promise<boolean> {
+  const { receipt_id: from, split_off_to: to } = rejection;
+  const went = to === null ? [from] : [from, to];
+  const prints = printsOf(await relabelsOf(reader, site, went), rejection.container_key);
+  const own = await relabelsOf(reader, site, [receiptId]);
+  const listed = await containersOf(reader, site, receiptId);
+  return listed.some(({ normalised }) =>
+    [...printsOf(own, normalised)].some((key) => prints.has(key)),
+  );
+}
+
+/** What acts about the origin of a receipt answered for: the ids of what was known then, by source. */
+type Acts = readonly { readonly receiptId: string; readonly ids: readonly string[] }[];
+
+async function loadActs(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  links: readonly ReceiptLinkRow[],
+): Promise<Acts> {
+  const ids = new Set(links.flatMap((link) => link.signature_id ?? []));
+  if (ids.size === 0) return [];
+  const signatures = [
+    ...(await signaturesOf(reader, site, { kind: 'origin', id: receiptId })),
+    // It may have come signed from the receipt it was split off.
+    ...(await signaturesByIds(reader, site, [...ids])),
+  ];
+  return signatures.filter(isAsMade).flatMap(({ shown }) => knownWhenSigned(shown));
+}
+
+function knownTo(acts: Acts, receiptId: string, then: LinkDocument): ReadonlySet<string> {
+  const answered = acts.filter((act) => act.receiptId === receiptId).flatMap(({ ids }) => ids);
+  return new Set([...(then.contrary ?? []), ...(then.rejected ?? []), ...answered]);
 }

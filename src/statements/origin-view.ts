@@ -2,6 +2,7 @@ import type { JsonValue } from '../formats/canonical-json.js';
 import type { ShownDocument } from '../signatures/shown-document.js';
 import type { Signature, SignatureSubject } from '../signatures/signature.js';
 import type { ReceiptLinkKind } from '../storage/tables.js';
+import type { OriginRejection } from './facts.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
 import { REASON_MAX, readSignedText } from './review-request.js';
@@ -21,11 +22,13 @@ export interface ShownOrigin {
   readonly disagreed: boolean;
   /** Results that spoke against it when they went. */
   readonly contraryThen: number;
-  /** Results that speak against it now, there or at what went on from it. */
-  readonly contraryNow: number;
-  readonly rejected: readonly { readonly receiptId: string; readonly container: string }[];
+  /** Row ids of the results that speak against it now, there or at what went on from it. */
+  readonly against: readonly string[];
+  readonly rejected: readonly Pick<OriginRejection, 'id' | 'receiptId' | 'container'>[];
   /** Act that answers for it; null while there is none. */
   readonly signatureId: string | null;
+  /** Something came to it, or was rejected there, that the act knew nothing of. */
+  readonly hasNews: boolean;
 }
 
 /** What the containers of a receipt came from, what signing for it does, and who has. */
@@ -65,14 +68,18 @@ export function originOption(origins: readonly ShownOrigin[]): ReviewOption {
     effects: [
       `what is listed of ${names} holds this receipt up no more`,
       'it is judged by what is measured of its own containers',
-      'what comes to one of those later speaks against it again, and no second act answers for that',
+      'what comes to one of those later speaks against it again, until somebody signs for that too',
     ],
   };
 }
 
-/** True where an act may still answer for it. */
-export function isOpen({ signatureId, kind }: Pick<ShownOrigin, 'signatureId' | 'kind'>): boolean {
-  return signatureId === null && kind !== 'merged';
+/** True where an act may answer for it, or for what came since one did. */
+export function isOpen({
+  signatureId,
+  kind,
+  hasNews,
+}: Pick<ShownOrigin, 'signatureId' | 'kind' | 'hasNews'>): boolean {
+  return kind !== 'merged' && (signatureId === null || hasNews);
 }
 
 /** What an act answers for: these as they were when containers went, which never changes. */
@@ -100,13 +107,41 @@ export function originDocument(
   subject: SignatureSubject,
   origins: readonly ShownOrigin[],
 ): ShownDocument {
-  const context: JsonValue = origins.map(({ receiptId, contraryNow, rejected, signatureId }) => ({
+  const context: JsonValue = origins.map(({ receiptId, against, rejected, signatureId }) => ({
     receiptId,
-    contraryNow,
+    against: [...against],
     rejected: rejected.map((rejection) => ({ ...rejection })),
     signatureId,
   }));
   return { ...originRecord(subject, origins.filter(isOpen)), context };
+}
+
+/**
+ * What was known of each source when an act was signed: ids of results and rejections.
+ *
+ * @param shown text of an `originDocument`
+ */
+export function knownWhenSigned(
+  shown: string,
+): { readonly receiptId: string; readonly ids: readonly string[] }[] {
+  const { context } = JSON.parse(shown) as {
+    readonly context: readonly Pick<ShownOrigin, 'receiptId' | 'against' | 'rejected'>[] | null;
+  };
+  return (context ?? []).map(({ receiptId, against, rejected }) => ({
+    receiptId,
+    ids: [...against, ...rejected.map(({ id }) => id)],
+  }));
+}
+
+/** The sources that an act answered for, among those of its receipt. */
+export function answeredBy(shown: string, origins: readonly ShownOrigin[]): ShownOrigin[] {
+  const { record } = JSON.parse(shown) as {
+    readonly record: { readonly origins: readonly Pick<ShownOrigin, 'receiptId' | 'kind'>[] };
+  };
+  return record.origins.flatMap(
+    ({ receiptId, kind }) =>
+      origins.find((o) => o.receiptId === receiptId && o.kind === kind) ?? [],
+  );
 }
 
 /**

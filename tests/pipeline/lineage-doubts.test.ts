@@ -5,7 +5,8 @@ import { ReceiptReviewService } from '../../src/pipeline/receipt-review.service.
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
-import { ReviewBench } from './review-bench.js';
+import { COMMAND_LINE } from '../support/people.js';
+import { announcement, ReviewBench } from './review-bench.js';
 
 /** Release-safety rules 8, 9, 16 and 19: no change of a receipt sheds what speaks against what came of it. */
 
@@ -20,6 +21,18 @@ class Lineage {
 
   announce(receiptId: string, changes: Partial<ReceiptLine> = {}) {
     return this.bench.announce({ receiptId, scanText: `GR-${receiptId.slice(2)}`, ...changes });
+  }
+
+  /** Several in one list. */
+  async announceAll(lines: readonly (readonly [string, Partial<ReceiptLine>])[]): Promise<void> {
+    const all = lines.map(([receiptId, changes]) =>
+      announcement({ receiptId, scanText: `GR-${receiptId.slice(2)}`, ...changes }),
+    );
+    const { database, clock } = this.bench.bench;
+    const done = await database.transact((trx) =>
+      this.bench.receipts.announce(trx, all, COMMAND_LINE, clock.now()),
+    );
+    expect(done).toMatchObject({ ok: true });
   }
 
   /** Containers of R-1 come again as R-9. */
@@ -71,6 +84,24 @@ class Lineage {
     return { database, clock, site, statements, signing, onSigned: () => undefined };
   }
 
+  async relabel(receiptId: string, from: string, to: string): Promise<void> {
+    const of = { receiptId, seen: null, from, to, witness: 'second person' };
+    expect(await this.bench.change((c, trx, by) => c.relabel(trx, of, by))).toMatchObject({
+      ok: true,
+    });
+  }
+
+  /** A container is rejected, and ERP splits it off. */
+  async splitOff(receiptId: string, container: string, to: string): Promise<void> {
+    await this.reject(receiptId, container);
+    const part = { receiptId: to, scanText: `GR-${to.slice(2)}`, containers: [container] };
+    const erp = { kind: 'key', name: 'erp' } as const;
+    const gone = await this.bench.change((c, trx, by) =>
+      c.splitOff(trx, { receiptId, seen: null, part }, { ...by, actor: erp }),
+    );
+    expect(gone).toMatchObject({ ok: true });
+  }
+
   async reject(receiptId: string, container: string): Promise<void> {
     const service = new ContainerRejectionService(this.parts);
     const shown = await service.show(receiptId, container);
@@ -84,11 +115,11 @@ class Lineage {
     expect(await service.reject(receiptId, request, who)).toMatchObject({ kind: 'signed' });
   }
 
-  async signOrigin(receiptId: string): Promise<void> {
+  async signOrigin(receiptId: string, userName = `robin-${receiptId}`): Promise<void> {
     const service = new OriginReviewService(this.parts);
     const shownSha256 = (await service.show(receiptId))?.sha256 ?? '';
     const request = { shownSha256, reason: 'looked at each drum' };
-    const who = await this.bench.person(`robin-${receiptId}`);
+    const who = await this.bench.person(userName);
     expect(await service.sign(receiptId, request, who)).toMatchObject({ kind: 'signed' });
   }
 }
@@ -161,7 +192,11 @@ describe('what began anew from a receipt', () => {
     expect(await world.asked('R-9')).toMatch(/^met/);
     // What was signed for knew of that one only.
     await world.fail(2, 'GR-3', 'C-2');
-    expect(await world.stored('R-9')).toContain('a contrary result came there since');
+    expect(await world.stored('R-9')).toContain(
+      'a contrary result came there since; no signed act answers for it',
+    );
+    await world.signOrigin('R-9', 'sam');
+    expect(await world.asked('R-9')).toMatch(/^met/);
   });
 
   it('is left alone by what another part shows, once it names its own', async () => {
@@ -188,6 +223,30 @@ describe('what began anew from a receipt', () => {
     expect(await world.stored('R-6')).toContain('came of R-4 (repacked): it did not conform then');
   });
 
+  it.each([
+    ['R-0', 'R-4', 'R-1'],
+    ['R-4', 'R-1', 'R-0'],
+  ])(
+    'answers for what a source that is named late came of itself, in whatever order: %s',
+    async (...ids) => {
+      const world = await Lineage.open();
+      const [first = '', second = '', third = ''] = ids;
+      await world.announce(first, { containers: ['C-8'] });
+      await world.fail(8, `GR-${first.slice(2)}`, 'C-8');
+      await world.announce(second, { containers: ['C-8'] });
+      await world.announce(third, { containers: ['C-1'] });
+      await world.again('repacked', ['C-5'], third);
+      const from = (receiptId: string) => ({ receiptId, as: 'returned' }) as const;
+      await world.announceAll([
+        [second, { containers: ['C-8'], comesFrom: from(first) }],
+        [third, { containers: ['C-1'], comesFrom: from(second) }],
+      ]);
+      for (const receiptId of [second, third, 'R-9']) {
+        expect(await world.asked(receiptId)).toContain(`came of ${first}`);
+      }
+    },
+  );
+
   it('does not conform when a container of it is rejected where it came from', async () => {
     const world = await Lineage.open();
     await world.announce('R-1');
@@ -201,24 +260,24 @@ describe('what began anew from a receipt', () => {
     const world = await Lineage.open();
     await world.announce('R-1');
     await world.again('repacked', ['C-5']);
-    await world.signOrigin('R-9');
     await world.reject('R-1', 'C-2');
     expect(await world.stored('R-9')).toBe(
-      'unmet: came of R-1 (repacked): container C-2 was rejected there since',
+      'unmet: came of R-1 (repacked): container C-2 was rejected there; no signed act answers for it',
     );
+    await world.signOrigin('R-9', 'sam');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    await world.bench.settle(goodParts([goodResult(1)]));
+    await world.fail(1, 'GR-1', 'C-1');
+    expect(await world.stored('R-9')).toContain('a contrary result came there since');
+    await world.signOrigin('R-9', 'toni');
+    expect(await world.asked('R-9')).toMatch(/^met/);
   });
 
   it('is not in doubt by what had been rejected and split off before', async () => {
     const world = await Lineage.open();
     await world.announce('R-1');
     await world.fail(2, 'GR-1', 'C-2');
-    await world.reject('R-1', 'C-2');
-    const part = { receiptId: 'R-3', scanText: 'GR-3', containers: ['C-2'] };
-    const erp = { kind: 'key', name: 'erp' } as const;
-    const gone = await world.bench.change((c, trx, by) =>
-      c.splitOff(trx, { receiptId: 'R-1', seen: null, part }, { ...by, actor: erp }),
-    );
-    expect(gone).toMatchObject({ ok: true });
+    await world.splitOff('R-1', 'C-2', 'R-3');
     await world.again();
     const found = await world.asked('R-9');
     expect(found).not.toContain('contrary');
@@ -229,6 +288,46 @@ describe('what began anew from a receipt', () => {
       comesFrom: { receiptId: 'R-1', as: 'returned' },
     });
     expect(await world.asked('R-8')).toBe('contradicted: container C-2 was rejected at R-1');
+  });
+
+  it('does not conform by the rejected drum under another print, nor by one that a later list adds', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.relabel('R-1', 'C-2', 'C-2b');
+    await world.splitOff('R-1', 'C-2b', 'R-3');
+    const back = { comesFrom: { receiptId: 'R-1', as: 'returned' } } as const;
+    await world.announce('R-8', { ...back, containers: ['C-2'] });
+    const found = 'contradicted: container C-2b was rejected at R-1';
+    expect(await world.asked('R-8')).toBe(found);
+    await world.again('returned');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    await world.announce('R-9', { ...back, containers: ['C-1', 'C-2b'] });
+    expect(await world.stored('R-9')).toBe(found);
+  });
+
+  it('is in doubt again by a drum that departed, once that is merged with what stayed', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2', 'C-3'] });
+    await world.splitOff('R-1', 'C-2', 'R-3');
+    await world.again();
+    await world.fail(1);
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+    const merge = { receiptId: 'R-5', scanText: 'GR-5', parts: ['R-1', 'R-3'] };
+    expect(await world.bench.change((c, trx, by) => c.merge(trx, merge, by))).toMatchObject({
+      ok: true,
+    });
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+
+  it('may be of the drum that departed, where the source is named after it was announced', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.announce('R-9', { containers: ['P-1'] });
+    await world.fail(2, 'GR-1', 'C-2');
+    await world.splitOff('R-1', 'C-2', 'R-3');
+    const from = { comesFrom: { receiptId: 'R-1', as: 'repacked' } } as const;
+    await world.announce('R-9', { containers: ['P-1'], ...from });
+    expect(await world.stored('R-9')).toContain('1 contrary results stand there');
   });
 });
 

@@ -556,6 +556,22 @@ describe('bad input', () => {
     expect((await world.condition('R-5', 'receipt-undivided'))?.found).toContain(
       '1 contrary results stand there; no signed act answers for it',
     );
+    // What goes on from it, or comes once more, names the drum as well.
+    const parts = [
+      { receiptId: 'R-6', containers: [serial] },
+      { receiptId: 'R-7', containers: ['D-09'] },
+    ];
+    await world.announce({ ...back, containers: [serial, 'D-09'] });
+    const split = await world.change((c, trx, by) =>
+      c.split(trx, { receiptId: 'R-5', seen: null, parts }, by),
+    );
+    expect(split).toMatchObject({ ok: true });
+    const once = { ...back, receiptId: 'R-8', scanText: 'RC-8' };
+    expect(
+      await world.announce({ ...once, comesFrom: { receiptId: 'R-6', as: 'opened' } }),
+    ).toMatchObject({
+      ok: true,
+    });
   });
 
   it('a running number may stand in two receipts, a GTIN with its serial number may not', async () => {

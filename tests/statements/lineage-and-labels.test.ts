@@ -137,7 +137,7 @@ describe('rule 19: a receipt', () => {
     const later = { contrary: 1, unplaced: 0, open: 0 };
     expect(
       shown(from({ isSigned: true, contrarySince: 1, left: later }), 'receipt-undivided').found,
-    ).toBe('came of R-0 (split): a contrary result came there since');
+    ).toBe('came of R-0 (split): a contrary result came there since; no signed act answers for it');
     for (const left of [
       { contrary: 0, unplaced: 1, open: 0 },
       { contrary: 0, unplaced: 0, open: 1 },
