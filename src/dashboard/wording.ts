@@ -191,6 +191,7 @@ const ATTEMPT_WORDS: Readonly<
 > = {
   accepted: 'accepted',
   unavailable: 'unavailable',
+  postponed: 'not sent this time',
   uncertain: 'nobody can say whether it arrived',
   'key-busy': 'it still works on the same key',
   'key-conflict': 'the key was taken by other content',

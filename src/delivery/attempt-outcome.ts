@@ -14,6 +14,8 @@ export type AttemptOutcome =
       readonly detail: string;
       readonly retryAfterMs: number | null;
     }
+  /** We did not send it, for a reason that passes: send later. */
+  | { readonly kind: 'postponed'; readonly detail: string }
   /** It may or may not have been processed. */
   | { readonly kind: 'uncertain'; readonly detail: string }
   /** The destination still works on our own key. */

@@ -31,7 +31,7 @@ export function breakerAfter(
   openForMs: number,
   now: Instant,
 ): BreakerState {
-  if (outcome === 'withheld') return state;
+  if (outcome === 'withheld' || outcome === 'postponed') return state;
   if (outcome !== 'unavailable' && outcome !== 'uncertain') return CLOSED;
   const failures = state.failures + 1;
   if (failures < BREAKER_FAILURES) return { breaker: 'closed', failures, until: null };

@@ -67,6 +67,15 @@ const countSending = prepared((db, of: { readonly site: string; readonly destina
     .where(NO_STOP),
 );
 
+/**
+ * When a claim was made: by the clock that everybody shares, and on this process's own counter, which nobody sets. Whoever
+ * judges a send by its attempt takes it for over a deadline behind `at`, so that is when it has to be over.
+ */
+export interface Began {
+  readonly at: Instant;
+  readonly elapsedMs: number;
+}
+
 export interface Claim {
   readonly row: DeliveryRow;
   readonly attemptId: string;
@@ -74,7 +83,7 @@ export interface Claim {
   /** Fence of the claim: a late write names it. */
   readonly fence: number;
   readonly worker: string;
-  readonly startedAt: Instant;
+  readonly began: Began;
   /** State before the claim: doubtful means an earlier attempt may have arrived. */
   readonly was: DeliveryRow['state'];
 }
@@ -87,12 +96,12 @@ export async function claimDeliveries(
   trx: Trx,
   rows: readonly DeliveryRow[],
   worker: string,
-  now: Instant,
+  began: Began,
 ): Promise<readonly Claim[]> {
   if (rows.length === 0) return [];
   const { written } = await moveToSending(trx, rows, { worker });
   if (written !== rows.length) throw new Error(`${rows.length} rows were locked, ${written} moved`);
-  const claims = rows.map((row) => claimOf(row, worker, now));
+  const claims = rows.map((row) => claimOf(row, worker, began));
   await insertAttempts(trx, claims.map(openAttempt));
   return claims;
 }
@@ -107,14 +116,14 @@ export async function claimNewStop(
   seen: DeliveryRow,
   payload: StoredPayload,
   worker: string,
-  now: Instant,
+  began: Began,
 ): Promise<Claim | null> {
   const { sha256, contentType, request } = payload;
   await storePayload(trx, payload);
   const pinned = { payload_sha256: sha256, content_type: contentType, request };
   const of = { id: seen.id, seenFence: seen.fence, worker, ...pinned };
   if ((await moveNewToSending(trx, of)).written !== 1) return null;
-  const claim = claimOf({ ...seen, ...pinned, fault: null, reason: null }, worker, now);
+  const claim = claimOf({ ...seen, ...pinned, fault: null, reason: null }, worker, began);
   await insertAttempts(trx, [openAttempt(claim)]);
   return claim;
 }
@@ -167,8 +176,26 @@ const moveToSending = preparedMany<Pick<DeliveryRow, 'id'>, never, By>(
       .where(sql<SqlBool>`state in ('due', 'uncertain')`),
 );
 
+/**
+ * True while a delivery stands as it was claimed. It may have been fenced since: a stop was found, or somebody took the
+ * claim for one that its worker left.
+ */
+export async function standsAsClaimed(reader: Reader, claim: Claim): Promise<boolean> {
+  const { id, fence } = claim;
+  return (await claimed(reader, { id, fence })).rows.length > 0;
+}
+
+const claimed = prepared((db, of: Pick<DeliveryRow, 'id' | 'fence'>) =>
+  db
+    .selectFrom('delivery')
+    .select('id')
+    .where('id', '=', of.id)
+    .where('fence', '=', of.fence)
+    .where('state', '=', sql.lit('sending')),
+);
+
 /** The claim of a row as it was before. */
-function claimOf(row: DeliveryRow, worker: string, now: Instant): Claim {
+function claimOf(row: DeliveryRow, worker: string, began: Began): Claim {
   const { id, state: was } = row;
   const claimed = { state: 'sending', attempts: row.attempts + 1, fence: row.fence + 1 } as const;
   const { fence } = claimed;
@@ -178,7 +205,7 @@ function claimOf(row: DeliveryRow, worker: string, now: Instant): Claim {
     attemptId: uuidv7(),
     fence,
     worker,
-    startedAt: now,
+    began,
     was,
   };
 }
@@ -187,7 +214,7 @@ interface By {
   readonly worker: string;
 }
 
-function openAttempt({ row, attemptId, worker, startedAt }: Claim): AttemptRow {
+function openAttempt({ row, attemptId, worker, began }: Claim): AttemptRow {
   return {
     id: attemptId,
     site: row.site,
@@ -196,7 +223,7 @@ function openAttempt({ row, attemptId, worker, startedAt }: Claim): AttemptRow {
     kind: 'send',
     worker,
     fence: row.fence,
-    started_at: startedAt,
+    started_at: began.at,
     finished_at: null,
     outcome: null,
     status: null,

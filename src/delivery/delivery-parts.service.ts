@@ -2,11 +2,12 @@ import type { DestinationSecrets } from '../access/secret-mask.js';
 import { Misconfigured } from '../errors.js';
 import type { Subject } from '../mapping/subjects.js';
 import type { Destination, SiteFolder } from '../site/site-folder.js';
-import type { Clock } from '../storage/clock.js';
+import { type Clock, elapsedMillis } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { BusyClaims, type Claimed } from './busy-claims.js';
+import type { Began } from './claim.store.js';
 import type { DeliveryMapping } from './delivery-mapping.js';
 import type { Endpoint } from './endpoint.js';
 import { openEndpoint } from './open-endpoint.endpoint.js';
@@ -23,6 +24,8 @@ export interface DeliveryOptions {
   readonly database: OpenDatabase;
   readonly site: SiteFolder;
   readonly clock: Clock;
+  /** Milliseconds that nobody sets, a sleep of the machine included; the machine's own when left out. */
+  readonly monotonicMillis?: () => number;
   readonly mapping: DeliveryMapping;
   readonly loadSubject: SubjectLoader;
   /** Names this process in what it claims; the rows of another one are its own while it lives. */
@@ -61,6 +64,7 @@ export class DeliveryParts {
   readonly busy: BusyClaims;
   readonly payloads: Payloads;
   private readonly endpoints: Map<string, Endpoint>;
+  readonly #elapsedMs: () => number;
 
   /** @param shared with parts that differ in their database connections only */
   constructor(options: DeliveryOptions, shared: DeliveryParts | null = null) {
@@ -68,6 +72,7 @@ export class DeliveryParts {
     this.busy = shared?.busy ?? new BusyClaims();
     this.payloads = shared?.payloads ?? new Payloads(options.database.db);
     this.endpoints = shared?.endpoints ?? new Map<string, Endpoint>();
+    this.#elapsedMs = options.monotonicMillis ?? elapsedMillis();
   }
 
   /** The same over the connections that are kept for stops, where there are such. */
@@ -105,6 +110,18 @@ export class DeliveryParts {
     const { id, mayStart } = worker;
     if (!mayStart) return [];
     return await this.busy.take(() => database.transact((trx) => claim(trx, id)));
+  }
+
+  /** What a claim that is made now begins at. */
+  begins(): Began {
+    // The counter first: a send ends by it, and is taken for over by the clock.
+    const elapsedMs = this.#elapsedMs();
+    return { at: this.options.clock.now(), elapsedMs };
+  }
+
+  /** What is left of the deadline of what began then; nothing when it is zero or less. */
+  msLeft({ elapsedMs }: Began, { timing }: Destination): number {
+    return timing.deadlineMs - (this.#elapsedMs() - elapsedMs);
   }
 
   /** Commits, then tells whom it concerns. */

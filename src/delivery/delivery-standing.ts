@@ -18,7 +18,12 @@ export type Standing =
 type Attempt = Pick<AttemptRow, 'kind' | 'outcome' | 'started_at'>;
 
 /** Ends of a send after which the destination holds nothing of it that it did not hold before. */
-const NOT_STORED: ReadonlySet<string> = new Set(['unavailable', 'credentials', 'withheld']);
+const NOT_STORED: ReadonlySet<string> = new Set([
+  'unavailable',
+  'postponed',
+  'credentials',
+  'withheld',
+]);
 const SHOWING: ReadonlySet<string> = new Set([
   'one',
   'overtaken',

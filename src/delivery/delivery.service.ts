@@ -13,7 +13,7 @@ import { Looking } from './looking.service.js';
 import { NewStops } from './new-stops.service.js';
 import { Recovery } from './recovery.service.js';
 import { Sending } from './sending.service.js';
-import { WorkGroup, type WorkKind } from './work-group.js';
+import { countedInAll, WorkGroup, type WorkKind } from './work-group.js';
 
 export interface Worked {
   /** Builds, sends and read-backs started. */
@@ -34,24 +34,33 @@ export interface MoreWork {
   next(): Promise<void>;
 }
 
-/** Something that was claimed, to be done beside what runs. */
-interface Run {
-  readonly kind: WorkKind;
-  readonly run: () => Promise<void>;
-}
-
+/**
+ * Runs what a claim takes as soon as it is taken: a claim beside it may wait long for a lock, and what is sent has its
+ * deadline from its own claim on. Returns how many there were.
+ */
 async function runs<Taken>(
+  group: WorkGroup,
   kind: WorkKind,
   taken: Promise<readonly Taken[]>,
   run: (taken: Taken) => Promise<void>,
-): Promise<readonly Run[]> {
-  return (await taken).map((each) => ({ kind, run: () => run(each) }));
+): Promise<number> {
+  const all = await taken;
+  for (const each of all) group.add(kind, run(each));
+  return all.length;
 }
 
 /** What runs ends sooner than this as a rule: only behind it is it asked what comes due meanwhile. */
 const SOON_MS = 50;
 /** No timer is set for longer, whatever a clock says: then it is looked again. */
 const WAIT_MS_MAX = 60_000;
+
+/**
+ * How many claims that are made side by side have started. What one took is started also when another one failed: it
+ * stands as taken, and nobody else would end it.
+ */
+async function startedBy(claims: readonly Promise<number>[]): Promise<number> {
+  return countedInAll(await Promise.allSettled(claims));
+}
 
 /** True when it is told within a time. */
 async function within(told: Promise<void>, ms: number): Promise<boolean> {
@@ -72,12 +81,6 @@ interface HowToWork {
   readonly leavesOnFailure?: boolean;
   /** When more becomes due than was due at the last look; asked while something runs. */
   readonly nextDueAt: () => Promise<Instant | null>;
-}
-
-/** Nothing to run, unless something failed: that is thrown. */
-function noneOr(failures: readonly unknown[]): readonly Run[] {
-  if (failures.length > 0) throw failures[0];
-  return [];
 }
 
 /**
@@ -145,21 +148,20 @@ export class DeliveryService {
       async (group) => {
         await stopsFirst.whenNone();
         lookedAt = clock.now();
-        const sends = this.#sending.claim(to, inFlightMax - group.running('send'));
-        return await this.#start(group, [
-          runs('build', this.#building.claim(to, BUILD_MAX - group.running('build')), (row) =>
+        const room = {
+          builds: BUILD_MAX - group.running('build'),
+          sends: inFlightMax - group.running('send'),
+          asks: inFlightMax - group.running('ask'),
+        };
+        return await startedBy([
+          runs(group, 'build', this.#building.claim(to, room.builds), (row) =>
             this.#building.build(to, row),
           ),
-          runs(
-            'send',
-            sends.then(({ taken }) => taken),
-            (claim) => this.#sending.deliver(to, claim),
+          this.#sending.claim(to, room.sends, (claim) =>
+            group.add('send', this.#sending.deliver(to, claim)),
           ),
-          sends.then(({ failures }) => noneOr(failures)),
-          runs(
-            'ask',
-            this.#asking.claim(to, false, inFlightMax - group.running('ask'), askPatience(group)),
-            (ask) => this.#asking.ask(to, ask),
+          runs(group, 'ask', this.#asking.claim(to, false, room.asks, askPatience(group)), (ask) =>
+            this.#asking.ask(to, ask),
           ),
         ]);
       },
@@ -183,10 +185,10 @@ export class DeliveryService {
     let lookedAt = clock.now();
     const start = (group: WorkGroup) => {
       lookedAt = clock.now();
-      return this.#start(group, [
-        runs('send', fresh.look(to), (row) => fresh.deliver(to, row)),
-        runs('send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
-        runs('ask', asking.claim(to, true, STOPS_MAX - group.running('ask')), (ask) =>
+      return startedBy([
+        runs(group, 'send', fresh.look(to), (row) => fresh.deliver(to, row)),
+        runs(group, 'send', sending.claimStops(to), (claim) => sending.deliver(to, claim)),
+        runs(group, 'ask', asking.claim(to, true, STOPS_MAX - group.running('ask')), (ask) =>
           asking.ask(to, ask),
         ),
       ]);
@@ -291,18 +293,6 @@ export class DeliveryService {
     }
     const waitMs = Math.ceil(msBetween(this.#parts.options.clock.now(), at));
     await within(told, Math.min(WAIT_MS_MAX, Math.max(1, waitMs)));
-  }
-
-  /**
-   * Starts what was claimed, side by side. What one claim took is started also when another one failed: it
-   * stands as taken, and nobody else would end it.
-   */
-  async #start(group: WorkGroup, claims: readonly Promise<readonly Run[]>[]): Promise<number> {
-    const ends = await Promise.allSettled(claims);
-    const taken = ends.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
-    for (const { kind, run } of taken) group.add(kind, run());
-    for (const end of ends) if (end.status === 'rejected') throw end.reason;
-    return taken.length;
   }
 
   /**

@@ -41,9 +41,9 @@ export class FileDropEndpoint implements Endpoint {
       return { kind: 'unreached', detail: `not a plain file name: ${request.path.slice(0, 200)}` };
     }
     const progress = { isVisible: false };
-    const work = this.#place(request, progress);
+    const work = this.#place(request, progress, performance.now() + request.deadlineMs);
     return await within(request.deadlineMs, work, () =>
-      // The operation may still be running, so the file may yet appear.
+      // What is being linked at this moment may yet appear.
       ({ kind: 'broken', detail: `not finished within ${request.deadlineMs} ms` }),
     );
   }
@@ -72,12 +72,20 @@ export class FileDropEndpoint implements Endpoint {
     return Promise.resolve();
   }
 
-  async #place(request: SendRequest, progress: { isVisible: boolean }): Promise<SendResult> {
+  async #place(
+    request: SendRequest,
+    progress: { isVisible: boolean },
+    endsAtMs: number,
+  ): Promise<SendResult> {
     const target = join(this.#directory, request.path);
     const temporary = join(this.#directory, `.drumline-${randomUUID()}.part`);
     try {
       await this.#sweepOnce();
       await this.#write(temporary, request.body);
+      // By then it is taken for lost, and an absence counts.
+      if (performance.now() >= endsAtMs) {
+        return { kind: 'unreached', detail: `not written within ${request.deadlineMs} ms` };
+      }
       const existed = await this.#link(temporary, target, request);
       if (typeof existed !== 'boolean') return existed;
       progress.isVisible = true;

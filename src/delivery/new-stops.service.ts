@@ -58,7 +58,6 @@ export class NewStops {
 
   /** Null when it cannot be built, or when somebody else has taken it. */
   async #take(destination: Destination, row: DeliveryRow): Promise<Claim | null> {
-    const { clock } = this.#parts.options;
     try {
       const built = await this.#building.make(row);
       if (!built.ok) {
@@ -68,7 +67,7 @@ export class NewStops {
       const payload = await this.#building.stored(row, built.payload);
       const [claim] = await this.#parts.take(async (trx, worker): Promise<readonly Claim[]> => {
         if (!(await this.#mayLeave(trx, destination))) return [];
-        const taken = await claimNewStop(trx, row, payload, worker, clock.now());
+        const taken = await claimNewStop(trx, row, payload, worker, this.#parts.begins());
         return taken === null ? [] : [taken];
       });
       return claim ?? null;

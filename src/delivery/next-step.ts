@@ -66,21 +66,9 @@ export function nextStep(
         askAt: facts.askable ? addMs(now, policy.processingMs) : null,
       };
     case 'unavailable':
-      return facts.wasUncertain
-        ? afterDoubt(
-            facts,
-            outcome.detail,
-            waitMs(facts, outcome.retryAfterMs, policy, jitter),
-            policy,
-            now,
-          )
-        : retryOrPark(
-            facts,
-            outcome.detail,
-            waitMs(facts, outcome.retryAfterMs, policy, jitter),
-            policy,
-            now,
-          );
+      return afterNoArrival(facts, outcome.detail, outcome.retryAfterMs, policy, now, jitter);
+    case 'postponed':
+      return afterNoArrival(facts, outcome.detail, null, policy, now, jitter);
     case 'uncertain':
       return afterDoubt(facts, outcome.detail, waitMs(facts, null, policy, jitter), policy, now);
     case 'key-busy':
@@ -109,6 +97,19 @@ function waitMs(
 ): number {
   const own = backoffMs(policy.retryBaseMs, policy.retryMaxMs, facts.attempts, jitter);
   return Math.max(own, retryAfterMs ?? 0);
+}
+
+/** Nothing of this attempt is there; of an earlier one, in doubt, something may be. */
+function afterNoArrival(
+  facts: AttemptFacts,
+  reason: string,
+  retryAfterMs: number | null,
+  policy: RetryPolicy,
+  now: Instant,
+  jitter: number,
+): Step {
+  const follow = facts.wasUncertain ? afterDoubt : retryOrPark;
+  return follow(facts, reason, waitMs(facts, retryAfterMs, policy, jitter), policy, now);
 }
 
 function retryOrPark(

@@ -2,7 +2,7 @@ import type { PayloadTree } from '../mapping/payload-tree.js';
 import { payloadPermits } from '../mapping/permit-reading.js';
 import type { Destination } from '../site/site-folder.js';
 import { type AttemptOutcome, classifySend } from './attempt-outcome.js';
-import type { Claim } from './claim.store.js';
+import { type Claim, standsAsClaimed } from './claim.store.js';
 import { canBeAsked, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import type { SendRequest, SendResult } from './endpoint.js';
@@ -11,6 +11,8 @@ import type { AttemptEnd } from './outcome.store.js';
 
 const ANSWER_CHARACTERS_MAX = 4_096;
 const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
+const FENCED = 'not sent: it does not stand as it was claimed any more';
+const LATE = 'not sent: its deadline was over before a byte could leave';
 
 /** How a send ended, ready to be written. */
 export interface Sent {
@@ -64,16 +66,20 @@ export class Sender {
         askable,
       };
     }
-    if (!this.#mayStillSend(claim)) {
+    const isFenced = row.barrier === 1 && !(await this.#stands(claim));
+    // Nothing is waited for from here to the first byte but the connection.
+    const deadlineMs = this.#parts.msLeft(claim.began, destination);
+    const detail = isFenced ? FENCED : this.#whyNotNow(claim, deadlineMs);
+    if (detail !== null) {
       return {
-        outcome: { kind: 'unavailable', detail: SLEPT, retryAfterMs: null },
-        end: endOf('unavailable', SLEPT, null),
+        outcome: { kind: 'postponed', detail },
+        end: endOf('postponed', detail, null),
         askable,
       };
     }
     const result = await this.#parts
       .endpoint(destination)
-      .send(this.#request(claim, body, destination));
+      .send({ ...this.#request(claim, body), deadlineMs });
     const expected = {
       honoursKey: keyIsHonoured(destination),
       format: document.format,
@@ -86,20 +92,30 @@ export class Sender {
       shown: kept === result ? null : classifySend(kept, expected, now),
       mask: secrets.mask,
     });
-    const detail = outcome.kind === 'accepted' ? null : outcome.detail;
-    return { outcome, end: endOf(outcome.kind, detail, kept), askable };
+    const said = outcome.kind === 'accepted' ? null : outcome.detail;
+    return { outcome, end: endOf(outcome.kind, said, kept), askable };
   }
 
   /**
-   * False after a sleep between the claim and its first byte, also one that began while what is sent was read: another
-   * worker may have taken it up by now.
+   * Asked of a *conforms* right before it leaves: a stop that was found since its claim may be there already, and would
+   * be read back before this one arrives. Anything else does no harm there beside what fenced it.
    */
-  #mayStillSend(claim: Claim): boolean {
-    const { worker } = this.#parts.options;
-    return worker.mayStart && worker.id === claim.worker;
+  async #stands(claim: Claim): Promise<boolean> {
+    return await standsAsClaimed(this.#parts.options.database.db, claim);
   }
 
-  #request({ row }: Claim, body: Uint8Array, destination: Destination): SendRequest {
+  /**
+   * Why a claim does not leave now. After a sleep between it and its first byte, also one that began while what is sent was
+   * read, another worker may have taken it up; and once its deadline is over it is taken for answered or lost: a stop
+   * counts then, and an absence.
+   */
+  #whyNotNow(claim: Claim, leftMs: number): string | null {
+    const { worker } = this.#parts.options;
+    if (!worker.mayStart || worker.id !== claim.worker) return SLEPT;
+    return leftMs > 0 ? null : LATE;
+  }
+
+  #request({ row }: Claim, body: Uint8Array): Omit<SendRequest, 'deadlineMs'> {
     const request = JSON.parse(row.request ?? '{}') as { method?: string; path?: string };
     return {
       key: row.idempotency_key,
@@ -107,7 +123,6 @@ export class Sender {
       path: request.path ?? '',
       contentType: row.content_type ?? 'application/octet-stream',
       body,
-      deadlineMs: destination.timing.deadlineMs,
     };
   }
 }

@@ -29,18 +29,10 @@ import { Sender } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
 import { nextTokenAt, refilledTokens } from './token-bucket.js';
+import { countedInAll } from './work-group.js';
 
 /** What is due and finds no place, because other workers have them all, is looked for again after this. */
 const LOOK_AGAIN_MS = 50;
-
-/** What one claim took is sent also when the one beside it failed: it stands as taken, and nobody else would end it. */
-export interface PartlyTaken {
-  readonly taken: readonly Claim[];
-  /** Why the rest could not be taken. */
-  readonly failures: readonly unknown[];
-}
-
-const NOTHING_TAKEN: PartlyTaken = { taken: [], failures: [] };
 
 /** Claims (T3), sends, and has it written how it ended (T4). */
 export class Sending {
@@ -56,25 +48,31 @@ export class Sending {
 
   /**
    * T3: takes what may leave now and commits an attempt row for each before a byte leaves. A *conforms* is
-   * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21).
+   * taken only while its receipt is held and neither a stop nor a later statement is there (rule 21). Several claims may
+   * be made side by side, and one of them may wait long for a receipt: what each took leaves as soon as it is committed,
+   * also when the one beside it fails. Returns how many were taken.
    */
-  async claim(destination: Destination, room: number): Promise<PartlyTaken> {
-    if (room <= 0) return NOTHING_TAKEN;
+  async claim(
+    destination: Destination,
+    room: number,
+    leave: (claim: Claim) => void,
+  ): Promise<number> {
+    if (room <= 0) return 0;
     const { database, clock } = this.#parts.options;
     const of = this.#dueQuery(destination, false);
     const now = clock.now();
     const found = await lookForDue(database.db, { ...of, now, limit: room });
-    if (found.length === 0) return NOTHING_TAKEN;
+    if (found.length === 0) return 0;
     const seen = found.slice(0, await this.#placesFree(destination, room, now));
     const claims = await Promise.allSettled(
-      claimsOf(seen).map((part) => this.#claimSome(destination, part)),
+      claimsOf(seen).map(async (part) => {
+        const taken = await this.#claimSome(destination, part);
+        await this.#sender.prepare(taken);
+        for (const claim of this.#taken(taken)) leave(claim);
+        return taken.length;
+      }),
     );
-    const taken = claims.flatMap((end) => (end.status === 'fulfilled' ? end.value : []));
-    const failures = claims.flatMap((end) =>
-      end.status === 'rejected' ? [end.reason as unknown] : [],
-    );
-    await this.#sender.prepare(taken);
-    return { taken: this.#taken(taken), failures };
+    return countedInAll(claims);
   }
 
   /**
@@ -115,8 +113,10 @@ export class Sending {
       const chosen = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
         rows.filter((r) => r.id === id),
       );
-      const leaving = await withoutForgottenKeys(trx, destination, chosen, now);
-      const claims = await claimDeliveries(trx, leaving, worker, now);
+      // Behind the last lock, so that what it waited for them takes nothing from the sends' deadline.
+      const began = this.#parts.begins();
+      const leaving = await withoutForgottenKeys(trx, destination, chosen, began.at);
+      const claims = await claimDeliveries(trx, leaving, worker, began);
       if (claims.length > 0) {
         await spendTokens(trx, of.site, destination.name, gate.tokens - claims.length, now);
       }
@@ -134,10 +134,11 @@ export class Sending {
     const seen = await lookForDue(database.db, { ...of, now: clock.now() });
     if (seen.length === 0) return [];
     const claims = await this.#parts.take(async (trx, worker) => {
-      const now = clock.now();
       const row = await readDestination(trx, of.site, destination.name);
       if (!stopsMayLeave(row)) return [];
-      return await claimDeliveries(trx, await lockDueDeliveries(trx, { ...of, now }), worker, now);
+      const began = this.#parts.begins();
+      const due = await lockDueDeliveries(trx, { ...of, now: began.at });
+      return await claimDeliveries(trx, due, worker, began);
     });
     return this.#taken(claims);
   }

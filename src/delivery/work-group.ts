@@ -62,3 +62,9 @@ export class WorkGroup {
     if (this.#failures.length > 0) throw this.#failures[0];
   }
 }
+
+/** What several that ran side by side counted. Throws the first failure, when all of them have ended. */
+export function countedInAll(ends: readonly PromiseSettledResult<number>[]): number {
+  for (const end of ends) if (end.status === 'rejected') throw end.reason;
+  return ends.reduce((sum, end) => sum + (end.status === 'fulfilled' ? end.value : 0), 0);
+}

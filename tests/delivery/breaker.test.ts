@@ -56,6 +56,7 @@ describe('the breaker', () => {
   it('takes no notice of what we withheld ourselves', () => {
     const open = afterFailures(BREAKER_FAILURES);
     expect(breakerAfter(open, 'withheld', 3_000, NOW)).toEqual(open);
+    expect(breakerAfter(open, 'postponed', 3_000, NOW)).toEqual(open);
   });
 });
 

@@ -20,7 +20,7 @@ function at(seconds: number): Instant {
 describe('what the attempts of a delivery tell', () => {
   it('is that nothing is there while none was made, reached it, or was read', () => {
     expect(standing([])).toBe('never-there');
-    for (const outcome of ['unavailable', 'credentials', 'withheld']) {
+    for (const outcome of ['unavailable', 'postponed', 'credentials', 'withheld']) {
       expect(standing([[0, 'send', outcome]])).toBe('never-there');
     }
   });

@@ -4,6 +4,7 @@ import { describe, expect, it } from 'vitest';
 import type { SendRequest } from '../../src/delivery/endpoint.js';
 import { FileDropEndpoint } from '../../src/delivery/file-drop.endpoint.js';
 import { temporaryDirectory } from '../support/temp-database.js';
+import { until } from '../support/until.js';
 
 const BODY = Buffer.from('<Message/>');
 const REQUEST: SendRequest = {
@@ -38,6 +39,30 @@ describe('the file drop', () => {
     const end = await new FileDropEndpoint({ directory }).send(REQUEST);
     expect(end.kind).toBe('conflict');
     expect(await files.readFile(join(directory, 'D-1.xml'), 'utf8')).toBe('theirs');
+  });
+
+  it('makes nothing visible past its deadline', async () => {
+    const directory = temporaryDirectory();
+    let linked = 0;
+    const slow = {
+      ...files,
+      open: async (...args: Parameters<typeof files.open>) => {
+        await new Promise((resolve) => setTimeout(resolve, 60));
+        return await files.open(...args);
+      },
+      link: async (...args: Parameters<typeof files.link>) => {
+        linked += 1;
+        await files.link(...args);
+      },
+    };
+    const drop = new FileDropEndpoint({ directory, files: slow });
+    expect((await drop.send({ ...REQUEST, deadlineMs: 20 })).kind).toBe('broken');
+    const before = performance.now();
+    await until('what was written is gone', async () => {
+      const isOver = performance.now() - before > 60;
+      return isOver && (await files.readdir(directory)).length === 0;
+    });
+    expect(linked).toBe(0);
   });
 
   it('sweeps what a process that died left, and nothing else', async () => {

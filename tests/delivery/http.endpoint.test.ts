@@ -2,7 +2,7 @@ import diagnostics from 'node:diagnostics_channel';
 import type { AddressInfo } from 'node:net';
 import { createServer, type Socket } from 'node:net';
 import nock from 'nock';
-import { getGlobalDispatcher } from 'undici';
+import { type Dispatcher, getGlobalDispatcher } from 'undici';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import type { SendRequest } from '../../src/delivery/endpoint.js';
 import { HttpEndpoint, type HttpEndpointOptions } from '../../src/delivery/http.endpoint.js';
@@ -131,6 +131,27 @@ describe('where a request stood when it failed', () => {
     expect(text).not.toContain('"second"');
     for (const socket of sockets) socket.destroy();
     server.close();
+  });
+
+  it('is not written by a process that was too busy to see its deadline pass', async () => {
+    let written = true;
+    // The connection stands at once, and is told of in the turn that began before the deadline.
+    const busy = {
+      dispatch: (_request: unknown, handler: Dispatcher.DispatchHandler) => {
+        for (const since = performance.now(); performance.now() - since < 40; );
+        const abort = () => {
+          written = false;
+        };
+        handler.onRequestStart?.({ abort } as unknown as Dispatcher.DispatchController, {});
+        return true;
+      },
+    } as unknown as Dispatcher;
+    const end = await endpoint('http://127.0.0.1:1', { dispatcher: busy }).send({
+      ...REQUEST,
+      deadlineMs: 20,
+    });
+    expect(end).toEqual({ kind: 'unreached', detail: 'no connection within 20 ms' });
+    expect(written).toBe(false);
   });
 
   it('has left once a kept connection turns out to be dead', async () => {

@@ -184,6 +184,8 @@ export interface BenchOptions {
   readonly askable?: boolean;
   readonly timing?: Partial<DestinationTiming>;
   readonly endpoint?: Endpoint;
+  /** The counter by which a send's deadline runs; the machine's when left out. */
+  readonly monotonicMillis?: () => number;
 }
 
 export class Bench {
@@ -256,7 +258,7 @@ export class Bench {
   }
 
   #serviceOf(worker: WorkerIdentity): DeliveryService {
-    const { endpoint } = this.options;
+    const { endpoint, monotonicMillis } = this.options;
     const { database } = this;
     return new DeliveryService({
       database: {
@@ -278,6 +280,7 @@ export class Bench {
       onReceiptChanged: (receiptId) => this.changed.push(receiptId),
       random: () => 0,
       ...(endpoint === undefined ? {} : { openEndpoint: () => endpoint }),
+      ...(monotonicMillis === undefined ? {} : { monotonicMillis }),
     });
   }
 

@@ -28,6 +28,7 @@ const SLOW = { ...TIMING, retryBaseMs: 60_000, retryMaxMs: 3_600_000 };
 
 const OUTCOMES: readonly AttemptOutcome[] = [
   { kind: 'unavailable', detail: '503', retryAfterMs: 900_000 },
+  { kind: 'postponed', detail: 'late' },
   { kind: 'uncertain', detail: 'reset' },
   { kind: 'key-busy', detail: '409' },
   { kind: 'key-conflict', detail: '422' },

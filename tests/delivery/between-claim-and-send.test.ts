@@ -1,0 +1,114 @@
+import { describe, expect, it } from 'vitest';
+import type { AskResult, Endpoint, SendRequest, SendResult } from '../../src/delivery/endpoint.js';
+import { until } from '../support/until.js';
+import { answerOf } from './answer-of.js';
+import { Bench, TIMING } from './northquay-bench.js';
+import { Sink } from './sink.js';
+
+/** Holds what the service does behind the commit of its next claim until it is let go. */
+function holdNextClaim(bench: Bench) {
+  let letGo: () => void = () => undefined;
+  const held = new Promise<void>((resolve) => {
+    letGo = resolve;
+  });
+  const claim = { isMade: false, letGo: () => letGo() };
+  bench.afterWrite = async () => {
+    bench.afterWrite = null;
+    claim.isMade = true;
+    await held;
+  };
+  return claim;
+}
+
+/** Accepts at once, and notes how long each send was given. */
+class NotingEndpoint implements Endpoint {
+  readonly deadlines: number[] = [];
+
+  send({ body, deadlineMs }: SendRequest): Promise<SendResult> {
+    this.deadlines.push(deadlineMs);
+    const { reference } = JSON.parse(Buffer.from(body).toString()) as { reference: string };
+    return Promise.resolve(answerOf(201, { reference, number: `L-${this.deadlines.length}` }));
+  }
+
+  ask(): Promise<AskResult> {
+    return Promise.resolve({ kind: 'absent' });
+  }
+
+  close(): Promise<void> {
+    return Promise.resolve();
+  }
+}
+
+async function openWithCounter() {
+  const endpoint = new NotingEndpoint();
+  const counter = { ms: 1_000 };
+  const bench = await Bench.open({
+    baseUrl: 'http://127.0.0.1:1',
+    askable: false,
+    endpoint,
+    monotonicMillis: () => counter.ms,
+  });
+  await bench.announce();
+  return { bench, endpoint, counter };
+}
+
+describe('what happens between a claim and its first byte', () => {
+  it('a conforms that was fenced meanwhile never leaves, however late its send goes on', async () => {
+    const sink = await Sink.start();
+    const b = await Bench.open({ baseUrl: sink.url });
+    await b.announce();
+    const conforms = await b.state(1, 'conforms');
+    await b.service.buildDue('lims');
+    const claim = holdNextClaim(b);
+    const working = b.service.workOnce('lims');
+    await until('the conforms is claimed', () => claim.isMade);
+    const stop = await b.stop(2);
+    for (let round = 0; round < 4; round += 1) {
+      await b.service.workStops('lims');
+      b.clock.advance(TIMING.deadlineMs + TIMING.processingMs);
+    }
+    expect((await b.row(stop)).state).toBe('confirmed');
+    claim.letGo();
+    await working;
+    expect(sink.entries.map((e) => e.reference)).toEqual([stop]);
+    expect(await b.history(conforms)).toEqual(['send postponed']);
+    expect((await b.row(conforms)).state).toBe('superseded');
+  });
+
+  it('takes its time off the deadline, by a counter that nobody sets', async () => {
+    const { bench, endpoint, counter } = await openWithCounter();
+    await bench.enqueue({ subjectId: 'a' });
+    await bench.service.buildDue('lims');
+    const claim = holdNextClaim(bench);
+    const working = bench.service.workOnce('lims');
+    await until('it is claimed', () => claim.isMade);
+    counter.ms += 100;
+    bench.clock.advance(-3_600_000);
+    claim.letGo();
+    await working;
+    expect(endpoint.deadlines).toEqual([TIMING.deadlineMs - 100]);
+  });
+
+  it.each(['result', 'stop'] as const)(
+    'a %s of whose deadline nothing is left has not left, and leaves the next time',
+    async (kind) => {
+      const { bench, endpoint, counter } = await openWithCounter();
+      const id = kind === 'stop' ? await bench.stop(1) : await bench.enqueue({ subjectId: 'a' });
+      await bench.service.buildDue('lims');
+      const claim = holdNextClaim(bench);
+      const work = () =>
+        kind === 'stop' ? bench.service.workStops('lims') : bench.service.workOnce('lims');
+      const working = work();
+      await until('it is claimed', () => claim.isMade);
+      counter.ms += TIMING.deadlineMs;
+      claim.letGo();
+      await working;
+      expect(endpoint.deadlines).toEqual([]);
+      expect(await bench.row(id)).toMatchObject({ state: 'due', attempts: 1 });
+      bench.clock.advance(TIMING.retryMaxMs);
+      await work();
+      expect(endpoint.deadlines).toEqual([TIMING.deadlineMs]);
+      expect(await bench.history(id)).toEqual(['send postponed', 'send accepted']);
+    },
+  );
+});
