@@ -274,7 +274,8 @@ export class Asking {
 
   /**
    * A doubt that cannot be asked about. A fenced *conforms* keeps waiting for its stop to be effective, where that goes
-   * to the same destination; what may be sent again under an honoured key is; anything else is for a person.
+   * to the same destination; what a claim takes again under an honoured key waits for that; anything else is for a person,
+   * as is what was shown to differ while it could still be asked about.
    */
   async #giveUpAsking(
     trx: Trx,
@@ -284,11 +285,13 @@ export class Asking {
     const { row, fence } = claimed;
     const now = this.#parts.options.clock.now();
     const held = { id: row.id, state: row.state, fence };
-    const maySend = await maySendByRule21(trx, row);
+    const isDifferent = row.fault === 'differs';
+    const mayBeResent =
+      !isDifferent && row.payload_sha256 !== null && (await maySendByRule21(trx, row));
     const waits =
       row.state === 'accepted' ||
       (row.barrier === 1 && (await isStopOnItsWay(trx, row))) ||
-      (maySend && (await keyHolds(trx, destination, row, now)));
+      (mayBeResent && (await keyHolds(trx, destination, row, now)));
     if (waits) {
       await changeDelivery(trx, held, { state: row.state, next_ask_at: null, claimed_by: null });
       return [];
@@ -296,7 +299,7 @@ export class Asking {
     const change: StepChange = {
       state: 'parked',
       next_ask_at: null,
-      fault: 'cannot-ask',
+      fault: isDifferent ? 'differs' : 'cannot-ask',
       reason: row.reason ?? 'it may have arrived, and the destination cannot be asked',
       claimed_by: null,
     };

@@ -154,9 +154,11 @@ export class DeliveryActs {
   ): Promise<Written> {
     switch (decision.kind) {
       case 'send': {
-        const state = decision.isDoubtful ? 'uncertain' : 'due';
-        await takeUp(trx, row, { state, due_at: now, next_ask_at: null });
-        return { done: 'sent-again', deliveryId: row.id, state };
+        const change = decision.isDoubtful
+          ? sendingInDoubt(row, doubtfulSince, now)
+          : ({ state: 'due', due_at: now, next_ask_at: null } as const);
+        await takeUp(trx, row, change);
+        return { done: 'sent-again', deliveryId: row.id, state: change.state };
       }
       case 'ask': {
         const change = askingFirst(row, doubtfulSince, now);
@@ -243,12 +245,25 @@ interface Written {
   readonly state: DeliveryRow['state'];
 }
 
-/** What has no payload yet cannot be asked about: it is built first, and asked about then (`savePayloads`). */
 function askingFirst(row: DeliveryRow, doubtfulSince: Instant | null, now: Instant): TakenUp {
-  const since = doubtfulSince === null ? {} : { ask_since: doubtfulSince };
   return row.payload_sha256 === null
-    ? { state: 'due', due_at: now, next_ask_at: null, ...since }
-    : { state: 'uncertain', next_ask_at: now, ...since };
+    ? buildingFirst(doubtfulSince, now)
+    : { state: 'uncertain', next_ask_at: now, ...since(doubtfulSince) };
+}
+
+function sendingInDoubt(row: DeliveryRow, doubtfulSince: Instant | null, now: Instant): TakenUp {
+  return row.payload_sha256 === null
+    ? buildingFirst(doubtfulSince, now)
+    : { state: 'uncertain', due_at: now, next_ask_at: null };
+}
+
+/** What has no payload yet can neither be asked about nor sent: it is built, and in doubt as before then (`savePayloads`). */
+function buildingFirst(doubtfulSince: Instant | null, now: Instant): TakenUp {
+  return { state: 'due', due_at: now, next_ask_at: null, ...since(doubtfulSince) };
+}
+
+function since(doubtfulSince: Instant | null): Pick<TakenUp, 'ask_since'> {
+  return doubtfulSince === null ? {} : { ask_since: doubtfulSince };
 }
 
 /** A second click of the same person gets the answer of the first; anybody else learns what happened. */

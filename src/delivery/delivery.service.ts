@@ -208,12 +208,14 @@ export class DeliveryService {
    * Before the first work of a process, and every few seconds after that: deliveries that stand as being built
    * or sent by a worker that is gone are taken up. An interrupted send is resent under its key where the
    * destination honours it, asked about where it can be asked, and otherwise parked. Returns how many there
-   * were. What this process itself lost by a failed write it takes up by itself. Waits that a clock which went
-   * back made longer than any may be end here too, and count as one.
+   * were, with those that waited for what does not come (`moveUnmoved`). What this process itself lost by a failed
+   * write it takes up by itself. Waits that a clock which went back made longer than any may be end here too, and count
+   * as one.
    */
   async recover(now: Instant): Promise<number> {
     const hasEnded = await this.#recovery.endOverlongWaits(now);
-    return (await this.#recovery.recover(now)) + (hasEnded ? 1 : 0);
+    const moved = await this.#recovery.moveUnmoved(now);
+    return (await this.#recovery.recover(now)) + moved + (hasEnded ? 1 : 0);
   }
 
   /** Starts nothing more; what runs ends by its own deadline. */

@@ -1,12 +1,12 @@
-import { addMs, type Instant } from '../formats/instant.js';
+import { addMs, type Instant, msBetween } from '../formats/instant.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';
 import { holdConforms } from './claim.store.js';
-import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
+import { canBeAsked, factReceipts, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { maySendByRule21 } from './due-deliveries.store.js';
+import { hasUnmoved, maySendByRule21, moveUnmoved } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { nextStep, triesOf } from './next-step.js';
 import { auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
@@ -16,6 +16,12 @@ import { RETRY_AFTER_MAX_MS } from './retry-after.js';
 import { changeOfStep } from './step-change.js';
 import { nextStopStep } from './stop-policy.js';
 
+/**
+ * What waits to be sent again and cannot be is looked for no oftener: only another site folder, or what an older version
+ * wrote, leaves any.
+ */
+const LOOK_FOR_UNMOVED_EVERY_MS = 30_000;
+
 const LOST = 'the process ended before the outcome was written';
 
 /**
@@ -24,6 +30,7 @@ const LOST = 'the process ended before the outcome was written';
  */
 export class Recovery {
   readonly #parts: DeliveryParts;
+  #unmovedLookedAt: Instant | null = null;
 
   constructor(parts: DeliveryParts) {
     this.#parts = parts;
@@ -42,6 +49,26 @@ export class Recovery {
     if (!(await hasOverlongWaits(database.db, of))) return false;
     await database.transact((trx) => endOverlongWaits(trx, of));
     return true;
+  }
+
+  /**
+   * Doubts that wait to be sent again although the destination, by the folder in force, would take them twice, or nothing
+   * was built: nobody would move them. Returns how many are asked about, or built, now.
+   */
+  async moveUnmoved(now: Instant): Promise<number> {
+    const before = this.#unmovedLookedAt;
+    const isSoon = before !== null && Math.abs(msBetween(before, now)) < LOOK_FOR_UNMOVED_EVERY_MS;
+    if (isSoon) return 0;
+    this.#unmovedLookedAt = now;
+    const { database, site } = this.#parts.options;
+    let moved = 0;
+    for (const destination of site.destinations) {
+      const honoursKey = keyIsHonoured(destination);
+      const of = { site: site.site, destination: destination.name, honoursKey };
+      if (!(await hasUnmoved(database.db, of))) continue;
+      moved += await database.transact((trx) => moveUnmoved(trx, of, now));
+    }
+    return moved;
   }
 
   /** After a failed write: what this process holds and does not work on. */

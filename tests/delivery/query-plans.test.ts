@@ -14,6 +14,7 @@ import {
 import {
   type DueQuery,
   hasFailingStop,
+  hasUnmoved,
   lockDueDeliveries,
   lookForDue,
 } from '../../src/delivery/due-deliveries.store.js';
@@ -41,6 +42,7 @@ const QUERIES: readonly (readonly [string, string, (trx: Trx) => Promise<unknown
   ['failing stops', 'delivery_open_stop', (trx) => hasFailingStop(trx, 's', 'd')],
   ['that a stop is open', 'delivery_open_stop', (trx) => hasOpenStop(trx, 's', 'd')],
   ['the next due stop', 'delivery_open_stop', (trx) => nextStopDueAt(trx, 's', 'd', OF.now)],
+  ['doubts nobody moves', 'delivery_due_later', (trx) => hasUnmoved(trx, PLAIN)],
   ['the next due time', 'delivery_due_later', (trx) => nextDueAt(trx, 's', 'd', OF.now)],
 ];
 

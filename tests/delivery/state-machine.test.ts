@@ -67,8 +67,7 @@ function start(honoursKey: boolean, askable: boolean): Model {
 /** As the claim's query: known unsent, or doubtful under an honoured key and not about to be asked. */
 function maySendNow(m: Model): boolean {
   if (m.state === 'due') return true;
-  const isHarmless = m.fault === null || m.fault === 'credentials';
-  return m.state === 'uncertain' && m.honoursKey && m.askAt === null && isHarmless;
+  return m.state === 'uncertain' && m.honoursKey && m.askAt === null;
 }
 
 const OUTCOME: Record<World, AttemptOutcome> = {
