@@ -92,11 +92,14 @@ export class WorkerService implements WorkerIdentity {
     return this.#isOutlived || this.parts.database.isElsewhere?.() === true;
   }
 
-  /** Registers, and gives up whom nobody hears any more: on a file that one process owns, every other one. */
+  /**
+   * Registers. On a file that one process owns every other one is given up. Among several this is the first look at the
+   * others' beats, and nobody is given up by one look: who ended before this start is by the beats that follow.
+   */
   async begin(): Promise<void> {
     const { database, clock } = this.parts;
     await this.#register();
-    if (this.#isShared) await this.#stopSilent(0);
+    if (this.#isShared) await this.#stopSilent();
     else await database.transact((trx) => stopOtherWorkers(trx, this.#id, clock.now()));
   }
 
@@ -144,7 +147,7 @@ export class WorkerService implements WorkerIdentity {
       await this.#register();
       log.warn({ event: 'worker.declared-dead', worker: before, goesOnAs: this.#id });
     }
-    if (this.#isShared) await this.#stopSilent(TRUSTED_MS);
+    if (this.#isShared) await this.#stopSilent();
   }
 
   /** Before each beat: with a database that was away nothing is begun before one has succeeded. */
@@ -190,10 +193,10 @@ export class WorkerService implements WorkerIdentity {
   }
 
   /**
-   * @param unchangedMs for so long this process itself saw no beat of who is given up: when somebody sets the clock
-   *   forward every beat looks old at once, and whoever is given up while it sends has its messages sent again beside it
+   * Gives up whose beat is old, and has been the same one for as long as this process itself looked: when somebody sets the
+   * clock forward every beat looks old at once, and whoever is given up while it sends has its messages sent again beside it.
    */
-  async #stopSilent(unchangedMs: number): Promise<void> {
+  async #stopSilent(): Promise<void> {
     const { database, clock, log } = this.parts;
     const dead = await database.transact(async (trx) => {
       const now = clock.now();
@@ -201,7 +204,7 @@ export class WorkerService implements WorkerIdentity {
       await pullBackBeats(trx, { now, latest: addMs(now, SILENT_MS_MAX) });
       const atMs = this.#monotonic();
       this.#see(await beatsOfOthers(trx, this.#id), atMs);
-      const unchanged = [...this.#others].filter(([, seen]) => atMs - seen.atMs >= unchangedMs);
+      const unchanged = [...this.#others].filter(([, seen]) => atMs - seen.atMs >= TRUSTED_MS);
       return stopSilentWorkers(trx, { ids: unchanged.map(([id]) => id), silentSince, now });
     });
     for (const worker of dead) log.warn({ event: 'worker.gave-up', worker, by: this.#id });

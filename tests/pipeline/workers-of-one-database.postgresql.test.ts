@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import { SILENT_MS_MAX } from '../../src/pipeline/worker.service.js';
+import { BEAT_EVERY_MS, SILENT_MS_MAX } from '../../src/pipeline/worker.service.js';
 import { temporaryDatabase } from '../support/temp-database.js';
 import { Hall } from './worker-hall.js';
 
@@ -48,11 +48,27 @@ describe('workers of one database', () => {
     expect(await hall.isStopped(live.id)).toBe(false);
   });
 
+  it('give up one that ended before their start once they heard nothing of it themselves', async () => {
+    const hall = new Hall(await temporaryDatabase());
+    const gone = await hall.begun();
+    hall.clock.advance(3_600_000);
+    const fresh = await hall.begun();
+    for (let ms = 0; ms < SILENT_MS_MAX - BEAT_EVERY_MS; ms += BEAT_EVERY_MS) {
+      await fresh.beat();
+      expect(await hall.isStopped(gone.id)).toBe(false);
+      hall.clock.advance(BEAT_EVERY_MS);
+    }
+    await fresh.beat();
+    expect(await hall.isStopped(gone.id)).toBe(true);
+  });
+
   it('give nobody up for a clock that was set forward, and who is silent after that all the same', async () => {
     const hall = new Hall(await temporaryDatabase());
     const [one, other] = [await hall.begun(), await hall.begun()];
     const { id } = one;
     hall.setForward(3_600_000);
+    await hall.begun();
+    expect(await hall.isStopped(id)).toBe(false);
     await other.beat();
     expect(await hall.isStopped(id)).toBe(false);
     await one.beat();
