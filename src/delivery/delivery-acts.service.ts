@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { requireFolderInForce } from '../methods/method-registry.store.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
@@ -90,7 +91,11 @@ export class DeliveryActs {
     };
   }
 
-  /** Does what a person asks, if the delivery is as it was shown to them and nothing can be doubled by it. */
+  /**
+   * Does what a person asks, if the delivery is as it was shown to them and nothing can be doubled by it.
+   *
+   * @throws SiteFolderOutdated when another site folder was activated than this process runs by
+   */
   async act(id: string, asked: AskedAct): Promise<ActAnswer> {
     const { database, site, onMoved } = this.parts;
     const seen = await deliveryById(database.db, site.site, id);
@@ -123,6 +128,8 @@ export class DeliveryActs {
     askable: boolean,
     asked: AskedAct,
   ): Promise<ActAnswer> {
+    // A build is pinned to the mapping that this process knows, and what is doubtful is decided by its destinations.
+    await requireFolderInForce(trx, this.parts.site);
     await this.#lockReceipt(trx, seen);
     const row = await lockDelivery(trx, seen.id);
     const weighed = await this.#weighing.weigh(trx, row, destination, askable);

@@ -66,6 +66,21 @@ export async function isFolderInForce(reader: Reader, of: JudgedSite): Promise<b
   return isOf(of, rows[0]?.folder ?? null);
 }
 
+/**
+ * For an act that rests on what a process itself knows of the site (its mappings, what its destinations can do), in the
+ * transaction of the act. Nothing is locked: an activation that is committed later than this is one that came later.
+ *
+ * @throws SiteFolderOutdated when another folder was activated since
+ */
+export async function requireFolderInForce(trx: Trx, site: JudgedSite): Promise<void> {
+  const { rows } = await statesInForce(trx, { site: site.site });
+  requireOf(site, rows[0]?.folder ?? null);
+}
+
+function requireOf(site: JudgedSite, activated: string | null): void {
+  if (!isOf(site, activated)) throw new SiteFolderOutdated(site.digest ?? '', activated ?? '');
+}
+
 function isOf({ digest }: JudgedSite, activated: string | null): boolean {
   return digest === undefined || activated === null || activated === digest;
 }
@@ -86,7 +101,7 @@ export async function siteInForce<S extends JudgedSite>(
   for (;;) {
     const { rows } = await statesInForce(reader, { site: site.site });
     const { registry: state, folder } = rows[0] ?? { registry: null, folder: null };
-    if (!isOf(site, folder)) throw new SiteFolderOutdated(site.digest ?? '', folder ?? '');
+    requireOf(site, folder);
     if (state === null) return { site, state };
     const known = inForce.get(site);
     // Made from this very site below.

@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
 import type { JsonValue } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
+import { requireFolderInForce } from '../methods/method-registry.store.js';
 import type { ComparisonService } from '../reconciliation/comparison.service.js';
 import { addendumDocument, periodDocument } from '../reconciliation/period-document.js';
 import { addendumRevision } from '../reconciliation/period-record.js';
@@ -211,8 +212,12 @@ export class PeriodsService {
     );
   }
 
-  /** Holds the comparison until the transaction ends, with everything committed so far compared. */
+  /**
+   * Holds the comparison until the transaction ends, with everything committed so far compared. What is signed is judged,
+   * and told, by the folder in force only.
+   */
   async #standStill(trx: Trx): Promise<void> {
+    await requireFolderInForce(trx, this.parts.site);
     for (let n = 0; n < ROUNDS_MAX; n += 1) {
       const round = await this.parts.comparison.roundInTransaction(trx, true);
       if (!round?.isMore) return;

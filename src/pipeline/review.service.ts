@@ -1,6 +1,7 @@
 import type { Duty } from '../access/duties.js';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
+import { requireFolderInForce } from '../methods/method-registry.store.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { holdingCodes } from '../reconciliation/held-by.store.js';
@@ -161,6 +162,8 @@ export class ReviewService {
     const option = reviewOptions(about)[request.act];
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     await shareSiteEvidence(trx, site);
+    // A result without a receipt is sent, or withdrawn, with no evaluation that would ask.
+    await requireFolderInForce(trx, this.parts.site);
     const state = request.act === 'clear' ? 'accepted' : 'refused';
     const { result } = about.parts;
     const signed = await this.parts.signing.sign(trx, proof, act, {

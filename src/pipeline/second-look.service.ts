@@ -2,6 +2,7 @@ import type { ReadableExamination } from '../checks/examination.js';
 import type { EarlierFinding } from '../checks/history-facts.js';
 import { type FoundPair, findTogether } from '../checks/second-look.js';
 import { indexOfSite, type SiteIndex } from '../checks/site-index.js';
+import { requireFolderInForce } from '../methods/method-registry.store.js';
 import { markEvaluationDue, shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import type { Limit } from '../site/signal-limits.js';
@@ -79,6 +80,7 @@ export class SecondLook {
     const bundles = await takeSecondLooks(trx, site, BATCH);
     const isMore = bundles.length === BATCH;
     if (bundles.length === 0) return { bundles: 0, hasStop: false, isMore };
+    await requireFolderInForce(trx, this.parts.site);
     // Until now its results covered nothing, so that nothing conforms by one that is about to be held.
     await locks.add(await receiptsOfBundles(trx, site, bundles));
     const ofBundles = await sideBySide(

@@ -3,6 +3,7 @@ import { uuidv7 } from 'uuidv7';
 import { type AuditEvent, recordAudit, recordAudits } from '../audit/audit.store.js';
 import { enqueueDelivery } from '../delivery/outbox.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
+import { requireFolderInForce } from '../methods/method-registry.store.js';
 import type {
   Escalation,
   EscalationMail,
@@ -75,11 +76,12 @@ export class StopEscalationService {
 
   /** Uses every channel once; returns when to look again where none could be used yet. */
   async #escalate(about: StopToEscalate, escalation: Escalation): Promise<Instant | null> {
-    const { database, clock } = this.parts;
+    const { database, clock, site } = this.parts;
     const { email, destination } = escalation;
     const first = (about.last?.number ?? 0) + 1;
     const mail = email && this.#row(about, escalation, first, 'email', email.to.join(', '));
     const told = await database.transact(async (trx) => {
+      await requireFolderInForce(trx, site);
       if (mail && !(await beginEscalation(trx, mail))) return null;
       if (destination === undefined) return USED;
       const number = first + (mail ? 1 : 0);

@@ -1,9 +1,10 @@
 import { describe, expect, it } from 'vitest';
 import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { SiteFolderOutdated } from '../../src/errors.js';
 import { loadSubject } from '../../src/pipeline/subject-loader.store.js';
 import type { Instrument, SiteFolder } from '../../src/site/site-folder.js';
 import { reviewOptions } from '../../src/statements/result-review.js';
-import { curve, goodParts, goodResult, SITE, tampered } from '../checks/fixture.js';
+import { at, curve, goodParts, goodResult, SITE, tampered } from '../checks/fixture.js';
 import { siteWith } from '../checks/signal-fixture.js';
 import { PASSWORD } from '../support/people.js';
 import { ReviewBench } from './review-bench.js';
@@ -69,6 +70,21 @@ describe('a held result that is cleared', () => {
     });
     expect(await bench.review('clear', row, reviewer)).toMatchObject({ why: 'act-not-possible' });
     expect(await bench.messages()).toHaveLength(1);
+  });
+
+  it('is not, also where no receipt is judged by it, once another site folder was activated', async () => {
+    const { bench, reviewer } = await world();
+    const receipt = { scanned: 'GR-9', entry: 'scanned' } as const;
+    await bench.settle(goodParts([goodResult(1, { ...OFFSET, receipt })]));
+    const row = await bench.rowId('R-1');
+    const folder = { site: SITE.site, digest: 'f'.repeat(64), content: '{}' };
+    await bench.db
+      .insertInto('site')
+      .values({ ...folder, activated_at: at('2026-07-02T08:00:00Z') })
+      .execute();
+    await expect(bench.review('clear', row, reviewer)).rejects.toThrow(SiteFolderOutdated);
+    expect(await bench.states()).toEqual(['R-1 held']);
+    expect(await bench.messages()).toEqual([]);
   });
 
   it('stays contrary when it was: it counts against its receipt and is sent as what it is', async () => {

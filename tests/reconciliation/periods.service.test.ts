@@ -2,6 +2,7 @@ import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { Ajv2020 } from 'ajv/dist/2020.js';
 import { describe, expect, it } from 'vitest';
+import { SiteFolderOutdated } from '../../src/errors.js';
 import { addMs, type Instant } from '../../src/formats/instant.js';
 import { PeriodMessages } from '../../src/pipeline/period-messages.service.js';
 import { PeriodViews } from '../../src/pipeline/period-views.service.js';
@@ -125,6 +126,41 @@ describe('closing a period', () => {
     await expect(db.updateTable('period').set({ reason: 'other' }).execute()).rejects.toThrow(
       'kept as written',
     );
+  });
+
+  it('signs nothing, and sends nothing of it, once another site folder was activated', async () => {
+    const { compared, world, periods, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    await world.measure({ container: 'D-03', at: time('08:45') });
+    await compared.comparison.catchUp();
+    const { db } = world.database;
+    const proposal = await periods.proposeAddendum(closed.id, 1);
+    if (proposal === null) throw new Error('no addendum is open');
+    await db
+      .insertInto('site')
+      .values({
+        site: world.site.site,
+        digest: 'f'.repeat(64),
+        content: '{}',
+        activated_at: world.clock.now(),
+      })
+      .execute();
+    const next = { from: day.to, to: addMs(day.to, HOUR_MS) };
+    world.clock.advance(24 * HOUR_MS);
+    const later = await shown(periods, next);
+    const request = { shownSha256: later.sha256, reason: 'end of the hour' };
+    await expect(periods.close(next, request, who)).rejects.toThrow(SiteFolderOutdated);
+    const named = { shownSha256: proposal.sha256, reason: 'late sync' };
+    await expect(periods.closeAddendum(closed.id, 1, named, who)).rejects.toThrow(
+      SiteFolderOutdated,
+    );
+    const signed = await db.selectFrom('signature').select('subject_kind').execute();
+    expect(signed).toEqual([{ subject_kind: 'period' }]);
+    const messages = db.selectFrom('delivery').select('id').where('message', '=', 'period');
+    expect(await messages.execute()).toHaveLength(1);
   });
 
   it('refuses a digest that is stale, a wrong password and somebody without the right, and stores nothing', async () => {

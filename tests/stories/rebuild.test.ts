@@ -6,7 +6,7 @@ import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
 import { PASSWORD } from '../support/people.js';
 import { asks, type Browser, makePerson, sends, signIn } from '../support/signed-in.js';
-import { replacing } from '../support/site-edits.js';
+import { REFUSED_BY_LIMS } from '../support/site-edits.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 
 /**
@@ -17,17 +17,6 @@ import { NORTHQUAY } from '../support/site-folder-copy.js';
 vi.setConfig({ testTimeout: 90_000 });
 
 const receipt = receiptOf(1);
-const FAULTY = {
-  'lims.mapping.yaml': replacing(
-    '{ to: /messageType, constant: result }',
-    '{ to: /messageType, constant: measurement }',
-  ),
-  'contracts/lims-result.json': replacing('"const": "result"', '"const": "measurement"'),
-  'examples/lims-result.json': replacing(
-    String.raw`\"messageType\":\"result\"`,
-    String.raw`\"messageType\":\"measurement\"`,
-  ),
-};
 
 let world: GatewayWorld;
 let dock: Dock;
@@ -37,7 +26,7 @@ afterEach(async () => {
 });
 
 async function open(): Promise<void> {
-  world = await GatewayWorld.open({ edits: FAULTY });
+  world = await GatewayWorld.open({ edits: REFUSED_BY_LIMS });
   dock = new Dock(world);
   await makePerson(world, 'a.admin', ['administrator']);
   await makePerson(world, 'r.reviewer', ['reviewer']);
@@ -47,7 +36,7 @@ async function open(): Promise<void> {
 
 /** The corrected mapping, as a mapping editor writes it and the start activates it. */
 async function correctTheMapping(): Promise<void> {
-  for (const name of Object.keys(FAULTY)) {
+  for (const name of Object.keys(REFUSED_BY_LIMS)) {
     copyFileSync(join(NORTHQUAY, name), join(world.siteFolder, name));
   }
   await world.restart();

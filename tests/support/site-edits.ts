@@ -24,3 +24,16 @@ export const withoutSecondPerson = (siteYaml: string): string =>
       'secondPerson: { required: false, decision: D-001 }',
     )(siteYaml),
   );
+
+/** Northquay with a fault in its mapping, for which the LIMS refuses every result. */
+export const REFUSED_BY_LIMS = {
+  'lims.mapping.yaml': replacing(
+    '{ to: /messageType, constant: result }',
+    '{ to: /messageType, constant: measurement }',
+  ),
+  'contracts/lims-result.json': replacing('"const": "result"', '"const": "measurement"'),
+  'examples/lims-result.json': replacing(
+    String.raw`\"messageType\":\"result\"`,
+    String.raw`\"messageType\":\"measurement\"`,
+  ),
+};
