@@ -3,7 +3,6 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
 import type { StopsFirst } from '../delivery/stops-first.service.js';
-import { addMs, type Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { transactLocking } from '../receipts/receipt-locks.store.js';
@@ -16,7 +15,8 @@ import type { BundleRow } from '../storage/tables.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import {
   addStrike,
-  isAnyWaitingSince,
+  isAnyWaitingThrough,
+  lastWaiting,
   markExamining,
   settleBundleRow,
   suspectsAmong,
@@ -134,12 +134,16 @@ export class BundlesService {
     }
   }
 
-  /** True when every bundle taken in at or before `until` has been settled. */
-  async isSettledThrough(until: Instant): Promise<boolean> {
-    const { database, site, clock } = this.parts;
-    // The process that took one in may have read a clock that is ahead of ours.
-    const latest = addMs(until, clock.marginMs ?? 0);
-    return !(await isAnyWaitingSince(database.db, site.site, latest));
+  /** Number of the last bundle taken in so far that is not settled; null when none waits. */
+  async lastWaiting(): Promise<number | null> {
+    const { database, site } = this.parts;
+    return await lastWaiting(database.db, site.site);
+  }
+
+  /** True when every bundle taken in up to the one of that number has been settled. */
+  async isSettledThrough(number: number): Promise<boolean> {
+    const { database, site } = this.parts;
+    return !(await isAnyWaitingThrough(database.db, site.site, number));
   }
 
   /** Takes lanes, and notes who examines what of them before the first of it is touched. */

@@ -2,7 +2,6 @@ import { setTimeout as wait } from 'node:timers/promises';
 import type { StatementRecord } from '../records/statement-record.js';
 import { FreshStatements } from '../statements/fresh-statements.js';
 import type { StatementsService } from '../statements/statements.service.js';
-import type { Clock } from '../storage/clock.js';
 import type { BundlesService } from './bundles.service.js';
 import type { RecoveryService } from './recovery.service.js';
 
@@ -16,9 +15,8 @@ const LOOK_EVERY_MS = 10;
 export class CurrentStatements extends FreshStatements {
   constructor(
     private readonly statements: StatementsService,
-    private readonly bundles: BundlesService,
-    private readonly clock: Clock,
-    private readonly recovery: RecoveryService,
+    private readonly bundles: Pick<BundlesService, 'lastWaiting' | 'isSettledThrough'>,
+    private readonly recovery: Pick<RecoveryService, 'isRecovering'>,
     /** True while an acting destination changed, or differs in many records (rules 20 and 27). */
     private readonly holdsConforms: () => Promise<boolean>,
   ) {
@@ -28,9 +26,10 @@ export class CurrentStatements extends FreshStatements {
   async fresh(receiptId: string, caller: string): Promise<StatementRecord | null> {
     // What was stopped after the backup is not known yet: no answer rather than one from before (rule 28).
     if (await this.recovery.isRecovering()) return null;
-    const asked = this.clock.now();
     const giveUpAt = performance.now() + WAIT_MS_MAX;
-    while (!(await this.bundles.isSettledThrough(asked))) {
+    // What is taken in from here on is not waited for: under a steady stream the answer would never come.
+    const last = await this.bundles.lastWaiting();
+    while (last !== null && !(await this.bundles.isSettledThrough(last))) {
       if (performance.now() >= giveUpAt) return null;
       await wait(LOOK_EVERY_MS);
     }

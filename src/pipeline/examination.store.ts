@@ -1,6 +1,7 @@
 import { sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { dialectOf } from '../storage/dialect.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
 import type { BundleRow } from '../storage/tables.js';
 
@@ -121,21 +122,39 @@ function settling(columns: readonly (keyof BundleRow)[]) {
 }
 
 /**
- * True while a bundle that was taken in at or before an instant has not been settled. The state is written out, since
- * PostgreSQL would take a value that it does not know for the one that nearly all have, and read every bundle.
+ * How far down the order in which they were taken in bundles wait: the number of the last one that is not settled, null
+ * when none waits. What is committed later has a higher number; the time of receipt does not say so, since clocks are set
+ * back. The state is written out, since PostgreSQL would take a value that it does not know for the one that nearly all
+ * have, and read every bundle.
  */
-export async function isAnyWaitingSince(
+export async function lastWaiting(db: Reader, site: string): Promise<number | null> {
+  const { rows } = await last(db, { site });
+  return rows[0]?.number ?? null;
+}
+
+const last = prepared((db, of: { readonly site: string }) =>
+  db
+    .selectFrom('bundle')
+    .select(sql<number | null>`max(${sql.ref(dialectOf(db).arrivalNumber)})`.as('number'))
+    .where('site', '=', of.site)
+    .where('state', '=', sql.lit('received')),
+);
+
+/** True while a bundle up to that number has not been settled. */
+export async function isAnyWaitingThrough(
   db: Reader,
   site: string,
-  until: Instant,
+  number: number,
 ): Promise<boolean> {
-  const row = await db
+  return (await anyThrough(db, { site, number })).rows.length > 0;
+}
+
+const anyThrough = prepared((db, of: { readonly site: string; readonly number: number }) =>
+  db
     .selectFrom('bundle')
     .select('id')
-    .where('site', '=', site)
+    .where('site', '=', of.site)
     .where('state', '=', sql.lit('received'))
-    .where('received_at', '<=', until)
-    .limit(1)
-    .executeTakeFirst();
-  return row !== undefined;
-}
+    .where(sql<boolean>`${sql.ref(dialectOf(db).arrivalNumber)} <= ${of.number}`)
+    .limit(sql.lit(1)),
+);

@@ -475,7 +475,7 @@ async function wire(ground: Ground): Promise<Gateway> {
       changes,
     }),
     statements,
-    current: new CurrentStatements(statements, bundles, clock, recovery, async () => {
+    current: new CurrentStatements(statements, bundles, recovery, async () => {
       const acting = new Set(site.destinations.filter((d) => d.acts).map((d) => d.name));
       return (await watch.list()).some(
         (w) => acting.has(w.destination) && (w.hold !== null || w.difference !== null),

@@ -3,8 +3,6 @@ import { addMs, type Instant, instantFromMillis } from '../formats/instant.js';
 
 /** An abstract class rather than an interface only so that it can be asked for by type in Nest. */
 export abstract class Clock {
-  /** How far apart two processes may read it; 0 when left out: one process has it to itself. */
-  readonly marginMs?: number;
   abstract now(): Instant;
 }
 

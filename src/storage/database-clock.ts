@@ -3,8 +3,6 @@ import type { Clock } from './clock.js';
 
 /** Readings of which the quickest counts: the database was asked somewhere inside its round trip. */
 const READINGS = 3;
-/** Two processes that follow one database may read it this far apart. */
-const APART_MS = 50;
 /** What drift and slow answers explain; beyond it somebody set a clock. */
 const DRIFT_MS_MAX = 1_000;
 /** Offset of this computer's clock from the database's that is worth a person. */
@@ -30,7 +28,6 @@ export interface DatabaseClockOptions {
  * of the database's own clock is followed in either direction, since every other process follows it too.
  */
 export class DatabaseClock implements Clock {
-  readonly marginMs = APART_MS;
   readonly #monotonic: () => number;
   #anchor = 0 as Instant;
   #at = 0;

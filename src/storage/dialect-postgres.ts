@@ -59,6 +59,7 @@ const postgresql: Dialect = {
       .execute(db);
   },
   arrivalOrder: ['arrival'],
+  arrivalNumber: 'bundle.arrival',
   /**
    * Processes read the clock some milliseconds apart, so that what a sender handed to one and then to another
    * could seem to have come the other way round. The numbers of a sequence never do.

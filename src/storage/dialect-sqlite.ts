@@ -45,6 +45,8 @@ const sqlite: Dialect = {
   },
   // One process takes them in, by one clock.
   arrivalOrder: ['received_at', 'id'],
+  // Bundles are never deleted, so the next row always has the highest.
+  arrivalNumber: 'bundle.rowid',
   numberArrivals: () => Promise.resolve(),
   forUpdate: (query) => query,
   skipLocked: (query) => query,

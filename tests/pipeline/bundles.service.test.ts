@@ -4,6 +4,8 @@ import { StatementWorld } from '../statements/statement-world.js';
 import { until } from '../support/until.js';
 import { BundleBench, type Examine } from './bundle-bench.js';
 
+const HOUR_MS = 3_600_000;
+
 /** A bundle number n of instrument I-1: one result, run n. */
 function numbered(n: number) {
   return goodParts([goodResult(n)], { bundleId: `B-${n}` });
@@ -37,7 +39,9 @@ describe('bundles that wait', () => {
     const process = bench.process(bench.examine, 'w', () => {
       rings += 1;
     });
-    expect(await process.isSettledThrough(bench.clock.now())).toBe(false);
+    const last = await process.lastWaiting();
+    if (last === null) throw new Error('two wait');
+    expect(await process.isSettledThrough(last)).toBe(false);
     expect(await process.workOnce()).toBe(true);
     rung.push(await states());
     expect(await process.workOnce()).toBe(false);
@@ -46,8 +50,30 @@ describe('bundles that wait', () => {
     expect((await bench.discrepancies()).map((d) => [d.class, d.closing_evidence])).toEqual([
       ['run-gap', `bundle:${ids[1]}`],
     ]);
-    expect(await process.isSettledThrough(bench.clock.now())).toBe(true);
+    expect(await process.isSettledThrough(last)).toBe(true);
+    expect(await process.lastWaiting()).toBeNull();
   });
+
+  it.each([
+    ['goes on', 1_000],
+    ['is set back', -HOUR_MS],
+    ['is set forward', HOUR_MS],
+  ])(
+    'are told from what comes after the question, also when the clock %s between',
+    async (_name, ms) => {
+      const bench = await BundleBench.open();
+      const process = bench.process(bench.examine);
+      await bench.take(numbered(1));
+      bench.clock.advance(ms);
+      const last = await process.lastWaiting();
+      if (last === null) throw new Error('one waits');
+      expect(await process.isSettledThrough(last)).toBe(false);
+      await bench.workAll(process);
+      bench.clock.advance(-ms);
+      await bench.take(numbered(2));
+      expect(await process.isSettledThrough(last)).toBe(true);
+    },
+  );
 
   it('say of each whether it called for a stop, which goes out before anything else', async () => {
     const world = await StatementWorld.open();

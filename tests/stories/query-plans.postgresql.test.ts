@@ -51,8 +51,8 @@ const HOT: Readonly<Record<string, RegExp>> = {
   'traces of the same noise': /^select "result_row_id" as "rowId", "noise" from "measured_trace"/,
   'deliveries of a receipt': /^select .* from "delivery" .*"receipt_id" = /,
   'receipts to be evaluated': /^select "id" from "receipt" where .*"evaluation_due" = 1/,
-  'a bundle that waits':
-    /^select "id" from "bundle" where .*"state" = 'received' and "received_at" <= /,
+  'the last bundle that waits':
+    /^select max\("bundle"\."arrival"\) as "number" from "bundle" where .*"state" = 'received'$/,
   'entries to be sealed': /^select \* from "audit_entry" where .*"sequence" is null/,
 };
 
