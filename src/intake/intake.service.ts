@@ -90,7 +90,7 @@ export interface RefusedBundle {
  * authenticated is stored, whatever it holds.
  */
 export class IntakeService {
-  /** Lanes that are there; they are never taken away. */
+  /** Lanes that are there; should the database be another one by now, whoever works on it adds what is missing. */
   readonly #lanes = new Set<string>();
 
   constructor(

@@ -3,7 +3,7 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Finding } from '../checks/finding.js';
 import type { StopsFirst } from '../delivery/stops-first.service.js';
-import { insertFindings } from '../intake/bundles.store.js';
+import { insertFindings, insertLane } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -30,6 +30,7 @@ import {
   freeLanes,
   holdLane,
   type LaneClaim,
+  missingLanes,
   releaseLanes,
   waitingBundles,
 } from './lanes.store.js';
@@ -47,6 +48,10 @@ const LANES_ALONE = 1_000;
 /** A lane whose next bundle cannot be settled is left alone this long, twice as long every time. */
 const LEFT_ALONE_MS = 500;
 const LEFT_ALONE_MS_MAX = 60_000;
+/** How often it is looked for lanes that are not there: a process that starts looks at once. */
+const LANES_EVERY_MS = 2_000;
+/** Lanes that the log names. */
+const LANES_NAMED_MAX = 20;
 
 const DIED: Finding = {
   code: 'examination-died',
@@ -100,6 +105,7 @@ export class BundlesService {
   /** Lanes whose next bundle could not be settled, by a fault of ours: left alone for a while. */
   readonly #troubled = new Map<string, Trouble>();
   readonly #isShared: boolean;
+  #lanesLookedAt = Number.NEGATIVE_INFINITY;
 
   constructor(private readonly parts: BundlesServiceParts) {
     this.#isShared = dialectOf(parts.database.db).isShared;
@@ -109,6 +115,7 @@ export class BundlesService {
   async workOnce(): Promise<boolean> {
     const { database, worker } = this.parts;
     if (!worker.mayStart) return false;
+    await this.#addLanes();
     const batch = await database.transact((trx) => this.#claim(trx, worker.id));
     if (batch.bundles.length === 0) return await this.#lookAgain();
     try {
@@ -118,6 +125,26 @@ export class BundlesService {
     }
     await this.#lookAgain();
     return true;
+  }
+
+  /** Adds lanes that are not there: what waits in one would wait until its instrument is new to some process. */
+  async #addLanes(): Promise<void> {
+    const at = performance.now();
+    if (at - this.#lanesLookedAt < LANES_EVERY_MS) return;
+    const { database, log } = this.parts;
+    const { site } = this.parts.site;
+    const names = await missingLanes(database.db, site);
+    if (names.length > 0) {
+      await database.transact(async (trx) => {
+        for (const name of names) await insertLane(trx, { site, name, worker: null, fence: 0 });
+      });
+      log.warn({
+        event: 'bundle.lanes-added',
+        lanes: names.slice(0, LANES_NAMED_MAX),
+        count: names.length,
+      });
+    }
+    this.#lanesLookedAt = at;
   }
 
   /** True when there may be more to look at. What fails is noted, and looked at again by whoever comes next. */

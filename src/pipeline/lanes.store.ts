@@ -33,6 +33,28 @@ export async function freeLanes(
   return rows.map(({ name }) => name);
 }
 
+/**
+ * Lanes in which bundles wait and that are not there: a process remembers which it has made, and works on with a database
+ * that was promoted or put back to before. Reads one row for each lane, however many wait in it.
+ */
+export async function missingLanes(db: Reader, site: string): Promise<string[]> {
+  const { rows } = await sql<{ name: string }>`
+    with recursive waiting (name) as (
+      select min(lane) from bundle where site = ${site} and state = 'received'
+      union all
+      select (
+        select min(bundle.lane) from bundle
+        where bundle.site = ${site} and bundle.state = 'received' and bundle.lane > waiting.name)
+      from waiting where waiting.name is not null
+    )
+    select name from waiting
+    where name is not null
+      and not exists (select 1 from lane where lane.site = ${site} and lane.name = waiting.name)`.execute(
+    db,
+  );
+  return rows.map(({ name }) => name);
+}
+
 interface Looking {
   readonly site: string;
   readonly worker: string;

@@ -105,6 +105,39 @@ describe('bundles that wait', () => {
   });
 });
 
+describe('a bundle whose lane the database does not have', () => {
+  /** The database is another one, which took in no bundle of an instrument that this process knows. */
+  async function withoutLanes(bench: BundleBench): Promise<void> {
+    await bench.database.db.deleteFrom('lane').execute();
+  }
+
+  it('is settled with the first work of a process', async () => {
+    const bench = await BundleBench.open();
+    await bench.settle(numbered(1));
+    await withoutLanes(bench);
+    const id = await bench.take(numbered(2));
+    await bench.workAll(bench.process(bench.examine, 'w2'));
+    expect((await bench.bundle(id)).state).toBe('accepted');
+  });
+
+  it('is settled by one that works on, also while bundles of other lanes come all the time', async () => {
+    const bench = await BundleBench.open();
+    const process = bench.process(bench.examine);
+    await bench.take(numbered(1));
+    await bench.workAll(process);
+    await withoutLanes(bench);
+    const id = await bench.take(numbered(2));
+    let n = 1;
+    await until('it is settled', async () => {
+      const parts = goodParts([goodResult(n, { resultId: `O-R-${n}` })], { bundleId: `O-B-${n}` });
+      await bench.take({ ...parts, instrument: { ...parts.instrument, serial: 'I-2' } });
+      n += 1;
+      await process.workOnce();
+      return (await bench.bundle(id)).state === 'accepted';
+    });
+  });
+});
+
 describe('a bundle whose examination ends its thread', () => {
   it('is parked after three times, its bytes kept and named as evidence nobody can read', async () => {
     const bench = await BundleBench.open();
