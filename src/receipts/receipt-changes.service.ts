@@ -21,6 +21,8 @@ import {
   relabelsOf,
   unansweredSources,
 } from './lineage.store.js';
+import { labelsElsewhere } from './linked-labels.js';
+import { linkedLabels } from './linked-labels.store.js';
 import {
   type ChangeFault,
   type Checked,
@@ -439,6 +441,12 @@ export class ReceiptChangesService {
     const earlier = await relabelsOf(trx, site, [receiptId]);
     if (earlier.some((r) => r.old_key === key)) {
       return `"${request.to}" was the label of a container of this receipt before; print another`;
+    }
+    const linked = await linkedLabels(trx, site, receiptId, () => true);
+    const others = linked.filter(({ label }) => containerKey(label) !== from);
+    const elsewhere = labelsElsewhere(others, [request.to]).get(key);
+    if (elsewhere !== undefined) {
+      return `"${request.to}" is or was the label of a container of receipt ${elsewhere}, to or from which containers of this one went; print another`;
     }
     if (!key.startsWith('(01)')) return null;
     const [other] = await receiptsListing(trx, site, [key], new Set([receiptId]));

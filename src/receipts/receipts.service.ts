@@ -10,8 +10,16 @@ import { type Correction, correctStrictly, saysTheSame } from './correct-expecta
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { containerKey, normaliseLabel } from './label.js';
-import { currentKey, type LinkDocument, relabelMap, scannedLabels } from './lineage.js';
+import {
+  currentKey,
+  keepsEvidence,
+  type LinkDocument,
+  relabelMap,
+  scannedLabels,
+} from './lineage.js';
 import { linksTo, receiptsComingOf, receiptsGoingOn, relabelsOf } from './lineage.store.js';
+import { type LinkedLabel, labelsElsewhere } from './linked-labels.js';
+import { linkedLabels } from './linked-labels.store.js';
 import { linkReceipts } from './receipt-links.service.js';
 import {
   type By,
@@ -279,7 +287,9 @@ export class ReceiptsService {
       rejections.length > 0;
     const next = relabelMap(await relabelsOf(trx, site, [receiptId]));
     const here = withoutSplitOff(line, next, rejections);
-    const printed = asPrinted(here.line, before.inForce, next);
+    const linked = row.linked === 1 ? await linkedLabels(trx, site, receiptId, keepsEvidence) : [];
+    const own = withoutElsewhere(here.line, before.inForce, next, linked);
+    const printed = asPrinted(own.line, before.inForce, next);
     const correction = measured
       ? correctStrictly(before.inForce, printed)
       : { line: printed, keptBack: [] };
@@ -297,7 +307,7 @@ export class ReceiptsService {
       await dropScannedReceipt(trx, site, holder.id);
     }
     const revision = row.revision + 1;
-    const keptBack = [...here.keptBack, ...correction.keptBack];
+    const keptBack = [...here.keptBack, ...own.keptBack, ...correction.keptBack];
     const document = {
       announced: line,
       inForce,
@@ -430,6 +440,26 @@ function withoutSplitOff(
   });
   const dockCount = line.dockCount === null ? null : Math.max(0, line.dockCount - keptBack.length);
   return { line: { ...line, containers, dockCount }, keptBack };
+}
+
+/**
+ * The line without added containers whose label one has or had that went on elsewhere with its evidence: that one may
+ * still be scanned as one of this receipt. Whoever counted them counted something that is not sure to be here.
+ */
+function withoutElsewhere(
+  line: ReceiptLine,
+  inForce: ReceiptLine,
+  next: ReadonlyMap<string, string>,
+  linked: readonly LinkedLabel[],
+): Correction {
+  const held = new Set(inForce.containers.map(containerKey));
+  const added = line.containers.filter((label) => !held.has(currentKey(next, containerKey(label))));
+  const elsewhere = labelsElsewhere(linked, added);
+  const keptBack = [...elsewhere].map(
+    ([key, to]) => `container "${key}" is not added: receipt ${to} has or had one of that label`,
+  );
+  const containers = line.containers.filter((label) => !elsewhere.has(containerKey(label)));
+  return { line: { ...line, containers }, keptBack };
 }
 
 function byScanText(results: readonly ScannedResult[]): Map<string, ScannedResult[]> {

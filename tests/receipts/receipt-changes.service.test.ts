@@ -176,6 +176,117 @@ describe('a label printed anew', () => {
   });
 });
 
+describe('a label that a container has or had which went elsewhere', () => {
+  /** D-02 of R-1 was rejected, and ERP splits it off to R-9. */
+  async function splitOff(world: StatementWorld, label = 'D-02') {
+    const { site } = northquay;
+    const rejection = {
+      id: 'rejection-1',
+      site,
+      receipt_id: 'R-1',
+      container_key: label,
+      container_label: label,
+      reason: 'crushed',
+      investigation: 'INV-1',
+      signature_id: 'none',
+      at: world.clock.now(),
+      split_off_to: null,
+      split_off_at: null,
+      split_off_by: null,
+    };
+    await world.database.db.insertInto('container_rejection').values(rejection).execute();
+    const part = { receiptId: 'R-9', scanText: 'RC-9', containers: [label] };
+    const by = {
+      actor: { kind: 'key', name: 'erp' },
+      now: world.clock.now(),
+      source: 'blocked stock',
+    } as const;
+    const request = { receiptId: 'R-1', seen: null, part };
+    const gone = await world.database.transact((trx) => world.changes.splitOff(trx, request, by));
+    expect(gone).toMatchObject({ ok: true });
+  }
+
+  function relabelAt(world: StatementWorld, receiptId: string, from: string, to: string) {
+    const request = { receiptId, seen: null, from, to, witness: 'second person' };
+    return world.change((c, trx, by) => c.relabel(trx, request, by), 'torn off');
+  }
+
+  const refusedFor = (receiptId: string) => ({
+    ok: false,
+    code: 'receipt-change-invalid',
+    detail: expect.stringContaining(`a container of receipt ${receiptId},`),
+  });
+
+  it('is given to no other by a relabel: what fails under it is said of the one that left', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await world.measure({ container: 'D-01' }, { container: 'D-02' });
+    await splitOff(world);
+    for (const twin of ['D-02', ' D-02\u200b']) {
+      expect(await relabel(world, 'D-01', twin)).toMatchObject(refusedFor('R-9'));
+    }
+    await world.measure({ container: 'D-02', decision: 'fail' });
+    expect(await resultsOf(world)).toEqual(['R-1 D-01', 'R-9 D-02', 'R-9 D-02']);
+    expect(await relabel(world, 'D-01', 'D-03')).toMatchObject({ ok: true });
+  });
+
+  it('is refused also where it was printed anew, before it left or since', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await relabel(world, 'D-02', 'D-02A');
+    await splitOff(world, 'D-02A');
+    expect(await relabelAt(world, 'R-9', 'D-02A', 'D-05')).toMatchObject({ ok: true });
+    for (const label of ['D-02A', 'D-05']) {
+      expect(await relabel(world, 'D-01', label)).toMatchObject(refusedFor('R-9'));
+    }
+    // Nor is what left called like what stayed: it may carry the text of the receipt still.
+    expect(await relabelAt(world, 'R-9', 'D-05', 'D-01')).toMatchObject(refusedFor('R-1'));
+    expect(await relabelAt(world, 'R-9', 'D-05', 'D-02')).toMatchObject(refusedFor('R-1'));
+  });
+
+  it('is refused between the parts of a split, and where a returned one has it', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    const comesFrom = { receiptId: 'R-1', as: 'returned' } as const;
+    await world.announce({ receiptId: 'R-4', scanText: 'RC-4', containers: ['RT-1'], comesFrom });
+    expect(await relabel(world, 'D-01', 'RT-1')).toMatchObject(refusedFor('R-4'));
+    await world.split();
+    expect(await relabelAt(world, 'R-2', 'D-01', 'D-02')).toMatchObject(refusedFor('R-3'));
+    expect(await relabelAt(world, 'R-2', 'D-01', 'D-07')).toMatchObject({ ok: true });
+    expect(await relabelAt(world, 'R-3', 'D-02', 'D-01')).toMatchObject(refusedFor('R-2'));
+  });
+
+  it('brings no container into the receipt by a later list', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    await world.measure({ container: 'D-01' }, { container: 'D-02' });
+    await splitOff(world);
+    await relabelAt(world, 'R-9', 'D-02', 'D-05');
+    const listed = await world.announce({ containers: ['D-01', 'D-02', 'D-03', 'D-05'] });
+    expect(listed.ok && listed.lines[0]).toMatchObject({
+      outcome: 'changed',
+      keptBack: [
+        'container "D-02" was split off to R-9 and stays there',
+        'container "D-05" is not added: receipt R-9 has or had one of that label',
+      ],
+    });
+    const statement = await world.statements.fresh('R-1', 'erp');
+    expect(statement.containers.map(({ label }) => label)).toEqual(['D-01', 'D-03']);
+    // Somebody has to say which of the four were delivered.
+    expect((await world.condition('R-1', 'coverage'))?.state).not.toBe('met');
+  });
+
+  it('stays that of a container that is listed where it was delivered and where it is opened', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    const comesFrom = { receiptId: 'R-1', as: 'opened' } as const;
+    const opened = { receiptId: 'R-4', scanText: 'RC-4', comesFrom };
+    await world.announce({ ...opened, containers: ['D-02'] });
+    const both = await world.announce({ ...opened, containers: ['D-01', 'D-02'] });
+    expect(both.ok && both.lines[0]).toMatchObject({ outcome: 'changed', keptBack: [] });
+  });
+});
+
 describe('rule 19: a split', () => {
   it('of a receipt that conforms stops it, and its parts go on from their containers', async () => {
     const world = await StatementWorld.open();
