@@ -5,6 +5,7 @@ import type { Instant } from '../formats/instant.js';
 import { importMethods } from '../methods/import-methods.store.js';
 import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
+import { isServiceKnown, noteService } from '../statements/instrument-service.store.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import type { InstanceRow } from '../storage/tables.js';
@@ -127,7 +128,12 @@ async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): P
     .orderBy('activated_at', 'desc')
     .limit(1)
     .executeTakeFirst();
-  if (before?.digest === digest) return;
+  const { instruments } = folder.site;
+  if (before?.digest === digest) {
+    // Of a database from before it was noted, this is what is known.
+    if (!(await isServiceKnown(trx, site))) await noteService(trx, site, instruments, now);
+    return;
+  }
   // The latest is in force, also when the clock was set back since the one before.
   const at = Math.max(now, (before?.activated_at ?? 0) + 1) as Instant;
   await trx
@@ -135,6 +141,7 @@ async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): P
     .values({ site, digest, content: JSON.stringify(folder.files), activated_at: at })
     .onConflict((c) => c.columns(['site', 'digest']).doUpdateSet({ activated_at: at }))
     .execute();
+  await noteService(trx, site, instruments, at);
   await markAnnouncedReceiptsDue(trx, site);
   await recordAudit(trx, {
     site,

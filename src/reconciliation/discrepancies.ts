@@ -1,4 +1,5 @@
 import type { Instant } from '../formats/instant.js';
+import type { InstrumentPlace } from '../site/instrument-service.js';
 import type { DiscrepancyClass } from '../storage/tables.js';
 
 /**
@@ -51,12 +52,12 @@ export interface ScopedReceipt {
  * never rules it out (rule 10). Evidence measured before the goods receipt cannot be the receipt's; evidence
  * measured after it can, however late, so `from` rules nothing out.
  *
- * @param instrumentAreas registered instruments, serial to receiving area.
+ * @param places registered instruments by serial: where each is or was
  */
 export function scopeCovers(
   scope: EvidenceScope,
   receipt: ScopedReceipt,
-  instrumentAreas: ReadonlyMap<string, string>,
+  places: ReadonlyMap<string, readonly InstrumentPlace[]>,
 ): boolean {
   if (scope.destination !== undefined || scope.bracket === true) return false;
   if (scope.to !== undefined && receipt.receivedAt !== null && scope.to < receipt.receivedAt) {
@@ -69,17 +70,22 @@ export function scopeCovers(
   const measuredByOne = scope.instruments?.some((s) => receipt.instruments.includes(s)) ?? false;
   if (measuredByOne) return true;
   if (scope.areas && !scope.areas.some((a) => receipt.areas.includes(a))) return false;
-  return scope.instruments?.some((s) => isThere(s, receipt, instrumentAreas)) ?? true;
+  return scope.instruments?.some((s) => isThere(places.get(s), scope, receipt)) ?? true;
 }
 
-/** An instrument that is not registered may be anywhere. */
+/** An instrument that is not registered may be anywhere; one that was moved was where it was before. */
 function isThere(
-  serial: string,
-  receipt: ScopedReceipt,
-  instrumentAreas: ReadonlyMap<string, string>,
+  places: readonly InstrumentPlace[] | undefined,
+  { to: until }: EvidenceScope,
+  { areas, receivedAt }: ScopedReceipt,
 ): boolean {
-  const area = instrumentAreas.get(serial);
-  return area === undefined || receipt.areas.includes(area);
+  if (places === undefined) return true;
+  return places.some(
+    ({ area, from, to }) =>
+      areas.includes(area) &&
+      (until === undefined || from <= until) &&
+      (receivedAt === null || to === null || to > receivedAt),
+  );
 }
 
 /**

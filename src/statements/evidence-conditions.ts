@@ -1,8 +1,8 @@
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { askedOf, asksFurther, findPlanRule, isStricter } from '../receipts/sampling-plan.js';
 import type { Condition } from '../records/statement-record.js';
-import { lastInService } from '../site/instrument-service.js';
-import type { Instrument } from '../site/site-folder.js';
+import { lastInService, SINCE_EVER } from '../site/instrument-service.js';
+import type { Instrument, OutOfServiceSpan } from '../site/site-folder.js';
 import { type Assessment, containersFailing } from './assess-evidence.js';
 import { condition, metUnless, named } from './condition.js';
 import { measuringInstruments, notRecomputableBy } from './covering-result.js';
@@ -225,7 +225,8 @@ export function originAndEnvironment(facts: StatementFacts, assessment: Assessme
 /**
  * Rule 11. Every instrument of the receiving area that was in service between the goods receipt and the measurement
  * that completed coverage, and every instrument that measured the receipt, has synced past that measurement plus the
- * margin; one that went out of service before, past the last instant it was in service.
+ * margin; one that went out of service before, past the last instant it was in service. By a folder that came into force
+ * since, an instrument was out of service before only where a decision says so.
  */
 export function heardFromEveryInstrument(facts: StatementFacts, assessment: Assessment): Condition {
   const code = 'heard-from-every-instrument';
@@ -234,48 +235,93 @@ export function heardFromEveryInstrument(facts: StatementFacts, assessment: Asse
   if (receipt.areas.length === 0)
     return condition(code, 'unmet', 'the receiving area is not known');
   const due = addMs(completedAt, facts.site.limits.syncMarginMs);
-  const inArea = new Map<string, Instant>();
-  const unfounded = new Map<string, readonly string[]>();
-  for (const instrument of facts.site.instruments) {
-    if (!receipt.areas.includes(instrument.area)) continue;
-    const { founded, faults } = serviceByDecisions(facts, instrument);
-    unfounded.set(instrument.serial, faults);
-    const last = lastInService(founded, receipt.evidenceFrom, due);
-    if (last !== null) inArea.set(instrument.serial, last);
-  }
-  if (inArea.size === 0) {
+  const asked = askedByFolder(facts, receipt, due);
+  if (asked.size === 0) {
     return condition(code, 'unmet', `no instrument is in service in ${receipt.areas.join(', ')}`);
   }
+  askByEarlierFolders(asked, facts, receipt, due);
   const measuring = measuringInstruments(facts);
-  const serials = [...new Set([...inArea.keys(), ...measuring])].sort();
+  const serials = [...new Set([...asked.keys(), ...measuring])].sort();
   // One that measured the receipt is heard to the end, whatever its dates say.
   const dueOf = (serial: string) =>
-    measuring.includes(serial) ? due : (inArea.get(serial) ?? due);
+    measuring.includes(serial) ? due : (asked.get(serial)?.through ?? due);
   return metUnless(
     code,
     serials.flatMap((serial) => {
       const silent = silence(serial, facts.heardAt.get(serial), dueOf(serial));
-      return silent.length === 0 ? [] : [...silent, ...(unfounded.get(serial) ?? [])];
+      return silent.length === 0 ? [] : [...silent, ...(asked.get(serial)?.because ?? [])];
     }),
     `heard from ${serials.join(', ')} past ${formatInstant(due)}`,
     { evidence: serials.map((id) => ({ kind: 'instrument', id })) },
   );
 }
 
-/** Rule 11: a note that it was out of service excuses an instrument only by a decision that may be rested on. */
-function serviceByDecisions(
+/** What an instrument has to be heard through, and why no note excuses it. */
+interface Asked {
+  readonly through: Instant;
+  readonly because: readonly string[];
+}
+
+/** Instruments of the receiving area that were in service by the folder in force. */
+function askedByFolder(
   facts: StatementFacts,
-  instrument: Instrument,
-): { readonly founded: Instrument; readonly faults: readonly string[] } {
-  const { serial, outOfService = [] } = instrument;
+  receipt: ReceiptFacts,
+  due: Instant,
+): Map<string, Asked> {
+  const asked = new Map<string, Asked>();
+  for (const instrument of facts.site.instruments) {
+    if (!receipt.areas.includes(instrument.area)) continue;
+    const { founded, faults } = spansByDecisions(facts, instrument);
+    const service = { ...instrument, outOfService: founded };
+    const through = lastInService(service, receipt.evidenceFrom, due);
+    if (through !== null) asked.set(instrument.serial, { through, because: faults });
+  }
+  return asked;
+}
+
+/**
+ * Adds what was in service by the folders before, each for its time: that it was not, only a decision says. Instruments
+ * are only added, and heard to later, so that nothing that was known before makes a statement better.
+ */
+function askByEarlierFolders(
+  asked: Map<string, Asked>,
+  facts: StatementFacts,
+  receipt: ReceiptFacts,
+  due: Instant,
+): void {
+  for (const { serial, area, from, to } of facts.service ?? []) {
+    if (!receipt.areas.includes(area)) continue;
+    const registered = facts.site.instruments.find((one) => one.serial === serial);
+    const { founded, faults } =
+      registered === undefined ? { founded: [], faults: [] } : spansByDecisions(facts, registered);
+    const since = Math.max(receipt.evidenceFrom ?? SINCE_EVER, from) as Instant;
+    const until = to === null ? due : (Math.min(due, to - 1) as Instant);
+    const through = lastInService({ inService: true, outOfService: founded }, since, until);
+    if (through === null) continue;
+    const known = asked.get(serial);
+    if (known !== undefined && known.through >= through) continue;
+    const ended =
+      to === null
+        ? []
+        : [
+            `${serial} was in service there until ${formatInstant(to)}, and no signed decision says otherwise`,
+          ];
+    asked.set(serial, { through, because: [...ended, ...faults] });
+  }
+}
+
+/** Rule 11: a note that it was out of service excuses an instrument only by a decision that may be rested on. */
+function spansByDecisions(
+  facts: StatementFacts,
+  { serial, outOfService = [] }: Instrument,
+): { readonly founded: readonly OutOfServiceSpan[]; readonly faults: readonly string[] } {
   const judged = outOfService.map((span) => ({
     span,
     faults: decisionFaults(facts, span.decision, `the note that ${serial} was out of service`),
   }));
   const faults = new Set(judged.flatMap((j) => j.faults));
-  if (faults.size === 0) return { founded: instrument, faults: [] };
-  const kept = judged.filter((j) => j.faults.length === 0).map((j) => j.span);
-  return { founded: { ...instrument, outOfService: kept }, faults: [...faults] };
+  const founded = judged.filter((j) => j.faults.length === 0).map((j) => j.span);
+  return { founded, faults: [...faults] };
 }
 
 function silence(serial: string, heardAt: Instant | undefined, due: Instant): string[] {

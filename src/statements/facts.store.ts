@@ -36,6 +36,7 @@ import {
   stopFact,
   watchFact,
 } from './facts-from-rows.js';
+import { knownService } from './instrument-service.store.js';
 import { loadLineage } from './lineage-facts.store.js';
 import { loadRejections } from './rejection-facts.store.js';
 import { loadReviews, reviewFact } from './reviews.store.js';
@@ -78,6 +79,7 @@ export async function loadFacts(
     inspections,
     away,
     heard,
+    service,
     ofResults,
     ofWithdrawals,
     discrepancies,
@@ -96,6 +98,7 @@ export async function loadFacts(
     () => inspectionsOf(reader, row),
     () => proposedAway(reader, id, receiptId),
     () => heardAt(reader, id),
+    () => knownService(reader, id),
     () => resultDeliveriesOf(reader, id, receiptId),
     () => withdrawalDeliveriesOf(reader, id, receiptId),
     () => openDiscrepanciesFor(reader, id, receiptId),
@@ -144,6 +147,7 @@ export async function loadFacts(
     proposedAway: away,
     claims,
     heardAt: heard,
+    service,
     checks,
     deliveries: deliveryFacts([...ofResults, ...ofWithdrawals]),
     discrepancies: discrepancies.map(discrepancyFact),

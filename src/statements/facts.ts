@@ -6,6 +6,7 @@ import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import type { EvidenceScope } from '../reconciliation/discrepancies.js';
 import type { ReceiptIdentity, StatementOutcome, StopKind } from '../records/statement-record.js';
 import type { Signature } from '../signatures/signature.js';
+import type { KnownService } from '../site/instrument-service.js';
 import type { MeasuredSpan } from '../site/method-force.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
@@ -270,6 +271,8 @@ export interface StatementFacts {
   readonly proposedAway: readonly ProposedAwayFact[];
   /** Latest sync by serial, from bundles that were accepted. */
   readonly heardAt: ReadonlyMap<string, Instant>;
+  /** Where instruments were in service by the folders in force; left out: nothing but the folder says so. */
+  readonly service?: readonly KnownService[];
   readonly deliveries: readonly DeliveryFact[];
   /** Performance checks around the runs of the results, see `bracketOf`. */
   readonly checks: readonly CheckFact[];

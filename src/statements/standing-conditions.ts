@@ -2,6 +2,7 @@ import { formatInstant, type Instant } from '../formats/instant.js';
 import { labelHint } from '../receipts/near-miss.js';
 import { scopeCovers } from '../reconciliation/discrepancies.js';
 import type { Condition, EvidenceReference } from '../records/statement-record.js';
+import { instrumentPlaces } from '../site/instrument-service.js';
 import type { ResultState } from '../storage/tables.js';
 import { proposalSubjects } from './attribution.js';
 import { condition, metUnless, named } from './condition.js';
@@ -159,7 +160,7 @@ function covers(
       receivedAt: receipt.evidenceFrom,
       instruments: measuringInstruments(facts),
     },
-    new Map(facts.site.instruments.map((i) => [i.serial, i.area])),
+    instrumentPlaces(facts.site.instruments, facts.service ?? []),
   );
 }
 

@@ -11,6 +11,7 @@ import {
 } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
 import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
+import { type InstrumentPlace, instrumentPlaces } from '../site/instrument-service.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -18,6 +19,7 @@ import { dialectOf } from '../storage/dialect.js';
 import { evaluateStatement, type StatementDraft, unknownReceipt } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
 import { type LoadedFacts, loadFacts } from './facts.store.js';
+import { knownService } from './instrument-service.store.js';
 import { auditRevision, takeBackConforms, tellDestinations } from './revision-messages.service.js';
 import {
   decideRevision,
@@ -257,8 +259,8 @@ export class StatementsService {
    */
   async conformingInScope(reader: Reader, scope: EvidenceScope): Promise<string[]> {
     const { site, instruments } = this.settings.site;
-    const areas = new Map(instruments.map((i) => [i.serial, i.area]));
-    const rows = await conformingReceipts(reader, site, queriedScope(scope, areas));
+    const places = instrumentPlaces(instruments, await knownService(reader, site));
+    const rows = await conformingReceipts(reader, site, queriedScope(scope, places));
     const measuredBy = await instrumentsOf(
       reader,
       site,
@@ -274,7 +276,7 @@ export class StatementsService {
           receivedAt: isMoved(row) ? null : row.received_at,
           instruments: measuredBy.get(row.id) ?? [],
         };
-        return scopeCovers(scope, receipt, areas);
+        return scopeCovers(scope, receipt, places);
       })
       .map((row) => row.id);
   }
@@ -421,11 +423,16 @@ function isWaiting(draft: StatementDraft): boolean {
 }
 
 /** What a query may narrow by: an instrument that is not registered may be anywhere. */
-function queriedScope(scope: EvidenceScope, areasOf: ReadonlyMap<string, string>): ConformingScope {
+function queriedScope(
+  scope: EvidenceScope,
+  places: ReadonlyMap<string, readonly InstrumentPlace[]>,
+): ConformingScope {
   const serials = scope.instruments ?? null;
-  const ofSerials = serials?.map((serial) => areasOf.get(serial)) ?? null;
+  const ofSerials = serials?.map((serial) => places.get(serial)) ?? null;
   const isAnywhere = ofSerials === null || ofSerials.includes(undefined);
-  const known = isAnywhere ? null : ofSerials.filter((area) => area !== undefined);
+  const known = isAnywhere
+    ? null
+    : [...new Set(ofSerials.flatMap((of = []) => of.map(({ area }) => area)))];
   return {
     materials: scope.materials ?? null,
     areas: known === null ? (scope.areas ?? null) : known,

@@ -23,6 +23,7 @@ export interface Tables {
   second_look: SecondLookRow;
   performance_check: PerformanceCheckRow;
   instrument_state: InstrumentStateRow;
+  instrument_service: InstrumentServiceRow;
   receipt: ReceiptRow;
   receipt_revision: ReceiptRevisionRow;
   receipt_news: ReceiptNewsRow;
@@ -296,6 +297,17 @@ export interface InstrumentStateRow {
   heard_at: Instant;
   /** JSON `RunRange[]`: the runs its bundles hold something for, joined; what lies between is a gap. */
   covered: string;
+}
+
+/** That an instrument was in service in an area by the site folder in force then. */
+export interface InstrumentServiceRow {
+  site: string;
+  serial: string;
+  area: string;
+  /** 0 where nothing is known of a time before. */
+  from_at: Instant;
+  /** Exclusive; null while the folder in force says so. */
+  to_at: Instant | null;
 }
 
 export interface ReceiptRow {

@@ -365,6 +365,7 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   destination_holding: 'what a sweep saw; what it means is a discrepancy, which has its entries',
   finding:
     'written once with the bundle that brought it to light, whose entry counts them, and never changed',
+  instrument_service: 'derived from the folders that were activated, each of which has its entry',
   instrument_state: 'derived from bundles, each of which has its entry',
   intake_key: 'which request a bundle came by; the bundle has its entry',
   lane: 'who works on what at the moment',

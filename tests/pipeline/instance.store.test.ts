@@ -4,6 +4,7 @@ import { sha256 } from '../../src/formats/canonical-json.js';
 import { isFolderInForce, siteInForce } from '../../src/methods/method-registry.store.js';
 import { openInstance } from '../../src/pipeline/instance.store.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
+import { knownService } from '../../src/statements/instrument-service.store.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
@@ -38,6 +39,33 @@ describe('a database that was restored once more from the same backup', () => {
 });
 
 describe('a site folder', () => {
+  it('leaves behind where it had instruments in service, also in a database that knew of none', async () => {
+    const folder = await loadSiteFolder(NORTHQUAY, {});
+    if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
+    const [moved, ...others] = folder.site.instruments;
+    if (moved === undefined) throw new Error('the site has instruments');
+    const database = await temporaryDatabase();
+    const clock = new ManualClock();
+    const where = { place: 'here', mark: null, isOneFile: false };
+    await openInstance(database, folder, where, clock.now(), noMappings);
+    const known = () => knownService(database.db, folder.site.site);
+    const before = await known();
+    expect(before.map(({ serial, from, to }) => [serial, from, to])).toEqual(
+      folder.site.instruments.map(({ serial }) => [serial, 0, null]),
+    );
+    // A database from before it was noted.
+    await database.db.deleteFrom('instrument_service').execute();
+    await openInstance(database, folder, where, clock.now(), noMappings);
+    expect(await known()).toEqual(before);
+    clock.advance(1_000);
+    const instruments = [{ ...moved, inService: false }, ...others];
+    const site = { ...folder.site, instruments, digest: sha256('changed') };
+    await openInstance(database, { ...folder, site }, where, clock.now(), noMappings);
+    expect((await known()).filter(({ to }) => to !== null)).toEqual([
+      { serial: moved.serial, area: moved.area, from: 0, to: clock.now() },
+    ]);
+  });
+
   it('is in force when it was activated last, also by a clock that was set back meanwhile', async () => {
     const folder = await loadSiteFolder(NORTHQUAY, {});
     if (!folder.ok) throw new Error(JSON.stringify(folder.faults));

@@ -190,9 +190,16 @@ describe('rule 10: what a scope covers', () => {
   const at = (n: number) => n as Instant;
   const receipt = { areas: ['east'], material: 'M', receivedAt: at(100), instruments: ['I-1'] };
   const areas = new Map([
-    ['I-1', 'east'],
-    ['I-2', 'east'],
-    ['I-3', 'west'],
+    ['I-1', [{ area: 'east', from: at(0), to: null }]],
+    ['I-2', [{ area: 'east', from: at(0), to: null }]],
+    ['I-3', [{ area: 'west', from: at(0), to: null }]],
+    [
+      'I-4',
+      [
+        { area: 'west', from: at(0), to: null },
+        { area: 'east', from: at(50), to: at(200) },
+      ],
+    ],
   ]);
   const covers = (scope: Parameters<typeof scopeCovers>[0], changes = {}) =>
     scopeCovers(scope, { ...receipt, ...changes }, areas);
@@ -219,6 +226,15 @@ describe('rule 10: what a scope covers', () => {
 
   it('covers a receipt that the instrument measured, wherever the instrument belongs', () => {
     expect(covers({ instruments: ['I-3'] }, { instruments: ['I-3'] })).toBe(true);
+  });
+
+  it('covers a receipt of an area that the instrument was moved from since', () => {
+    expect(covers({ instruments: ['I-4'] })).toBe(true);
+    expect(covers({ instruments: ['I-4'], to: at(150) })).toBe(true);
+    expect(covers({ instruments: ['I-4'] }, { receivedAt: null })).toBe(true);
+    // It came there after what was measured, or had left before the receipt was there.
+    expect(covers({ instruments: ['I-4'], to: at(49) }, { receivedAt: at(10) })).toBe(false);
+    expect(covers({ instruments: ['I-4'] }, { receivedAt: at(200) })).toBe(false);
   });
 
   it('reads an unreadable or missing stored scope as covering everything', () => {

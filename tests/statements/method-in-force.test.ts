@@ -109,6 +109,10 @@ describe('a time whose offset was assumed', () => {
 });
 
 describe('hearing', () => {
+  function hearing(of: StatementFacts): string {
+    const { conditions } = evaluateStatement(of, now);
+    return conditions.find((c) => c.code === 'heard-from-every-instrument')?.found ?? '';
+  }
   const unheard = { ...facts, heardAt: new Map([['NQ-R-0001', time('09:30')]]) };
   const withSecond = (over: object) => ({
     ...unheard,
@@ -136,6 +140,67 @@ describe('hearing', () => {
       outOfService: [{ from: time('07:00'), to: null, decision: 'D-8' }],
     });
     expect(verdict(undecided)).toContain('heard-from-every-instrument unmet');
+  });
+
+  describe('an instrument that was in service by the folder before', () => {
+    const known = (over: object) => ({
+      service: [
+        { serial: 'NQ-R-0002', area: 'east-dock', from: 0 as Instant, to: time('09:30'), ...over },
+      ],
+    });
+    const excused = (over: object) => ({ ...withSecond(over), ...known({}) });
+    const outFrom = (from: Instant, decision = 'D-9') => ({
+      outOfService: [{ from, to: null, decision }],
+    });
+
+    it.each([
+      ['out of service for good', { inService: false }],
+      ['in service later', { inServiceSince: time('09:30') }],
+      ['of another area', { area: 'west-dock' }],
+    ])('is heard to when that folder ended, though it is %s by the one in force', (_what, over) => {
+      expect(verdict(withSecond(over))).toBe('conforms');
+      expect(verdict(excused(over))).toBe('incomplete, heard-from-every-instrument unmet');
+      expect(hearing(excused(over))).toContain(
+        'NQ-R-0002 was in service there until 2026-03-04T09:30:00.000000Z, and no signed decision says otherwise',
+      );
+      const heard = new Map([...unheard.heardAt, ['NQ-R-0002', time('09:06')] as const]);
+      expect(verdict({ ...excused(over), heardAt: heard })).toBe('conforms');
+    });
+
+    it('is heard to when that folder ended also where it left the folder', () => {
+      const instruments = site.instruments.filter(({ serial }) => serial !== 'NQ-R-0002');
+      const gone = { ...unheard, site: { ...site, instruments }, ...known({}) };
+      expect(verdict(gone)).toBe('incomplete, heard-from-every-instrument unmet');
+    });
+
+    it('is excused by a decision about when it was out of service', () => {
+      const out = { inService: false, ...outFrom(time('07:00')) };
+      expect(verdict(excused(out))).toBe('conforms');
+      const undecided = { inService: false, ...outFrom(time('07:00'), 'D-8') };
+      expect(verdict(excused(undecided))).toContain('heard-from-every-instrument unmet');
+      expect(hearing(excused(undecided))).toContain('decision D-8, which the site does not have');
+    });
+
+    it('is heard to the end of that folder, and no further', () => {
+      const early = { ...withSecond({ inService: false }), ...known({ to: time('08:30') }) };
+      expect(verdict(early)).toContain('heard-from-every-instrument unmet');
+      const heard = new Map([...unheard.heardAt, ['NQ-R-0002', time('08:30')] as const]);
+      expect(verdict({ ...early, heardAt: heard })).toBe('conforms');
+    });
+
+    it('stands in for no instrument that is in service in the area now', () => {
+      const instruments = site.instruments.map((i) => ({ ...i, inService: false }));
+      const nobody = { ...facts, site: { ...site, instruments }, ...known({}) };
+      expect(verdict(nobody)).toBe('incomplete, heard-from-every-instrument unmet');
+      expect(hearing(nobody)).toBe('no instrument is in service in east-dock');
+    });
+
+    it('has nothing to do with a receipt of another time or area', () => {
+      const off = withSecond({ inService: false });
+      expect(verdict({ ...off, ...known({ to: time('08:00') }) })).toBe('conforms');
+      expect(verdict({ ...off, ...known({ from: time('09:20') }) })).toBe('conforms');
+      expect(verdict({ ...off, ...known({ area: 'west-dock' }) })).toBe('conforms');
+    });
   });
 
   it('asks an instrument that measured the receipt, whatever its dates', () => {
