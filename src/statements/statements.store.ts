@@ -374,7 +374,7 @@ export async function conformingPastRetest(
 
 /**
  * Conforming receipts that came of one where something contrary stands, or evidence that names no container: it may be
- * about theirs, and its own transaction knew only of the receipt they came from.
+ * about theirs. The transaction that brings it evaluates them already; this looks again at what stands at the source itself.
  */
 export async function conformingOfDoubtfulOrigin(reader: Reader, site: string): Promise<string[]> {
   const rows = await conforming(reader, site)
