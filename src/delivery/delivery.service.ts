@@ -213,6 +213,8 @@ export class DeliveryService {
    * as one.
    */
   async recover(now: Instant): Promise<number> {
+    // By a site folder that is not in force it would ask, send again or park what another process knows better.
+    if (!this.#parts.options.worker.mayStart) return 0;
     const hasEnded = await this.#recovery.endOverlongWaits(now);
     const moved = await this.#recovery.moveUnmoved(now);
     return (await this.#recovery.recover(now)) + moved + (hasEnded ? 1 : 0);

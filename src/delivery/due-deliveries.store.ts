@@ -1,10 +1,10 @@
-import { type ExpressionBuilder, type SqlBool, sql } from 'kysely';
+import { type ExpressionBuilder, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { bounded, prepared } from '../storage/prepared.js';
 import type { DeliveryRow, Tables } from '../storage/tables.js';
-import { DUE_LATER, HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
+import { HOLDING_KEY, OPEN_STOP, TO_SEND } from './open-deliveries.store.js';
 
 export type ClaimRow = DeliveryRow & {
   readonly ahead_in_key: number;
@@ -228,22 +228,22 @@ function isCurrent(eb: OfDelivery) {
   >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${outlived} or exists ${stopped}) then 0 else 1 end`;
 }
 
-interface Unmoved {
-  readonly site: string;
-  readonly destination: string;
-  readonly honoursKey: boolean;
-}
+/** Doubts moved in one transaction. */
+const UNMOVED_MAX = 200;
 
 /**
  * Deliveries that wait to be sent again and that no claim takes: the destination honours no key (any more), there is no
  * payload, or a *conforms* is not current. One whose stop is on its way to the same place waits for that.
  */
-function unmoved(reader: Reader, of: Unmoved) {
+export function unmoved(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly honoursKey: boolean },
+): Promise<DeliveryRow[]> {
   return reader
     .selectFrom('delivery as d')
+    .selectAll('d')
     .where('d.site', '=', of.site)
     .where('d.destination', '=', of.destination)
-    .where(DUE_LATER)
     .where('d.message', '<>', sql.lit('stop'))
     .where((eb) => waitsForResend(eb))
     .where((eb) =>
@@ -251,7 +251,9 @@ function unmoved(reader: Reader, of: Unmoved) {
         ? eb.or([eb('d.payload_sha256', 'is', null), eb(isCurrent(eb), '=', 0)])
         : eb.lit(true),
     )
-    .where((eb) => eb.or([eb('d.barrier', '=', 0), eb.not(eb.exists(stopAbove(eb)))]));
+    .where((eb) => eb.or([eb('d.barrier', '=', 0), eb.not(eb.exists(stopAbove(eb)))]))
+    .limit(UNMOVED_MAX)
+    .execute();
 }
 
 function stopAbove(eb: OfDelivery) {
@@ -263,37 +265,6 @@ function stopAbove(eb: OfDelivery) {
     .whereRef('u.receipt_id', '=', 'd.receipt_id')
     .whereRef('u.subject_revision', '>', 'd.subject_revision')
     .where(OPEN_STOP);
-}
-
-/** True when there are deliveries that `moveUnmoved` moves: a first look, which locks nothing. */
-export async function hasUnmoved(reader: Reader, of: Unmoved): Promise<boolean> {
-  return (await unmoved(reader, of).select('d.id').limit(1).execute()).length > 0;
-}
-
-/**
- * Has them asked about now, which parks those that cannot be; what has no payload is built first, and asked about then.
- * Returns how many there were.
- */
-export async function moveUnmoved(trx: Trx, of: Unmoved, now: Instant): Promise<number> {
-  const update = trx
-    .updateTable('delivery')
-    .where('id', 'in', unmoved(trx, of).select('d.id'))
-    // Said again: somebody else may have moved one while it was waited for.
-    .where(sql<SqlBool>`state = 'uncertain' and next_ask_at is null`);
-  const unbuilt = await update
-    .where('payload_sha256', 'is', null)
-    .set((eb) => ({
-      state: 'due',
-      due_at: now,
-      ask_since: eb.fn.coalesce('ask_since', sql<Instant>`${now}`),
-      fence: eb('fence', '+', 1),
-    }))
-    .executeTakeFirst();
-  const built = await update
-    .where('payload_sha256', 'is not', null)
-    .set((eb) => ({ next_ask_at: now, fence: eb('fence', '+', 1) }))
-    .executeTakeFirst();
-  return Number(unbuilt.numUpdatedRows + built.numUpdatedRows);
 }
 
 /** True while a *conforms* may still be sent by rule 21; anything else always may. */

@@ -65,10 +65,18 @@ export function nextStep(
         reference: outcome.reference,
         askAt: facts.askable ? addMs(now, policy.processingMs) : null,
       };
-    case 'unavailable':
-      return afterNoArrival(facts, outcome.detail, outcome.retryAfterMs, policy, now, jitter);
+    case 'unavailable': {
+      const delayMs = waitMs(facts, outcome.retryAfterMs, policy, jitter);
+      return (facts.wasUncertain ? afterDoubt : retryOrPark)(
+        facts,
+        outcome.detail,
+        delayMs,
+        policy,
+        now,
+      );
+    }
     case 'postponed':
-      return afterNoArrival(facts, outcome.detail, null, policy, now, jitter);
+      return afterPostponed(facts, outcome.detail, policy, now);
     case 'uncertain':
       return afterDoubt(facts, outcome.detail, waitMs(facts, null, policy, jitter), policy, now);
     case 'key-busy':
@@ -99,17 +107,19 @@ function waitMs(
   return Math.max(own, retryAfterMs ?? 0);
 }
 
-/** Nothing of this attempt is there; of an earlier one, in doubt, something may be. */
-function afterNoArrival(
+/** Before it is tried again what was too late by our own doing: that is no fault of the destination, and none to wait for. */
+const POSTPONED_MS_MAX = 1_000;
+
+/** As it stood before the claim; what was not tried counts as no attempt. */
+function afterPostponed(
   facts: AttemptFacts,
   reason: string,
-  retryAfterMs: number | null,
   policy: RetryPolicy,
   now: Instant,
-  jitter: number,
 ): Step {
-  const follow = facts.wasUncertain ? afterDoubt : retryOrPark;
-  return follow(facts, reason, waitMs(facts, retryAfterMs, policy, jitter), policy, now);
+  const again = facts.wasUncertain ? afterDoubt : retryOrPark;
+  const untried = { ...facts, attempts: 0, wasUncertain: false };
+  return again(untried, reason, Math.min(policy.retryBaseMs, POSTPONED_MS_MAX), policy, now);
 }
 
 function retryOrPark(

@@ -60,6 +60,9 @@ export interface DeliveryChange {
   readonly due_at?: Instant;
   readonly next_ask_at?: Instant | null;
   readonly absent_asks?: number;
+  readonly attempts_before?: number;
+  readonly ask_since?: Instant | null;
+  readonly fence?: number;
   readonly accepted_at?: Instant;
   readonly confirmed_at?: Instant;
   readonly destination_reference?: string | null;

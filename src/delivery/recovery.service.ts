@@ -6,10 +6,10 @@ import type { DeliveryRow } from '../storage/tables.js';
 import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { hasUnmoved, maySendByRule21, moveUnmoved } from './due-deliveries.store.js';
+import { maySendByRule21, unmoved } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { nextStep, triesOf } from './next-step.js';
-import { auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
+import { auditDeliveries, auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
 import { endOverlongWaits, hasOverlongWaits } from './overlong-waits.store.js';
 import { heldByWorker, leftByGoneWorkers, openAttempts } from './recovery.store.js';
 import { RETRY_AFTER_MAX_MS } from './retry-after.js';
@@ -22,6 +22,7 @@ import { nextStopStep } from './stop-policy.js';
  */
 const LOOK_FOR_UNMOVED_EVERY_MS = 30_000;
 
+const NOBODY_MOVES = 'it waited to be sent again, and nothing would send it';
 const LOST = 'the process ended before the outcome was written';
 
 /**
@@ -60,15 +61,40 @@ export class Recovery {
     const isSoon = before !== null && Math.abs(msBetween(before, now)) < LOOK_FOR_UNMOVED_EVERY_MS;
     if (isSoon) return 0;
     this.#unmovedLookedAt = now;
-    const { database, site } = this.#parts.options;
     let moved = 0;
-    for (const destination of site.destinations) {
-      const honoursKey = keyIsHonoured(destination);
-      const of = { site: site.site, destination: destination.name, honoursKey };
-      if (!(await hasUnmoved(database.db, of))) continue;
-      moved += await database.transact((trx) => moveUnmoved(trx, of, now));
+    for (const destination of this.#parts.options.site.destinations) {
+      moved += await this.#moveUnmovedAt(destination, now);
     }
     return moved;
+  }
+
+  async #moveUnmovedAt(destination: Destination, now: Instant): Promise<number> {
+    const { database, site } = this.#parts.options;
+    const honoursKey = keyIsHonoured(destination);
+    const of = { site: site.site, destination: destination.name, honoursKey };
+    for (let moved = 0; ; ) {
+      const rows = await unmoved(database.db, of);
+      if (rows.length === 0) return moved;
+      const done = await database.transact(async (trx) => {
+        const changes = rows.map((row) => ({ row, change: movedOn(row, now) }));
+        const stood = [];
+        for (const { row, change } of changes) {
+          const held = { id: row.id, state: row.state, fence: row.fence };
+          if (await changeDelivery(trx, held, change)) stood.push({ row, change });
+        }
+        await auditDeliveries(
+          trx,
+          stood.map(({ row, change: after }) => ({
+            ...{ row, zone: site.timeZone, at: now, reason: NOBODY_MOVES, after },
+            action: 'delivery.doubt-taken-up',
+          })),
+        );
+        return stood.length;
+      });
+      // Somebody else moves them.
+      if (done === 0) return moved;
+      moved += done;
+    }
   }
 
   /** After a failed write: what this process holds and does not work on. */
@@ -150,6 +176,14 @@ export class Recovery {
     await markEvaluationDue(trx, row.site, receipts);
     return receipts;
   }
+}
+
+/** Asked about now, which parks what cannot be; what has no payload is built first, and asked about then. */
+function movedOn(row: DeliveryRow, now: Instant) {
+  const fence = row.fence + 1;
+  return row.payload_sha256 === null
+    ? ({ state: 'due', due_at: now, ask_since: row.ask_since ?? now, fence } as const)
+    : ({ state: 'uncertain', next_ask_at: now, fence } as const);
 }
 
 /** Longer than any wait that a destination's timing or its own words can ask for. */

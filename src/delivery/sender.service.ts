@@ -12,7 +12,9 @@ import type { AttemptEnd } from './outcome.store.js';
 const ANSWER_CHARACTERS_MAX = 4_096;
 const SLEPT = 'not sent: the process slept after its claim, and may have been declared dead';
 const FENCED = 'not sent: it does not stand as it was claimed any more';
-const LATE = 'not sent: its deadline was over before a byte could leave';
+const LATE = 'not sent: too little of its deadline was left for an answer';
+/** Of a deadline, below which what is left is not worth a send that nobody could then say anything of. */
+const LEFT_MIN = 1 / 4;
 
 /** How a send ended, ready to be written. */
 export interface Sent {
@@ -69,7 +71,8 @@ export class Sender {
     const isFenced = row.barrier === 1 && !(await this.#stands(claim));
     // Nothing is waited for from here to the first byte but the connection.
     const deadlineMs = this.#parts.msLeft(claim.began, destination);
-    const detail = isFenced ? FENCED : this.#whyNotNow(claim, deadlineMs);
+    const least = destination.timing.deadlineMs * LEFT_MIN;
+    const detail = isFenced ? FENCED : this.#whyNotNow(claim, deadlineMs - least);
     if (detail !== null) {
       return {
         outcome: { kind: 'postponed', detail },
@@ -79,7 +82,7 @@ export class Sender {
     }
     const result = await this.#parts
       .endpoint(destination)
-      .send({ ...this.#request(claim, body), deadlineMs });
+      .send({ ...this.#request(claim, body), deadlineMs: Math.floor(deadlineMs) });
     const expected = {
       honoursKey: keyIsHonoured(destination),
       format: document.format,
@@ -109,10 +112,10 @@ export class Sender {
    * read, another worker may have taken it up; and once its deadline is over it is taken for answered or lost: a stop
    * counts then, and an absence.
    */
-  #whyNotNow(claim: Claim, leftMs: number): string | null {
+  #whyNotNow(claim: Claim, spareMs: number): string | null {
     const { worker } = this.#parts.options;
     if (!worker.mayStart || worker.id !== claim.worker) return SLEPT;
-    return leftMs > 0 ? null : LATE;
+    return spareMs > 0 ? null : LATE;
   }
 
   #request({ row }: Claim, body: Uint8Array): Omit<SendRequest, 'deadlineMs'> {

@@ -122,7 +122,11 @@ export class Settling {
   async #decide(trx: Trx, destination: Destination, ended: Ended, now: Instant): Promise<Decided> {
     const step = await this.#step(trx, destination, ended, now);
     const { claim, sent } = ended;
-    return { ...ended, step, change: changeOfStep(step, claim.row.fault, sent.end.detail, now) };
+    const change = changeOfStep(step, claim.row.fault, sent.end.detail, now);
+    // The claim counted it; limits count what was tried.
+    const untried =
+      sent.outcome.kind === 'postponed' ? { attempts_before: claim.row.attempts_before + 1 } : {};
+    return { ...ended, step, change: { ...change, ...untried } };
   }
 
   async #step(

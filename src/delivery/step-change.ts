@@ -16,6 +16,7 @@ export interface StepChange {
   readonly due_at?: Instant;
   readonly next_ask_at?: Instant | null;
   readonly absent_asks?: number;
+  readonly attempts_before?: number;
   readonly accepted_at?: Instant;
   readonly confirmed_at?: Instant;
   readonly destination_reference?: string | null;

@@ -123,8 +123,8 @@ function settling(columns: readonly (keyof BundleRow)[]) {
 
 /**
  * How far down the order in which they were taken in bundles wait: the number of the last one that is not settled, null
- * when none waits. What is committed later has a higher number; the time of receipt does not say so, since clocks are set
- * back. The state is written out, since PostgreSQL would take a value that it does not know for the one that nearly all
+ * when none waits. Whatever was answered for before has no higher one, as it is committed; a time of receipt does not say
+ * so, since clocks are set back. The state is written out, since PostgreSQL would take a value that it does not know for the one that nearly all
  * have, and read every bundle.
  */
 export async function lastWaiting(db: Reader, site: string): Promise<number | null> {

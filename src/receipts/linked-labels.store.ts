@@ -4,6 +4,12 @@ import type { LinkDocument } from './lineage.js';
 import { linksFrom, linksTo, relabelsOf } from './lineage.store.js';
 import type { LinkedLabel } from './linked-labels.js';
 
+/** Receipts linked to one, over any number of links, and what their containers are or were called. */
+export interface LinkedLabels {
+  readonly receiptIds: readonly string[];
+  readonly labels: readonly LinkedLabel[];
+}
+
 /**
  * Labels that containers of the receipts linked to one have or had: of those that went from it or came to it, over any
  * number of links of these kinds. Its own are not among them, nor what its containers were called when they came to it.
@@ -13,7 +19,7 @@ export async function linkedLabels(
   site: string,
   receiptId: string,
   isFollowed: (kind: ReceiptLinkKind) => boolean,
-): Promise<readonly LinkedLabel[]> {
+): Promise<LinkedLabels> {
   const labels: LinkedLabel[] = [];
   const linked = new Set([receiptId]);
   // One after the other: a receipt has few links, and most have none. The set grows while it is walked.
@@ -44,7 +50,7 @@ export async function linkedLabels(
       ...earlier.map((r) => ({ receiptId: r.receipt_id, label: r.old_label })),
     );
   }
-  return labels;
+  return { receiptIds: others, labels };
 }
 
 /** Values bound in one `in (…)`. */

@@ -122,7 +122,7 @@ export class ReceiptChangesService {
   /** The old label goes on naming the same container, for scans and announcements alike. */
   async relabel(trx: Trx, request: RelabelRequest, by: By): Promise<ChangeResult> {
     const { site } = this.settings.site;
-    const found = await this.open(trx, request);
+    const found = await this.openWithLinked(trx, request);
     if (!found.ok) return found;
     const { row, before } = found.value;
     const [from, to] = [containerKey(request.from), containerKey(request.to)];
@@ -378,6 +378,19 @@ export class ReceiptChangesService {
     return this.look(trx, request);
   }
 
+  /** As `open`, and locks the receipts linked to it: a label that one of them takes meanwhile may not be taken here. */
+  private async openWithLinked(trx: Trx, request: OfReceipt): Promise<Checked<Found>> {
+    const { site } = this.settings.site;
+    const ids = new Set([request.receiptId]);
+    for (let size = 0; size < ids.size; ) {
+      size = ids.size;
+      await lockReceipts(trx, site, ids);
+      const { receiptIds } = await linkedLabels(trx, site, request.receiptId, () => true);
+      for (const id of receiptIds) ids.add(id);
+    }
+    return this.look(trx, request);
+  }
+
   private async look(trx: Trx, { receiptId, seen }: OfReceipt): Promise<Checked<Found>> {
     const { site } = this.settings.site;
     const row = (await findReceipts(trx, site, [receiptId])).get(receiptId);
@@ -443,7 +456,7 @@ export class ReceiptChangesService {
       return `"${request.to}" was the label of a container of this receipt before; print another`;
     }
     const linked = await linkedLabels(trx, site, receiptId, () => true);
-    const others = linked.filter(({ label }) => containerKey(label) !== from);
+    const others = linked.labels.filter(({ label }) => containerKey(label) !== from);
     const elsewhere = labelsElsewhere(others, [request.to]).get(key);
     if (elsewhere !== undefined) {
       return `"${request.to}" is or was the label of a container of receipt ${elsewhere}, to or from which containers of this one went; print another`;

@@ -287,7 +287,8 @@ export class ReceiptsService {
       rejections.length > 0;
     const next = relabelMap(await relabelsOf(trx, site, [receiptId]));
     const here = withoutSplitOff(line, next, rejections);
-    const linked = row.linked === 1 ? await linkedLabels(trx, site, receiptId, keepsEvidence) : [];
+    const linked =
+      row.linked === 1 ? (await linkedLabels(trx, site, receiptId, keepsEvidence)).labels : [];
     const own = withoutElsewhere(here.line, before.inForce, next, linked);
     const printed = asPrinted(own.line, before.inForce, next);
     const correction = measured

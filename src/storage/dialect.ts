@@ -45,7 +45,7 @@ export interface Dialect {
   onChange(db: Kysely<unknown>, reaction: RowReaction): Promise<void>;
   /** Columns of `bundle` that say which came first, as far as senders can know it. */
   readonly arrivalOrder: readonly string[];
-  /** Number of a row of `bundle` that is higher than every one committed before it, whatever the clocks say. */
+  /** Number of a row of `bundle` that no clock gives: of those committed by a moment none is above the highest. */
   readonly arrivalNumber: string;
   /** Gives bundles the columns of `arrivalOrder`, where they need more than they have. */
   numberArrivals(db: Kysely<unknown>): Promise<void>;

@@ -11,6 +11,8 @@ export const COPIED_AT_COMMIT_PAGES = 4 * COPIED_PAGES;
 const FEW_PAGES = 256;
 /** Commits between two looks at the length of the log. */
 const LOOK_EVERY = 16;
+/** Commits after a failure, before it is tried again. */
+const AGAIN_AFTER = 1_024;
 /** A thread that had nothing to do for so long is ended. */
 const IDLE_MS = 60_000;
 
@@ -34,6 +36,7 @@ export class LogCopy {
   #commits = 0;
   /** Pages that a reader beside it kept from being copied the last time. */
   #kept = 0;
+  #againAfter = 0;
   #running: Promise<void> | null = null;
   #isOver = false;
 
@@ -58,10 +61,14 @@ export class LogCopy {
   /** What was committed is committed, whatever happens here. */
   #isLong(): boolean {
     const { waiting, pages } = this.options;
+    if (this.#commits < this.#againAfter) return false;
     try {
-      return waiting() >= this.#kept + pages;
+      const now = waiting();
+      // The log was begun anew since: nothing of it is kept any more.
+      this.#kept = Math.min(this.#kept, now);
+      return now >= this.#kept + pages;
     } catch {
-      this.#isOver = true;
+      this.#pause();
       return false;
     }
   }
@@ -78,9 +85,13 @@ export class LogCopy {
       // And the rest: only a log that is copied to its end is begun anew, and they would always be ahead.
       this.#kept = await aside(copy);
     } catch {
-      // Nothing is lost by it: what was not copied stands in the log.
-      this.#isOver = true;
+      this.#pause();
     }
+  }
+
+  /** Nothing is lost by a failure: what was not copied stands in the log, and SQLite says what its disk says. */
+  #pause(): void {
+    this.#againAfter = this.#commits + AGAIN_AFTER;
   }
 }
 

@@ -14,9 +14,9 @@ import {
 import {
   type DueQuery,
   hasFailingStop,
-  hasUnmoved,
   lockDueDeliveries,
   lookForDue,
+  unmoved,
 } from '../../src/delivery/due-deliveries.store.js';
 import { instantFromMillis } from '../../src/formats/instant.js';
 import { type OpenDatabase, openDatabase, type Trx } from '../../src/storage/database.js';
@@ -42,7 +42,7 @@ const QUERIES: readonly (readonly [string, string, (trx: Trx) => Promise<unknown
   ['failing stops', 'delivery_open_stop', (trx) => hasFailingStop(trx, 's', 'd')],
   ['that a stop is open', 'delivery_open_stop', (trx) => hasOpenStop(trx, 's', 'd')],
   ['the next due stop', 'delivery_open_stop', (trx) => nextStopDueAt(trx, 's', 'd', OF.now)],
-  ['doubts nobody moves', 'delivery_due_later', (trx) => hasUnmoved(trx, PLAIN)],
+  ['doubts nobody moves', 'delivery_to_resend', (trx) => unmoved(trx, PLAIN)],
   ['the next due time', 'delivery_due_later', (trx) => nextDueAt(trx, 's', 'd', OF.now)],
 ];
 

@@ -73,15 +73,31 @@ describe('the log of a SQLite file', () => {
     expect(world.events).toHaveLength(8);
   });
 
-  it('is left to SQLite once it could not be copied, or not be asked for, and no commit fails for it', async () => {
-    const failing = copying([new Error('EIO (simulated)')]);
+  it('is left to SQLite for a while where it could not be copied, or not be asked for, and no commit fails for it', async () => {
+    const failing = copying([new Error('EIO (simulated)'), 0, 0]);
     failing.waiting = PAGES;
-    await failing.commits(5 * LOOK);
+    await failing.commits(1_000);
     expect(failing.events).toEqual(['copy']);
-    const mute = copying([]);
+    await failing.commits(48);
+    expect(failing.events).toEqual(['copy', 'copy', 'aside', 'copy', 'goes on']);
+    const mute = copying([0, 0]);
     mute.waiting = new Error('SQLITE_IOERR (simulated)');
-    await mute.commits(5 * LOOK);
-    expect(mute.events).toEqual([]);
+    await mute.commits(1_000);
+    mute.waiting = PAGES;
+    await mute.commits(48);
+    expect(mute.events).toEqual(['copy', 'aside', 'copy', 'goes on']);
+  });
+
+  it('is copied at its usual length again once the reader that kept much of it is gone', async () => {
+    const world = copying([30_000, 30_000, 30_000, 0, 0]);
+    world.waiting = 30_000;
+    await world.commits(LOOK);
+    expect(world.events).toEqual(['copy', 'copy', 'aside', 'copy', 'goes on']);
+    world.waiting = 0;
+    await world.commits(LOOK);
+    world.waiting = PAGES;
+    await world.commits(LOOK);
+    expect(world.events.slice(5)).toEqual(['copy', 'aside', 'copy', 'goes on']);
   });
 
   it('is copied no more once it is closed, which waits for a copy', async () => {
