@@ -89,6 +89,32 @@ describe('what happens between a claim and its first byte', () => {
     expect(endpoint.deadlines).toEqual([TIMING.deadlineMs - 100]);
   });
 
+  it('is no attempt that a limit counts: it is never parked for what the gateway itself held up', async () => {
+    const { bench, endpoint, counter } = await openWithCounter();
+    const id = await bench.enqueue({ subjectId: 'a' });
+    await bench.service.buildDue('lims');
+    const late = TIMING.attemptsMax + 2;
+    for (let n = 0; n < late; n += 1) {
+      const claim = holdNextClaim(bench);
+      const working = bench.service.workOnce('lims');
+      await until('it is claimed', () => claim.isMade);
+      // A quarter of it is too little to be answered in.
+      counter.ms += TIMING.deadlineMs * 0.8;
+      claim.letGo();
+      await working;
+      expect((await bench.row(id)).state).toBe('due');
+      // A second later at most, however often it was late.
+      bench.clock.advance(1_000);
+    }
+    await bench.service.workOnce('lims');
+    expect(endpoint.deadlines).toHaveLength(1);
+    expect(await bench.row(id)).toMatchObject({
+      state: 'accepted',
+      attempts: late + 1,
+      attempts_before: late,
+    });
+  });
+
   it.each(['result', 'stop'] as const)(
     'a %s of whose deadline nothing is left has not left, and leaves the next time',
     async (kind) => {

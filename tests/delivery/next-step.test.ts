@@ -56,6 +56,21 @@ describe('nextStep after a failure that processed nothing', () => {
     });
   });
 
+  it('goes on soon, and as if it had not been tried, where the gateway itself was too late', () => {
+    const postponed: AttemptOutcome = { kind: 'postponed', detail: 'late' };
+    const soon = later(Math.min(TIMING.retryBaseMs, 1_000));
+    const attempts = TIMING.attemptsMax;
+    expect(step({ attempts }, postponed, 0.9)).toMatchObject({ kind: 'retry', at: soon });
+    expect(step({ attempts, maySend: false }, postponed)).toMatchObject({ kind: 'retire' });
+    const doubt = { attempts, wasUncertain: true };
+    expect(step({ ...doubt, honoursKey: true, askable: true }, postponed)).toMatchObject({
+      kind: 'resend',
+      at: soon,
+    });
+    expect(step({ ...doubt, askable: true }, postponed)).toMatchObject({ kind: 'ask' });
+    expect(step(doubt, postponed)).toMatchObject({ kind: 'park', fault: 'cannot-ask' });
+  });
+
   it('retires what a stop or a later statement bars from going again', () => {
     expect(step({ maySend: false }, UNAVAILABLE)).toMatchObject({ kind: 'retire' });
   });
