@@ -5,8 +5,12 @@ export type ExpressionRead =
       readonly ok: true;
       /** Dotted names of the paths it reads. */
       readonly paths: ReadonlySet<string>;
-      /** Names of the variables and functions it uses, without `$`. */
+      /** Names of the variables and functions it uses, without `$`; `toMillis` only where it is given a picture. */
       readonly variables: ReadonlySet<string>;
+      /** Names read of something of which nobody can tell where it stands, such as what a function is handed. */
+      readonly loose: ReadonlySet<string>;
+      /** It reads all members of something, whatever they are called. */
+      readonly readsAll: boolean;
     }
   | { readonly ok: false; readonly detail: string };
 
@@ -38,7 +42,8 @@ export function readExpression(expression: string): ExpressionRead {
       detail: `more than ${NODES_MAX} parts, or ${DEPTH_MAX} within one another`,
     };
   }
-  return { ok: true, paths: reader.paths, variables: reader.variables };
+  const { paths, variables, loose, readsAll } = reader;
+  return { ok: true, paths, variables, loose, readsAll };
 }
 
 interface AstNode {
@@ -49,11 +54,15 @@ interface AstNode {
   readonly lhs?: unknown;
   readonly rhs?: unknown;
   readonly focus?: unknown;
+  readonly procedure?: unknown;
+  readonly arguments?: unknown;
 }
 
 class PathReader {
   readonly paths = new Set<string>();
   readonly variables = new Set<string>();
+  readonly loose = new Set<string>();
+  readsAll = false;
   isTooLarge = false;
   readonly #held = new Map<string, Context>();
   #seen = 0;
@@ -64,6 +73,12 @@ class PathReader {
     this.#seen += 1;
     this.isTooLarge = this.#seen > NODES_MAX || depth > DEPTH_MAX;
     const { type, steps, expressions, lhs, rhs } = node as AstNode;
+    if (type === 'wildcard' || type === 'descendant') this.readsAll = true;
+    if (isPlainToMillis(node)) {
+      this.#members(node, ['procedure'], context, depth);
+      return null;
+    }
+    if (type === 'apply' && isPlainToMillis(rhs)) this.variables.add('toMillis');
     if (type === 'path' && Array.isArray(steps)) {
       let at = context;
       for (const step of steps) at = this.#step(step, at, depth + 1);
@@ -93,7 +108,10 @@ class PathReader {
     }
     const at =
       type === 'variable' ? this.#variable(step, context) : context && [...context, String(value)];
-    if (type === 'name' && at !== null) this.paths.add(at.join('.'));
+    if (type === 'name') {
+      if (at === null) this.loose.add(String(value));
+      else this.paths.add(at.join('.'));
+    }
     if (typeof focus === 'string') this.#held.set(focus, at);
     this.#members(step, [], at, depth);
     return at;
@@ -111,4 +129,15 @@ class PathReader {
       if (!without.includes(name)) this.read(member, context, depth + 1);
     }
   }
+}
+
+/** `$toMillis(text)`: without a picture the text is a whole instant. What stands before `~>` is one argument more. */
+function isPlainToMillis(node: unknown): boolean {
+  const { type, procedure, arguments: given } = (node ?? {}) as AstNode;
+  return (
+    type === 'function' &&
+    (procedure as AstNode | undefined)?.value === 'toMillis' &&
+    Array.isArray(given) &&
+    given.length === 1
+  );
 }

@@ -9,7 +9,12 @@ import type { DocumentPath, RuleFault } from '../site/site-fault.js';
 import { barePathSteps } from './bare-path.js';
 import { readExpression } from './expression-rules.js';
 import { stepsOf } from './payload-tree.js';
-import { IDENTIFIER_SOURCES, REFUSED_FUNCTIONS } from './source-rules.js';
+import {
+  IDENTIFIER_NAMES,
+  IDENTIFIER_SOURCES,
+  MEMBER_FUNCTIONS,
+  REFUSED_FUNCTIONS,
+} from './source-rules.js';
 
 /** Faults of one message's fields that can be seen without running anything. */
 export function fieldFaults(
@@ -128,6 +133,25 @@ function expressionFaults(expression: string, path: DocumentPath): RuleFault[] {
       rule: 'identifier-altered',
       message: `the expression computes with ${source}, which names a thing`,
       remedy: `Map ${source} by itself with identifier: true.`,
+    });
+  }
+  for (const name of [...read.loose].filter((n) => IDENTIFIER_NAMES.has(n))) {
+    faults.push({
+      path,
+      rule: 'identifier-altered',
+      message: `the expression computes with ${name} of a value it was handed, which may name a thing`,
+      remedy:
+        'Write its whole path from the top, and map what names a thing by itself with identifier: true.',
+    });
+  }
+  const members = [...read.variables].filter((name) => MEMBER_FUNCTIONS.has(name));
+  if (members.length > 0 || read.readsAll) {
+    const by = members.map((name) => `$${name}`).join(', ') || 'a wildcard';
+    faults.push({
+      path,
+      rule: 'identifier-altered',
+      message: `${by} reads members whatever they are called, among them those that name a thing`,
+      remedy: 'Name each member that is read.',
     });
   }
   return faults;

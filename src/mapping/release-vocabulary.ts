@@ -1,5 +1,5 @@
 import { PERIOD_MESSAGE_KINDS } from '../records/period-record.js';
-import { STATEMENT_OUTCOMES, STOP_KINDS } from '../records/statement-record.js';
+import { STATEMENT_OUTCOMES, STOP_KINDS, STOP_REASON_MAX } from '../records/statement-record.js';
 import type { MappingDocument } from '../site/mapping-document.js';
 import type { RuleFault } from '../site/site-fault.js';
 import { DECISIONS, ENVIRONMENTS, ORIGINS } from '../site/vocabulary.js';
@@ -62,6 +62,8 @@ export function vocabularyCases(): VocabularyCase[] {
       ),
     ]),
     ...STOP_KINDS.map((kind) => known(`stop escalation ${kind}`, sampleEscalation({ kind }))),
+    known('stop for the longest reason', sampleStop({ reason: LONGEST_REASON })),
+    known('stop escalation for the longest reason', sampleEscalation({ reason: LONGEST_REASON })),
     ...PERIOD_MESSAGE_KINDS.map((kind) =>
       known(`period ${kind}`, kind === 'close' ? samplePeriod() : sampleAddendum()),
     ),
@@ -82,6 +84,9 @@ export function vocabularyCases(): VocabularyCase[] {
     }),
   ];
 }
+
+/** A stop whose reason a contract is too narrow for would never leave. */
+const LONGEST_REASON = '“&<ä\u241d'.repeat(STOP_REASON_MAX / 5);
 
 function known(says: string, subject: Subject, isKnown = true): VocabularyCase {
   return { says, subject, isKnown };
@@ -136,12 +141,14 @@ function permitted(
 
 const VOCABULARY = /(?:^|\.)(?:decision|outcome|kind|environment|origin)$/;
 
+const REASON = /\b(?:stop|escalation)\.reason\b/;
+
 /** The samples' invented ids may be too long or of another form; that says nothing about the vocabulary. */
 function speaksOfVocabulary(document: MappingDocument, problem: MappingProblem): boolean {
   if (problem.code === 'conforms-without-permit' || problem.code.startsWith('expression-'))
     return true;
   const field = document.messages[problem.message]?.fields.find((f) => f.to === problem.field);
-  return field?.from !== undefined && VOCABULARY.test(field.from);
+  return field?.from !== undefined && (VOCABULARY.test(field.from) || REASON.test(field.from));
 }
 
 function isPermission(problem: MappingProblem): boolean {

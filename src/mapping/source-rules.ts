@@ -59,6 +59,7 @@ export const IDENTIFIER_SOURCES: ReadonlySet<string> = new Set([
   'record.material',
   'record.lot',
   'record.supersedes.resultId',
+  'attribution.container',
   ...RECEIPT.map((name) => `receipt.${name}`),
   'withdrawal.withdrawalId',
   'withdrawal.resultId',
@@ -86,4 +87,14 @@ export const REFUSED_FUNCTIONS: ReadonlySet<string> = new Set([
   'random',
   'shuffle',
   'eval',
+  // With a picture it takes what the text leaves out, such as the year, from the day on which it runs.
+  'toMillis',
 ]);
+
+/** Last names of those sources. */
+export const IDENTIFIER_NAMES: ReadonlySet<string> = new Set(
+  [...IDENTIFIER_SOURCES].map((source) => source.split('.').at(-1) ?? source),
+);
+
+/** Functions that read members by a name that is computed, or all of them. */
+export const MEMBER_FUNCTIONS: ReadonlySet<string> = new Set(['lookup', 'each', 'sift', 'spread']);

@@ -1,4 +1,5 @@
 import { formatInstant } from '../formats/instant.js';
+import { writtenText } from '../formats/written-text.js';
 import {
   type AttributionSubject,
   escalationSubject,
@@ -15,7 +16,12 @@ import { periodRecord } from '../reconciliation/period-record.js';
 import { addendaOf, findPeriod } from '../reconciliation/periods.store.js';
 import type { PeriodRecord } from '../records/period-record.js';
 import type { ResultRecord, WithdrawalRecord } from '../records/result-record.js';
-import type { ReceiptIdentity, StatementRecord, StopRecord } from '../records/statement-record.js';
+import {
+  type ReceiptIdentity,
+  STOP_REASON_MAX,
+  type StatementRecord,
+  type StopRecord,
+} from '../records/statement-record.js';
 import type { StopEscalationRecord } from '../records/stop-escalation-record.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
 import { statementAtRevision } from '../statements/statements.store.js';
@@ -177,7 +183,7 @@ async function loadEscalation(db: Reader, delivery: DeliveryRow): Promise<StopEs
     kind: stop.kind,
     receiptId,
     statementRevision,
-    reason: stop.reason,
+    reason: writtenText(stop.reason, STOP_REASON_MAX),
     issuedAt: formatInstant(stop.issued_at),
     number: row.number,
     person: row.person,

@@ -6,6 +6,9 @@ export const STATEMENT_VERSION = '1.0';
 export type StatementOutcome = 'conforms' | 'does-not-conform' | 'incomplete';
 
 /** Whole closed vocabulary, for decision tables and mapping checks. */
+/** Characters of the reason of a stop. */
+export const STOP_REASON_MAX = 1_000;
+
 export const STATEMENT_OUTCOMES: readonly StatementOutcome[] = [
   'conforms',
   'does-not-conform',

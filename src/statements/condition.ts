@@ -1,3 +1,4 @@
+import { writtenText } from '../formats/written-text.js';
 import type {
   Condition,
   ConditionCode,
@@ -8,14 +9,18 @@ import type {
 const EVIDENCE_MAX = 100;
 const NAMES_MAX = 5;
 
-/** Builds a condition; evidence beyond a hundred references is left out of the list, not of the verdict. */
+/** Characters of what a condition found. */
+const FOUND_MAX = 4_000;
+
+/** Builds a condition, whose words every kind of payload can carry; evidence beyond a hundred references is left out of the list, not of the verdict. */
 export function condition(
   code: ConditionCode,
   state: ConditionState,
   found: string,
   evidence: readonly EvidenceReference[] = [],
 ): Condition {
-  return { code, state, found, evidence: evidence.slice(0, EVIDENCE_MAX) };
+  const words = writtenText(found, FOUND_MAX);
+  return { code, state, found: words, evidence: evidence.slice(0, EVIDENCE_MAX) };
 }
 
 /** Met when nothing stands against it, else `otherwise` with the first few things named. */

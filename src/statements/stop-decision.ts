@@ -1,4 +1,9 @@
-import type { StatementOutcome, StopKind } from '../records/statement-record.js';
+import { writtenText } from '../formats/written-text.js';
+import {
+  STOP_REASON_MAX,
+  type StatementOutcome,
+  type StopKind,
+} from '../records/statement-record.js';
 import { named } from './condition.js';
 import type { StatementDraft } from './evaluate-statement.js';
 import type { StopFact } from './facts.js';
@@ -47,11 +52,15 @@ export function decideStop(options: {
     return {
       kind: standing.kind,
       cause: 're-assertion',
-      reason: `read-back does not show the stop of revision ${standing.statementRevision}; ${standing.reason}`,
+      reason: reassertionOf(standing),
     };
   }
   return isNews
-    ? { kind: standing.kind, cause: 'continuation', reason: standing.reason }
+    ? {
+        kind: standing.kind,
+        cause: 'continuation',
+        reason: writtenText(standing.reason, STOP_REASON_MAX),
+      }
     : { kind: 'none' };
 }
 
@@ -71,5 +80,13 @@ function reasonOf(draft: Pick<StatementDraft, 'conditions'>): string {
   const contradicted = draft.conditions.filter((c) => c.state === 'contradicted');
   const against =
     contradicted.length > 0 ? contradicted : draft.conditions.filter((c) => c.state === 'unmet');
-  return named(against.map((c) => `${c.code}: ${c.found}`));
+  return writtenText(named(against.map((c) => `${c.code}: ${c.found}`)), STOP_REASON_MAX);
 }
+
+/** However often it is said again, the reason is that of the stop, behind what was read back last. */
+function reassertionOf(standing: Pick<StopFact, 'reason' | 'statementRevision'>): string {
+  const why = `read-back does not show the stop of revision ${standing.statementRevision}; `;
+  return writtenText(`${why}${standing.reason.replace(REASSERTED, '')}`, STOP_REASON_MAX);
+}
+
+const REASSERTED = /^(?:read-back does not show the stop of revision \d+; )+/u;

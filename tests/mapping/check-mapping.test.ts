@@ -47,10 +47,30 @@ describe('a mapping', () => {
       '($held := record; $substring($held.lot, 0, 8))',
       'record@$held.$substring($held.lot, 0, 8)',
       '($lower := function($text) { $lowercase($text) }; $lower(record.lot))',
+      '$uppercase(attribution.container)',
+      'attribution.container',
+      // By names that are computed, or that a function is handed a part of.
+      '$lookup(record, "lot")',
+      '$each(record, function($value) { $value })[0]',
+      'record.*[0]',
+      '**.lot[0]',
+      '$map([record], function($part) { $substring($part.lot, 0, 8) })[0]',
+      '$distinct([record]).lot.$substring($, 0, 8)',
     ].map((from): [string, string, string, string] => [
       'identifier-altered',
       'lims',
       'from: record.lot, identifier: true',
+      `from: ${JSON.stringify(from)}`,
+    ]),
+    // The year that a text leaves out is that of the day on which it is mapped.
+    ...[
+      '$fromMillis($toMillis("05.03.", "[D01].[M01]."))',
+      '$fromMillis("05.03." ~> $toMillis("[D01].[M01]."))',
+      '($read := $toMillis; $fromMillis($read("05.03.", "[D01].[M01].")))',
+    ].map((from): [string, string, string, string] => [
+      'expression-function',
+      'lims',
+      'from: record.place',
       `from: ${JSON.stringify(from)}`,
     ]),
     [
@@ -207,6 +227,14 @@ describe('a mapping', () => {
     const faults = await checkMapping(source, pool);
     expect(faults).toMatchObject([{ rule: 'contract-schema', file: 'lims.mapping.yaml' }]);
     expect(faults[0]?.message).toContain('$async: a contract answers at once');
+  });
+
+  it('with a contract too narrow for the reason of a stop is refused: that stop would never leave', async () => {
+    const source = mappingWith('erp', {
+      'contracts/erp-stop.json': replacing('"maxLength": 4000', '"maxLength": 400'),
+    });
+    const faults = await checkMapping(source, pool);
+    expect(faults.map((fault) => fault.message).join()).toContain('stop for the longest reason');
   });
 
   it('with several faults shows them all, in reading order', async () => {
