@@ -19,10 +19,15 @@ const asked = MODULES.filter(([names]) => names.includes(first));
 const isVersion = first === '-V' || first === '--version';
 for (const [, load] of asked.length > 0 || isVersion ? asked : MODULES) (await load())(program);
 
+/** What a command that failed left open ends by itself within this, or with the process. */
+const LEFT_OPEN_MS_MAX = 10_000;
+
 try {
   await program.parseAsync();
 } catch (error) {
   process.exitCode = exitFor(error);
+  // A process that neither works nor ends would be started anew by nobody.
+  setTimeout(() => process.exit(), LEFT_OPEN_MS_MAX).unref();
 }
 
 function packageVersion(): string {

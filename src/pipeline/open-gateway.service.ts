@@ -18,7 +18,7 @@ import { LargeDocumentsPool } from '../intake/large-documents.pool.js';
 import { InboundMappings } from '../mapping/inbound-mappings.service.js';
 import { MappingService } from '../mapping/mapping.service.js';
 import { isFolderInForce, siteInForce } from '../methods/method-registry.store.js';
-import { bellsOf, ringDestinations } from '../queue/work-queue.js';
+import { bellsOf, ringDestinations, type WorkQueue } from '../queue/work-queue.js';
 import { ReceiptChangesService } from '../receipts/receipt-changes.service.js';
 import { ReceiptRequestsService } from '../receipts/receipt-requests.service.js';
 import { ReceiptsService, type ReceiptsSettings } from '../receipts/receipts.service.js';
@@ -129,13 +129,19 @@ export async function openGateway(
   const child = new ExamineChild();
   const large = new LargeDocumentsPool({ database, limits: jsonLimits(folder.site) });
   const ownPools = [...(lent === null ? [pools.expressions, pools.examining] : []), child, large];
+  const queues: WorkQueue[] = [];
+  const openQueue: Pair['openQueue'] = async (owner) => {
+    const queue = await pair.openQueue(owner);
+    queues.push(queue);
+    return queue;
+  };
   try {
     return await wire({
       settings,
       secrets,
       log,
       folder,
-      pair,
+      pair: { ...pair, openQueue },
       clock,
       database,
       pools,
@@ -145,7 +151,9 @@ export async function openGateway(
       trailKeys,
     });
   } catch (error) {
-    for (const pool of ownPools) await pool.close();
+    // Whatever stays open keeps a process that neither works nor ends, and nobody starts that anew.
+    await Promise.allSettled(queues.map((queue) => queue.drain()));
+    await Promise.allSettled(ownPools.map((pool) => pool.close()));
     await database.close();
     throw error;
   }

@@ -1,9 +1,10 @@
 import { randomBytes } from 'node:crypto';
+import { setTimeout as wait } from 'node:timers/promises';
 import { afterEach, describe, expect, it } from 'vitest';
 import { readyLine, runDrumline } from '../support/drumline-process.js';
 import { onServer, urlOf } from '../support/postgres-server.js';
 import { describeWithRedis, OwnRedis } from '../support/redis.js';
-import { blankPlace } from '../support/temp-database.js';
+import { blankPlace, temporaryDirectory } from '../support/temp-database.js';
 import { until } from '../support/until.js';
 
 /** Starts of `drumline work` that must stop or be named, as processes on a real server. */
@@ -75,6 +76,33 @@ describe('a worker on a database', () => {
     expect(said).toContain('database-newer');
     expect(said).toContain('9999-from-the-future');
   });
+});
+
+describeWithRedis('a start that fails when it has nearly everything open', () => {
+  it.each([
+    ['work', ['work', '--json']],
+    ['serve', ['serve', '--no-work', '--port', '0', '--json']],
+  ] as const)(
+    'ends, so that a service manager starts %s anew',
+    async (_name, args) => {
+      const url = await blankUrl();
+      const redis = await OwnRedis.start();
+      ends.push(() => redis.end());
+      const env = { DATABASE_URL: url, REDIS_URL: redis.url, DRUMLINE_DATA: temporaryDirectory() };
+      const start = () => runDrumline(args, { env });
+      const first = start();
+      await readyLine(first);
+      first.child.kill('SIGTERM');
+      await first.ended;
+      // As a server that is started anew between two queries of a start: this one comes behind the connections to Redis.
+      await onServer('alter table destination_watch rename to destination_watch_away', nameOf(url));
+      const { ended, said } = start();
+      const code = await Promise.race([ended, wait(40_000, 'it goes on')]);
+      expect(code, said.err).toBe(1);
+      expect(said.err).toContain('relation "destination_watch" does not exist');
+    },
+    90_000,
+  );
 });
 
 describe('a worker on a database whose clock is wrong', () => {
