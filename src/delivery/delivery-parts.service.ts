@@ -64,7 +64,7 @@ export class DeliveryParts {
   readonly busy: BusyClaims;
   readonly payloads: Payloads;
   private readonly endpoints: Map<string, Endpoint>;
-  readonly #elapsedMs: () => number;
+  private readonly elapsedMs: () => number;
 
   /** @param shared with parts that differ in their database connections only */
   constructor(options: DeliveryOptions, shared: DeliveryParts | null = null) {
@@ -72,7 +72,7 @@ export class DeliveryParts {
     this.busy = shared?.busy ?? new BusyClaims();
     this.payloads = shared?.payloads ?? new Payloads(options.database.db);
     this.endpoints = shared?.endpoints ?? new Map<string, Endpoint>();
-    this.#elapsedMs = options.monotonicMillis ?? elapsedMillis();
+    this.elapsedMs = shared?.elapsedMs ?? options.monotonicMillis ?? elapsedMillis();
   }
 
   /** The same over the connections that are kept for stops, where there are such. */
@@ -115,13 +115,13 @@ export class DeliveryParts {
   /** What a claim that is made now begins at. */
   begins(): Began {
     // The counter first: a send ends by it, and is taken for over by the clock.
-    const elapsedMs = this.#elapsedMs();
+    const elapsedMs = this.elapsedMs();
     return { at: this.options.clock.now(), elapsedMs };
   }
 
   /** What is left of the deadline of what began then; nothing when it is zero or less. */
   msLeft({ elapsedMs }: Began, { timing }: Destination): number {
-    return timing.deadlineMs - (this.#elapsedMs() - elapsedMs);
+    return timing.deadlineMs - (this.elapsedMs() - elapsedMs);
   }
 
   /** Commits, then tells whom it concerns. */

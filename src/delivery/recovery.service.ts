@@ -76,20 +76,15 @@ export class Recovery {
       const rows = await unmoved(database.db, of);
       if (rows.length === 0) return moved;
       const done = await database.transact(async (trx) => {
-        const changes = rows.map((row) => ({ row, change: movedOn(row, now) }));
-        const stood = [];
-        for (const { row, change } of changes) {
-          const held = { id: row.id, state: row.state, fence: row.fence };
-          if (await changeDelivery(trx, held, change)) stood.push({ row, change });
+        const common = { zone: site.timeZone, at: now, reason: NOBODY_MOVES };
+        const entries = [];
+        for (const row of rows) {
+          const after = movedOn(row, now);
+          if (!(await changeDelivery(trx, row, after))) continue;
+          entries.push({ ...common, row, action: 'delivery.doubt-taken-up', after });
         }
-        await auditDeliveries(
-          trx,
-          stood.map(({ row, change: after }) => ({
-            ...{ row, zone: site.timeZone, at: now, reason: NOBODY_MOVES, after },
-            action: 'delivery.doubt-taken-up',
-          })),
-        );
-        return stood.length;
+        await auditDeliveries(trx, entries);
+        return entries.length;
       });
       // Somebody else moves them.
       if (done === 0) return moved;

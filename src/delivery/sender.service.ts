@@ -68,7 +68,10 @@ export class Sender {
         askable,
       };
     }
-    const isFenced = row.barrier === 1 && !(await this.#stands(claim));
+    // A stop that was found since a *conforms* was claimed may be there already, and would be read back before this one
+    // arrives. Anything else does no harm there beside what fenced it.
+    const { db } = this.#parts.options.database;
+    const isFenced = row.barrier === 1 && !(await standsAsClaimed(db, claim));
     // Nothing is waited for from here to the first byte but the connection.
     const deadlineMs = this.#parts.msLeft(claim.began, destination);
     const least = destination.timing.deadlineMs * LEFT_MIN;
@@ -97,14 +100,6 @@ export class Sender {
     });
     const said = outcome.kind === 'accepted' ? null : outcome.detail;
     return { outcome, end: endOf(outcome.kind, said, kept), askable };
-  }
-
-  /**
-   * Asked of a *conforms* right before it leaves: a stop that was found since its claim may be there already, and would
-   * be read back before this one arrives. Anything else does no harm there beside what fenced it.
-   */
-  async #stands(claim: Claim): Promise<boolean> {
-    return await standsAsClaimed(this.#parts.options.database.db, claim);
   }
 
   /**

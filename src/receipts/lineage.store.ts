@@ -3,13 +3,8 @@ import { uuidv7 } from 'uuidv7';
 import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
-import type {
-  ContainerRelabelRow,
-  ReceiptLinkKind,
-  ReceiptLinkRow,
-  ReceiptRequestRow,
-} from '../storage/tables.js';
-import { doesDisagree } from './lineage.js';
+import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
+import { doesDisagree, GOES_ON, keepsEvidence } from './lineage.js';
 
 /** Links by which containers came to a receipt, earliest first. */
 export function linksTo(
@@ -85,9 +80,6 @@ const comingOf = preparedForList((db, of: { readonly site: string }, ids) =>
     .where('from_receipt', 'in', ids),
 );
 
-/** By these a receipt goes on with what was announced of another; other links begin anew. */
-const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];
-
 /** Links of a source are stored for all that went on from it, so one step back reaches every one. */
 const anewFromSourcesOf = preparedForList((db, of: { readonly site: string }, ids) =>
   db
@@ -130,7 +122,7 @@ export async function announcersOf(
       .execute();
     for (const { actor } of revisions) names.add(actor);
     for (const link of await linksTo(reader, site, id)) {
-      if (GOES_ON.includes(link.kind)) open.push(link.from_receipt);
+      if (keepsEvidence(link.kind)) open.push(link.from_receipt);
     }
   }
   return names;
@@ -145,7 +137,7 @@ export async function receiptsGoingOn(
   const found = new Set<string>();
   for (const open = [receiptId]; open.length > 0; ) {
     for (const link of await linksFrom(reader, site, open.pop() ?? '')) {
-      if (!GOES_ON.includes(link.kind) || found.has(link.to_receipt)) continue;
+      if (!keepsEvidence(link.kind) || found.has(link.to_receipt)) continue;
       found.add(link.to_receipt);
       open.push(link.to_receipt);
     }
@@ -180,7 +172,7 @@ export async function placesOfSource(
   }
   // Whatever went on from it, over however many steps, has a link from it of the kind by which it began to.
   const onward = (await linksFrom(reader, site, receiptId)).filter(
-    ({ kind, to_receipt: to }) => GOES_ON.includes(kind) && !(kind === 'split-off' && gone.has(to)),
+    ({ kind, to_receipt: to }) => keepsEvidence(kind) && !(kind === 'split-off' && gone.has(to)),
   );
   return [...new Set([receiptId, ...onward.map((link) => link.to_receipt)])];
 }
@@ -301,6 +293,7 @@ export interface Standing {
   readonly refused: boolean;
 }
 
+/** What a receipt is at this moment. */
 export async function standingOf(
   reader: Reader,
   site: string,

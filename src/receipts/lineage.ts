@@ -29,9 +29,12 @@ export interface LinkDocument {
   readonly ofPart?: true;
 }
 
-/** True where containers go on with what was measured of them; returned, opened and repacked ones start anew. */
+/** By these containers go on with what was measured of them; returned, opened and repacked ones start anew. */
+export const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];
+
+/** True where containers go on with what was measured of them. */
 export function keepsEvidence(kind: ReceiptLinkKind): boolean {
-  return kind === 'split' || kind === 'split-off' || kind === 'merged';
+  return GOES_ON.includes(kind);
 }
 
 /** True where the recheck disagrees with what an instrument decided; `recheck` as it is stored with a result. */

@@ -123,23 +123,22 @@ async function documentOf(
   link: NewLink,
   kept: readonly { readonly stood: LinkDocument }[],
 ): Promise<LinkDocument> {
-  const row = (await findReceipts(trx, site, [link.from])).get(link.from);
+  const rows = await findReceipts(trx, site, [link.from, link.to]);
+  const row = rows.get(link.from);
   if (!row) throw new Error(`receipt ${link.from} is not known`);
+  const goesOn = keepsEvidence(link.kind);
   // Named late, they may have come before anything departed from there.
-  const to = (await findReceipts(trx, site, [link.to])).get(link.to);
-  const departed = to?.revision === 1 ? await departedFrom(trx, site, link.from) : [];
+  const isNew = rows.get(link.to)?.revision === 1;
+  const departed = isNew ? await departedFrom(trx, site, link.from) : [];
   // What begins anew from a receipt that was split or merged comes of one of those it went on as: nobody says which.
-  const places = keepsEvidence(link.kind)
-    ? [link.from]
-    : await placesOfSource(trx, site, link.from, departed);
+  const places = goesOn ? [link.from] : await placesOfSource(trx, site, link.from, departed);
   const standings: Standing[] = [];
-  for (const place of places) standings.push(await standingOf(trx, site, place));
-  const isContradicted = standings.some((s) => s.outcome === 'does-not-conform');
   const rejected: string[] = [];
   for (const place of places) {
+    standings.push(await standingOf(trx, site, place));
     rejected.push(...(await rejectionsOf(trx, site, place)).map(({ id }) => id));
   }
-  const { contrary } = await leftBehind(trx, site, link.from);
+  const isContradicted = standings.some((s) => s.outcome === 'does-not-conform');
   return {
     outcome: isContradicted ? 'does-not-conform' : (standings[0]?.outcome ?? null),
     hadStop: standings.some((s) => s.hadStop),
@@ -151,7 +150,9 @@ async function documentOf(
       ...kept.flatMap(({ stood }) => stood.places),
     ],
     containers: link.containers,
-    contrary: keepsEvidence(link.kind) ? contrary : await resultsAgainst(trx, site, places),
+    contrary: goesOn
+      ? (await leftBehind(trx, site, link.from)).contrary
+      : await resultsAgainst(trx, site, places),
     rejected,
     departed,
   };

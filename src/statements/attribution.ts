@@ -1,11 +1,11 @@
 import type { JsonValue } from '../formats/canonical-json.js';
 import { formatInstant } from '../formats/instant.js';
 import { normaliseLabel } from '../receipts/label.js';
+import { doesDisagree } from '../receipts/lineage.js';
 import { type ShownDocument, type Validity, validityOf } from '../signatures/shown-document.js';
 import type { Signature, SignatureSubject } from '../signatures/signature.js';
 import { DECISIONS, isContrary } from '../site/vocabulary.js';
 import type { AttributionRow, ReceiptRow } from '../storage/tables.js';
-import { recheckAnswerOf } from './facts-from-rows.js';
 import type { ReviewOption } from './review-option.js';
 import { expectedOf, type ReviewedRow } from './reviewed-record.js';
 
@@ -65,7 +65,7 @@ export function speaksAgainst(
   const decision = DECISIONS.find((d) => d === result.decision);
   return (
     result.contrary === 1 ||
-    recheckAnswerOf(result.recheck) === 'disagrees' ||
+    doesDisagree(result.recheck) ||
     (decision !== undefined && isContrary(decision, result.matched_material, material))
   );
 }

@@ -1,5 +1,6 @@
 import { againstClearing } from '../checks/clearance.js';
 import type { JsonValue } from '../formats/canonical-json.js';
+import { doesDisagree } from '../receipts/lineage.js';
 import type { ShownDocument, Validity } from '../signatures/shown-document.js';
 import type { BundleState, ResultRow, ResultState } from '../storage/tables.js';
 import { recheckAnswerOf } from './facts-from-rows.js';
@@ -121,9 +122,7 @@ function refuseEffects({ parts, heldAt }: ReviewCase): string[] {
   return [
     'it stays visible and counted, and covers nothing',
     ...(contrary ? ['it stays contrary and counts against its receipt'] : []),
-    ...(recheckAnswerOf(parts.result.recheck) === 'disagrees'
-      ? ['the disagreement of its recheck counts on']
-      : []),
+    ...(doesDisagree(parts.result.recheck) ? ['the disagreement of its recheck counts on'] : []),
     ...(heldAt.length > 0
       ? [
           `it is withdrawn at ${heldAt.join(' and ')}`,
