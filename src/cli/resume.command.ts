@@ -20,6 +20,7 @@ interface State {
   readonly since: string | null;
   readonly factsUntil: string | null;
   readonly notReadBack: readonly string[];
+  readonly readBackNotBefore: string | null;
   readonly notListed: readonly string[];
   readonly unanswered: number;
   readonly unheardInstruments: readonly string[];
@@ -77,6 +78,9 @@ function describe(state: State): string {
     `epoch ${state.epoch}, ${state.recovering}, waiting since ${state.since ?? ''}`,
     `last known fact            ${state.factsUntil ?? ''}`,
     `not read back yet          ${list(state.notReadBack)}`,
+    ...(state.readBackNotBefore === null
+      ? []
+      : [`  read back not before     ${state.readBackNotBefore}`]),
     `cannot be listed           ${list(state.notListed)}`,
     `deliveries without answer  ${state.unanswered}`,
     `instruments not heard      ${list(state.unheardInstruments)}`,

@@ -33,6 +33,7 @@ export class Gateway {
     answerBells(this.parts);
     worker.besideBeats(async () => {
       await this.#remember();
+      ringDestinations(queue, await recovery.requestSweeps(sweeps));
       if ((await deliveries.recover(clock.now())) > 0) ringDestinations(queue, site.destinations);
     });
     this.#isWorking = true;

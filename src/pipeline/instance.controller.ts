@@ -31,9 +31,10 @@ export class InstanceController {
     if (resumed.reason === 'not-recovering') {
       throw new Problem('not-recovering', 'the gateway is not paused after a restore');
     }
-    const { notReadBack, unanswered, unheardInstruments } = resumed.state;
+    const { notReadBack, readBackNotBefore, unanswered, unheardInstruments } = resumed.state;
+    const when = readBackNotBefore === null ? '' : ` (not before ${readBackNotBefore})`;
     const open = [
-      ...(notReadBack.length > 0 ? [`not read back: ${notReadBack.join(', ')}`] : []),
+      ...(notReadBack.length > 0 ? [`not read back: ${notReadBack.join(', ')}${when}`] : []),
       ...(unanswered > 0 ? [`${unanswered} deliveries without an answer`] : []),
       ...(unheardInstruments.length > 0
         ? [`not heard from since: ${unheardInstruments.join(', ')}`]

@@ -5,7 +5,8 @@ import { pauseOf, resumedAfterRestore } from '../delivery/pause.js';
 import { countUnanswered } from '../delivery/recovery-doubt.store.js';
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import type { SweepService } from '../reconciliation/sweep.service.js';
-import type { SiteFolder } from '../site/site-folder.js';
+import { visibleAfterMs } from '../reconciliation/sweep-rules.js';
+import type { Destination, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { InstanceRow } from '../storage/tables.js';
@@ -30,6 +31,8 @@ export interface RecoveryState {
   readonly factsUntil: string | null;
   /** Destinations whose list was not read back yet. */
   readonly notReadBack: readonly string[];
+  /** From when the last of them can be: before, what was sent last may not be visible there. Null when all can be. */
+  readonly readBackNotBefore: string | null;
   /** Destinations that cannot be listed: what may be there already is parked instead of sent. */
   readonly notListed: readonly string[];
   /** Deliveries of the life before that no destination answered for. */
@@ -70,6 +73,11 @@ function readBackFrom(factsUntil: Instant, since: Instant): Instant {
     : addMs(factsUntil, -BEFORE_LAST_FACT_MS);
 }
 
+/** When a destination shows even what was sent to it in the moment before a recovery began. */
+function readableFrom({ timing }: Destination, since: Instant): Instant {
+  return addMs(since, visibleAfterMs(timing));
+}
+
 /** A database that was restored or copied reads its destinations back, and a person lets it go on (rule 28). */
 export class RecoveryService {
   #mayRecover: boolean;
@@ -87,26 +95,39 @@ export class RecoveryService {
     return this.#mayRecover;
   }
 
-  /** Puts down the sweeps that a recovery rests on, where they are not there yet, and anew where one was given up. */
-  async requestSweeps(sweeps: SweepService): Promise<void> {
-    if (!(await this.isRecovering())) return;
+  /**
+   * Puts down the sweeps that a recovery rests on, where they are not there yet, and anew where one was given up; each
+   * once what the life before sent last must be visible. Called again until all are there.
+   *
+   * @returns the destinations that have to be swept now
+   */
+  async requestSweeps(sweeps: SweepService): Promise<readonly Destination[]> {
+    // Another life of the database asks for its own.
+    if (this.parts.isOutlived() || !(await this.isRecovering())) return [];
     const { database, clock, site, atStart } = this.parts;
-    const since = atStart.recovering_since ?? clock.now();
+    const now = clock.now();
+    const since = atStart.recovering_since ?? now;
     const from = readBackFrom(atStart.facts_until ?? since, since);
     const swept = await recoverySweeps(database.db, site.site, since);
     const made = swept.filter((s) => s.state !== 'failed');
-    for (const { name } of site.destinations) {
+    const requested: Destination[] = [];
+    for (const destination of site.destinations) {
+      const { name } = destination;
       if (!sweeps.canList(name) || made.some((s) => s.destination === name)) continue;
-      await sweeps.request(name, { from, to: clock.now() }, 'recovery', SYSTEM);
+      if (readableFrom(destination, since) > now) continue;
+      await sweeps.request(name, { from, to: now }, 'recovery', SYSTEM);
+      requested.push(destination);
     }
+    return requested;
   }
 
   async state(sweeps: SweepService): Promise<RecoveryState> {
-    const { database, site } = this.parts;
+    const { database, site, clock } = this.parts;
     const { db } = database;
     const row = await readInstance(db);
     const none = {
       notReadBack: [],
+      readBackNotBefore: null,
       notListed: [],
       unanswered: 0,
       unheardInstruments: [],
@@ -119,14 +140,20 @@ export class RecoveryService {
       factsUntil: row.facts_until === null ? null : formatInstant(row.facts_until),
     };
     if (row.recovering === null || row.recovering_since === null) return { ...head, ...none };
-    const done = await recoverySweeps(db, site.site, row.recovering_since);
+    const swept = await recoverySweeps(db, site.site, row.recovering_since);
+    const done = swept.filter((s) => s.state === 'done').map((s) => s.destination);
     const names = site.destinations.map((d) => d.name);
     const listed = names.filter((name) => sweeps.canList(name));
+    const notReadBack = listed.filter((name) => !done.includes(name));
+    const since = row.recovering_since;
+    const readable = site.destinations
+      .filter((d) => notReadBack.includes(d.name))
+      .map((d) => readableFrom(d, since));
+    const last = Math.max(0, ...readable) as Instant;
     return {
       ...head,
-      notReadBack: listed.filter(
-        (name) => !done.some((s) => s.destination === name && s.state === 'done'),
-      ),
+      notReadBack,
+      readBackNotBefore: last > clock.now() ? formatInstant(last) : null,
       notListed: names.filter((name) => !listed.includes(name)),
       unanswered: await countUnanswered(db, site.site),
       unheardInstruments: await unheardInstruments(

@@ -3,7 +3,10 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { SweepRow } from '../storage/tables.js';
 
-/** Sweeps that a recovery rests on, made since it began. */
+/**
+ * Sweeps that a recovery rests on: those that compare until it began. An earlier end leaves out what the life before sent
+ * last.
+ */
 export async function recoverySweeps(
   reader: Reader,
   site: string,
@@ -14,7 +17,7 @@ export async function recoverySweeps(
     .select(['destination', 'state'])
     .where('site', '=', site)
     .where('cause', '=', 'recovery')
-    .where('created_at', '>=', since)
+    .where('to_at', '>=', since)
     .execute();
 }
 

@@ -14,6 +14,11 @@ export interface SweepPeriod {
   readonly to: Instant;
 }
 
+/** The longest from the sending of a message to the moment at which the destination shows it. */
+export function visibleAfterMs({ deadlineMs, processingMs, settleMs }: DestinationTiming): number {
+  return deadlineMs + processingMs + settleMs;
+}
+
 /**
  * The part of a period that can be compared: what was accepted so lately that it may not be visible yet never
  * counts as absent. Null when nothing is left.
@@ -23,7 +28,7 @@ export function comparablePeriod(
   timing: DestinationTiming,
   now: Instant,
 ): SweepPeriod | null {
-  const settled = addMs(now, -(timing.deadlineMs + timing.processingMs + timing.settleMs));
+  const settled = addMs(now, -visibleAfterMs(timing));
   const to = Math.min(asked.to, settled) as Instant;
   return asked.from < to ? { from: asked.from, to } : null;
 }

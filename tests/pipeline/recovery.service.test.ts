@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js';
 import { Looking } from '../../src/delivery/looking.service.js';
-import { addMs, type Instant } from '../../src/formats/instant.js';
+import { addMs, formatInstant, type Instant, msBetween } from '../../src/formats/instant.js';
 import { RecoveryService } from '../../src/pipeline/recovery.service.js';
 import { SweepService } from '../../src/reconciliation/sweep.service.js';
 import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
@@ -43,16 +43,18 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
       }),
       since: addMs(time('11:00'), 0),
     });
-    const startAgain = () =>
+    const started = (isOutlived = false) =>
       new RecoveryService({
         database,
         clock,
         site,
         atStart,
-        isOutlived: () => false,
+        isOutlived: () => isOutlived,
         onResumed: () => undefined,
-      }).requestSweeps(sweeps);
-    return { database, clock, names, startAgain };
+      });
+    const startAgain = (isOutlived = false) => started(isOutlived).requestSweeps(sweeps);
+    const state = () => started().state(sweeps);
+    return { database, clock, names, startAgain, state };
   }
 
   it('are put down once, and anew by the next start where one was given up', async () => {
@@ -73,6 +75,47 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
     await startAgain();
     const failed = names.map((name) => `${name} failed`);
     expect(await requested()).toEqual([...listing, ...failed].sort());
+  });
+
+  // What was sent in the last moment before the loss is visible there only after the destination's times.
+  it('are put down once what was sent last must be visible, and count only from then on', async () => {
+    const { database, clock, names, startAgain, state } = await restoredWith(time('10:00'));
+    const visibleAt = addMs(time('11:00'), 1500 + 400 + 500);
+    const sweeps = () => database.db.selectFrom('sweep').select(['destination', 'to_at']).execute();
+    clock.advance(msBetween(time('12:00'), addMs(visibleAt, -1)));
+    expect(await startAgain()).toEqual([]);
+    expect(await sweeps()).toEqual([]);
+    expect(await state()).toMatchObject({
+      notReadBack: names,
+      readBackNotBefore: formatInstant(visibleAt),
+    });
+
+    clock.advance(1);
+    expect((await startAgain()).map((d) => d.name)).toEqual(names);
+    expect(await startAgain()).toEqual([]);
+    expect(await sweeps()).toEqual(
+      names.map((destination) => ({ destination, to_at: time('11:00') })),
+    );
+    expect(await state()).toMatchObject({ notReadBack: names, readBackNotBefore: null });
+    await database.db
+      .updateTable('sweep')
+      .set({ state: 'done', finished_at: clock.now() })
+      .execute();
+    expect(await state()).toMatchObject({ notReadBack: [], readBackNotBefore: null });
+
+    // Ended a moment too early, as one that an earlier version put down.
+    await database.db
+      .updateTable('sweep')
+      .set({ to_at: addMs(time('11:00'), -1) })
+      .execute();
+    expect(await state()).toMatchObject({ notReadBack: names });
+    expect((await startAgain()).map((d) => d.name)).toEqual(names);
+  });
+
+  it('are not put down by a process whose database began another life', async () => {
+    const { database, startAgain } = await restoredWith(time('10:00'));
+    expect(await startAgain(true)).toEqual([]);
+    expect(await database.db.selectFrom('sweep').select('id').execute()).toEqual([]);
   });
 
   it.each([
