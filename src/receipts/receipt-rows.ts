@@ -42,6 +42,7 @@ export function emptyReceipt(site: string, id: string, scanText: string): Receip
     facts_version: 0,
     evaluation_due: 0,
     revision_floor: 0,
+    held_permission: 0,
     status: 'open',
     linked: 0,
     by_hand: null,

@@ -9,6 +9,7 @@ import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
+import { takeOverHeld } from './held-elsewhere.store.js';
 import { containerKey, normaliseLabel } from './label.js';
 import {
   currentKey,
@@ -245,6 +246,7 @@ export class ReceiptsService {
     if (scanned) await renameScannedReceipt(trx, site, scanned.id, line.receiptId);
     else await insertReceipt(trx, emptyReceipt(site, line.receiptId, line.scanText));
     await lockReceipts(trx, site, [line.receiptId]);
+    await takeOverHeld(trx, { site, receiptId: line.receiptId });
     const isMeasured = derived !== undefined;
     const planned = planLine(this.settings.site, line, derived?.basis ?? null, isMeasured, by.now);
     const basis = derived?.basis ?? null;

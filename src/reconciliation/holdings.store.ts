@@ -19,6 +19,7 @@ export async function keepHoldings(
       .onConflict((c) =>
         c.columns(['site', 'destination', 'identity']).doUpdateSet({
           item: row.item,
+          may_permit: row.may_permit,
           last_sweep: row.last_sweep,
         }),
       )
@@ -190,20 +191,6 @@ export async function forgetHolding(
     .where('destination', '=', of.destination)
     .where('identity', '=', of.identity)
     .where('settled_at', 'is', null)
-    .execute();
-}
-
-/** A destination holds this revision of a receipt's statement: the next one has to lie above it. */
-export async function raiseRevisionFloor(
-  trx: Trx,
-  of: { readonly site: string; readonly receiptId: string; readonly revision: number },
-): Promise<void> {
-  await trx
-    .updateTable('receipt')
-    .set({ revision_floor: of.revision })
-    .where('site', '=', of.site)
-    .where('id', '=', of.receiptId)
-    .where('revision_floor', '<', of.revision)
     .execute();
 }
 

@@ -3,6 +3,7 @@ import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
 import { lockReceipts, lockReceiptsMarking, tellWaitingReceipts } from '../receipts/facts.store.js';
+import { takeOverHeld } from '../receipts/held-elsewhere.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -21,7 +22,6 @@ import {
   isUnsettled,
   noteListed,
   openOfSweeps,
-  raiseRevisionFloor,
   settleHolding,
 } from './holdings.store.js';
 import type { FieldDifference } from './sweep-rules.js';
@@ -81,13 +81,13 @@ export class SweepFindings {
   /** A message that nothing of ours accounts for: it counts against its receipt, or blocks by scope (rule 10). */
   async openHolding(holding: DestinationHoldingRow): Promise<boolean> {
     const { destination, identity, receipt_id: receiptId, message, revision } = holding;
-    const isState = message === 'statement' || message === 'stop';
-    if (isState && receiptId !== null && revision !== null) {
+    const isOfStatement = message === 'statement' || message === 'stop' || holding.may_permit === 1;
+    if (isOfStatement && receiptId !== null && revision !== null) {
       const of = { site: this.site.site, receiptId, revision };
       const isChanged = await this.database.transact(async (trx) => {
         await lockReceipts(trx, of.site, [receiptId]);
         if (!(await isUnsettled(trx, holding))) return false;
-        await raiseRevisionFloor(trx, of);
+        await takeOverHeld(trx, of);
         const superseded = await supersedeOutlived(trx, of);
         await this.#auditSuperseded(trx, superseded, identity);
         const evaluation = await this.effects.evaluate(trx, receiptId, this.clock.now());

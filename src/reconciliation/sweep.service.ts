@@ -2,7 +2,7 @@ import { uuidv7 } from 'uuidv7';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { addMs, formatInstant, type Instant, isStillToCome } from '../formats/instant.js';
 import { fillListPath } from '../mapping/request-path.js';
-import type { HeldList } from '../site/mapping-document.js';
+import type { HeldList, MappingDocument } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type {
@@ -12,6 +12,7 @@ import type {
   SweepRow,
 } from '../storage/tables.js';
 import { type HeldItem, type HeldPage, readHeldPage } from './held-list.js';
+import { mayPermit } from './held-permission.js';
 import { keepHoldings } from './holdings.store.js';
 import { takeSpareToken } from './spare-token.service.js';
 import { SweepComparison } from './sweep-comparison.service.js';
@@ -146,16 +147,16 @@ export class SweepService {
     if (looking.keptText(page.next) !== page.next) {
       return await this.#fail(sweep, 'the cursor of the next page holds a secret of ours');
     }
-    return await this.#keepPage(sweep, list, page);
+    return await this.#keepPage(sweep, { document, list }, page);
   }
 
   async #keepPage(
     sweep: SweepRow,
-    list: HeldList,
+    { document, list }: { readonly document: MappingDocument; readonly list: HeldList },
     page: Extract<HeldPage, { ok: true }>,
   ): Promise<Stepped> {
     const { database } = this.#parts;
-    const { notes, holdings } = await this.#judge(sweep, page.items);
+    const { notes, holdings } = await this.#judge(sweep, document, page.items);
     const pages = sweep.pages + 1;
     const isLast = page.next === '' || list.next === null;
     if (!isLast && pages >= PAGES_MAX) {
@@ -179,7 +180,7 @@ export class SweepService {
   }
 
   /** Compares a page's messages with what was sent under their references. */
-  async #judge(sweep: SweepRow, items: readonly HeldItem[]) {
+  async #judge(sweep: SweepRow, document: MappingDocument, items: readonly HeldItem[]) {
     const { database, site, looking } = this.#parts;
     const references = items.flatMap(({ reference }) => (reference === null ? [] : [reference]));
     const of = { site: site.site, destination: sweep.destination };
@@ -190,7 +191,7 @@ export class SweepService {
     for (const item of items) {
       const delivery = item.reference === null ? undefined : byId.get(item.reference);
       if (delivery === undefined) {
-        holdings.push(holdingOf(sweep, item, looking));
+        holdings.push(holdingOf(sweep, item, looking, document));
         continue;
       }
       const verdict = judgeHeld(delivery, await looking.compare(delivery, item.tree));
@@ -315,6 +316,7 @@ function holdingOf(
   sweep: SweepRow,
   item: HeldItem,
   looking: SweepParts['looking'],
+  document: MappingDocument,
 ): DestinationHoldingRow {
   const text = (said: string | null) => (said === null ? null : looking.keptText(said));
   return {
@@ -327,6 +329,7 @@ function holdingOf(
     subject: text(item.subject),
     revision: item.revision,
     held_at: item.at,
+    may_permit: mayPermit(item.tree, item.message, document) ? 1 : 0,
     item: JSON.stringify(looking.kept(item.tree)),
     first_sweep: sweep.id,
     last_sweep: sweep.id,

@@ -47,6 +47,7 @@ import { latestConforms, latestStatement, stopsOf } from './statements.store.js'
 export interface LoadedFacts {
   readonly facts: StatementFacts;
   readonly factsVersion: number;
+  /** A *conforms* stands at a destination that no stop has taken back and no lift of one lies behind. */
   readonly hasConformed: boolean;
   /** The latest stored revision. */
   readonly latest: StatementRecord | null;
@@ -127,7 +128,7 @@ export async function loadFacts(
     ]);
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
   const lifted = Math.max(0, ...stops.map((s) => (s.lift?.isValid ? s.lift.revision : 0)));
-  const hasConformed = conforms !== null && conforms.revision > lifted;
+  const conformsBehindLift = conforms !== null && conforms.revision > lifted ? conforms : null;
   const facts: StatementFacts = {
     site,
     receipt: receiptFacts(row, plans, places, lineage, rejections),
@@ -156,12 +157,13 @@ export async function loadFacts(
     standsConforming: latest?.outcome === 'conforms',
     secondPerson,
     decisionSignatures,
-    conformedAtReceiptRevision: hasConformed && conforms ? judgedReceiptRevision(conforms) : null,
+    conformedAtReceiptRevision: conformsBehindLift && judgedReceiptRevision(conformsBehindLift),
   };
   return {
     facts,
     factsVersion: row.facts_version,
-    hasConformed,
+    // What the life before a restore let a destination release is as much in force there as what is remembered here.
+    hasConformed: conformsBehindLift !== null || row.held_permission > lifted,
     latest,
     revisionFloor: row.revision_floor,
   };

@@ -27,7 +27,7 @@ export type StopDecision =
  * contradicted. Stops latch: nothing here ends one.
  */
 export function decideStop(options: {
-  /** Outcomes stored so far for this receipt held a *conforms*. */
+  /** Outcomes stored so far for this receipt, or held of it at a destination, had a *conforms*. */
   readonly hasConformed: boolean;
   /** The stop in force, null when there is none. */
   readonly standing: StopFact | null;

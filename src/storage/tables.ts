@@ -345,6 +345,11 @@ export interface ReceiptRow {
   evaluation_due: 0 | 1 | 2;
   /** Highest statement revision that a destination was found to hold; the next one lies above it. */
   revision_floor: number;
+  /**
+   * Highest revision of a statement that a destination was found to hold, that no delivery accounts for and that may have
+   * let it release; no stop of that life stands above it. 0 for none.
+   */
+  held_permission: number;
   /** Printed name of who announced what is in force by hand; null when a system did. */
   by_hand: string | null;
   status: ReceiptStatus;
@@ -865,6 +870,8 @@ export interface DestinationHoldingRow {
   subject: string | null;
   revision: number | null;
   held_at: Instant | null;
+  /** 1 when it may let the destination release. */
+  may_permit: 0 | 1;
   /** JSON: the message as it was listed. */
   item: string;
   first_sweep: string;

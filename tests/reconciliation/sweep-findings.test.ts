@@ -162,6 +162,7 @@ class SweepWorld {
       subject: 'R-1',
       revision: 7,
       held_at: time('08:30'),
+      may_permit: 0,
       item: '{}',
       first_sweep: 'sweep-1',
       last_sweep: 'sweep-1',
@@ -327,6 +328,54 @@ describe('a stop of a lost life', () => {
       .where('site', '=', site.site)
       .executeTakeFirstOrThrow();
     expect(receipt.revision_floor).toBe(0);
+  });
+});
+
+describe('rule 28: a statement of a lost life', () => {
+  const permission = { message: 'statement', may_permit: 1 } as const;
+  const taken = (world: SweepWorld) =>
+    world.world.database.db
+      .selectFrom('receipt')
+      .select(['revision_floor as floor', 'held_permission as permission'])
+      .where('id', '=', 'R-1')
+      .executeTakeFirstOrThrow();
+
+  it('is taken over by a receipt that is announced again only later', async () => {
+    const world = await SweepWorld.open();
+    await world.findings.openHolding(await world.holds('L-1', permission));
+    await world.world.announce();
+    expect(await taken(world)).toEqual({ floor: 7, permission: 7 });
+  });
+
+  it.each([
+    ['took it back', 8, 'lims', 0],
+    ['lies below it', 6, 'lims', 7],
+    ['stands elsewhere', 8, 'erp', 7],
+  ])('permits no more once a stop of that life %s', async (_, revision, destination, left) => {
+    const world = await SweepWorld.open();
+    await world.world.announce();
+    const statement = await world.holds('L-1', permission);
+    await world.holds('L-2', { revision, destination });
+    await world.findings.openHolding(statement);
+    expect(await taken(world)).toMatchObject({ permission: left });
+  });
+
+  it('that may have permitted is taken back by a stop, and any other by a statement', async () => {
+    const stopsAfter = async (more: Partial<DestinationHoldingRow>) => {
+      const world = await SweepWorld.open();
+      await world.world.announce();
+      await world.findings.openHolding(await world.holds('L-1', { ...permission, ...more }));
+      return await world.world.database.db
+        .selectFrom('stop')
+        .select(['kind', 'statement_revision as revision'])
+        .orderBy('statement_revision')
+        .execute();
+    };
+    // Said again by the revision that its open discrepancy makes.
+    const [first, ...again] = await stopsAfter({});
+    expect(first).toEqual({ kind: 'suspend', revision: 8 });
+    expect(again.map((stop) => stop.kind)).toEqual(['suspend']);
+    expect(await stopsAfter({ may_permit: 0 })).toEqual([]);
   });
 });
 

@@ -366,6 +366,39 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
   );
 
   it(
+    'takes a conforms back by a stop that only the lost life had sent',
+    async () => {
+      const receipt = receiptOf(1);
+      await dock.announce(receipt);
+      await world.quiet();
+      const backup = join(temporaryDirectory(), 'before.db');
+      await backUp(world.databasePlace, backup);
+      // The day after it conforms, and the backup has none of it.
+      for (const { label } of receipt.drums) dock.measure(FIRST, receipt, label);
+      for (const bundle of [dock.pack(FIRST), dock.pack(SECOND)]) await world.take(bundle);
+      await world.says(receipt.id, 'conforms');
+      await world.until('ERP released it', () => erpUsage(world, receipt.id) === 'released');
+      await world.quiet();
+      const held = world.erp.ledger.books.receipts.get(receipt.id)?.highestSeen ?? 0;
+
+      await world.stop();
+      await world.restartAt(await putBack(backup));
+      await readBack();
+      const stops = () =>
+        world.db
+          .selectFrom('stop')
+          .select(['kind', 'statement_revision as revision'])
+          .where('receipt_id', '=', receipt.id)
+          .execute();
+      expect(await stops()).toEqual([{ kind: 'suspend', revision: held + 1 }]);
+      expect((await resume({ reason: 'disk failure', unheardIsKnown: true })).status).toBe(200);
+      await world.until('ERP blocked it', () => erpUsage(world, receipt.id) === 'blocked');
+      expect(toldErp(world, receipt.id).at(-1)).toBe('BLOCK-DOUBT');
+    },
+    STORY_MS,
+  );
+
+  it(
     'asks about what seemed unsent, and sends it once when it is not there',
     async () => {
       const receipt = receiptOf(1);
