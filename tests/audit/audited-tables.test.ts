@@ -242,13 +242,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   receipt: {
     writers: [
       'receipts/facts.store.ts',
+      'receipts/held-elsewhere.store.ts',
       'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
-      'reconciliation/holdings.store.ts',
       'statements/statements.store.ts',
     ],
     entries: [
-      // A revision floor comes with the discrepancy that names the revision.
+      // What destinations hold of a lost life comes with the discrepancy that names the revision.
       ['reconciliation/discrepancies.store.ts', 'discrepancy.opened'],
       ['receipts/receipt-changes.service.ts', 'receipt.cancelled'],
       ['receipts/receipt-changes.service.ts', 'receipt.merged'],
