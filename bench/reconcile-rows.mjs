@@ -158,6 +158,7 @@ function result({ site, instruments }, n, c) {
     animl_sha256: null,
     animl_writer: null,
     spectrum_sha256: null,
+    intensity_sha256: null,
     element_sha256: resultRow(n, c),
     supersedes: null,
   };

@@ -1,15 +1,28 @@
 import { type BundleResult, isSpectrumFile } from '../intake/result-bundle.js';
 import { containerKey, normaliseLabel } from '../receipts/label.js';
 import { pearson } from './correlation.js';
+import { copyDigest, isSameSpectrum, type SpectrumDigests } from './intensity-digest.js';
 import type { SpectrumReading } from './read-spectrum.js';
+import type { StoredNoise } from './sense-facts.js';
 import type { Signal } from './signal.js';
 import { patternSteps } from './signal-region.js';
 
-/** Traces of one kind before and behind one that its noise is compared with; more would cost without end. */
+/**
+ * Traces before and behind one that its noise is compared with, of its method and of its key each; more would cost without
+ * end.
+ */
 export const NOISE_LOOK_BACK = 50;
 
+/** The noise of a result, see `NoisePattern`. */
+export interface TracePattern {
+  readonly key: string;
+  /** null of results that were stored before it was kept: these are compared with those of their key only. */
+  readonly method: string | null;
+  readonly steps: Int8Array;
+}
+
 /** What of a result is compared with other results of its bundle, and kept for later ones. */
-export interface Trace {
+export interface Trace extends SpectrumDigests {
   readonly index: number;
   readonly resultId: string;
   /** Receipt and container as scanned, normalised; null while one of them is missing. */
@@ -18,13 +31,13 @@ export interface Trace {
   readonly place: string;
   readonly material: string | null;
   readonly cover: string | null;
-  readonly sha256: string | null;
-  readonly pattern: { readonly key: string; readonly steps: Int8Array } | null;
+  readonly pattern: TracePattern | null;
 }
 
 export interface BundleTraces {
   /** In the order of the results. */
   readonly all: readonly Trace[];
+  /** By `copyDigest`. */
   readonly bySpectrum: ReadonlyMap<string, readonly Trace[]>;
   readonly byCover: ReadonlyMap<string, readonly Trace[]>;
   /** Of results of other containers whose noise is the same, by index, with the correlation. */
@@ -43,7 +56,7 @@ export function bundleTraces(
   );
   return {
     all,
-    bySpectrum: grouped(all, (trace) => trace.sha256),
+    bySpectrum: grouped(all, copyDigest),
     byCover: grouped(all, (trace) => trace.cover),
     sameNoise: noiseCorrelationMax === null ? new Map() : repeatedNoise(all, noiseCorrelationMax),
   };
@@ -65,7 +78,8 @@ function traceOf(
     material: result.material,
     cover: coverOf(result),
     sha256: reading?.kind === 'read' ? reading.summary.sha256 : null,
-    pattern: pattern && { key: pattern.key, steps: patternSteps(pattern.steps) },
+    intensitySha256: reading?.kind === 'read' ? reading.intensitySha256 : null,
+    pattern: pattern && { ...pattern, steps: patternSteps(pattern.steps) },
   };
 }
 
@@ -94,59 +108,92 @@ export function valuesPointer({ spectrum }: BundleResult): string {
 
 function repeatedNoise(all: readonly Trace[], max: number) {
   const found = new Map<number, { other: Trace; r: number }>();
-  for (const alike of grouped(all, (trace) => trace.pattern?.key ?? null).values()) {
+  const compare = (trace: Trace, other: Trace) => {
+    if (!isOtherContainer(trace.container, other.container)) return;
+    const r = sameNoise(trace, other, max);
+    if (r === null) return;
+    if (!found.has(trace.index)) found.set(trace.index, { other, r });
+    if (!found.has(other.index)) found.set(other.index, { other: trace, r });
+  };
+  for (const [trace, other] of pairsWithin(all, (t) => t.pattern?.key ?? null)) {
+    compare(trace, other);
+  }
+  for (const [trace, other] of pairsWithin(all, (t) => t.pattern?.method ?? null)) {
+    // Of one key they were compared as such already.
+    if (trace.pattern?.key !== other.pattern?.key) compare(trace, other);
+  }
+  return found;
+}
+
+/** Each trace with those of its kind before it, as far as these are looked at. */
+function* pairsWithin(
+  all: readonly Trace[],
+  kindOf: (trace: Trace) => string | null,
+): Generator<[Trace, Trace]> {
+  for (const alike of grouped(all, kindOf).values()) {
     for (const [place, trace] of alike.entries()) {
-      for (const other of alike.slice(Math.max(0, place - NOISE_LOOK_BACK), place)) {
-        if (!isOtherContainer(trace.container, other.container)) continue;
-        const r = sameNoise(trace, other, max);
-        if (r === null) continue;
-        if (!found.has(trace.index)) found.set(trace.index, { other, r });
-        if (!found.has(other.index)) found.set(other.index, { other: trace, r });
+      for (let i = Math.max(0, place - NOISE_LOOK_BACK); i < place; i++) {
+        yield [trace, alike[i] as Trace];
       }
     }
   }
-  return found;
 }
 
 /**
  * The correlation of two patterns of noise at or above a limit, else null. Identical spectra are another finding.
  */
 export function sameNoise(
-  a: Pick<Trace, 'sha256' | 'pattern'>,
-  b: Pick<Trace, 'sha256' | 'pattern'>,
+  a: SpectrumDigests & Pick<Trace, 'pattern'>,
+  b: SpectrumDigests & Pick<Trace, 'pattern'>,
   max: number,
 ): number | null {
-  if (a.pattern === null || b.pattern === null || a.sha256 === b.sha256) return null;
-  if (a.pattern.key !== b.pattern.key) return null;
-  return sameSteps(a.pattern.steps, b.pattern.steps, max);
+  if (a.pattern === null || b.pattern === null || isSameSpectrum(a, b)) return null;
+  return isSameKind(a.pattern, b.pattern) ? sameSteps(a.pattern.steps, b.pattern.steps, max) : null;
 }
 
-function sameSteps(a: Int8Array, b: Int8Array, max: number): number | null {
-  if (a.length !== b.length) return null;
-  const r = pearson(a, b);
-  return r !== null && r >= max ? r : null;
+function isSameKind(a: TracePattern, b: TracePattern): boolean {
+  return a.key === b.key || (a.method !== null && a.method === b.method);
 }
 
 /**
- * Those of some kept patterns of one key that `sameNoise` may find in one of the bundle's own, in their order, one of
+ * The highest correlation with one laid on the other, or moved by one point either way, at or above a limit, else null:
+ * an axis that was shifted by less than its step lets the region begin one point earlier or later, and hold one point more
+ * or less.
+ */
+function sameSteps(a: Int8Array, b: Int8Array, max: number): number | null {
+  if (Math.abs(a.length - b.length) > 1) return null;
+  let highest: number | null = null;
+  for (const [fromA, fromB] of ALIGNED) {
+    const n = Math.min(a.length - fromA, b.length - fromB);
+    const r = pearson(a.subarray(fromA, fromA + n), b.subarray(fromB, fromB + n));
+    if (r !== null && r >= max && r > (highest ?? -1)) highest = r;
+  }
+  return highest;
+}
+
+/** First points of two patterns that are laid on each other. */
+const ALIGNED = [
+  [0, 0],
+  [1, 0],
+  [0, 1],
+] as const;
+
+/**
+ * Those of some kept patterns of one method that `sameNoise` may find in one of the bundle's own, in their order, one of
  * them a step. Of the others nothing more has to be known: nearly all of them, as long as nobody copies.
  *
- * @param own steps as they are kept, of the same key
+ * @param own steps as they are kept, of the same method
  */
-export function* mayRepeatNoise<Row extends { readonly noise: string | null }>(
+export function* mayRepeatNoise<Row extends { readonly noise: Pick<StoredNoise, 'steps'> }>(
   own: readonly string[],
   kept: readonly Row[],
   max: number,
-): Generator<void, (Row & { readonly noise: string })[]> {
+): Generator<void, Row[]> {
   const patterns = own.map(patternSteps);
-  const alike: (Row & { readonly noise: string })[] = [];
+  const alike: Row[] = [];
   for (const row of kept) {
-    const { noise } = row;
-    if (noise === null) continue;
-    const steps = patternSteps(noise);
-    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) {
-      alike.push({ ...row, noise });
-    }
+    const steps = patternSteps(row.noise.steps);
+    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) alike.push(row);
     yield;
   }
   return alike;

@@ -3,7 +3,7 @@ import { readOpenJcamp } from '../formats/jcamp-spectra.js';
 import { ascendingSpectrum } from '../formats/open-spectrum.js';
 import { readSpectrumTable, type SpectrumTable } from '../formats/spectrum-table.js';
 import type { SpectrumFile } from '../intake/result-bundle.js';
-import { type SpectrumFault, type SpectrumReading, summarise } from './read-spectrum.js';
+import { readingOf, type SpectrumFault, type SpectrumReading } from './read-spectrum.js';
 
 /** More than any header needs, and more than a point takes in any of the forms (own reckoning). */
 const HEADER_BYTES_MAX = 1_048_576;
@@ -29,8 +29,7 @@ export function decodeSpectrumFile(bytes: Uint8Array, of: SpectrumFile): Spectru
     const found = `expected ${of.points} points as the bundle declares, found ${axis.length}`;
     return { kind: 'faulty', fault: fileFault(of, found) };
   }
-  const values = { axis, intensity, even: null, intensityUnit: of.intensityUnit };
-  return { kind: 'read', values, summary: summarise(values) };
+  return readingOf({ axis, intensity, even: null, intensityUnit: of.intensityUnit });
 }
 
 /** A fault inside a file, in front of which its name stands. */

@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { BundleResult, PerformanceCheck, ResultBundle } from '../intake/result-bundle.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import type { Finding } from './finding.js';
+import type { SpectrumDigests } from './intensity-digest.js';
 import type { PerformanceJudgement } from './judge-performance.js';
 import type { Recheck } from './recheck.js';
 import type { RunRange } from './run-ranges.js';
@@ -88,6 +89,8 @@ export interface ExaminedResult {
   readonly findings: readonly Finding[];
   readonly recheck: Recheck;
   readonly spectrum: SpectrumSummary | null;
+  /** Of its intensities, see `intensityDigest`; no part of the record. */
+  readonly intensitySha256: Sha256 | null;
   readonly values: SpectrumValues | null;
   /** Noise to be compared with that of other containers; null where the site does not ask for it. */
   readonly pattern: NoisePattern | null;
@@ -103,6 +106,14 @@ export interface ExaminedCheck {
   readonly checkedAt: Instant | null;
   /** null when the document does not have the shape of a bundle. */
   readonly judgement: PerformanceJudgement | null;
+}
+
+/** What copies of a result's spectrum are known by. */
+export function spectrumDigestsOf({
+  spectrum,
+  intensitySha256,
+}: Pick<ExaminedResult, 'spectrum' | 'intensitySha256'>): SpectrumDigests {
+  return { sha256: spectrum?.sha256 ?? null, intensitySha256 };
 }
 
 /** True when one of the findings holds what it is about. */

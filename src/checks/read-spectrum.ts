@@ -3,6 +3,7 @@ import type { Sha256 } from '../formats/canonical-json.js';
 import { addDecimals, type Decimal, multiplyDecimal } from '../formats/decimal.js';
 import { decodeFloats, type FloatValues, littleEndianBytes } from '../formats/float-array.js';
 import type { EncodedArray, EvenAxis, PlainArray, Spectrum } from '../intake/result-bundle.js';
+import { intensityDigest } from './intensity-digest.js';
 import type { SpectrumSummary, SpectrumValues } from './spectrum-values.js';
 
 /** The rule of `rules/spectrum-*.ts` that a spectrum breaks, where, and what was found. */
@@ -28,6 +29,8 @@ export type SpectrumReading =
       readonly kind: 'read';
       readonly values: SpectrumValues;
       readonly summary: SpectrumSummary;
+      /** See `intensityDigest`. */
+      readonly intensitySha256: Sha256 | null;
     };
 
 /**
@@ -51,8 +54,17 @@ export function readSpectrum(spectrum: Spectrum | null, pointsMax: number): Spec
     spectrum.axis.encoding === 'even'
       ? { start: spectrum.axis.start, step: spectrum.axis.step }
       : null;
-  const values = { axis, intensity, even, intensityUnit: spectrum.intensityUnit };
-  return { kind: 'read', values, summary: summarise(values) };
+  return readingOf({ axis, intensity, even, intensityUnit: spectrum.intensityUnit });
+}
+
+/** Values that were decoded, with what is said of them. */
+export function readingOf(values: SpectrumValues): SpectrumReading {
+  return {
+    kind: 'read',
+    values,
+    summary: summarise(values),
+    intensitySha256: intensityDigest(values.intensity),
+  };
 }
 
 /** A number of points that is no spectrum, or past the site's limit. */
@@ -63,7 +75,7 @@ export function pointsFault(points: number, pointsMax: number): SpectrumFault | 
 }
 
 /** What a spectrum is, without its values. */
-export function summarise(values: SpectrumValues): SpectrumSummary {
+function summarise(values: SpectrumValues): SpectrumSummary {
   const { axis, intensity, even } = values;
   const points = axis.length;
   return {

@@ -1,5 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { EarlierFinding } from './history-facts.js';
+import type { SpectrumDigests } from './intensity-digest.js';
 import { asFinding, type Found, type RuleInfo } from './rule.js';
 import {
   type NoiseTrace,
@@ -12,13 +13,12 @@ import {
 import { noiseDuplicateLater } from './rules/noise-duplicate-later.js';
 import { operatorAtTwoPlaces, tooNear, twoPlaces } from './rules/operator-at-two-places.js';
 import { operatorAtTwoPlacesLater } from './rules/operator-at-two-places-later.js';
-import type { KnownMeasurement } from './sense-facts.js';
+import type { KnownMeasurement, StoredNoise } from './sense-facts.js';
 import type { SiteIndex } from './site-index.js';
 
 /** A result as it is stored, with what it is compared by. */
-export interface StoredMeasurement extends KnownMeasurement {
-  readonly noise: { readonly key: string; readonly steps: string } | null;
-  readonly spectrumSha256: string | null;
+export interface StoredMeasurement extends KnownMeasurement, SpectrumDigests {
+  readonly noise: StoredNoise | null;
   readonly operatorId: string | null;
   readonly measuredAt: Instant | null;
 }
@@ -75,7 +75,7 @@ function sameNoisePair(
   traces: Map<string, NoiseTrace>,
 ): FoundPair[] {
   const limit = site.folder.signal?.noiseCorrelationMax;
-  if (limit === undefined || earlier.noise?.key !== later.noise?.key) return [];
+  if (limit === undefined) return [];
   const [a, b] = [traceOf(earlier, traces), traceOf(later, traces)];
   const r = a && b && repeatedNoise(a, b, Number(limit.value));
   if (r === null) return [];
@@ -88,8 +88,9 @@ function sameNoisePair(
 
 /** Read once, however many it is compared with. */
 function traceOf(of: StoredMeasurement, traces: Map<string, NoiseTrace>): NoiseTrace | null {
-  if (of.noise === null) return null;
-  const known = traces.get(of.rowId) ?? noiseTrace({ ...of, ...of.noise });
+  const { noise } = of;
+  if (noise === null) return null;
+  const known = traces.get(of.rowId) ?? noiseTrace({ ...of, noise });
   traces.set(of.rowId, known);
   return known;
 }

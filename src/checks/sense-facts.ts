@@ -1,12 +1,13 @@
 import type { Instant } from '../formats/instant.js';
+import type { SpectrumDigests } from './intensity-digest.js';
 import type { BandPoint } from './performance-run.js';
 
 /** Earlier results that bear on those of a bundle: of the same spectrum, noise, cover, operator or instrument. */
 export interface SenseFacts {
-  /** By the digest of the values. */
+  /** By each of the digests that a result of the bundle shares with them, see `isSameSpectrum`. */
   readonly spectra: ReadonlyMap<string, readonly KnownMeasurement[]>;
-  /** The latest of each key, see `NOISE_LOOK_BACK`. */
-  readonly noise: ReadonlyMap<string, readonly KnownNoise[]>;
+  /** The latest of each method and key, see `NOISE_LOOK_BACK`, the latest first. */
+  readonly noise: readonly KnownNoise[];
   /** By the normalised number of the cover. */
   readonly covers: ReadonlyMap<string, readonly KnownMeasurement[]>;
   /** Around the times of this bundle, on other instruments, by operator. */
@@ -36,10 +37,16 @@ export interface KnownMeasurement {
   readonly material: string | null;
 }
 
-export interface KnownNoise extends KnownMeasurement {
+export interface KnownNoise extends KnownMeasurement, SpectrumDigests {
+  readonly noise: StoredNoise;
+}
+
+/** See `NoisePattern`. */
+export interface StoredNoise {
+  readonly key: string;
+  /** null of results that were stored before it was kept. */
+  readonly method: string | null;
   readonly steps: string;
-  /** Of the values; identical spectra are another finding. */
-  readonly spectrumSha256: string | null;
 }
 
 export interface OperatorMeasurement extends KnownMeasurement {
@@ -53,7 +60,7 @@ export interface KnownRun {
 
 export const NOTHING_KNOWN: SenseFacts = {
   spectra: new Map(),
-  noise: new Map(),
+  noise: [],
   covers: new Map(),
   operators: new Map(),
   runBefore: null,

@@ -95,7 +95,9 @@ export function noiseIn(axis: FloatValues, intensity: FloatValues, region: Regio
 
 /** The noise of a peak-free region as a pattern that can be compared with another of the same key. */
 export interface NoisePattern {
-  /** Patterns are of the same points only when their keys are equal. */
+  /** Id and version of the method, whose region it is. */
+  readonly method: string;
+  /** Patterns of one key are of the same points: of one method, as many, from the same shift on. */
   readonly key: string;
   /** Second differences in steps of 1/24 of their root mean square, base64 of signed bytes. */
   readonly steps: string;
@@ -128,6 +130,7 @@ export function noisePattern(
     steps[i] = Math.max(-127, Math.min(127, step));
   }
   return {
+    method,
     key: `${method} ${n} ${(axis[span.first] as number).toPrecision(8)}`,
     steps: Buffer.from(steps.buffer).toString('base64'),
   };

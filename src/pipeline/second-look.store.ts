@@ -8,18 +8,18 @@ import { sideBySide } from '../storage/side-by-side.js';
 import { inTurns } from '../storage/turns.js';
 import {
   COMPARED,
-  type KeptNoise,
+  keptOnce,
+  kindsOfNoise,
   measurementsOfTraces,
   type Span,
   spanAround,
+  tracesOf,
 } from './sense.store.js';
 
 /** Values bound in one `in (…)`. */
 const CHUNK = 1000;
 /** Earlier results of one operator that are looked at. */
 const KNOWN_MAX = 1000;
-/** Kinds of noise (method, points) in one bundle that are compared. */
-const NOISE_KEYS_MAX = 20;
 
 /**
  * Notes that a bundle is to be compared once more when it is committed. Where one process owns the file, its write
@@ -84,17 +84,24 @@ function measurements(db: Reader) {
     .select([
       ...COMPARED,
       'measured_trace.noise_key as noiseKey',
+      'measured_trace.noise_method as noiseMethod',
       'measured_trace.noise as noiseSteps',
     ]);
 }
 
 type StoredRow = Omit<StoredMeasurement, 'noise'> & {
   readonly noiseKey: string | null;
+  readonly noiseMethod: string | null;
   readonly noiseSteps: string | null;
 };
 
-function stored({ noiseKey: key, noiseSteps: steps, ...row }: StoredRow): StoredMeasurement {
-  return { ...row, noise: key === null || steps === null ? null : { key, steps } };
+function stored({
+  noiseKey: key,
+  noiseMethod: method,
+  noiseSteps: steps,
+  ...row
+}: StoredRow): StoredMeasurement {
+  return { ...row, noise: key === null || steps === null ? null : { key, method, steps } };
 }
 
 const ofBundle = prepared((db, of: OfBundle) =>
@@ -123,78 +130,91 @@ export async function measurementsBeside(
   own: readonly StoredMeasurement[],
   { noise, secondsApart }: BesideLimits,
 ): Promise<StoredMeasurement[]> {
-  const kinds = noise === null ? [] : kindsOfNoise(own).map((kind) => ({ ...kind, max: noise }));
+  const looks = noise === null ? [] : looksAtNoise(own).map((look) => ({ ...look, max: noise }));
   const beside = await sideBySide(trx, [
-    ...kinds.flatMap((kind) => [
-      async () => alikeOf(trx, kind, (await noiseBefore(trx, { ...of, ...kind })).rows),
-      async () => alikeOf(trx, kind, (await noiseBehind(trx, { ...of, ...kind })).rows),
-    ]),
+    ...looks.map((look) => () => alikeBeside(trx, { ...of, ...look })),
     async () => (secondsApart === null ? [] : await ofOperators(trx, of, own, secondsApart)),
   ]);
   return [...new Map(beside.flat().map((row) => [row.rowId, row])).values()];
 }
 
-/** Results of one bundle whose noise can be compared. */
-interface KindOfNoise {
-  readonly key: string;
+/** Results of one bundle whose noise is compared with that of others. */
+interface LookAtNoise {
   readonly steps: readonly string[];
-  readonly rowIds: readonly string[];
-  /** The first and the last of `rowIds`, which come in their order. */
+  readonly rowIds: ReadonlySet<string>;
+  /** Where to look for others. */
+  readonly places: readonly PlaceOfNoise[];
+}
+
+interface PlaceOfNoise {
+  readonly column: 'noise_key' | 'noise_method';
+  readonly kind: string;
+  /** The first and the last row of the bundle. */
   readonly first: string;
   readonly last: string;
   /** Traces asked for, so that enough are left without those of the bundle itself. */
   readonly limit: number;
 }
 
-function kindsOfNoise(own: readonly StoredMeasurement[]): KindOfNoise[] {
-  const kinds = new Map<string, { steps: string[]; rowIds: string[] }>();
-  for (const { noise, rowId } of own) {
-    if (noise === null) continue;
-    const kind = kinds.get(noise.key) ?? { steps: [], rowIds: [] };
-    kind.steps.push(noise.steps);
-    kind.rowIds.push(rowId);
-    kinds.set(noise.key, kind);
-  }
-  return [...kinds].slice(0, NOISE_KEYS_MAX).map(([key, { steps, rowIds }]) => ({
-    key,
-    steps,
-    rowIds,
-    first: rowIds[0] as string,
-    last: rowIds.at(-1) as string,
-    limit: NOISE_LOOK_BACK + rowIds.length,
-  }));
+function looksAtNoise(measured: readonly StoredMeasurement[]): LookAtNoise[] {
+  const own = measured.flatMap(({ noise, rowId }) => (noise === null ? [] : [{ noise, rowId }]));
+  return kindsOfNoise(own, ({ noise }) => noise).map(({ method, keys, all }) => {
+    const rowIds = all.map(({ rowId }) => rowId);
+    const rows = {
+      first: rowIds[0] as string,
+      last: rowIds.at(-1) as string,
+      limit: NOISE_LOOK_BACK + rowIds.length,
+    };
+    return {
+      steps: all.map(({ noise }) => noise.steps),
+      rowIds: new Set(rowIds),
+      places: [
+        ...(method === null ? [] : [{ column: 'noise_method' as const, kind: method, ...rows }]),
+        ...keys.map((kind) => ({ column: 'noise_key' as const, kind, ...rows })),
+      ],
+    };
+  });
 }
 
-async function alikeOf(
+async function alikeBeside(
   trx: Trx,
-  { key, steps, rowIds, max }: KindOfNoise & { readonly max: number },
-  traces: readonly KeptNoise[],
+  { site, steps, rowIds, places, max }: OfBundle & LookAtNoise & { readonly max: number },
 ): Promise<StoredMeasurement[]> {
-  const own = new Set(rowIds);
-  const others = traces.filter(({ rowId }) => !own.has(rowId)).slice(0, NOISE_LOOK_BACK);
-  const alike = await inTurns(trx, mayRepeatNoise(steps, others, max));
-  const found = await measurementsOfTraces(trx, alike);
-  return found.map(({ noise, ...row }) => ({ ...row, noise: { key, steps: noise } }));
+  const asked = await sideBySide(
+    trx,
+    places.flatMap(({ column, ...place }) =>
+      [NOISE_BEFORE[column], NOISE_BEHIND[column]].map((ask) => () => ask(trx, { site, ...place })),
+    ),
+  );
+  const others = asked.flatMap(({ rows }) =>
+    rows.filter(({ rowId }) => !rowIds.has(rowId)).slice(0, NOISE_LOOK_BACK),
+  );
+  const alike = await inTurns(trx, mayRepeatNoise(steps, keptOnce(others), max));
+  return await measurementsOfTraces(trx, alike);
 }
 
-type NoiseBeside = OfBundle & Pick<KindOfNoise, 'key' | 'first' | 'last' | 'limit'>;
+type NoiseBeside = { readonly site: string } & Omit<PlaceOfNoise, 'column'>;
 
-function tracesOf(db: Reader, of: NoiseBeside) {
-  return db
-    .selectFrom('measured_trace')
-    .select(['result_row_id as rowId', 'noise'])
-    .where('site', '=', of.site)
-    .where('noise_key', '=', of.key)
-    .limit(bounded(of.limit));
+const NOISE_BEFORE = { noise_key: before('noise_key'), noise_method: before('noise_method') };
+const NOISE_BEHIND = { noise_key: behind('noise_key'), noise_method: behind('noise_method') };
+
+function before(column: PlaceOfNoise['column']) {
+  return prepared((db, of: NoiseBeside) =>
+    tracesOf(db, column, of)
+      .where('result_row_id', '<', of.last)
+      .orderBy('result_row_id', 'desc')
+      .limit(bounded(of.limit)),
+  );
 }
 
-const noiseBefore = prepared((db, of: NoiseBeside) =>
-  tracesOf(db, of).where('result_row_id', '<', of.last).orderBy('result_row_id', 'desc'),
-);
-
-const noiseBehind = prepared((db, of: NoiseBeside) =>
-  tracesOf(db, of).where('result_row_id', '>', of.first).orderBy('result_row_id', 'asc'),
-);
+function behind(column: PlaceOfNoise['column']) {
+  return prepared((db, of: NoiseBeside) =>
+    tracesOf(db, column, of)
+      .where('result_row_id', '>', of.first)
+      .orderBy('result_row_id', 'asc')
+      .limit(bounded(of.limit)),
+  );
+}
 
 async function ofOperators(
   db: Reader,

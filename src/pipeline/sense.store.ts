@@ -1,6 +1,6 @@
 import { sql } from 'kysely';
 import { coverOf, mayRepeatNoise, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
-import type { ReadableExamination } from '../checks/examination.js';
+import { type ReadableExamination, spectrumDigestsOf } from '../checks/examination.js';
 import { bandPoints } from '../checks/performance-run.js';
 import type {
   KnownMeasurement,
@@ -8,6 +8,7 @@ import type {
   KnownRun,
   OperatorMeasurement,
   SenseFacts,
+  StoredNoise,
 } from '../checks/sense-facts.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -25,8 +26,8 @@ const CHUNK = 1000;
 const KNOWN_MAX = 1000;
 /** Earlier performance checks of an instrument: more than the longest run a site can ask for, on several standards. */
 const CHECKS_MAX = 200;
-/** Kinds of noise (method, points) in one bundle that are compared. */
-const NOISE_KEYS_MAX = 20;
+/** Methods, and keys of noise, in one bundle that are compared. */
+const NOISE_KINDS_MAX = 20;
 
 /**
  * Loads the earlier results that bear on those of a bundle, in the transaction that acts on it: one query for each
@@ -69,33 +70,49 @@ const MEASUREMENT = [
 /** And what a second look compares it by. */
 export const COMPARED = [
   ...MEASUREMENT,
-  'result.spectrum_sha256 as spectrumSha256',
+  'result.spectrum_sha256 as sha256',
+  'result.intensity_sha256 as intensitySha256',
   'result.operator_id as operatorId',
   'result.measured_at as measuredAt',
 ] as const;
 
+/**
+ * By the digest of the intensities, and by that of axis and intensities: of what was stored before there was one of the
+ * intensities, and of a spectrum that has none, only the other is known.
+ */
 async function knownSpectra(
   db: Reader,
   of: OfSite,
   { results }: ReadableExamination,
 ): Promise<SenseFacts['spectra']> {
-  const digests = distinct(results.map(({ spectrum }) => spectrum?.sha256 ?? null));
+  const digests = results.map(spectrumDigestsOf);
   const known = new Map<string, KnownMeasurement[]>();
-  for (let i = 0; i < digests.length; i += CHUNK) {
-    const { rows } = await bySpectrum(db, of, digests.slice(i, i + CHUNK));
-    for (const row of rows) if (row.sha256 !== null) add(known, row.sha256, row);
-  }
+  const learn = async (ask: typeof byValues, asked: readonly string[]) => {
+    for (let i = 0; i < asked.length; i += CHUNK) {
+      const { rows } = await ask(db, of, asked.slice(i, i + CHUNK));
+      for (const { digest, ...row } of rows) if (digest !== null) add(known, digest, row);
+    }
+  };
+  await sideBySide(db, [
+    () => learn(byValues, distinct(digests.map(({ sha256 }) => sha256))),
+    () => learn(byIntensities, distinct(digests.map(({ intensitySha256 }) => intensitySha256))),
+  ]);
   return known;
 }
 
-const bySpectrum = preparedForList((db, of: OfSite, digests) =>
-  db
-    .selectFrom('result')
-    .select([...MEASUREMENT, 'result.spectrum_sha256 as sha256'])
-    .where('site', '=', of.site)
-    .where('spectrum_sha256', 'in', digests)
-    .limit(sql.lit(KNOWN_MAX)),
-);
+const byValues = bySpectrum('spectrum_sha256');
+const byIntensities = bySpectrum('intensity_sha256');
+
+function bySpectrum(column: 'spectrum_sha256' | 'intensity_sha256') {
+  return preparedForList((db, of: OfSite, digests) =>
+    db
+      .selectFrom('result')
+      .select([...MEASUREMENT, `result.${column} as digest`])
+      .where('site', '=', of.site)
+      .where(column, 'in', digests)
+      .limit(sql.lit(KNOWN_MAX)),
+  );
+}
 
 async function knownNoise(
   db: Trx,
@@ -103,47 +120,103 @@ async function knownNoise(
   { results }: ReadableExamination,
 ): Promise<SenseFacts['noise']> {
   const limit = site.signal?.noiseCorrelationMax;
-  const known = new Map<string, KnownNoise[]>();
+  const known: KnownNoise[] = [];
   if (limit === undefined) return known;
-  const own = new Map<string, string[]>();
-  for (const { pattern } of results) if (pattern !== null) add(own, pattern.key, pattern.steps);
-  for (const [key, steps] of [...own].slice(0, NOISE_KEYS_MAX)) {
-    const { rows } = await byNoise(db, { site: site.site, key });
-    const alike = await inTurns(db, mayRepeatNoise(steps, rows, Number(limit.value)));
-    const found = await measurementsOfTraces(db, alike);
-    known.set(
-      key,
-      found.map(({ noise, ...row }) => ({ ...row, steps: noise })),
+  const own = results.flatMap(({ pattern }) => pattern ?? []);
+  for (const { method, keys, all } of kindsOfNoise(own, (noise) => noise)) {
+    const of = { site: site.site };
+    const asked = await sideBySide(db, [
+      ...(method === null ? [] : [() => byNoiseMethod(db, { ...of, kind: method })]),
+      ...keys.map((key) => () => byNoiseKey(db, { ...of, kind: key })),
+    ]);
+    const kept = keptOnce(asked.flatMap(({ rows }) => rows)).sort((a, b) =>
+      a.rowId < b.rowId ? 1 : -1,
     );
+    const steps = all.map((noise) => noise.steps);
+    const alike = await inTurns(db, mayRepeatNoise(steps, kept, Number(limit.value)));
+    known.push(...(await measurementsOfTraces(db, alike)));
   }
   return known;
 }
+
+/** What of a bundle is compared with noise of one method, or of one key where no method was kept. */
+interface KindOfNoise<T> {
+  readonly method: string | null;
+  readonly keys: readonly string[];
+  readonly all: readonly T[];
+}
+
+export function kindsOfNoise<T>(
+  own: readonly T[],
+  noiseOf: (one: T) => StoredNoise,
+): KindOfNoise<T>[] {
+  const looked = distinct(own.map((one) => noiseOf(one).key)).slice(0, NOISE_KINDS_MAX);
+  const kinds = new Map<string, T[]>();
+  for (const one of own) {
+    const { method, key } = noiseOf(one);
+    add(kinds, method === null ? `of key ${key}` : `of method ${method}`, one);
+  }
+  return [...kinds.values()].slice(0, NOISE_KINDS_MAX).map((all) => {
+    const noises = all.map(noiseOf);
+    return {
+      method: noises[0]?.method ?? null,
+      keys: distinct(noises.map(({ key }) => key)).filter((key) => looked.includes(key)),
+      all,
+    };
+  });
+}
+
+interface OfKind extends OfSite {
+  readonly kind: string;
+}
+
+const byNoiseKey = byNoise('noise_key');
+const byNoiseMethod = byNoise('noise_method');
 
 /**
  * Row ids are UUIDv7: the latest come first, which bounds the look-back and orders nothing else. The results themselves
  * are asked for only of those that are alike.
  */
-const byNoise = prepared((db, of: OfSite & { readonly key: string }) =>
-  db
+function byNoise(column: 'noise_key' | 'noise_method') {
+  return prepared((db, of: OfKind) =>
+    tracesOf(db, column, of).orderBy('result_row_id', 'desc').limit(sql.lit(NOISE_LOOK_BACK)),
+  );
+}
+
+export function tracesOf(db: Reader, column: 'noise_key' | 'noise_method', of: OfKind) {
+  return db
     .selectFrom('measured_trace')
-    .select(['result_row_id as rowId', 'noise'])
+    .select([
+      'result_row_id as rowId',
+      'noise_key as key',
+      'noise_method as method',
+      'noise as steps',
+    ])
     .where('site', '=', of.site)
-    .where('noise_key', '=', of.key)
-    .orderBy('result_row_id', 'desc')
-    .limit(sql.lit(NOISE_LOOK_BACK)),
-);
+    .where(column, '=', of.kind);
+}
 
 /** The noise of a result as it is kept. */
-export interface KeptNoise {
+interface KeptNoise {
   readonly rowId: string;
-  readonly noise: string | null;
+  readonly noise: StoredNoise;
+}
+
+type TraceRow = { readonly rowId: string } & {
+  readonly [K in keyof StoredNoise]: string | null;
+};
+
+/** Traces that were asked for by their key and by their method, each once. */
+export function keptOnce(rows: readonly TraceRow[]): KeptNoise[] {
+  const kept = new Map<string, KeptNoise>();
+  for (const { rowId, key, method, steps } of rows) {
+    if (key !== null && steps !== null) kept.set(rowId, { rowId, noise: { key, method, steps } });
+  }
+  return [...kept.values()];
 }
 
 /** The results of traces, in the order of these, with their noise. */
-export async function measurementsOfTraces(
-  db: Reader,
-  traces: readonly (KeptNoise & { readonly noise: string })[],
-) {
+export async function measurementsOfTraces(db: Reader, traces: readonly KeptNoise[]) {
   const { rows } = await byRowIds(
     db,
     {},
@@ -355,6 +428,7 @@ export async function insertTraces(
         result_row_id: rowId,
         site,
         noise_key: pattern?.key ?? null,
+        noise_method: pattern?.method ?? null,
         noise: pattern?.steps ?? null,
         probe_cover: cover,
       },

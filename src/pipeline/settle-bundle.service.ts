@@ -1,9 +1,10 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { coverOf } from '../checks/bundle-traces.js';
-import type { ReadableExamination } from '../checks/examination.js';
+import { type ReadableExamination, spectrumDigestsOf } from '../checks/examination.js';
 import type { HistoryAnswer } from '../checks/history-facts.js';
 import { doesTellRuns, historyInSteps } from '../checks/history-rules.js';
+import { copyDigest } from '../checks/intensity-digest.js';
 import type { SeriesFinding } from '../checks/series.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
@@ -412,7 +413,7 @@ function idsNamedBy({ header, results, performanceChecks }: ReadableExamination)
     result?.supersedes?.resultId ?? null,
   ]);
   // Of two copies, or two uses of a cover, settled at the same moment the second finds the first.
-  const spectra = results.map(({ spectrum }) => spectrum?.sha256);
+  const spectra = results.map((result) => copyDigest(spectrumDigestsOf(result)));
   const { instrumentSerial: serial } = header;
   const covers = results.map(({ result }) => (result === null ? null : coverOf(result)));
   return [
@@ -420,7 +421,7 @@ function idsNamedBy({ header, results, performanceChecks }: ReadableExamination)
     // Who signs the cause of a failed check at the same moment finds a pass behind it, or is found.
     ...(serial === null || performanceChecks.length === 0 ? [] : [performanceOf(serial)]),
     ...ids.filter((id) => id !== null).map((id) => `result:${id}`),
-    ...spectra.filter((sha256) => sha256 !== undefined).map((sha256) => `spectrum:${sha256}`),
+    ...spectra.filter((digest) => digest !== null).map((digest) => `spectrum:${digest}`),
     ...covers.filter((cover) => cover !== null).map((cover) => `cover:${cover}`),
   ];
 }

@@ -1,4 +1,9 @@
-import { type ExaminedResult, isHeld, type ReadableExamination } from '../checks/examination.js';
+import {
+  type ExaminedResult,
+  isHeld,
+  type ReadableExamination,
+  spectrumDigestsOf,
+} from '../checks/examination.js';
 import type { Finding } from '../checks/finding.js';
 import type { HistoryAnswer, ResultHistory } from '../checks/history-facts.js';
 import { matchScan, type ScanMatch, type ScanTargets } from '../receipts/scan-match.js';
@@ -71,7 +76,8 @@ export function resultRow(
   bundle: { readonly rowId: string; readonly site: string },
   examination: ReadableExamination,
 ): ResultRow {
-  const { reading, recheck, spectrum } = settled.examined;
+  const { reading, recheck } = settled.examined;
+  const spectrum = spectrumDigestsOf(settled.examined);
   const { header } = examination;
   return {
     id: settled.rowId,
@@ -107,7 +113,8 @@ export function resultRow(
     record_sha256: settled.record?.sha256 ?? null,
     animl_sha256: settled.record?.animlSha256 ?? null,
     animl_writer: settled.record ? ANIML_WRITER_VERSION : null,
-    spectrum_sha256: spectrum?.sha256 ?? null,
+    spectrum_sha256: spectrum.sha256,
+    intensity_sha256: spectrum.intensitySha256,
     element_sha256: settled.examined.sha256,
     supersedes: settled.examined.result?.supersedes?.resultId ?? null,
     review_signature_id: null,

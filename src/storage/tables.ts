@@ -240,6 +240,8 @@ export interface ResultRow {
   animl_sha256: string | null;
   animl_writer: string | null;
   spectrum_sha256: string | null;
+  /** See `intensityDigest`; null also of results that were stored before there was one. */
+  intensity_sha256: string | null;
   /** Digest of the result as its bundle holds it: the same id with another digest is a conflict. */
   element_sha256: string;
   /** Result id that this one supersedes by its own word. */
@@ -259,8 +261,10 @@ export interface MeasuredTraceRow {
   /** `result.id`. */
   result_row_id: string;
   site: string;
-  /** Noise is compared with noise of the same key only, see `NoisePattern`. */
+  /** Noise is compared with noise of the same key or method only, see `NoisePattern`. */
   noise_key: string | null;
+  /** null also of results that were stored before it was kept. */
+  noise_method: string | null;
   noise: string | null;
   /** Number of the disposable cover, normalised. */
   probe_cover: string | null;

@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
 import { sha256 } from '../../src/formats/canonical-json.js';
 import type { BundleResult } from '../../src/intake/result-bundle.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
@@ -30,6 +31,20 @@ const good = (run = 1, over: Partial<BundleResult> = {}) =>
   resultOn(curve('paracetamol', run), over, run);
 const immersed = (run: number, cover: string, over: Partial<BundleResult> = {}) =>
   good(run, { presentation: { kind: 'immersion-probe', probeCover: cover }, ...over });
+
+const codes = (results: readonly BundleResult[]) => found(results).map(({ code }) => code);
+
+/** The curve of `good(run)`, its axis moved. */
+function moved(by: number, run = 1) {
+  const { axis, intensity } = curve('paracetamol', run);
+  return { axis: axis.map((x) => x + by), intensity };
+}
+
+/** The curve of `good(1)` as float32 holds it. */
+function rounded() {
+  const { axis, intensity } = curve('paracetamol', 1);
+  return { axis, intensity: intensity.map(Math.fround) };
+}
 
 /** As if it had been measured by the method of M-2, so that materials differ and nothing else does. */
 const naphthalene = (run: number, over: Partial<BundleResult>) =>
@@ -192,6 +207,69 @@ describe('signal quality of one result', () => {
     ]);
     const again = { ...copied, container: { scanned: ' C-1 ', entry: 'scanned' as const } };
     expect(places([good(1), again])).toEqual([]);
+  });
+
+  it.each<[string, BundleResult]>([
+    ['an axis moved by 0.001', resultOn(moved(0.001), {}, 2)],
+    ['an axis moved by five points', resultOn(moved(10), {}, 2)],
+    ['values of another width', resultOn(rounded(), {}, 2)],
+  ])('holds both of two containers with one trace, one of them with %s', (_, copied) => {
+    expect(places([good(1), copied, good(3)])).toEqual(
+      expect.arrayContaining([
+        'spectrum-duplicate /results/0/spectrum',
+        'spectrum-duplicate /results/1/spectrum',
+      ]),
+    );
+    const all = codes([good(1), copied, good(3)]);
+    expect(all.filter((code) => code.startsWith('spectrum-dup'))).toHaveLength(2);
+    expect(all).not.toContain('noise-duplicate');
+    expect(codes([good(1), { ...copied, container: good(1).container }])).not.toContain(
+      'spectrum-duplicate',
+    );
+  });
+
+  it('takes measurements of one material on axes that differ a little for what they are', () => {
+    const others = [2, 3, 4].map((run) => resultOn(moved(run / 1000, run), {}, run));
+    expect(places([good(1), ...others])).toEqual([]);
+  });
+
+  it.each([
+    ['saturated', () => 65_535],
+    ['dark', () => 0],
+    ['saturated but for a few points', (_y: number, x: number) => (x < 212 ? x : 65_535)],
+  ])('calls two %s spectra copies on one axis only', (_, flat) => {
+    const on = (by: number, run: number) => {
+      const { axis, intensity } = changed(flat);
+      const spectrum = encodeSpectrum(
+        axis.map((x) => x + by),
+        intensity,
+        'float64',
+      );
+      return good(run, { spectrum, decision: 'inconclusive', score: null });
+    };
+    expect(codes([on(0, 1), on(0.001, 2)])).not.toContain('spectrum-duplicate');
+    expect(codes([on(0, 1), on(0, 2)])).toContain('spectrum-duplicate');
+  });
+
+  it.each([0.001, -0.001, 0.5, 1.9, -1.9])(
+    'holds both of two containers whose noise is the same on an axis moved by %f',
+    (by) => {
+      const { axis, intensity } = moved(by);
+      const altered = { axis, intensity: intensity.map((y) => y * 1.07 + 300) };
+      expect(codes([good(1), resultOn(altered, {}, 2)])).toEqual([
+        'noise-duplicate',
+        'noise-duplicate',
+      ]);
+      const another = moved(by, 2).intensity.map((y) => y * 1.07 + 300);
+      expect(codes([good(1), resultOn({ axis, intensity: another }, {}, 2)])).toEqual([]);
+    },
+  );
+
+  it('holds both of two containers whose noise is the same, moved by one point', () => {
+    const { axis, intensity } = changed((y) => y * 1.07);
+    const along = intensity.map((_, i) => intensity[Math.max(0, i - 1)] as number);
+    const result = resultOn({ axis, intensity: along }, {}, 2);
+    expect(codes([good(1), result])).toEqual(['noise-duplicate', 'noise-duplicate']);
   });
 
   it('holds both of two containers whose noise is the same', () => {

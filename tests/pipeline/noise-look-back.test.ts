@@ -10,6 +10,7 @@ import { StatementWorld } from '../statements/statement-world.js';
 /** Which earlier results the noise of a bundle is held against. */
 
 const KEY = 'm-1@3 64 400.00000';
+const METHOD = 'm-1@3';
 const MAX = 0.9;
 const random = seededRandom(7);
 
@@ -28,8 +29,26 @@ const COPIED = steps();
 
 let world: StatementWorld;
 
-/** Results with a trace each; those of `copies`, and the first of the bundle itself, have the same noise. */
-async function store(copies: readonly number[]): Promise<void> {
+const OTHER_KEY = 'm-1@3 64 400.00100';
+
+/** Odd ones are on another axis, those of the bundle aside. */
+const onTwoAxes = (n: number) => {
+  const isOwn = n >= OWN.from && n <= OWN.to;
+  return { noise_key: isOwn || n % 2 === 0 ? KEY : OTHER_KEY, noise_method: METHOD };
+};
+
+/**
+ * Results with a trace each; those of `copies`, and the first of the bundle itself, have the same noise.
+ *
+ * @param kindOf key and method of each, by default as before there was one of the method
+ */
+async function store(
+  copies: readonly number[],
+  kindOf: (n: number) => { noise_key: string; noise_method: string | null } = () => ({
+    noise_key: KEY,
+    noise_method: null,
+  }),
+): Promise<void> {
   world = await StatementWorld.open();
   const measured = Array.from({ length: TOTAL }, (_, n) => ({ container: `C-${n}` }));
   const ids = await world.measure(...measured);
@@ -40,7 +59,7 @@ async function store(copies: readonly number[]): Promise<void> {
       await trx.updateTable('result').set(after).where('id', '=', id).execute();
       const isCopy = n === OWN.from || copies.includes(n);
       const noise = isCopy ? COPIED : steps();
-      const trace = { result_row_id: rowId(n), noise_key: KEY, noise, probe_cover: null };
+      const trace = { result_row_id: rowId(n), ...kindOf(n), noise, probe_cover: null };
       await trx
         .insertInto('measured_trace')
         .values({ site: world.site.site, ...trace })
@@ -66,6 +85,21 @@ describe('a second look', () => {
     expect(found.every(({ noise }) => noise?.key === KEY && noise.steps === COPIED)).toBe(true);
   });
 
+  it('finds what is on another axis among as many of the method', async () => {
+    const first = OWN.from - NOISE_LOOK_BACK;
+    // On the other axis the first of the fifty and the one before it, and one of the own axis before that.
+    await store([first, first - 2, first - 1, OWN.to + 1], onTwoAxes);
+    const of = { site: world.site.site, bundleRowId: 'own' };
+    const found = await world.database.transact(async (trx) =>
+      measurementsBeside(trx, of, await measurementsOf(trx, of), {
+        noise: MAX,
+        secondsApart: null,
+      }),
+    );
+    expect(found.map((one) => one.rowId).sort()).toEqual([first - 1, first, OWN.to + 1].map(rowId));
+    expect(found.map(({ noise }) => noise?.key).sort()).toEqual([KEY, OTHER_KEY, OTHER_KEY]);
+  });
+
   it('asks for no noise where nothing limits it', async () => {
     const of = { site: world.site.site, bundleRowId: 'own' };
     const found = await world.database.transact(async (trx) =>
@@ -79,15 +113,27 @@ describe('a second look', () => {
 });
 
 describe('the first look', () => {
-  it('knows what is alike among the latest fifty, the latest first', async () => {
+  it('knows what is alike among the latest fifty of one axis, the latest first', async () => {
     await store([TOTAL - 1, TOTAL - 20, TOTAL - NOISE_LOOK_BACK, TOTAL - NOISE_LOOK_BACK - 1]);
+    const expected = [TOTAL - 1, TOTAL - 20, TOTAL - NOISE_LOOK_BACK].map(rowId);
+    expect(await known()).toEqual(expected);
+  });
+
+  it('knows what is alike on another axis among the latest fifty of the method', async () => {
+    // Of the fifty latest on the axis of KEY 25 are behind the bundle and 10 in it: the last of them is the 15th before.
+    const [last, beyond] = [OWN.from - 29, OWN.from - 31];
+    await store([TOTAL - 48, TOTAL - 62, last, beyond], onTwoAxes);
+    expect(await known()).toEqual([TOTAL - 48, OWN.from, last].map(rowId));
+  });
+
+  async function known(): Promise<string[]> {
     const limit = { value: String(MAX), source: 'test' };
     const site = { ...world.site, signal: { noiseCorrelationMax: limit, pace: {} } };
     const examination = {
       header: { instrumentSerial: null, runEpoch: null },
       results: [
         {
-          pattern: { key: KEY, steps: COPIED },
+          pattern: { key: KEY, method: METHOD, steps: COPIED },
           spectrum: null,
           result: null,
           reading: { operatorId: null, measuredAt: null, runNumber: null },
@@ -98,9 +144,8 @@ describe('the first look', () => {
     const { noise } = await world.database.transact((trx) =>
       loadSense(trx, site as unknown as typeof world.site, examination),
     );
-    const expected = [TOTAL - 1, TOTAL - 20, TOTAL - NOISE_LOOK_BACK].map(rowId);
-    expect(noise.get(KEY)?.map((one) => one.rowId)).toEqual(expected);
-  });
+    return noise.map((one) => one.rowId);
+  }
 });
 
 it('leaves out only what the rule would not find', () => {
@@ -108,16 +153,15 @@ it('leaves out only what the rule would not find', () => {
   const kept = Array.from({ length: 60 }, (_, n) => {
     const like = Int8Array.from(patternSteps(own[n % own.length] as string));
     const changed = like.map((step) => (random() < n / 60 ? Math.round(random() * 80 - 40) : step));
-    return { n, noise: n % 13 === 0 ? null : Buffer.from(changed).toString('base64') };
+    return { n, noise: { steps: Buffer.from(changed).toString('base64') } };
   });
   const trace = (noise: string, sha256: string) => ({
     sha256,
-    pattern: { key: KEY, steps: patternSteps(noise) },
+    intensitySha256: null,
+    pattern: { key: KEY, method: METHOD, steps: patternSteps(noise) },
   });
-  const found = kept.filter(
-    ({ noise }) =>
-      noise !== null &&
-      own.some((one) => sameNoise(trace(one, 'a'), trace(noise, 'b'), MAX) !== null),
+  const found = kept.filter(({ noise }) =>
+    own.some((one) => sameNoise(trace(one, 'a'), trace(noise.steps, 'b'), MAX) !== null),
   );
   const sieve = mayRepeatNoise(own, kept, MAX);
   let step = sieve.next();

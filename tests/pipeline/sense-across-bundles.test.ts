@@ -1,7 +1,9 @@
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import { assembleBundle } from '../../src/checks/assemble-bundle.js';
+import { assembleBundle, encodeSpectrum } from '../../src/checks/assemble-bundle.js';
+import { readSpectrum } from '../../src/checks/read-spectrum.js';
 import { addMs } from '../../src/formats/instant.js';
 import type { ResultBundle } from '../../src/intake/result-bundle.js';
+import { dec } from '../checks/fixture.js';
 import { type Bundle, Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 
@@ -114,6 +116,81 @@ describe('a spectrum that came before', () => {
     await world.take(copied);
     expect(await found()).toEqual(both);
     expect(await entriesOf('result.held')).toBe(1);
+  });
+
+  /** A spectrum that was measured, the same again as another container's, changed, and one that was measured there. */
+  async function copiedLater(change: (source: Result) => Pick<Result, 'spectrum' | 'score'>) {
+    const one = dock.measure(FIRST, receipt, 'D1-01');
+    const original = dock.pack(FIRST);
+    await world.take(original);
+    const [source] = original.document.results;
+    if (source === undefined) throw new Error('expected a result in the bundle');
+    const two = dock.measure(SECOND, receipt, 'D1-02');
+    const copied = withResults(dock.pack(SECOND), (results) =>
+      results.map((r) => ({ ...r, ...change(source) })),
+    );
+    return { one, two, copied };
+  }
+
+  it.each<[string, (source: Result) => Pick<Result, 'spectrum' | 'score'>]>([
+    ['an axis moved by 0.001', (source) => onAxis(source, (x) => x + 0.001)],
+    ['an axis of float64', (source) => onAxis(source, (x) => x * 1.000_000_1)],
+    ['an axis of start and step', evenly],
+  ])('holds both where the copy has %s', async (_, change) => {
+    const { one, two, copied } = await copiedLater(change);
+    await world.take(copied);
+    const both = [`spectrum-duplicate-earlier ${two}`, `spectrum-duplicate-later ${one}`];
+    expect(await found()).toEqual(both);
+    // What is measured again is no copy, whatever its axis is.
+    const again = dock.measure(SECOND, receipt, 'D1-02');
+    const measured = withResults(dock.pack(SECOND), (rs) =>
+      rs.map((r) => ({ ...r, ...onAxis(r, (x) => x + 0.002) })),
+    );
+    await world.take(measured);
+    expect(await found()).toEqual(both);
+    expect(await stateOf(again)).toBe('accepted');
+    expect(await stateOf(one)).toBe('held');
+  });
+
+  it('stops a receipt that conformed by the one that was copied to another axis', async () => {
+    const one = dock.measure(FIRST, receipt, 'D1-01');
+    const original = dock.pack(FIRST);
+    await world.take(original);
+    await conforming(receipt);
+    dock.measure(SECOND, receipt, 'D1-02');
+    const copied = withResults(dock.pack(SECOND), (results) =>
+      results.map((r, i) => ({
+        ...r,
+        ...onAxis(original.document.results[i] ?? r, (x) => x + 0.001),
+      })),
+    );
+    await world.take(copied);
+    await stopped(receipt, one);
+  });
+
+  it('knows what was stored before intensities had a digest by its axis and intensities', async () => {
+    const { one, two, copied } = await copiedLater(({ spectrum, score }) => ({ spectrum, score }));
+    await world.write((db) => db.updateTable('result').set({ intensity_sha256: null }).execute());
+    await world.take(copied);
+    expect(await found()).toEqual([
+      `spectrum-duplicate-earlier ${two}`,
+      `spectrum-duplicate-later ${one}`,
+    ]);
+  });
+
+  it('holds both whose noise is the same though the axis was moved and the values changed', async () => {
+    const { one, two, copied } = await copiedLater((source) =>
+      onAxis({ ...source, ...scaled(source) }, (x) => x - 0.001),
+    );
+    await world.take(copied);
+    const both = [`noise-duplicate-earlier ${two}`, `noise-duplicate-later ${one}`];
+    expect(await found()).toEqual(both);
+    dock.measure(SECOND, receipt, 'D1-02');
+    const measured = withResults(dock.pack(SECOND), (rs) =>
+      rs.map((r) => ({ ...r, ...onAxis(r, (x) => x + 0.001) })),
+    );
+    await world.take(measured);
+    expect(await found()).toEqual(both);
   });
 
   it('holds both whose noise is the same though the values were changed', async () => {
@@ -392,5 +469,27 @@ function scaled(result: ResultBundle['results'][number] | undefined) {
   return {
     score: result.score,
     spectrum: { ...spectrum, intensity: { ...spectrum.intensity, data: bytes.toString('base64') } },
+  };
+}
+
+type Result = ResultBundle['results'][number];
+
+/** A result's spectrum with another axis, both at full width. */
+function onAxis(result: Result, change: (x: number) => number): Pick<Result, 'spectrum' | 'score'> {
+  const { spectrum, score } = result;
+  const read = spectrum && !('file' in spectrum) ? readSpectrum(spectrum, 100_000) : null;
+  if (read?.kind !== 'read') throw new Error('expected a spectrum in the bundle');
+  const { axis, intensity } = read.values;
+  const shifts = Float64Array.from(axis, change);
+  return { score, spectrum: encodeSpectrum(shifts, intensity, 'float64') };
+}
+
+/** A result's spectrum with its axis as start and step. */
+function evenly({ spectrum, score }: Result): Pick<Result, 'spectrum' | 'score'> {
+  if (spectrum === null || 'file' in spectrum) throw new Error('expected a spectrum in the bundle');
+  // Of an instrument whose wavenumbers were adjusted; on 200 and 2 the values would be the same to the last bit.
+  return {
+    score,
+    spectrum: { ...spectrum, axis: { encoding: 'even', start: dec('200.1'), step: dec('2') } },
   };
 }

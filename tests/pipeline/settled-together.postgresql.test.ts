@@ -151,20 +151,35 @@ const BOTH_HELD = ['R-I-1 held', 'R-I-3 held'];
 const BOTH_ACCEPTED = ['R-I-1 accepted', 'R-I-3 accepted'];
 
 /** The same measurement at 1.05 times its height and 100 counts up, as somebody would hide a copy. */
-function changedCopy(): Partial<BundleResult> {
+function changedCopy(by = 0): Partial<BundleResult> {
   const { axis, intensity } = curve('paracetamol', 1);
   return {
     spectrum: encodeSpectrum(
-      axis,
+      axis.map((x) => x + by),
       intensity.map((v) => v * 1.05 + 100),
       'float64',
     ),
   };
 }
 
-describe('two identical copies of a spectrum', () => {
-  it('are both held, whichever of the two processes comes first', async () => {
-    const parts = [bundleOf('I-1', {}, 1), bundleOf('I-3', {}, 1)] as const;
+/** The same measurement on an axis moved a little, as float32. */
+function movedCopy(): Partial<BundleResult> {
+  const { axis, intensity } = curve('paracetamol', 1);
+  return {
+    spectrum: encodeSpectrum(
+      axis.map((x) => x + 0.001),
+      intensity,
+      'float32',
+    ),
+  };
+}
+
+describe('two copies of a spectrum', () => {
+  it.each([
+    ['identical', {}],
+    ['on two axes', movedCopy()],
+  ])('%s: are both held, whichever of the two processes comes first', async (_, copy) => {
+    const parts = [bundleOf('I-1', {}, 1), bundleOf('I-3', copy, 1)] as const;
     const { benches, processes } = await world(parts, otherWaits, 'later');
     await workBoth(processes);
     expect(await states(benches[0])).toEqual(BOTH_HELD);
@@ -197,6 +212,11 @@ describe('what no lock orders', () => {
     [
       'the noise of one spectrum under two containers',
       [bundleOf('I-1', {}, 1), bundleOf('I-3', changedCopy(), 1)],
+      ['noise-duplicate-earlier', 'noise-duplicate-later'],
+    ],
+    [
+      'the noise of one spectrum under two containers, on two axes',
+      [bundleOf('I-1', {}, 1), bundleOf('I-3', changedCopy(-0.001), 1)],
       ['noise-duplicate-earlier', 'noise-duplicate-later'],
     ],
     [

@@ -243,6 +243,7 @@ export class StatementWorld {
       animl_sha256: null,
       animl_writer: null,
       spectrum_sha256: null,
+      intensity_sha256: null,
       element_sha256: id,
       supersedes: null,
       review_signature_id: null,

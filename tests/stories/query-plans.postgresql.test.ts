@@ -48,7 +48,11 @@ const HOT: Readonly<Record<string, RegExp>> = {
   'deliveries that are due': /^select "d"\..* for update of "d" skip locked$/,
   'results of a receipt': /^select .* from "result" where .*"receipt_id" = /,
   'results of a container': /^select .* from "result" where .*"container_label" in /,
-  'traces of the same noise': /^select "result_row_id" as "rowId", "noise" from "measured_trace"/,
+  'traces of the same axis':
+    /^select "result_row_id" as "rowId", .* from "measured_trace" .*"noise_key" = /,
+  'traces of the same method':
+    /^select "result_row_id" as "rowId", .* from "measured_trace" .*"noise_method" = /,
+  'spectra of the same intensities': /^select .* from "result" where .*"intensity_sha256" in /,
   'deliveries of a receipt': /^select .* from "delivery" .*"receipt_id" = /,
   'receipts to be evaluated': /^select "id" from "receipt" where .*"evaluation_due" = 1/,
   'the last bundle that waits':

@@ -1,7 +1,14 @@
 import type { Limit } from '../../site/signal-limits.js';
-import { isOtherContainer, sameNoise, scannedContainer } from '../bundle-traces.js';
+import {
+  isOtherContainer,
+  sameNoise,
+  scannedContainer,
+  type TracePattern,
+} from '../bundle-traces.js';
+import { spectrumDigestsOf } from '../examination.js';
+import type { SpectrumDigests } from '../intensity-digest.js';
 import type { Found, ResultHistoryCase, ResultHistoryRule } from '../rule.js';
-import type { KnownMeasurement, KnownNoise } from '../sense-facts.js';
+import type { KnownMeasurement, KnownNoise, StoredNoise } from '../sense-facts.js';
 import { patternSteps } from '../signal-region.js';
 
 /** As `noise-duplicate`, against the latest results of the same method; `noise-duplicate-later` is on the other one. */
@@ -59,13 +66,13 @@ export function* likeNoise(
   { examined, sense, site, standing }: ResultHistoryCase,
   isKnown: (rowId: string) => boolean,
 ): Generator<{ readonly known: KnownNoise; readonly r: number }> {
-  const { pattern, reading, spectrum } = examined;
+  const { pattern, reading } = examined;
   const limit = site.folder.signal?.noiseCorrelationMax;
   if (pattern === null || limit === undefined || standing !== 'new') return;
-  const own = noiseTrace({ ...reading, spectrumSha256: spectrum?.sha256 ?? null, ...pattern });
-  for (const known of sense.noise.get(pattern.key) ?? []) {
+  const own = noiseTrace({ ...reading, ...spectrumDigestsOf(examined), noise: pattern });
+  for (const known of sense.noise) {
     if (isKnown(known.rowId)) continue;
-    const r = repeatedNoise(own, knownTrace(known, pattern.key), Number(limit.value));
+    const r = repeatedNoise(own, knownTrace(known), Number(limit.value));
     if (r !== null) yield { known, r };
   }
 }
@@ -73,30 +80,34 @@ export function* likeNoise(
 /** Earlier results as they are compared: worked out once, since each of a thousand results may be held against one. */
 const KNOWN = new WeakMap<KnownNoise, NoiseTrace>();
 
-function knownTrace(known: KnownNoise, key: string): NoiseTrace {
-  const trace = KNOWN.get(known) ?? noiseTrace({ ...known, key });
+function knownTrace(known: KnownNoise): NoiseTrace {
+  const trace = KNOWN.get(known) ?? noiseTrace(known);
   KNOWN.set(known, trace);
   return trace;
 }
 
 /** What of a result its noise is compared by. */
-export interface NoiseTrace {
+export interface NoiseTrace extends SpectrumDigests {
   readonly container: string | null;
-  readonly sha256: string | null;
-  readonly pattern: { readonly key: string; readonly steps: Int8Array };
+  readonly pattern: TracePattern;
 }
 
-export function noiseTrace(of: {
+export function noiseTrace({
+  receiptScanned,
+  containerScanned,
+  sha256,
+  intensitySha256,
+  noise,
+}: SpectrumDigests & {
   readonly receiptScanned: string | null;
   readonly containerScanned: string | null;
-  readonly spectrumSha256: string | null;
-  readonly key: string;
-  readonly steps: string;
+  readonly noise: StoredNoise;
 }): NoiseTrace {
   return {
-    container: scannedContainer(of.receiptScanned, of.containerScanned),
-    sha256: of.spectrumSha256,
-    pattern: { key: of.key, steps: patternSteps(of.steps) },
+    container: scannedContainer(receiptScanned, containerScanned),
+    sha256,
+    intensitySha256,
+    pattern: { ...noise, steps: patternSteps(noise.steps) },
   };
 }
 

@@ -1,4 +1,5 @@
 import { isOtherContainer, scannedContainer } from '../bundle-traces.js';
+import { spectrumDigestsOf } from '../examination.js';
 import type { ResultHistoryCase, ResultHistoryRule } from '../rule.js';
 import type { KnownMeasurement } from '../sense-facts.js';
 
@@ -9,7 +10,8 @@ export const spectrumDuplicateEarlier: ResultHistoryRule = {
     severity: 'hold',
     scope: 'result',
     needs: 'history',
-    meaning: 'Another container, of this or another instrument, has the same spectrum.',
+    meaning:
+      'Another container, of this or another instrument, has the same spectrum: the same intensities, value for value, whatever its axis says.',
     advice:
       'One container was measured twice, or a file was copied: nobody can say which. Measure both again; the earlier one is held too.',
   },
@@ -20,14 +22,14 @@ export const spectrumDuplicateEarlier: ResultHistoryRule = {
     return [
       {
         pointer: '/spectrum',
-        message: `the same values as result ${other.resultId} of ${other.instrument ?? 'an unknown instrument'} (receipt ${other.receiptScanned}, container ${other.containerScanned})`,
+        message: `the same intensities as result ${other.resultId} of ${other.instrument ?? 'an unknown instrument'} (receipt ${other.receiptScanned}, container ${other.containerScanned})`,
         numbers: { sha256 },
       },
     ];
   },
 };
 
-/** Earlier results of other containers with the values of this one. */
+/** Earlier results of other containers with the spectrum of this one, each once. */
 export function* sameSpectrum(
   { examined, sense, standing }: ResultHistoryCase,
   isKnown: (rowId: string) => boolean,
@@ -35,8 +37,12 @@ export function* sameSpectrum(
   const { reading, spectrum } = examined;
   if (spectrum === null || standing !== 'new') return;
   const own = scannedContainer(reading.receiptScanned, reading.containerScanned);
-  for (const known of sense.spectra.get(spectrum.sha256) ?? []) {
-    if (isKnown(known.rowId)) continue;
+  const { sha256, intensitySha256 } = spectrumDigestsOf(examined);
+  const same = [sha256, intensitySha256].flatMap((digest) =>
+    digest === null ? [] : (sense.spectra.get(digest) ?? []),
+  );
+  for (const [rowId, known] of new Map(same.map((row) => [row.rowId, row]))) {
+    if (isKnown(rowId)) continue;
     const there = scannedContainer(known.receiptScanned, known.containerScanned);
     if (isOtherContainer(own, there)) yield known;
   }

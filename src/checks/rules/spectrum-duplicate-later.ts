@@ -20,7 +20,7 @@ export const spectrumDuplicateLater: EarlierRule = {
       earlier,
       found: {
         pointer: '/spectrum',
-        message: `result ${reading.resultId} of ${about.instrument ?? 'an unknown instrument'} came later with the same values (receipt ${reading.receiptScanned}, container ${reading.containerScanned})`,
+        message: `result ${reading.resultId} of ${about.instrument ?? 'an unknown instrument'} came later with the same intensities (receipt ${reading.receiptScanned}, container ${reading.containerScanned})`,
         numbers: { sha256: spectrum?.sha256 ?? '' },
       },
     }));
