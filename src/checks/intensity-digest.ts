@@ -16,14 +16,15 @@ const BENDS_MIN = 20;
  * few points, and what float32 cannot hold. Two such measurements of two instruments may well be equal.
  */
 export function intensityDigest(intensity: FloatValues): Sha256 | null {
-  // Adding 0 makes 0 of -0, which is the same number in other bytes.
-  const rounded = Float32Array.from(intensity, (value) => value + 0);
+  const rounded = new Float32Array(intensity);
   let bends = 0;
-  for (let i = 1; i < rounded.length - 1 && bends < BENDS_MIN; i++) {
-    const bend = secondDifference(rounded, i);
-    if (bend !== 0 && Number.isFinite(bend)) bends += 1;
+  for (let i = 0; i < rounded.length; i++) {
+    if (!Number.isFinite(rounded[i])) return null;
+    // -0 is the same number in other bytes.
+    if (rounded[i] === 0) rounded[i] = 0;
+    if (i >= 2 && secondDifference(rounded, i - 1) !== 0) bends += 1;
   }
-  if (bends < BENDS_MIN || !rounded.every(Number.isFinite)) return null;
+  if (bends < BENDS_MIN) return null;
   return createHash('sha256').update(littleEndianBytes(rounded)).digest('hex') as Sha256;
 }
 
