@@ -31,7 +31,8 @@ const NOISE_KINDS_MAX = 20;
 
 /**
  * Loads the earlier results that bear on those of a bundle, in the transaction that acts on it: one query for each
- * kind that the bundle gives occasion to ask about (of noise a second one, where some is alike), by an index and bounded.
+ * kind that the bundle gives occasion to ask about (of spectra one for each digest; of noise one for the method and one
+ * for the axis, and another where some is alike), by an index and bounded.
  */
 export async function loadSense(
   db: Trx,

@@ -22,7 +22,8 @@ export const noiseDuplicateEarlier: ResultHistoryRule = {
       'Another container, of this or another instrument, has nearly the same noise: a spectrum was copied and changed a little.',
     advice:
       'Find out at the instruments which of them was measured. Measure both again; the earlier one is held too.',
-    limit: 'noiseCorrelationMax, in the region methods[].noise, among the latest 50',
+    limit:
+      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method and of the axis',
   },
   find: (about) => {
     const limit = about.site.folder.signal?.noiseCorrelationMax;

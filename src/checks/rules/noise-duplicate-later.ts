@@ -12,7 +12,8 @@ export const noiseDuplicateLater: EarlierRule = {
       'Nearly the same noise came again as that of another container, of this or another instrument: this result is held although it had been accepted, and withdrawn where it was sent.',
     advice:
       'Find out at the instruments which of them was measured. Refuse both and measure both again.',
-    limit: 'noiseCorrelationMax, in the region methods[].noise, among the latest 50',
+    limit:
+      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method and of the axis',
   },
   pairedWith: noiseDuplicateEarlier.info.code,
   find: (about, isKnown) => {
