@@ -183,7 +183,7 @@ async function alikeBeside(
   const asked = await sideBySide(
     trx,
     places.flatMap(({ column, ...place }) =>
-      [NOISE_BEFORE[column], NOISE_BEHIND[column]].map((ask) => () => ask(trx, { site, ...place })),
+      NOISE_BESIDE[column].map((ask) => () => ask(trx, { site, ...place })),
     ),
   );
   const others = asked.flatMap(({ rows }) =>
@@ -195,25 +195,19 @@ async function alikeBeside(
 
 type NoiseBeside = { readonly site: string } & Omit<PlaceOfNoise, 'column'>;
 
-const NOISE_BEFORE = { noise_key: before('noise_key'), noise_method: before('noise_method') };
-const NOISE_BEHIND = { noise_key: behind('noise_key'), noise_method: behind('noise_method') };
+/** The traces next before and next behind those of a bundle. */
+const NOISE_BESIDE = {
+  noise_key: [noiseBeside('noise_key', 'before'), noiseBeside('noise_key', 'behind')],
+  noise_method: [noiseBeside('noise_method', 'before'), noiseBeside('noise_method', 'behind')],
+} as const;
 
-function before(column: PlaceOfNoise['column']) {
-  return prepared((db, of: NoiseBeside) =>
-    tracesOf(db, column, of)
-      .where('result_row_id', '<', of.last)
-      .orderBy('result_row_id', 'desc')
-      .limit(bounded(of.limit)),
-  );
-}
-
-function behind(column: PlaceOfNoise['column']) {
-  return prepared((db, of: NoiseBeside) =>
-    tracesOf(db, column, of)
-      .where('result_row_id', '>', of.first)
-      .orderBy('result_row_id', 'asc')
-      .limit(bounded(of.limit)),
-  );
+function noiseBeside(column: PlaceOfNoise['column'], side: 'before' | 'behind') {
+  return prepared((db, of: NoiseBeside) => {
+    const traces = tracesOf(db, column, of).limit(bounded(of.limit));
+    return side === 'before'
+      ? traces.where('result_row_id', '<', of.last).orderBy('result_row_id', 'desc')
+      : traces.where('result_row_id', '>', of.first).orderBy('result_row_id', 'asc');
+  });
 }
 
 async function ofOperators(

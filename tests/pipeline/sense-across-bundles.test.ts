@@ -134,7 +134,10 @@ describe('a spectrum that came before', () => {
 
   it.each<[string, (source: Result) => Pick<Result, 'spectrum' | 'score'>]>([
     ['an axis moved by 0.001', (source) => onAxis(source, (x) => x + 0.001)],
-    ['an axis of float64 that is stretched a little', (source) => onAxis(source, (x) => x * 1.000_000_1)],
+    [
+      'an axis of float64 that is stretched a little',
+      (source) => onAxis(source, (x) => x * 1.000_000_1),
+    ],
     ['an axis of start and step', evenly],
   ])('holds both where the copy has %s', async (_, change) => {
     const { one, two, copied } = await copiedLater(change);
