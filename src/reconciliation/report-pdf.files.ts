@@ -2,6 +2,7 @@ import { createRequire } from 'node:module';
 import { dirname, join } from 'node:path';
 import pdfmake, { type Content } from 'pdfmake';
 import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
+import { isLong, isOneLine, PADDING, partsOfRow, roomOf, wordMaxOf } from './table-parts.js';
 
 const FONTS = join(
   dirname(createRequire(import.meta.url).resolve('pdfmake/package.json')),
@@ -82,8 +83,8 @@ export async function documentPdf(report: ReportDocument): Promise<Buffer> {
   return pdfmake.createPdf(definition).getBuffer();
 }
 
-/** A first cell up to this length stays in one line: class names are broken at their hyphens otherwise. */
-const ONE_LINE_MAX = 28;
+/** Rows of facts by name that stay together in two columns: what is kept together and higher than a page is cut off at its foot. */
+const TOGETHER_MAX = 40;
 
 function tableContent(table: ReportTable): Content[] {
   const { rows, none, isFacts = false } = table;
@@ -97,7 +98,7 @@ function tableContent(table: ReportTable): Content[] {
       ? {
           columns: [rows.slice(0, half), rows.slice(half)].map((of) => gridOf(table, of)),
           columnGap: 40,
-          unbreakable: true,
+          unbreakable: rows.length <= TOGETHER_MAX,
         }
       : gridOf(table, rows.slice(0, ROWS_MAX)),
     ...(more > 0
@@ -107,24 +108,51 @@ function tableContent(table: ReportTable): Content[] {
 }
 
 function gridOf({ columns, wide }: ReportTable, rows: ReportTable['rows']): Content {
-  const isWide = (i: number) => wide?.includes(i) ?? (columns.length > 2 && i > 0 && i !== 2);
+  const parts = rows.flatMap((row) => partsOfRow(row.map(shown)));
+  const takesRoom = (i: number) => wide?.includes(i) ?? (columns.length > 2 && i > 0 && i !== 2);
+  const isWide = columns.map(
+    (_, i) => takesRoom(i) || parts.some(({ cells }) => isLong(cells[i] ?? '')),
+  );
+  const wordMax = wordMaxOf(parts, isWide);
+  const continues = (row: number) => parts[row - 1]?.isContinued === true;
   return {
-    layout: 'lightHorizontalLines',
+    // As the library's light horizontal lines, but none within a row that is written in parts.
+    layout: {
+      hLineWidth: (line, { table: { body } }) => {
+        if (line === 0 || line === body.length || continues(line)) return 0;
+        return line === 1 ? 2 : 1;
+      },
+      vLineWidth: () => 0,
+      hLineColor: (line) => (line === 1 ? 'black' : '#aaa'),
+      paddingLeft: (i) => (i === 0 ? 0 : PADDING),
+      paddingRight: (i) => (i === columns.length - 1 ? 0 : PADDING),
+      paddingTop: (row) => (continues(row) ? 1 : 2),
+      paddingBottom: (row) => (continues(row + 1) ? 0 : 2),
+    },
     table: {
       headerRows: 1,
       keepWithHeaderRows: 1,
+      // Of a row higher than a page this would show the first page alone: there is none, see `partsOfRow`.
       dontBreakRows: true,
-      widths: columns.map((_, i) => (isWide(i) ? '*' : 'auto')),
+      widths: isWide.map((is) => (is ? '*' : 'auto')),
       body: [
         columns.map((c) => ({ text: shown(c), style: 'head' })),
-        ...rows.map((cells) => cells.map(cell)),
+        ...parts.map(({ cells }) => cells.map((text, i) => cell(text, i, wordMax))),
       ],
     },
   };
 }
 
-function cell(text: string, column: number): Content {
-  return { text: shown(text), noWrap: column === 0 && text.length <= ONE_LINE_MAX };
+function cell(text: string, column: number, wordMax: number): Content {
+  if (isOneLine(text, column)) return { text, noWrap: true };
+  if (roomOf(text) <= wordMax) return { text };
+  return {
+    text: text
+      .split(/(?<= )/)
+      .map((word) =>
+        roomOf(word.trimEnd()) > wordMax ? { text: word, wordBreak: 'break-all' as const } : word,
+      ),
+  };
 }
 
 /**
