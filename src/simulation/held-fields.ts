@@ -8,8 +8,6 @@ export interface FieldTable {
   readonly resultId: string;
   readonly receipt: string;
   readonly revision: string;
-  /** Of a message about a closed period; null where none comes. */
-  readonly period: string | null;
   /** null for a destination that is told of results only. */
   readonly statements: StatementFields | null;
   readonly held: readonly HeldField[];

@@ -1,7 +1,13 @@
 import { parseTimestamp } from '../formats/instant.js';
 import type { BooksDocument, StoredMessage } from './books.js';
 import { compareFields, type FieldTable, readLeaves } from './held-fields.js';
-import { type DrumPhase, type MeasuredResult, type StoryReceipt, SUBSTANCE_OF } from './story.js';
+import {
+  type DrumPhase,
+  type MeasuredResult,
+  type SentRevision,
+  type StoryReceipt,
+  SUBSTANCE_OF,
+} from './story.js';
 
 /**
  * Compares what happened in the simulated world with what the stand-ins' books say. It reads their books and
@@ -10,11 +16,17 @@ import { type DrumPhase, type MeasuredResult, type StoryReceipt, SUBSTANCE_OF } 
 export interface SinkVerdict {
   /** An accepted result, or a receipt's last word, that a destination should hold and does not. */
   readonly lost: number;
-  /** Entries beyond the first for one delivery reference, or for one message about one revision. */
+  /**
+   * Entries beyond the first for one delivery reference, or for one message about one revision; and a result under a
+   * revision that it never had.
+   */
   readonly double: number;
   /** A lower revision applied after a higher one, or a permission before the results it rests on. */
   readonly outOfOrder: number;
-  /** A held field that differs from what the instrument measured, or an entry that should not be there. */
+  /**
+   * A held field that differs from what the instrument measured, or an entry that should not be there: of a result that
+   * was not accepted, a withdrawal of one that stands, a message of any type that nothing told of here asks for.
+   */
   readonly different: number;
   /**
    * Containers holding another material that were issued at any time, or stand released and unblocked; and
@@ -69,9 +81,11 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
   const inDoubt = receiptsInDoubt(truth, destinations);
   for (const destination of destinations) {
     const messages = destination.books.messages.map((message) => readMessage(message, destination));
+    judgeTypes(destination.name, messages, count);
     judgeRevisions(destination.name, messages, count);
-    judgeResults(truth, destination, messages, count);
     const before = sinks.double;
+    judgeResults(truth, destination, messages, count);
+    judgeWithdrawals(truth, destination, messages, count);
     judgeDoubles(destination.name, messages, count);
     doubles[destination.kind] += sinks.double - before;
     judgeStatements(truth, destination, { messages, inDoubt }, count);
@@ -86,7 +100,7 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
 interface ReadMessage {
   readonly message: StoredMessage;
   readonly leaves: ReadonlyMap<string, string>;
-  /** Result id, receipt id for statements and stops, or period id; '' when the entry names none. */
+  /** Receipt id for statements and stops, else result id; '' when the entry names none. */
   readonly subject: string;
   readonly revision: number;
   /** Code of the destination for the outcome; '' for results. */
@@ -106,15 +120,29 @@ function readMessage(message: StoredMessage, { fields }: JudgedDestination): Rea
 }
 
 function subjectLeaf({ messageType }: StoredMessage, fields: FieldTable): string {
-  if (messageType === 'period') return fields.period ?? '';
   return isStateType(messageType) ? fields.receipt : fields.resultId;
+}
+
+/** Of closed periods and of stops told to people a truth tells nothing: no such message belongs into its books. */
+function judgeTypes(name: string, messages: readonly ReadMessage[], count: Count): void {
+  for (const { message, subject } of messages) {
+    if (isJudgedType(message.messageType)) continue;
+    count(
+      'different',
+      `${name} ${message.number} about "${subject}" is of type "${message.messageType}", which nothing asks for`,
+    );
+  }
+}
+
+function hasRevision({ revision }: ReadMessage): boolean {
+  return Number.isSafeInteger(revision);
 }
 
 /** Order and doubles are judged by revision: an entry without one could hide either. */
 function judgeRevisions(name: string, messages: readonly ReadMessage[], count: Count): void {
-  for (const { message, subject, revision } of messages) {
-    const isJudged = message.messageType === 'result' || isStateType(message.messageType);
-    if (!isJudged || Number.isSafeInteger(revision)) continue;
+  for (const entry of messages) {
+    const { message, subject } = entry;
+    if (!isJudgedType(message.messageType) || hasRevision(entry)) continue;
     count('different', `${name} ${message.number} about ${subject} states no revision`);
   }
 }
@@ -128,10 +156,13 @@ function judgeResults(
   const held = messages.filter((m) => m.message.messageType === 'result');
   for (const result of truth.measured) {
     const mine = held.filter((m) => m.subject === result.resultId);
+    const revisions = revisionsOf(result);
     const isExpected =
       result.fate === 'arrived' && !(destination.refusesDeclared && result.refusedByLims);
     const isDoubted = destination.doubted?.has(result.resultId) ?? false;
-    if (isExpected && mine.length === 0 && !isDoubted) {
+    const stands = revisions.findLastIndex(({ isTakenBack }) => !isTakenBack) + 1;
+    const isThere = mine.some((m) => m.revision === stands || !hasRevision(m));
+    if (isExpected && stands > 0 && !isThere && !isDoubted) {
       count('lost', `${result.resultId} is not at ${destination.name}`);
     }
     for (const entry of mine) {
@@ -139,7 +170,19 @@ function judgeResults(
         count('different', `${destination.name} holds ${result.resultId}, which is ${result.fate}`);
         continue;
       }
-      for (const sentence of compareFields(entry.leaves, result, destination.fields)) {
+      const sent = revisions[entry.revision - 1];
+      if (sent === undefined && hasRevision(entry)) {
+        count(
+          'double',
+          `${destination.name} ${entry.message.number} is ${result.resultId} again, under revision ${entry.revision}, which it never had`,
+        );
+      }
+      const { receiptId } = sent ?? result;
+      for (const sentence of compareFields(
+        entry.leaves,
+        { ...result, receiptId },
+        destination.fields,
+      )) {
         count('different', `${destination.name} ${entry.message.number}: ${sentence}`);
       }
     }
@@ -150,6 +193,41 @@ function judgeResults(
     count('different', `${destination.name} ${entry.message.number} is of no result measured`);
   }
 }
+
+/** A withdrawal speaks of a result that was taken back, and comes wherever that one is. */
+function judgeWithdrawals(
+  truth: WorldTruth,
+  { name }: JudgedDestination,
+  messages: readonly ReadMessage[],
+  count: Count,
+): void {
+  const takenBack = new Set(
+    truth.measured.flatMap((result) =>
+      revisionsOf(result).flatMap(({ isTakenBack }, i) =>
+        isTakenBack && result.fate === 'arrived' ? [revisionName(result.resultId, i + 1)] : [],
+      ),
+    ),
+  );
+  const of = (type: string) => messages.filter((m) => m.message.messageType === type);
+  const withdrawn = new Set<string>();
+  for (const entry of of('withdrawal')) {
+    const about = revisionName(entry.subject, entry.revision);
+    withdrawn.add(about);
+    if (takenBack.has(about) || !hasRevision(entry)) continue;
+    count('different', `${name} ${entry.message.number} withdraws ${about}, which stands`);
+  }
+  const held = new Set(of('result').map((m) => revisionName(m.subject, m.revision)));
+  for (const about of takenBack) {
+    if (!held.has(about) || withdrawn.has(about)) continue;
+    count('lost', `${name} holds ${about}, which was taken back, and no withdrawal of it`);
+  }
+}
+
+function revisionsOf(result: MeasuredResult): readonly SentRevision[] {
+  return result.revisions ?? [{ receiptId: result.receiptId, isTakenBack: false }];
+}
+
+const revisionName = (resultId: string, revision: number) => `${resultId} revision ${revision}`;
 
 function judgeDoubles(name: string, messages: readonly ReadMessage[], count: Count): void {
   const references = new Set<string>();
@@ -330,6 +408,10 @@ function holdsAt(phases: readonly DrumPhase[], at: number): string | null {
 
 function isStateMessage({ message }: ReadMessage): boolean {
   return isStateType(message.messageType);
+}
+
+function isJudgedType(messageType: string): boolean {
+  return messageType === 'result' || messageType === 'withdrawal' || isStateType(messageType);
 }
 
 function isStateType(messageType: string): boolean {

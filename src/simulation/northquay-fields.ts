@@ -19,7 +19,6 @@ export const LIMS_FIELDS: FieldTable = {
   resultId: 'resultId',
   receipt: 'receipt',
   revision: 'revision',
-  period: 'periodId',
   statements: null,
   held: [
     text('environment', () => 'training'),
@@ -47,7 +46,6 @@ export const ERP_FIELDS: FieldTable = {
   resultId: 'ResultId',
   receipt: 'Receipt',
   revision: 'Revision',
-  period: null,
   statements: {
     outcome: 'UsageDecision',
     codes: {

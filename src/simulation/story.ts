@@ -105,6 +105,16 @@ export interface MeasuredResult {
   fate: 'unsynced' | 'arrived' | 'spoilt' | 'lost';
   /** When the gateway's acknowledgement had come; null without one. */
   acknowledgedAt: string | null;
+  /** Under which revisions it was to be sent, from the first on. Left out: once, as it was measured, and it stands. */
+  readonly revisions?: readonly SentRevision[];
+}
+
+/** A result has more than one revision where somebody took it back or moved it. */
+export interface SentRevision {
+  /** Receipt it belonged to under this revision. */
+  readonly receiptId: string;
+  /** It was taken back: a destination that has got it is told so by a withdrawal. */
+  readonly isTakenBack: boolean;
 }
 
 /** Material codes of Northquay and what the simulation puts into a drum of each. */

@@ -2,6 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { StoredMessage } from '../../src/simulation/books.js';
 import { judge, type SinkVerdict } from '../../src/simulation/judge.js';
+import type { MeasuredResult } from '../../src/simulation/story.js';
 import { add, goodWorld, type MutableBooks, swap, type World } from './support/world.js';
 
 const CLEAN: SinkVerdict = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
@@ -19,6 +20,34 @@ const destination = fc.constantFrom('lims' as const, 'erp' as const);
 const position = fc.nat({ max: goodWorld().lims.messages.length - 1 });
 const results = goodWorld().truth.measured.length;
 const resultPosition = fc.nat({ max: results - 1 });
+
+function inRevision({ content }: Pick<StoredMessage, 'content'>, n: number): string {
+  const changed = content
+    .replace('"revision":1', `"revision":${n}`)
+    .replace('<Revision>1<', `<Revision>${n}<`);
+  expect(changed).not.toBe(content);
+  return changed;
+}
+
+/** An entry that came and took effect after all others. */
+function extra(content: string, messageType: string): StoredMessage {
+  const at = '2026-03-04T10:01:30.000000Z';
+  const common = { key: null, state: null, applied: true, arrivedAt: at, appliedAt: at };
+  const number = `extra-${content.length}-${messageType}`;
+  return { ...common, number, reference: `${number}-${content}`, messageType, content };
+}
+
+function addWithdrawal(books: MutableBooks, content: string): void {
+  books.messages.push(extra(content, 'withdrawal'));
+}
+
+/** What the truth says of each revision of the first result: whether it was taken back. */
+function becameOfFirst(world: World, ...takenBack: readonly boolean[]): void {
+  const first = world.truth.measured[0] as MeasuredResult;
+  const { receiptId } = first;
+  const revisions = takenBack.map((isTakenBack) => ({ receiptId, isTakenBack }));
+  world.truth.measured[0] = { ...first, revisions };
+}
 
 describe('the judge', () => {
   it('finds nothing where nothing went wrong', () => {
@@ -60,6 +89,112 @@ describe('the judge', () => {
         expect(verdict(world)).toEqual({ ...CLEAN, double: 1 });
       }),
     );
+  });
+
+  it('finds a result that is there again under a revision that it never had', () => {
+    fc.assert(
+      fc.property(destination, resultPosition, fc.integer({ min: 2, max: 9 }), (name, at, n) => {
+        const world = goodWorld();
+        const books = booksOf(world, name);
+        const original = books.messages[at] as StoredMessage;
+        const content = inRevision(original, n);
+        books.messages.push({ ...original, number: 'again', reference: 'another', content });
+        const { sinks, doubles } = judge(world.truth, world.destinations());
+        expect(sinks).toEqual({ ...CLEAN, double: 1 });
+        expect(doubles[name === 'lims' ? 'askable' : 'honours']).toBe(1);
+        // Instead of the first it is not the one that should be there, either.
+        books.messages.splice(at, 1);
+        expect(verdict(world)).toMatchObject({ double: 1, lost: 1, different: 0 });
+      }),
+    );
+  });
+
+  it('finds a withdrawal of a result that stands, or of none', () => {
+    fc.assert(
+      fc.property(destination, resultPosition, (name, at) => {
+        const world = goodWorld();
+        const books = booksOf(world, name);
+        const { content } = books.messages[at] as StoredMessage;
+        addWithdrawal(books, content);
+        expect(verdict(world)).toEqual({ ...CLEAN, different: 1 });
+        addWithdrawal(books, content.replace(/res-[a-z]+-\d/, 'res-invented'));
+        expect(verdict(world)).toEqual({ ...CLEAN, different: 2 });
+      }),
+    );
+  });
+
+  it.each(['other', 'period', 'stop-escalation', 'Result', ''])(
+    'finds a message of a type that nothing asks for: "%s"',
+    (type) => {
+      for (const name of ['lims', 'erp'] as const) {
+        const world = goodWorld();
+        const { content } = world[name].messages[0] as StoredMessage;
+        world[name].messages.push(extra(content, type));
+        expect(verdict(world), name).toEqual({ ...CLEAN, different: 1 });
+      }
+    },
+  );
+
+  it('finds nothing wrong in a result that was moved, withdrawn as it was, and sent as it is', () => {
+    for (const name of ['lims', 'erp'] as const) {
+      const world = goodWorld();
+      const { content } = world[name].messages[0] as StoredMessage;
+      becameOfFirst(world, true, false);
+      const [judged] = world.destinations().filter((one) => one.name === name);
+      const sinks = () => judge(world.truth, judged === undefined ? [] : [judged]).sinks;
+      // Neither the withdrawal nor what it is now is there yet.
+      expect(sinks()).toEqual({ ...CLEAN, lost: 2 });
+      addWithdrawal(world[name], content);
+      expect(sinks()).toEqual({ ...CLEAN, lost: 1 });
+      const second = extra(inRevision({ content }, 2), 'result');
+      world[name].messages.push(second);
+      expect(sinks()).toEqual(CLEAN);
+      addWithdrawal(world[name], second.content);
+      expect(sinks()).toEqual({ ...CLEAN, different: 1 });
+    }
+  });
+
+  it('expects a result that was taken back for good nowhere, and its withdrawal where it had come', () => {
+    const world = goodWorld();
+    becameOfFirst(world, true);
+    const { content } = world.lims.messages[0] as StoredMessage;
+    world.erp.messages.shift();
+    const sinks = () => judge(world.truth, world.destinations()).sinks;
+    expect(sinks()).toMatchObject({ lost: 1, different: 0, double: 0 });
+    addWithdrawal(world.lims, content);
+    expect(sinks()).toMatchObject({ lost: 0, different: 0, double: 0 });
+  });
+
+  it('compares each revision with the receipt that it belonged to', () => {
+    const world = goodWorld();
+    const [lims] = world.destinations();
+    if (!lims) throw new Error('the world has a LIMS');
+    const receipt = { leaf: 'receiptId', truth: (r: MeasuredResult) => r.receiptId } as const;
+    const fields = { ...lims.fields, held: [{ ...receipt, as: 'text' as const }] };
+    const results = world.lims.messages.filter((m) => m.messageType === 'result');
+    for (const [i, message] of results.entries()) {
+      const { receiptId } = world.truth.measured[i] as MeasuredResult;
+      const content = message.content.replace('{', `{"receiptId":"${receiptId}",`);
+      world.lims.messages[i] = { ...message, content };
+    }
+    const sinks = () => judge(world.truth, [{ ...lims, fields }]).sinks;
+    expect(sinks()).toEqual(CLEAN);
+    const first = world.truth.measured[0] as MeasuredResult;
+    world.truth.measured[0] = {
+      ...first,
+      revisions: [
+        { receiptId: first.receiptId, isTakenBack: true },
+        { receiptId: 'late', isTakenBack: false },
+      ],
+    };
+    const { content } = world.lims.messages[0] as StoredMessage;
+    addWithdrawal(world.lims, content);
+    const anew = inRevision({ content }, 2);
+    world.lims.messages.push(extra(anew.replace('"good"', '"late"'), 'result'));
+    expect(sinks()).toEqual(CLEAN);
+    world.lims.messages.pop();
+    world.lims.messages.push(extra(anew, 'result'));
+    expect(sinks()).toEqual({ ...CLEAN, different: 1 });
   });
 
   it('finds any digit or letter that was changed in a held field', () => {

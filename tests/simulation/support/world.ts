@@ -21,7 +21,6 @@ const LIMS: FieldTable = {
   resultId: 'resultId',
   receipt: 'receiptId',
   revision: 'revision',
-  period: 'periodId',
   statements: {
     outcome: 'outcome',
     codes: {
@@ -44,7 +43,6 @@ const ERP: FieldTable = {
   resultId: 'ResultId',
   receipt: 'Receipt',
   revision: 'Revision',
-  period: null,
   statements: {
     outcome: 'UsageDecision',
     codes: {
