@@ -5,6 +5,9 @@ import { repositoryRoot } from '../../support/shared.js';
 import { withoutSecondPerson } from '../../support/site-edits.js';
 import type { SinkName } from './schedule.js';
 
+/** Sends to one destination at once. */
+export const IN_FLIGHT_MAX = 8;
+
 /** Short, so that a run of seconds meets every wait; the stand-ins apply within `processingMs`. */
 const TIMING = {
   deadlineMs: 1000,
@@ -14,7 +17,7 @@ const TIMING = {
   retryBaseMs: 100,
   retryMaxMs: 1000,
   attemptsMax: 1000,
-  inFlightMax: 8,
+  inFlightMax: IN_FLIGHT_MAX,
   ratePerSecond: 500,
 };
 /** A stepped clock must not hold bundles: what is tested is leases and waits. The most the schema allows. */

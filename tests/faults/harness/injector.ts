@@ -1,6 +1,7 @@
 import { writeFileSync } from 'node:fs';
 import { setTimeout as wait } from 'node:timers/promises';
 import type { Misbehaviour } from '../../../src/simulation/misbehaviour.js';
+import type { Bite } from './doubts.js';
 import { describeFault, type Fault } from './schedule.js';
 import type { ServerWorld } from './server-world.js';
 
@@ -20,6 +21,7 @@ const SINK_ACTS: Readonly<Record<string, Misbehaviour>> = {
 /** Does to a world what a schedule says, counts what really bit, and leaves the world whole behind it. */
 export class Injector {
   readonly injected = new Map<string, number>();
+  readonly bites: Bite[] = [];
   readonly #say: (text: string) => void;
   #isOver = false;
   #redisTurn: Promise<void> = Promise.resolve();
@@ -51,19 +53,23 @@ export class Injector {
     if (why !== undefined) return this.#say(`not possible here: ${fault.kind}: ${why}`);
     this.#say(describeFault(fault));
     try {
-      if (await this.#do(fault)) {
+      const times = Number(await this.#do(fault));
+      if (times !== 0) {
+        this.bites.push({ fault, times });
         this.injected.set(fault.kind, (this.injected.get(fault.kind) ?? 0) + 1);
       } else {
         this.#say(`met nothing: ${describeFault(fault)}`);
       }
     } catch (error) {
+      // It may have begun.
+      this.bites.push({ fault, times: Number.POSITIVE_INFINITY });
       // Another fault may have taken away what this one works on.
       this.#say(`not injected: ${fault.kind}: ${error instanceof Error ? error.message : error}`);
     }
   }
 
-  /** False when it met nothing. */
-  async #do(fault: Fault): Promise<boolean> {
+  /** False, or 0, when it met nothing; how many requests it met where it counts them. */
+  async #do(fault: Fault): Promise<boolean | number> {
     const { world } = this;
     const { cluster } = world.options.place;
     switch (fault.kind) {
@@ -172,17 +178,17 @@ export class Injector {
     return true;
   }
 
-  async #misbehave({ kind, sink: name, every, forMs }: Fault): Promise<boolean> {
+  async #misbehave({ kind, sink: name, every, forMs }: Fault): Promise<number> {
     const act = SINK_ACTS[kind];
     const sink = this.world.sinks.find((one) => one.name === name);
-    if (act === undefined || sink === undefined) return false;
+    if (act === undefined || sink === undefined) return 0;
     const met = async () => (await sink.misdeeds())[act.kind] ?? 0;
     const before = await met();
     await sink.impose(act, every ?? 1);
     await wait(forMs);
-    const after = await met().catch(() => before + 1);
+    const after = await met().catch(() => Number.POSITIVE_INFINITY);
     await sink.impose(null, 1);
     // Fewer than before: it was started again meanwhile, and counts anew.
-    return after !== before;
+    return after < before ? Number.POSITIVE_INFINITY : after - before;
   }
 }

@@ -55,7 +55,7 @@ async function killTrial(
   return trial(name, options, say, async (world) => {
     const done = await killAgainAndAgain(world, step, kills);
     if (done < kills) say(`  ${done} of ${kills}: ${step} was not reached again`);
-    return new Map([[`kill ${step}`, done]]);
+    return { injected: new Map([[`kill ${step}`, done]]), bites: [] };
   });
 }
 

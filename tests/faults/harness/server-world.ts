@@ -7,6 +7,7 @@ import { addMs } from '../../../src/formats/instant.js';
 import { SimulatedDay } from '../../../src/simulation/day.runner.js';
 import { expectationCsv } from '../../../src/simulation/expectation-rows.js';
 import { askGateway } from '../../../src/simulation/gateway-api.client.js';
+import { readLeaves } from '../../../src/simulation/held-fields.js';
 import { SimulatedInstrument } from '../../../src/simulation/instrument.js';
 import { openLedger } from '../../../src/simulation/journal.files.js';
 import { type Judgement, judge } from '../../../src/simulation/judge.js';
@@ -21,8 +22,9 @@ import { OwnRedis } from '../../support/redis.js';
 import { repositoryRoot } from '../../support/shared.js';
 import { TcpProxy } from '../../support/tcp-proxy.js';
 import { createGatewayKey } from '../support/gateway-keys.js';
+import { type Bite, doubtedResults, missingMax } from './doubts.js';
 import type { FaultPlace } from './fault-place.js';
-import { copyFaultSite } from './fault-site.js';
+import { copyFaultSite, IN_FLIGHT_MAX } from './fault-site.js';
 import { Load } from './load.js';
 import { ManagedProcess } from './managed-process.js';
 import { fakeTimeEnvironment } from './postgres-cluster.js';
@@ -30,6 +32,8 @@ import type { SinkName, Target } from './schedule.js';
 import { SINK_FIELDS, SINK_KINDS, SinkProcess } from './sink-process.js';
 
 const WORKERS = 2;
+/** The destination of the kind that can tell nothing. */
+const DOUBTED_SINK: SinkName = 'archive';
 const ANNOUNCE_AGAIN_MS = 300;
 /** A sync PC does not give up; the bound is that of the trial. */
 const HAND_OVER_ATTEMPTS_MAX = 1000;
@@ -144,9 +148,25 @@ export class ServerWorld {
     };
   }
 
-  /** How many results wait for a person at the destination that can tell nothing. */
-  async parked(): Promise<number> {
-    return (await this.#doubts()).size;
+  /** Results in doubt at the destination that can tell nothing, and how many of them it does not have. */
+  async inDoubt(): Promise<{ readonly results: number; readonly missing: number }> {
+    const doubted = await this.#doubts();
+    const { resultId } = SINK_FIELDS[DOUBTED_SINK];
+    const books = await this.sinks.find((s) => s.name === DOUBTED_SINK)?.books();
+    const held = new Set(
+      books?.messages
+        .filter((m) => m.messageType === 'result')
+        .map((m) => readLeaves(m.content).get(resultId)),
+    );
+    return { results: doubted.size, missing: [...doubted].filter((id) => !held.has(id)).length };
+  }
+
+  /** How many results in doubt that destination can be without at most, after what was done to the world. */
+  missingMax(bites: readonly Bite[]): number {
+    const workers = this.members.filter(({ target }) => target.role === 'work');
+    const workerKills = workers.reduce((sum, { process }) => sum + process.killedAt.length, 0);
+    const inFlightMax = IN_FLIGHT_MAX;
+    return missingMax({ workerKills, bites, destination: DOUBTED_SINK, inFlightMax });
   }
 
   /** Processes that ended though nobody ended them. */
@@ -269,13 +289,9 @@ export class ServerWorld {
   }
 
   async #doubts(): Promise<Set<string>> {
-    const { rows } = await this.options.place.cluster.asOwner(
-      `select result.result_id as id from delivery join result on result.id = delivery.subject_id
-       where delivery.subject_kind = 'result' and delivery.destination = 'archive'
-         and delivery.state = 'parked'`,
-      this.options.name,
-    );
-    return new Set((rows as { id: string }[]).map(({ id }) => id));
+    const { place, name } = this.options;
+    const query = async (text: string) => (await place.cluster.asOwner(text, name)).rows;
+    return await doubtedResults(query, DOUBTED_SINK);
   }
 
   #dataOf(index: number): string {

@@ -2,6 +2,7 @@ import { join } from 'node:path';
 import { setTimeout as wait } from 'node:timers/promises';
 import type { Judgement, SinkKind, SinkVerdict } from '../../../src/simulation/judge.js';
 import { repositoryRoot } from '../../support/shared.js';
+import type { Bite } from './doubts.js';
 import type { FaultPlace } from './fault-place.js';
 import { Injector } from './injector.js';
 import { describeFault, faultSchedule, SINKS } from './schedule.js';
@@ -34,6 +35,14 @@ export interface TrialResult {
   /** Everything that is not as it should be, a sentence each; empty when the trial passed. */
   readonly findings: readonly string[];
   readonly injected: ReadonlyMap<string, number>;
+}
+
+/** What a script did to a world. */
+export interface Inflicted {
+  /** Counts by kind. */
+  readonly injected: ReadonlyMap<string, number>;
+  /** Kills left out: the processes count these themselves. */
+  readonly bites: readonly Bite[];
 }
 
 export type Say = (text: string) => void;
@@ -70,7 +79,7 @@ export async function seedTrial(
   return trial(String(seed), options, say, async (world) => {
     const injector = new Injector(world, say);
     await injector.run(schedule.faults, seconds * 1000);
-    return injector.injected;
+    return injector;
   });
 }
 
@@ -79,13 +88,12 @@ export async function trial(
   name: string,
   options: ServerWorldOptions,
   say: Say,
-  script: (world: ServerWorld) => Promise<ReadonlyMap<string, number>>,
+  script: (world: ServerWorld) => Promise<Inflicted>,
 ): Promise<TrialResult> {
   const begun = performance.now();
   const since = () => `${((performance.now() - begun) / 1000).toFixed(1)} s`;
   const world = await ServerWorld.open(options);
   const findings: string[] = [];
-  let injected: ReadonlyMap<string, number> = new Map();
   try {
     say(`  ready after ${since()}`);
     const load = world.load.run();
@@ -93,19 +101,28 @@ export async function trial(
     load.catch(() => undefined);
     if (!(await world.load.untilFlowing(FLOWING_MS_MAX)))
       findings.push('no bundle was acknowledged');
-    injected = await script(world);
+    const { injected, bites } = await script(world);
     world.load.stop();
     say(`  faults over after ${since()}`);
     findings.push(...(await quiet(world, load)));
     findings.push(...(await close(world)));
     const judgement = await drained(world);
     findings.push(...judgement.findings, ...world.problems);
+    const { results, missing } = await world.inDoubt();
+    const max = world.missingMax(bites);
+    const unexplained = Math.max(0, missing - max);
+    if (unexplained > 0) {
+      findings.push(
+        `lost: ${missing} results in doubt are not at the archive, and what was injected explains ${max} at most`,
+      );
+    }
     const { measured, receipts } = world.load.truth;
     say(
-      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${await world.parked()} in doubt at the archive, ${findings.length} findings`,
+      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${results} in doubt at the archive (${missing} missing there, ${max} at most), ${findings.length} findings`,
     );
     if (findings.length > 0) await world.keepEvidence(findings);
-    return { name, sinks: judgement.sinks, doubles: judgement.doubles, findings, injected };
+    const sinks = { ...judgement.sinks, lost: judgement.sinks.lost + unexplained };
+    return { name, sinks, doubles: judgement.doubles, findings, injected };
   } finally {
     await world.close();
   }
