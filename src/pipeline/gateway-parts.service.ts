@@ -63,6 +63,8 @@ export interface GatewayParts {
   readonly log: Logger;
   readonly queue: WorkQueue;
   readonly worker: WorkerService;
+  /** Notes beside the database the state that it was last seen in. */
+  readonly remember: () => void;
   readonly stopsFirst: StopsFirst;
   readonly sealer: TrailSealer;
   readonly access: AccessService;

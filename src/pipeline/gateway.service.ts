@@ -40,9 +40,12 @@ export class Gateway {
     log.info({ event: 'gateway.working', worker: worker.id, site: site.site });
   }
 
-  /** Only answers, while other processes work, and looks whether what it knows is still of the life and folder in force. */
+  /**
+   * Only answers, while other processes work, and looks whether what it knows is still of the life and folder in force. What
+   * it found is remembered as by those that work: its data folder may be the one that is kept, and that is started first.
+   */
   answer(): void {
-    this.parts.worker.keepLooking();
+    this.parts.worker.keepLooking(this.parts.remember);
   }
 
   /** What a copy of an older state would lack; and calls somebody while a restored gateway waits. */

@@ -1,5 +1,6 @@
-import { mkdirSync, readFileSync, renameSync, writeFileSync } from 'node:fs';
+import { mkdirSync, readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { uuidv7 } from 'uuidv7';
 import type { InstanceMark } from './recognise-copy.js';
 
 const NAME = 'instance.json';
@@ -25,11 +26,18 @@ export function readMark(dataDirectory: string): InstanceMark | null {
  */
 export function writeMark(dataDirectory: string, mark: InstanceMark): void {
   const kept = readMark(dataDirectory);
-  if (kept !== null && kept.instance === mark.instance && isLater(kept, mark)) return;
+  if (kept !== null && kept.instance === mark.instance && !isLater(mark, kept)) return;
   const path = join(dataDirectory, NAME);
   mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
-  writeFileSync(`${path}.tmp`, JSON.stringify(mark), { mode: 0o600 });
-  renameSync(`${path}.tmp`, path);
+  // A name of its own: several processes of one database may share a data folder, and each writes every two seconds.
+  const making = `${path}.${uuidv7()}.tmp`;
+  try {
+    writeFileSync(making, JSON.stringify(mark), { mode: 0o600 });
+    renameSync(making, path);
+  } catch (error) {
+    rmSync(making, { force: true });
+    throw error;
+  }
 }
 
 function isLater(one: InstanceMark, other: InstanceMark): boolean {

@@ -66,6 +66,7 @@ import { PeriodMessages } from './period-messages.service.js';
 import { PeriodViews } from './period-views.service.js';
 import { PeriodsService } from './periods.service.js';
 import { ReceiptReviewService } from './receipt-review.service.js';
+import type { InstanceMark } from './recognise-copy.js';
 import { RecoveryService } from './recovery.service.js';
 import { ResultMessages } from './result-messages.service.js';
 import { ReviewService } from './review.service.js';
@@ -195,19 +196,21 @@ async function wire(ground: Ground): Promise<Gateway> {
   // Methods that cannot be read are found at the start, not at the first bundle.
   await siteInForce(database.db, site);
   examining.prepare();
-  writeMark(settings.dataDirectory, { instance, epoch, tick: atStart.tick });
-  let reached = atStart.tick;
+  let seen: InstanceMark = { instance, epoch, tick: atStart.tick };
+  const remember = () => writeMark(settings.dataDirectory, seen);
+  remember();
   const worker = new WorkerService({
     database,
     clock,
     log,
     isSameLife: async () => {
       if ((await ground.pair.readPlace()) !== ground.pair.place) return false;
-      const now = await readInstance(database.db);
+      const { id, epoch: epochNow, tick, place } = await readInstance(database.db);
+      const isSame = id === instance && epochNow === epoch && place === atStart.place;
       // A backup that was put back into the same database counts on from where it was made.
-      if (now.tick < reached) return false;
-      reached = now.tick;
-      return now.id === instance && now.epoch === epoch && now.place === atStart.place;
+      if (!isSame || tick < seen.tick) return false;
+      seen = { instance, epoch, tick };
+      return true;
     },
     isFolderInForce: () => isFolderInForce(database.db, site),
   });
@@ -355,6 +358,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     log,
     queue,
     worker,
+    remember,
     stopsFirst,
     sealer: openSealer(ground, worker),
     ...people,

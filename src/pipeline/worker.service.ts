@@ -108,9 +108,16 @@ export class WorkerService implements WorkerIdentity {
     this.#keepDoing(() => this.beat());
   }
 
-  /** For a process that only answers: it claims nothing, so nobody has to hear of it, and it may be outlived as well. */
-  keepLooking(): void {
-    this.#keepDoing(() => this.#look());
+  /**
+   * For a process that only answers: it claims nothing, so nobody has to hear of it, and it may be outlived as well.
+   *
+   * @param onSame after each look that found the life it began with
+   */
+  keepLooking(onSame: () => void): void {
+    this.#keepDoing(async () => {
+      await this.#look();
+      if (!this.isOutlived) onSame();
+    });
   }
 
   /** Does from now on as often what else is to be done then, which never holds up a beat. */

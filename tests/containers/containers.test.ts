@@ -41,6 +41,7 @@ interface Service {
   readonly healthcheck?: { readonly test: readonly string[] };
   readonly depends_on?: Readonly<Record<string, { readonly condition: string }>>;
   readonly user?: string;
+  readonly tmpfs?: readonly string[];
   readonly stop_grace_period?: string;
   readonly container_name?: string;
 }
@@ -230,16 +231,29 @@ describe('the composed services', () => {
   });
 
   test('wait until both stores are healthy, and end in more time than the service takes', () => {
+    const stores = {
+      postgres: { condition: 'service_healthy' },
+      redis: { condition: 'service_healthy' },
+    };
+    expect(service('gateway').depends_on).toEqual(stores);
+    // What the gateway finds of a database that was put back is found before a worker sends anything.
+    expect(service('worker').depends_on).toEqual({
+      ...stores,
+      gateway: { condition: 'service_healthy' },
+    });
     for (const name of ['gateway', 'worker']) {
-      expect(service(name).depends_on).toEqual({
-        postgres: { condition: 'service_healthy' },
-        redis: { condition: 'service_healthy' },
-      });
       expect(Number.parseInt(service(name).stop_grace_period ?? '', 10)).toBeGreaterThan(50);
     }
     for (const name of ['postgres', 'redis']) {
       expect(service(name).healthcheck?.test.length, name).toBeGreaterThan(0);
     }
+  });
+
+  test.each(['gateway', 'worker'])('the %s keeps what it remembers of the database', (name) => {
+    const folder = environmentOf(last)['DRUMLINE_DATA'] ?? '';
+    const mount = service(name).volumes?.find((volume) => volume.endsWith(`:${folder}`));
+    expect(compose.volumes).toHaveProperty([mount?.split(':')[0] ?? 'none']);
+    expect(service(name).tmpfs?.filter((mounted) => mounted.startsWith(folder))).toEqual([]);
   });
 
   test('have a PostgreSQL and a Redis that fit', () => {
