@@ -12,7 +12,7 @@ import type { InstanceRow } from '../storage/tables.js';
 import { beginRecovery, pauseForRecovery } from './begin-recovery.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import { newsOwedToOthers } from './owed-news.store.js';
-import { type InstanceMark, recogniseCopy } from './recognise-copy.js';
+import { type InstanceMark, type RememberedMark, recogniseCopy } from './recognise-copy.js';
 
 /** In place of a site: the row is one for all of them. */
 const WHOLE_DATABASE = '';
@@ -21,7 +21,7 @@ const WHOLE_DATABASE = '';
 export interface InstancePlace {
   /** Digest of the place. */
   readonly place: string;
-  readonly mark: InstanceMark | null;
+  readonly mark: RememberedMark | null;
   /** The database and the memory of it share a folder. */
   readonly isOneFile: boolean;
 }

@@ -7,6 +7,12 @@ export interface InstanceMark {
   readonly tick: number;
 }
 
+/** What such a file says when it is read. */
+export interface RememberedMark extends InstanceMark {
+  /** The file is another than the one that this was written into: it came with a copy. */
+  readonly isCopied: boolean;
+}
+
 /**
  * Whether this database is another one than ran here last: put back from a backup, copied from elsewhere, or an
  * older file laid over a newer one. Null when it goes on where it stopped.
@@ -18,7 +24,7 @@ export interface InstanceMark {
 export function recogniseCopy(
   row: Pick<InstanceRow, 'id' | 'epoch' | 'tick' | 'place' | 'recovering'>,
   place: string,
-  mark: InstanceMark | null,
+  mark: RememberedMark | null,
   isOneFile: boolean,
 ): RecoveryCause | null {
   // `drumline restore` leaves it so: it has not lived anywhere since.
@@ -26,6 +32,8 @@ export function recogniseCopy(
   if (row.place !== place) return 'copied';
   if (mark === null) return null;
   if (mark.instance !== row.id) return isOneFile ? 'copied' : null;
-  if (mark.epoch !== row.epoch) return mark.epoch > row.epoch ? 'older-file' : null;
-  return mark.tick > row.tick ? 'older-file' : null;
+  const isLater = mark.epoch > row.epoch || (mark.epoch === row.epoch && mark.tick > row.tick);
+  if (isLater) return 'older-file';
+  // The whole folder was put back over itself: nothing in it is later, and the database is in the file that it always was in.
+  return isOneFile && mark.isCopied ? 'copied' : null;
 }

@@ -3,7 +3,8 @@ import { readFileSync, statSync } from 'node:fs';
 
 /**
  * A digest of where a database lives. A copy of it lives elsewhere and is recognised by that (rule 28); a folder
- * that is moved or mounted elsewhere with its files is the same place.
+ * that is moved or mounted elsewhere with its files is the same place. So is the file that a copy was written into: that is
+ * seen of the mark beside it (`recogniseCopy`).
  */
 export function sqlitePlace(file: string): string {
   const { ino } = statSync(file, { bigint: true });

@@ -20,7 +20,7 @@ describe('a database that was restored once more from the same backup', () => {
       openInstance(
         database,
         folder,
-        { place: 'here', mark: { instance, epoch, tick: 9 }, isOneFile: false },
+        { place: 'here', mark: { instance, epoch, tick: 9, isCopied: false }, isOneFile: false },
         now,
         noMappings,
       );

@@ -1,11 +1,15 @@
+import { execFileSync } from 'node:child_process';
 import {
   copyFileSync,
+  cpSync,
   existsSync,
   mkdirSync,
   readdirSync,
   readFileSync,
+  statSync,
   writeFileSync,
 } from 'node:fs';
+import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { restoreBackup, writeBackup } from '../../src/cli/backup.files.js';
@@ -25,6 +29,8 @@ import { erpUsage, toldErp } from './observe.js';
 
 const [FIRST, SECOND] = EAST;
 const STORY_MS = 60_000;
+/** Some file systems do not know when a file was made. */
+const KEEPS_BIRTHS = statSync(tmpdir(), { bigint: true }).birthtimeNs > 0n;
 
 let world: GatewayWorld;
 let dock: Dock;
@@ -478,6 +484,29 @@ describe.skipIf(isPostgres)('rule 28: a copied database', () => {
     await world.restartAt(folder(original));
     expect(await instance()).toMatchObject({ recovering: 'older-file', epoch: 2 });
   });
+
+  it.skipIf(!KEEPS_BIRTHS)(
+    'is recognised where its whole folder was put back over itself, and by no other start',
+    async () => {
+      const live = world.dataDirectory;
+      const nightly = join(temporaryDirectory(), 'nightly');
+      await world.stop();
+      cpSync(live, nightly, { recursive: true, preserveTimestamps: true });
+      await world.restartAt(folder(live));
+      await dock.conform(receiptOf(1));
+      await world.restart();
+      expect(await instance()).toMatchObject({ recovering: null, epoch: 1 });
+      await world.stop();
+      const { ino } = statSync(join(live, 'drumline.db'));
+      execFileSync('cp', ['-a', `${nightly}/.`, live]);
+      expect(statSync(join(live, 'drumline.db')).ino).toBe(ino);
+      await world.restartAt(folder(live));
+      expect(await instance()).toMatchObject({ recovering: 'copied', epoch: 2 });
+      await world.restart();
+      expect(await instance()).toMatchObject({ recovering: 'copied', epoch: 2 });
+    },
+    STORY_MS,
+  );
 });
 
 describe.skipIf(isPostgres)('a backup', () => {
