@@ -55,6 +55,11 @@ interface Intake extends IncomingBundle, DocumentRead {
   readonly isStored: boolean;
 }
 
+interface ReadBytes extends DocumentRead {
+  /** Who has read them outside the thread that answers, and stores them there; null for the others. */
+  readonly by: LargeDocuments | null;
+}
+
 /** Reads and stores bytes outside the thread that answers requests, see `LARGE_BYTES`. */
 export interface LargeDocuments {
   /** @throws Problem `bundle-not-read` when it was ended before it was done */
@@ -104,18 +109,32 @@ export class IntakeService {
 
   async take(incoming: IncomingBundle): Promise<IntakeAnswer> {
     step('S1');
+    return this.#commit(incoming, await this.#read(incoming.bytes));
+  }
+
+  /** The same, for bytes whose writer may not have finished: null, and nothing is stored, where they cannot be read. */
+  async takeReadable(incoming: IncomingBundle): Promise<IntakeAnswer | null> {
+    step('S1');
+    const read = await this.#read(incoming.bytes);
+    return read.unreadable === null ? this.#commit(incoming, read) : null;
+  }
+
+  async #read(bytes: Uint8Array): Promise<ReadBytes> {
     const { jsonLimits } = this.options;
-    const { bytes } = incoming;
-    let intake: Intake;
-    if (this.large !== null && isLarge(bytes, jsonLimits)) {
-      intake = await this.#readAside(this.large, incoming);
-    } else {
-      // Bytes that are the document are read at once: nothing is waited for on the hot path.
-      const read = isZip(bytes)
-        ? readOpened(bytes, await openBundleAside(bytes, jsonLimits.bytesMax), jsonLimits)
-        : readDocument(bytes, jsonLimits);
-      intake = { ...incoming, ...read, isStored: false };
+    const { large } = this;
+    if (large !== null && isLarge(bytes, jsonLimits)) {
+      return { ...(await large.read(bytes)), by: large };
     }
+    // Bytes that are the document are read at once: nothing is waited for on the hot path.
+    const read = isZip(bytes)
+      ? readOpened(bytes, await openBundleAside(bytes, jsonLimits.bytesMax), jsonLimits)
+      : readDocument(bytes, jsonLimits);
+    return { ...read, by: null };
+  }
+
+  async #commit(incoming: IncomingBundle, { by, ...read }: ReadBytes): Promise<IntakeAnswer> {
+    const isStored = by !== null && (await this.#storeAside(by, incoming, read));
+    const intake = { ...incoming, ...read, isStored };
     const answer = await transactLocking(this.database, this.options.site, (trx, locks) =>
       this.#store(trx, intake, locks),
     );
@@ -133,14 +152,15 @@ export class IntakeService {
    * The bytes are committed before the row that names them. Without that row they say nothing to anybody: the sender
    * has no answer and sends them again.
    */
-  async #readAside(large: LargeDocuments, incoming: IncomingBundle): Promise<Intake> {
-    const { bytes, idempotencyKey: key, source } = incoming;
-    const read = await large.read(bytes);
+  async #storeAside(
+    large: LargeDocuments,
+    { bytes, idempotencyKey: key, source }: IncomingBundle,
+    { sha256 }: DocumentRead,
+  ): Promise<boolean> {
     const used = key === null ? undefined : await findIntakeKey(this.database.db, source.name, key);
     // A key that stands for other bytes is refused, and nothing is stored.
-    const isRefused = used !== undefined && used.raw_sha256 !== read.sha256;
-    const isStored = !isRefused && (await large.store(read.sha256, bytes));
-    return { ...incoming, ...read, isStored };
+    const isRefused = used !== undefined && used.raw_sha256 !== sha256;
+    return !isRefused && (await large.store(sha256, bytes));
   }
 
   /**

@@ -1,6 +1,16 @@
-import { existsSync, readFileSync, writeFileSync } from 'node:fs';
+import {
+  closeSync,
+  existsSync,
+  openSync,
+  readdirSync,
+  readFileSync,
+  renameSync,
+  writeFileSync,
+  writeSync,
+} from 'node:fs';
 import { join } from 'node:path';
 import { beforeEach, describe, expect, it, vi } from 'vitest';
+import { sha256 } from '../../src/formats/canonical-json.js';
 import {
   listWaitingFiles,
   prepareWatchedFolder,
@@ -31,7 +41,7 @@ async function waiting(name: string, content: string) {
   writeFileSync(join(directory, name), content);
   const [file] = await listWaitingFiles(directory, 10);
   if (file === undefined) throw new Error('no file waits');
-  return file;
+  return { file, sha256: sha256(content) };
 }
 
 const at = (...parts: string[]) => join(directory, ...parts);
@@ -42,7 +52,9 @@ describe('the shelves of a watched folder without hard links', () => {
     async (code) => {
       refusal.code = code;
       const file = await waiting('a.json', 'first');
-      expect(await shelve(directory, file, 'taken', { state: 'accepted' })).toBe('a.json');
+      expect(await shelve(directory, file, 'taken', { state: 'accepted' })).toMatchObject({
+        name: 'a.json',
+      });
       expect(existsSync(at('a.json'))).toBe(false);
       expect(readFileSync(at('taken', 'a.json'), 'utf8')).toBe('first');
       expect(readFileSync(at('taken', 'a.json.findings.json'), 'utf8')).toContain('accepted');
@@ -71,10 +83,43 @@ describe('the shelves of a watched folder without hard links', () => {
     expect(existsSync(at('taken', 'a.json'))).toBe(false);
   });
 
-  it('say what else stands in the way', async () => {
+  it('never hold another one that is put under the name while the findings are written', async () => {
+    refusal.code = 'EPERM';
+    const file = await waiting('a.json', 'first');
+    writeFileSync(at('.next'), 'another one');
+    const findings = { toJSON: () => renameSync(at('.next'), at('a.json')) };
+    expect(await shelve(directory, file, 'taken', findings)).toMatchObject({ name: 'a.json' });
+    expect(readFileSync(at('taken', 'a.json'), 'utf8')).toBe('first');
+    expect(readFileSync(at('a.json'), 'utf8')).toBe('another one');
+  });
+
+  it('give back under a free name what was written into meanwhile', async () => {
+    refusal.code = 'EPERM';
+    const file = await waiting('a.json', 'first');
+    const writer = openSync(at('a.json'), 'a');
+    const findings = { toJSON: () => writeSync(writer, ', and more') };
+    expect(await shelve(directory, file, 'taken', findings)).toBeNull();
+    closeSync(writer);
+    const [back, ...others] = await listWaitingFiles(directory, 10);
+    expect(others).toEqual([]);
+    expect(readFileSync(at(back?.name ?? ''), 'utf8')).toBe('first, and more');
+    expect(readdirSync(at('taken'))).toEqual(['a.json.before-change.findings.json']);
+  });
+
+  it('leave to the next start what could neither be shelved nor given back', async () => {
     refusal.code = 'EIO';
     const file = await waiting('a.json', 'first');
-    await expect(shelve(directory, file, 'taken', {})).rejects.toMatchObject({ code: 'EIO' });
-    expect(existsSync(at('a.json'))).toBe(true);
+    const findings = {
+      toJSON: () => {
+        throw new Error('no room');
+      },
+    };
+    await expect(shelve(directory, file, 'taken', findings)).rejects.toMatchObject({ code: 'EIO' });
+    expect(await listWaitingFiles(directory, 10)).toEqual([]);
+    refusal.code = 'EPERM';
+    await prepareWatchedFolder(directory);
+    const [back] = await listWaitingFiles(directory, 10);
+    expect(readFileSync(at(back?.name ?? ''), 'utf8')).toBe('first');
+    expect(readdirSync(at('taken'))).toEqual([]);
   });
 });

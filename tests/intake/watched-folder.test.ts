@@ -1,17 +1,27 @@
 import {
+  closeSync,
   existsSync,
   mkdirSync,
+  openSync,
   readdirSync,
   readFileSync,
   renameSync,
   symlinkSync,
+  utimesSync,
   writeFileSync,
+  writeSync,
 } from 'node:fs';
 import { join } from 'node:path';
 import { pino } from 'pino';
 import { describe, expect, it, vi } from 'vitest';
+import { sha256 } from '../../src/formats/canonical-json.js';
 import { IntakeService } from '../../src/intake/intake.service.js';
-import { listWaitingFiles, shelve } from '../../src/intake/watched-folder.files.js';
+import {
+  listWaitingFiles,
+  lookAgain,
+  prepareWatchedFolder,
+  shelve,
+} from '../../src/intake/watched-folder.files.js';
 import { WatchedFolder } from '../../src/intake/watched-folder.service.js';
 import { anchoredClock } from '../../src/storage/clock.js';
 import { temporaryDatabase, temporaryDirectory } from '../support/temp-database.js';
@@ -20,9 +30,11 @@ import { zipOf } from '../support/zip-bytes.js';
 const GOOD =
   '{"format":"drumline-result-bundle","version":"1.0","bundleId":"b-1","site":"northquay"}';
 
-async function watching(bytesMax = 1_000_000) {
+/** @param unreadableStillForMs 0: what cannot be read is refused as soon as it stands still */
+async function watching(bytesMax = 1_000_000, unreadableStillForMs = 0) {
   const database = await temporaryDatabase();
   const directory = temporaryDirectory();
+  const said: string[] = [];
   const intake = new IntakeService(
     database,
     anchoredClock(),
@@ -30,13 +42,13 @@ async function watching(bytesMax = 1_000_000) {
     { onTaken: () => undefined, onRefused: () => Promise.resolve() },
   );
   const folder = new WatchedFolder(
-    { directory, site: 'northquay', bytesMax },
+    { directory, site: 'northquay', bytesMax, unreadableStillForMs },
     intake,
     database.db,
-    pino({ level: 'silent' }),
+    pino({}, { write: (line: string) => void said.push(line) }),
   );
   await folder.start();
-  return { database, directory, folder };
+  return { database, directory, folder, said };
 }
 
 const soon = { timeout: 5_000, interval: 20 };
@@ -140,10 +152,12 @@ describe('the watched folder', () => {
     writeFileSync(join(directory, 'a.json'), 'one');
     await shelve(directory, await waiting(directory), 'taken', {});
     writeFileSync(join(directory, 'a.json'), 'two');
-    expect(await shelve(directory, await waiting(directory), 'taken', {})).toBe('a.json~1');
+    expect(await shelve(directory, await waiting(directory), 'taken', {})).toMatchObject({
+      name: 'a.json~1',
+    });
     expect(readFileSync(join(directory, 'taken', 'a.json'), 'utf8')).toBe('one');
     expect(readFileSync(join(directory, 'taken', 'a.json~1'), 'utf8')).toBe('two');
-    expect(readdirSync(directory).sort()).toEqual(['held', 'refused', 'taken']);
+    expect(readdirSync(directory).sort()).toEqual(['.moving', 'held', 'refused', 'taken']);
   });
 
   it('takes what stands behind a file with a name too long to put findings beside it', async () => {
@@ -172,6 +186,90 @@ describe('the watched folder', () => {
     expect(readdirSync(join(directory, 'taken'))).toEqual([]);
   });
 
+  it('never shelves another one that is put under the name while the findings are written', async () => {
+    const { directory, at, file } = await shelving('one');
+    writeFileSync(at('.next'), 'two');
+    const findings = { toJSON: () => renameSync(at('.next'), at('a.json')) };
+    expect(await shelve(directory, file, 'taken', findings)).toMatchObject({ name: 'a.json' });
+    expect(readFileSync(at('taken', 'a.json'), 'utf8')).toBe('one');
+    expect(readFileSync(at('a.json'), 'utf8')).toBe('two');
+  });
+
+  it.each([
+    ['longer', ', and more'],
+    ['other bytes of the same length at the same time', 'two'],
+  ])('gives back what was written into while it was shelved: %s', async (_, text) => {
+    const { directory, at, file } = await shelving('one');
+    const writer = openSync(at('a.json'), 'r+');
+    const findings = {
+      toJSON: () => {
+        writeSync(writer, text, 0);
+        const { modifiedMs } = file.file;
+        if (text.length === 3) {
+          utimesSync(at('.moving', 'a.json'), modifiedMs / 1000, modifiedMs / 1000);
+        }
+      },
+    };
+    expect(await shelve(directory, file, 'taken', findings)).toBeNull();
+    closeSync(writer);
+    expect(readFileSync(at('a.json'), 'utf8')).toBe(text);
+    expect(readdirSync(at('taken'))).toEqual(['a.json.before-change.findings.json']);
+  });
+
+  it('gives back what its writer goes on writing on the shelf, beside another one of its name', async () => {
+    const { directory, at, file } = await shelving('one');
+    const writer = openSync(at('a.json'), 'a');
+    const shelved = await shelve(directory, file, 'refused', { state: 'refused' });
+    if (shelved === null) throw new Error('it was not shelved');
+    expect(await lookAgain(directory, shelved)).toMatchObject({ isSure: true });
+    writeSync(writer, ', two');
+    closeSync(writer);
+    writeFileSync(at('a.json'), 'another one');
+    expect(await lookAgain(directory, shelved)).toBe('given-back');
+    expect(await lookAgain(directory, shelved)).toBe('gone');
+    const waitingNow = (await listWaitingFiles(directory, 10)).map(({ name }) =>
+      readFileSync(at(name), 'utf8'),
+    );
+    expect(waitingNow.sort()).toEqual(['another one', 'one, two']);
+    expect(readdirSync(at('refused'))).toEqual(['a.json.before-change.findings.json']);
+  });
+
+  it('takes again what a process that died had on its way to a shelf', async () => {
+    const { directory, at } = await shelving('one');
+    renameSync(at('a.json'), at('.moving', 'a.json'));
+    await prepareWatchedFolder(directory);
+    expect(readFileSync(at('a.json'), 'utf8')).toBe('one');
+  });
+
+  it('waits for the rest of a file that cannot be read as it stands, and refuses nothing', async () => {
+    const { database, directory, folder, said } = await watching(1_000_000, 86_400_000);
+    const writer = openSync(join(directory, 'slow.json'), 'w');
+    writeSync(writer, GOOD.slice(0, 40));
+    await vi.waitFor(
+      () => expect(said.filter((line) => line.includes('not-readable-yet'))).toHaveLength(1),
+      soon,
+    );
+    writeSync(writer, GOOD.slice(40));
+    closeSync(writer);
+    await vi.waitFor(async () => {
+      expect(
+        await database.db.selectFrom('bundle').select(['file_name', 'state']).execute(),
+      ).toEqual([{ file_name: 'slow.json', state: 'received' }]);
+    }, soon);
+    await database.db.updateTable('bundle').set({ state: 'accepted' }).execute();
+    const taken = join(directory, 'taken', 'slow.json');
+    await vi.waitFor(() => expect(readFileSync(taken, 'utf8')).toBe(GOOD), soon);
+    await folder.stop();
+    expect(readdirSync(join(directory, 'refused'))).toEqual([]);
+  });
+
+  it('lets files that it waits for keep no place from others', async () => {
+    const directory = temporaryDirectory();
+    for (const name of ['a.json', 'b.json', 'c.json']) writeFileSync(join(directory, name), 'x');
+    const files = await listWaitingFiles(directory, 1, (name) => name < 'c');
+    expect(files.map(({ name }) => name)).toEqual(['a.json', 'b.json', 'c.json']);
+  });
+
   it('does not take findings put back with their file, nor what a file browser leaves, for bundles', async () => {
     const { directory, folder } = await watching();
     await folder.stop();
@@ -185,5 +283,14 @@ describe('the watched folder', () => {
 async function waiting(directory: string) {
   const [file] = await listWaitingFiles(directory, 1);
   if (!file) throw new Error('no file is waiting');
-  return file;
+  return { file, sha256: sha256(readFileSync(join(directory, file.name))) };
+}
+
+/** A folder in which `a.json` waits. */
+async function shelving(content: string) {
+  const directory = temporaryDirectory();
+  await prepareWatchedFolder(directory);
+  const at = (...parts: string[]) => join(directory, ...parts);
+  writeFileSync(at('a.json'), content);
+  return { directory, at, file: await waiting(directory) };
 }
