@@ -176,6 +176,12 @@ export const ERRORS = {
     null,
     'error',
   ),
+  'checkpoint-unfinished': entry(
+    'A file of the folder of checkpoints is only the beginning of its checkpoint, or cannot be read. The checkpoints behind it are written, and cover what it should.',
+    'Where the medium lets you, move the file out of the folder and keep it: the next start writes its checkpoint anew. Until then `drumline audit verify --checkpoints` names it as unreadable.',
+    null,
+    'error',
+  ),
   'checkpoint-differs': entry(
     'The folder of checkpoints holds another checkpoint of the same size: the trail was rewritten, or the folder belongs to another database.',
     'Keep both as they are, run `drumline audit verify --checkpoints DIR`, and have the quality unit find out which of the two it is.',

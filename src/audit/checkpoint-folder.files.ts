@@ -1,14 +1,18 @@
+import { randomUUID } from 'node:crypto';
 import {
   closeSync,
   fsyncSync,
+  linkSync,
   openSync,
   readdirSync,
   readFileSync,
+  rmSync,
   statSync,
   writeFileSync,
 } from 'node:fs';
 import { join } from 'node:path';
 import { parseStrictJson } from '../formats/strict-json.js';
+import { NO_LINKS } from '../storage/no-hard-links.js';
 import { checkpointText, readCheckpoint, type SignedCheckpoint } from './checkpoint.js';
 import type { Comparing } from './verification.service.js';
 
@@ -24,44 +28,78 @@ export function checkpointFileName({ checkpoint }: SignedCheckpoint): string {
 }
 
 /**
- * Writes a checkpoint to its own new file and flushes it. A file that is there is never touched: `differs` when it
- * says something else, which means that the trail was rewritten or the folder is another database's.
+ * Writes a checkpoint to its own new file, which takes its name when it is whole and flushed. A file that is there is
+ * never touched: `differs` when it says something else, which means that the trail was rewritten or the folder is
+ * another database's; `unfinished` when it is only the beginning of this checkpoint, or cannot be read.
+ *
+ * @throws what the file system says of the folder
  */
 export function writeCheckpointFile(
   folder: string,
   signed: SignedCheckpoint,
-): 'written' | 'there' | 'differs' {
-  const path = join(folder, checkpointFileName(signed));
+): 'written' | 'there' | 'differs' | 'unfinished' {
+  const name = checkpointFileName(signed);
+  const path = join(folder, name);
   const text = checkpointText(signed);
-  let file: number;
+  const held = heldAt(path, text);
+  if (held !== null) return held;
+  const part = join(folder, `.${name}.${randomUUID()}.tmp`);
   try {
-    file = openSync(path, 'wx', 0o444);
+    writeNew(part, text);
+    nameOnce(part, path, text);
   } catch (error) {
-    if ((error as NodeJS.ErrnoException).code !== 'EEXIST') throw error;
-    const held = readFileSync(path, 'utf8');
-    // A process that died while it wrote left the beginning; the rest is added, nothing is replaced.
-    return held === text ? 'there' : completed(path, held, text);
+    if (codeOf(error) !== 'EEXIST') throw error;
+    // Another process of this trail was as fast.
+    return heldAt(path, text) ?? 'unfinished';
+  } finally {
+    removeIfItMay(part);
   }
+  flushFolder(folder);
+  return 'written';
+}
+
+/** What lies under the name of a checkpoint; null when nothing does. */
+function heldAt(path: string, text: string): 'there' | 'differs' | 'unfinished' | null {
+  let held: string;
+  try {
+    held = readFileSync(path, 'utf8');
+  } catch (error) {
+    return codeOf(error) === 'ENOENT' ? null : 'unfinished';
+  }
+  if (held === text) return 'there';
+  return text.startsWith(held) ? 'unfinished' : 'differs';
+}
+
+/** A second name is never given over a file that has it. Without hard links the file is written under it at once. */
+function nameOnce(part: string, path: string, text: string): void {
+  try {
+    linkSync(part, path);
+  } catch (error) {
+    if (!NO_LINKS.has(codeOf(error))) throw error;
+    writeNew(path, text);
+  }
+}
+
+function writeNew(path: string, text: string): void {
+  const file = openSync(path, 'wx', 0o444);
   try {
     writeFileSync(file, text);
     fsyncSync(file);
   } finally {
     closeSync(file);
   }
-  flushFolder(folder);
-  return 'written';
 }
 
-function completed(path: string, held: string, text: string): 'written' | 'differs' {
-  if (!text.startsWith(held)) return 'differs';
-  const file = openSync(path, 'a');
+function removeIfItMay(path: string): void {
   try {
-    writeFileSync(file, text.slice(held.length));
-    fsyncSync(file);
-  } finally {
-    closeSync(file);
+    rmSync(path, { force: true });
+  } catch {
+    // A medium that keeps whatever is written there keeps this too; its name is that of no checkpoint.
   }
-  return 'written';
+}
+
+function codeOf(error: unknown): string {
+  return (error as NodeJS.ErrnoException).code ?? '';
 }
 
 /** The name of a new file counts once its folder is flushed. */

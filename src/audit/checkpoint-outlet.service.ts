@@ -48,9 +48,9 @@ export class CheckpointOutlet {
   #write(folder: string, signed: SignedCheckpoint): boolean {
     const name = checkpointFileName(signed);
     try {
-      if (writeCheckpointFile(folder, signed) === 'differs') {
-        this.#report('checkpoint-differs', name, { file: name });
-      }
+      const outcome = writeCheckpointFile(folder, signed);
+      if (outcome === 'differs') this.#report('checkpoint-differs', name, { file: name });
+      if (outcome === 'unfinished') this.#report('checkpoint-unfinished', name, { file: name });
       return true;
     } catch (err) {
       this.#isBehind = true;

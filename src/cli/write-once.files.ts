@@ -1,7 +1,7 @@
 import { randomUUID } from 'node:crypto';
 import { link, open, readFile, rename, rm } from 'node:fs/promises';
 import { join } from 'node:path';
-import { NO_LINKS } from '../intake/watched-folder.files.js';
+import { NO_LINKS } from '../storage/no-hard-links.js';
 
 export type WriteOutcome = 'written' | 'unchanged' | 'differs';
 

@@ -3,6 +3,7 @@ import { constants, type Stats } from 'node:fs';
 import { link, lstat, mkdir, open, readdir, rename, unlink, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
 import type { Sha256 } from '../formats/canonical-json.js';
+import { NO_LINKS } from '../storage/no-hard-links.js';
 
 /** Where files of a watched folder end up. Nothing is ever deleted or overwritten. */
 export type Shelf = 'taken' | 'held' | 'refused';
@@ -223,6 +224,7 @@ async function giveBack(directory: string, path: string, name: string): Promise<
     await unlink(path);
   } catch (error) {
     const code = (error as NodeJS.ErrnoException).code ?? '';
+    // Linux also refuses a link to a file of another user that this one may not write (fs.protected_hardlinks).
     if (code === 'ENOENT') return;
     if (code !== 'EEXIST' && !NO_LINKS.has(code)) throw error;
     await renamed(path, join(directory, `${shelfName(name, 0)}~${randomUUID()}`));
@@ -259,15 +261,6 @@ function shelfName(name: string, copy: number): string {
   const short = Buffer.byteLength(name) <= NAME_BYTES_MAX ? name : `${name.slice(0, 40)}~${digest}`;
   return copy === 0 ? short : `${short}~${copy}`;
 }
-
-/** Codes by which a file system says that it gives this file no second name. */
-export const NO_LINKS: ReadonlySet<string> = new Set([
-  'EPERM',
-  'ENOTSUP',
-  'EOPNOTSUPP',
-  'ENOSYS',
-  'EMLINK',
-]);
 
 async function writeFindings(
   shelfDirectory: string,

@@ -1,5 +1,5 @@
 import { chmodSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs';
-import { join } from 'node:path';
+import { basename, join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { readCheckpointFolder } from '../../src/audit/checkpoint-folder.files.js';
 import { claimTrail, holdTrail } from '../../src/audit/sealing.store.js';
@@ -223,24 +223,31 @@ describe('checkpoints outside', () => {
     expect(report).toMatchObject({ firstBroken: null, checkpoints: { trail: 2, outside: 2 } });
   });
 
-  it('are never written over: what is there stays, and what a dying process left half is completed', async () => {
+  it('are never written over: what is there stays, half a file of a dying process too, and is passed over', async () => {
     const folder = temporaryDirectory();
     const database = await temporaryDatabase();
-    const { sealer, clock } = await sealerOn(database, { folder });
+    const { sealer, clock, said } = await sealerOn(database, { folder });
     const [half, other] = [1, 2].map((n) =>
       join(folder, `northquay.0.${`${n}`.padStart(12, '0')}.checkpoint.json`),
     );
     if (half === undefined || other === undefined) throw new Error('no names');
     writeFileSync(half, '{"checkpoint":{"alg');
     writeFileSync(other, 'something else');
-    await change(database, 1, clock);
-    await sealer.sealAll();
-    await change(database, 1, clock);
+    for (let n = 0; n < 3; n += 1) {
+      await change(database, 1, clock);
+      clock.advance(300_000);
+      await sealer.sealAll();
+    }
     await sealer.stop();
+    expect(readFileSync(half, 'utf8')).toBe('{"checkpoint":{"alg');
     expect(readFileSync(other, 'utf8')).toBe('something else');
+    expect(said.map((line) => [line.event, line.file])).toEqual([
+      ['checkpoint-unfinished', basename(half)],
+      ['checkpoint-differs', basename(other)],
+    ]);
     const { checkpoints, unreadable } = readCheckpointFolder(folder);
-    expect(checkpoints.map(({ checkpoint }) => checkpoint.size)).toEqual([1]);
-    expect(unreadable).toHaveLength(1);
+    expect(checkpoints.map(({ checkpoint }) => checkpoint.size)).toEqual([3]);
+    expect(unreadable).toHaveLength(2);
     const report = await verdict(database, { keys: [], outside: checkpoints, unreadable });
     expect(report.firstBroken?.kind).toBe('unreadable');
   });

@@ -28,14 +28,18 @@ export async function die(database: OpenDatabase, id: string, at: Instant): Prom
   await database.db.updateTable('worker').set({ stopped_at: at }).where('id', '=', id).execute();
 }
 
-/** A sealer that works when it is told to, by a clock that stands still. */
+/** A sealer that works when it is told to, by a clock that stands still; `said` are the errors it logs. */
 export async function sealerOn(
   database: OpenDatabase,
   more: Partial<SealerOptions> & { readonly folder?: string; readonly clock?: ManualClock } = {},
 ) {
   const { folder, clock = new ManualClock(), ...options } = more;
   const worker = await livingWorker(database, clock);
-  const log = pino({ level: 'silent' });
+  const said: { readonly event: string; readonly file?: string }[] = [];
+  const log = pino(
+    { level: 'error' },
+    { write: (line: string) => void said.push(JSON.parse(line)) },
+  );
   const outlet = new CheckpointOutlet(database, log, folder ?? null, SITE);
   const sealer = new TrailSealer(
     { database, clock, worker, log, outlet },
@@ -49,7 +53,7 @@ export async function sealerOn(
       ...options,
     },
   );
-  return { sealer, clock, worker, outlet };
+  return { sealer, clock, worker, outlet, said };
 }
 
 /** Commits entries as the service does, each in a transaction of its own. */
