@@ -12,7 +12,6 @@ import {
   compareUnowned,
   type DiscrepancyChanges,
   type ReceiptToCompare,
-  type StoredDiscrepancy,
 } from './compare-unit.js';
 import {
   type ComparedSubjects,
@@ -24,8 +23,10 @@ import {
 import {
   deleteCells,
   deleteMarks,
+  discrepanciesById,
   dueByNow,
   markAll,
+  readDiscrepancyMarks,
   readMarks,
   type StoredReceipt,
   saveCells,
@@ -130,15 +131,25 @@ export class ComparisonService {
     const now = this.clock.now();
     const marks = await readMarks(trx, site, MARKS_A_ROUND);
     const due = await dueByNow(trx, site, now, RECEIPTS_A_ROUND);
-    if (marks.length + due.length === 0) return { compared: 0, isMore: false };
+    const isIdle = marks.length + due.length === 0;
+    if (isIdle && (await readDiscrepancyMarks(trx, site, 1)).length === 0) {
+      return { compared: 0, isMore: false };
+    }
     // What came due is done with; comparing it says when it is due again, and under whom.
     for (const { kind, subject } of due) {
       if (kind !== 'receipt') await saveDue(trx, site, { kind, subject }, null);
     }
     const { taken, subjects } = await this.#take(trx, marks, due);
-    const noted = await this.#compare(trx, subjects, now);
-    await noteInClosedPeriods(trx, site, [...notedChanges(taken, subjects), ...noted], now);
-    await deleteMarks(trx, taken);
+    const counted = await this.#compare(trx, subjects, now);
+    // Those of this comparison are among them.
+    const answered = await readDiscrepancyMarks(trx, site, MARKS_A_ROUND);
+    const discrepancies = await discrepanciesById(
+      trx,
+      answered.map((mark) => mark.subject),
+    );
+    const noted = notedChanges([...taken, ...answered], { ...subjects, discrepancies });
+    await noteInClosedPeriods(trx, site, [...noted, ...counted], now);
+    await deleteMarks(trx, [...taken, ...answered]);
     const compared =
       subjects.receiptIds.length +
       subjects.unownedResults.length +
@@ -146,6 +157,7 @@ export class ComparisonService {
     const isMore =
       marks.length === MARKS_A_ROUND ||
       taken.length < marks.length ||
+      answered.length === MARKS_A_ROUND ||
       due.length >= RECEIPTS_A_ROUND;
     return { compared, isMore };
   }
@@ -207,16 +219,17 @@ export class ComparisonService {
       ...subjects.results.map((r) => resultSubject(r.rowId)),
       ...subjects.deliveries.map((d) => deliverySubject(d.deliveryId)),
     ]);
-    const noted = await this.compareReceipts(trx, subjects.receiptIds, touched, now);
-    noted.push(...(await this.#compareUnowned(trx, subjects, now)));
+    const counted = await this.compareReceipts(trx, subjects.receiptIds, touched, now);
+    await this.#compareUnowned(trx, subjects, now);
     await this.#countUnowned(trx, subjects.results);
-    return noted;
+    return counted;
   }
 
   /**
    * Compares these receipts and stores what differs from what was stored, with trail entries.
    *
    * @param touched subjects whose rows may still stand under another receipt, or under none
+   * @returns receipts of which other counts were stored; the database marks the discrepancies
    */
   async compareReceipts(
     trx: Trx,
@@ -245,25 +258,21 @@ export class ComparisonService {
       await storedCells(trx, site, ids),
     );
     const stored = await storedDiscrepancies(trx, site, receiptIds, touched);
-    const noted: NotedChange[] = [];
+    const counted: NotedChange[] = [];
     for (const { of, now: c } of compared) {
       const subjects = new Set([...c.discrepancies.map((d) => d.subject), ...subjectsIn(of)]);
       const mine = stored.filter((d) => d.receiptId === of.receiptId || subjects.has(d.subject));
       const changes = changesTo(c.discrepancies, mine, of);
-      noted.push(...(await this.#apply(trx, `${of.receiptId}`, changes, now)));
-      noted.push(...tallyChange(of, c.tally, before.get(of.receiptId)));
+      await this.#apply(trx, of.receiptId, changes, now);
+      counted.push(...tallyChange(of, c.tally, before.get(of.receiptId)));
     }
-    return noted;
+    return counted;
   }
 
-  async #compareUnowned(
-    trx: Trx,
-    subjects: ComparedSubjects,
-    now: Instant,
-  ): Promise<NotedChange[]> {
+  async #compareUnowned(trx: Trx, subjects: ComparedSubjects, now: Instant): Promise<void> {
     const { site } = this.site;
     const { unownedResults, unownedDeliveries } = subjects;
-    if (unownedResults.length + unownedDeliveries.length === 0) return [];
+    if (unownedResults.length + unownedDeliveries.length === 0) return;
     const settings = this.settingsAt(now);
     const facts = await unownedToCompare(trx, site, unownedResults);
     const others = await deliveriesById(trx, site, unownedDeliveries);
@@ -292,7 +301,7 @@ export class ComparisonService {
       const due = compareUnowned({ results: [], deliveries: [delivery] }, settings).nextDueAt;
       await saveDue(trx, site, { kind: 'delivery-again', subject: delivery.deliveryId }, due);
     }
-    return this.#apply(trx, '', changesTo(compared.discrepancies, stored, all), now);
+    await this.#apply(trx, '', changesTo(compared.discrepancies, stored, all), now);
   }
 
   /** Counts again the days and instruments on which these results count as nobody's, or did before. */
@@ -341,23 +350,12 @@ export class ComparisonService {
     receiptId: string,
     changes: DiscrepancyChanges,
     now: Instant,
-  ): Promise<NotedChange[]> {
+  ): Promise<void> {
     const { site, timeZone } = this.site;
     const count = changes.open.length + changes.update.length + changes.close.length;
-    if (count === 0) return [];
+    if (count === 0) return;
     await applyChanges(trx, site, changes, now);
     await recordAudits(trx, comparedEntry({ site, timeZone, receiptId, changes, now }));
-    const noted = ({ subject, countsFrom }: Pick<StoredDiscrepancy, 'subject' | 'countsFrom'>) => ({
-      subject,
-      countsAt: countsFrom,
-    });
-    return [
-      ...changes.open.map((d) => ({ ...noted(d), detail: `${d.class} opened: ${d.detail}` })),
-      ...changes.close.map(({ stored: d, evidence }) => ({
-        ...noted(d),
-        detail: `${d.class} closed: ${evidence}`,
-      })),
-    ];
   }
 }
 
@@ -421,6 +419,7 @@ function tallyChange(
       subject: `receipt:${of.receiptId}`,
       countsAt: of.receivedAt,
       detail: `receipt ${of.receiptId} (revision ${of.revision}): ${counts(now)}, ${was}`,
+      about: null,
     },
   ];
 }

@@ -9,7 +9,7 @@ import type { StoredDiscrepancy } from './compare-unit.js';
 import { chunks } from './comparison-facts.store.js';
 import type { Cell, ReceiptTally } from './tally.js';
 
-export type Mark = Pick<ComparisonMarkRow, 'kind' | 'subject'> & { readonly n: number };
+export type Mark = Omit<ComparisonMarkRow, 'n' | 'site'> & { readonly n: number };
 
 /**
  * Takes the site's comparison for this transaction: rounds come one after the other. Answers with the settings
@@ -39,16 +39,23 @@ export async function saveSettings(trx: Trx, site: string, settings: string): Pr
   await trx.updateTable('comparison_state').set({ settings }).where('site', '=', site).execute();
 }
 
-/** The oldest marks. */
-export async function readMarks(reader: Reader, site: string, limit: number): Promise<Mark[]> {
-  const rows = await reader
+/** The oldest marks of what is to be compared. */
+export function readMarks(reader: Reader, site: string, limit: number): Promise<Mark[]> {
+  return marks(reader, site, limit).where(sql<boolean>`kind <> 'discrepancy'`).execute();
+}
+
+/** The oldest marks of discrepancies that were opened or closed, by whomever. */
+export function readDiscrepancyMarks(reader: Reader, site: string, limit: number): Promise<Mark[]> {
+  return marks(reader, site, limit).where(sql<boolean>`kind = 'discrepancy'`).execute();
+}
+
+function marks(reader: Reader, site: string, limit: number) {
+  return reader
     .selectFrom('comparison_mark')
-    .select(['n', 'kind', 'subject'])
+    .select(['n', 'kind', 'subject', 'state', 'receipt_id', 'container_label'])
     .where('site', '=', site)
     .orderBy('n')
-    .limit(bounded(limit))
-    .execute();
-  return rows;
+    .limit(bounded(limit));
 }
 
 export async function hasMarks(reader: Reader, site: string): Promise<boolean> {
@@ -377,6 +384,28 @@ function storedDiscrepancy(row: DiscrepancyRow): StoredDiscrepancy {
     fault: row.fault as Discrepancy['fault'],
     countsFrom: row.counts_from,
   };
+}
+
+/** What the addendum of a closed period says of a discrepancy. */
+export type MarkedDiscrepancy = Pick<
+  DiscrepancyRow,
+  'id' | 'class' | 'subject' | 'detail' | 'counts_from' | 'closing_evidence'
+>;
+
+export async function discrepanciesById(
+  reader: Reader,
+  ids: readonly string[],
+): Promise<MarkedDiscrepancy[]> {
+  const found: MarkedDiscrepancy[] = [];
+  for (const some of chunks([...new Set(ids)])) {
+    const rows = await reader
+      .selectFrom('discrepancy')
+      .select(['id', 'class', 'subject', 'detail', 'counts_from', 'closing_evidence'])
+      .where('id', 'in', some)
+      .execute();
+    found.push(...rows);
+  }
+  return found;
 }
 
 export async function insertDerived(trx: Trx, rows: readonly DiscrepancyRow[]): Promise<void> {

@@ -2,12 +2,13 @@ import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import type { PeriodAddendumRow, PeriodChangeRow, PeriodRow } from '../storage/tables.js';
+import { chunks } from './comparison-facts.store.js';
 import type { NotedChange } from './noted-changes.js';
 import type { ReportedDelivery } from './period-report.js';
 
 /**
- * Notes changes of what closed periods counted: each goes into the period's open addendum, and opens the next
- * number when there is none. A change is noted once.
+ * Notes changes of what closed periods counted, in their order: each goes into the period's open addendum, and opens the
+ * next number when there is none. The caller holds the site's comparison, so that nobody else numbers lines.
  */
 export async function noteInClosedPeriods(
   trx: Trx,
@@ -25,16 +26,72 @@ export async function noteInClosedPeriods(
     .where('to_at', '>', earliest)
     .execute();
   for (const period of periods) {
-    const mine = dated.filter((c) => c.at >= period.from_at && c.at < period.to_at);
+    const inIt = dated.filter((c) => c.at >= period.from_at && c.at < period.to_at);
+    const mine = await newIn(trx, site, period.id, inIt);
     if (mine.length === 0) continue;
     const addendumId = await openAddendum(trx, site, period.id, now);
-    for (const { subject, detail } of mine) {
-      await trx
-        .insertInto('period_change')
-        .values({ id: uuidv7(), site, addendum_id: addendumId, at: now, subject, detail })
-        .onConflict((c) => c.doNothing())
-        .execute();
+    await appendLines(
+      trx,
+      { site, addendumId },
+      mine.map(({ subject, detail }) => ({ at: now, subject, detail })),
+    );
+  }
+}
+
+/** Those of the changes, in their order, that say something else than the last line about the same thing. */
+async function newIn(
+  trx: Trx,
+  site: string,
+  periodId: string,
+  changes: readonly NotedChange[],
+): Promise<NotedChange[]> {
+  const subjects = new Set(changes.filter((c) => c.about !== null).map((c) => c.subject));
+  const listed = new Map<string, string[]>();
+  for (const some of chunks([...subjects])) {
+    const rows = await trx
+      .selectFrom('period_change as line')
+      .innerJoin('period_addendum as addendum', 'addendum.id', 'line.addendum_id')
+      .select(['line.subject', 'line.detail'])
+      .where('line.site', '=', site)
+      .where('line.subject', 'in', some)
+      .where('addendum.period_id', '=', periodId)
+      .orderBy('addendum.number')
+      .orderBy('line.number')
+      .execute();
+    for (const { subject, detail } of rows) {
+      const lines = listed.get(subject);
+      if (lines) lines.push(detail);
+      else listed.set(subject, [detail]);
     }
+  }
+  const last = new Map<string, string>();
+  return changes.filter(({ subject, detail, about }) => {
+    if (about === null) return true;
+    const key = JSON.stringify([subject, about]);
+    const before = last.get(key) ?? listed.get(subject)?.findLast((line) => line.startsWith(about));
+    last.set(key, detail);
+    return before !== detail;
+  });
+}
+
+async function appendLines(
+  trx: Trx,
+  { site, addendumId }: { readonly site: string; readonly addendumId: string },
+  lines: readonly Pick<PeriodChangeRow, 'at' | 'subject' | 'detail'>[],
+): Promise<void> {
+  const { last } = await trx
+    .selectFrom('period_change')
+    .select((e) => e.fn.max('number').as('last'))
+    .where('site', '=', site)
+    .where('addendum_id', '=', addendumId)
+    .executeTakeFirstOrThrow();
+  let number = Number(last ?? 0);
+  for (const some of chunks(lines)) {
+    const rows = some.map((line) => {
+      number += 1;
+      return { ...line, id: uuidv7(), site, addendum_id: addendumId, number };
+    });
+    await trx.insertInto('period_change').values(rows).execute();
   }
 }
 
@@ -136,8 +193,7 @@ export function changesOf(
     .selectAll()
     .where('site', '=', site)
     .where('addendum_id', '=', addendumId)
-    .orderBy('at')
-    .orderBy('id')
+    .orderBy('number')
     .limit(limit)
     .execute();
 }
@@ -223,14 +279,12 @@ export async function carryUnlisted(
       .select(['at', 'subject', 'detail'])
       .where('site', '=', site)
       .where('addendum_id', '=', of.addendumId)
-      .orderBy('at')
-      .orderBy('id')
+      .where('number', '>', from)
+      .orderBy('number')
       .limit(CARRIED_AT_ONCE)
-      .offset(from)
       .execute();
     if (rest.length === 0) return;
     const next = await openAddendum(trx, site, of.periodId, now);
-    const rows = rest.map((change) => ({ ...change, id: uuidv7(), site, addendum_id: next }));
-    await trx.insertInto('period_change').values(rows).execute();
+    await appendLines(trx, { site, addendumId: next }, rest);
   }
 }

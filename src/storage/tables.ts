@@ -653,10 +653,18 @@ export interface DiscrepancyEventRow {
 export interface ComparisonMarkRow {
   n: Generated<number>;
   site: string;
-  /** `again`: not changed itself, compared again for another reason. */
-  kind: 'receipt' | 'result' | 'delivery' | 'result-again' | 'delivery-again';
-  /** `receipt.id`, `result.id` or `delivery.id`. */
+  /** `again`: not changed itself, compared again for another reason. A `discrepancy` is not compared, only noted. */
+  kind: 'receipt' | 'result' | 'delivery' | 'result-again' | 'delivery-again' | 'discrepancy';
+  /** `receipt.id`, `result.id`, `delivery.id` or `discrepancy.id`. */
   subject: string;
+  /**
+   * What the change made it: the state of a result or a delivery, `opened` or `closed` for a discrepancy; null for what has
+   * none, and in marks of earlier versions.
+   */
+  state: string | null;
+  /** Of a result with a state: where the change put it. */
+  receipt_id: string | null;
+  container_label: string | null;
 }
 
 /** When a delivery of something without a receipt becomes overdue: then it is compared again. */
@@ -743,6 +751,8 @@ export interface PeriodChangeRow {
   id: string;
   site: string;
   addendum_id: string;
+  /** Place in its addendum, from 1 without a gap: the order in which it was noted, whatever the clocks said. */
+  number: number;
   at: Instant;
   subject: string;
   detail: string;

@@ -359,7 +359,8 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   audit_entry: 'the trail',
   comparison_cell: 'derived: `drumline recompute` makes it anew from rows that have their entries',
   comparison_due: 'what to compare next',
-  comparison_mark: 'what changed and is to be compared',
+  comparison_mark:
+    'what changed and is to be compared, or noted in the addendum of a closed period',
   comparison_receipt: 'derived, as comparison_cell',
   comparison_state: 'derived, as comparison_cell',
   destination_holding: 'what a sweep saw; what it means is a discrepancy, which has its entries',

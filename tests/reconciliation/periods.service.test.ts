@@ -9,6 +9,7 @@ import { PeriodViews } from '../../src/pipeline/period-views.service.js';
 import { PeriodsService } from '../../src/pipeline/periods.service.js';
 import { loadSubject } from '../../src/pipeline/subject-loader.store.js';
 import { lockReceipts } from '../../src/receipts/facts.store.js';
+import { closeByEvidence, openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { findPeriod } from '../../src/reconciliation/periods.store.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { SigningService } from '../../src/signatures/signing.service.js';
@@ -237,9 +238,14 @@ describe('closing a period', () => {
     const { db, transact } = world.database;
     const [noted] = await db.selectFrom('period_change').selectAll().execute();
     if (noted === undefined) throw new Error('nothing was noted');
+    const { highest } = await db
+      .selectFrom('period_change')
+      .select((e) => e.fn.max('number').as('highest'))
+      .executeTakeFirstOrThrow();
     const more = Array.from({ length: 20_000 }, (_, n) => ({
       ...noted,
       id: `more-${String(n).padStart(5, '0')}`,
+      number: highest + 1 + n,
       detail: `another ${n}`,
     }));
     await transact(async (trx) => {
@@ -263,6 +269,209 @@ describe('closing a period', () => {
     expect(details.length).toBeGreaterThan(20_000);
     expect([...listed].sort()).toEqual(details.map((d) => d.detail).sort());
   }, 120_000);
+});
+
+describe('what changes about a closed period', () => {
+  const HELD = 'result result-1, container D-01 of receipt R-1, is held';
+  const STANDS = 'result result-1, container D-01 of receipt R-1, is accepted';
+
+  /** A day that is closed, and what its addenda list of one subject. */
+  async function closedDay() {
+    const opened = await openedDay();
+    const { compared, world, periods, views, who, day } = opened;
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    const { db, transact } = world.database;
+    return {
+      ...opened,
+      id: closed.id,
+      listed: async (subject: string) => {
+        await compared.comparison.catchUp();
+        const report = await views.report(closed.id);
+        return (report?.addenda ?? []).map(({ changes }) =>
+          changes.flatMap((c) => (c.subject === subject ? [c.detail] : [])),
+        );
+      },
+      turn: (state: 'accepted' | 'held') =>
+        db.updateTable('result').set({ state }).where('id', '=', 'row-1').execute(),
+      sent: async (...states: readonly ('confirmed' | 'due' | 'uncertain' | 'rejected')[]) => {
+        for (const state of states) {
+          await db
+            .updateTable('delivery')
+            .set({ state, reason: state === 'uncertain' ? 'no answer' : null })
+            .where('subject_id', '=', 'row-1')
+            .where('destination', '=', 'erp')
+            .execute();
+        }
+      },
+      event: (open: boolean) =>
+        transact(async (trx) => {
+          const { site, timeZone: zone } = world.site;
+          const about = { site, class: 'run-gap', subject: 'runs:NQ-R-0001:1:7-7' } as const;
+          const now = world.clock.now();
+          if (open) {
+            const gap = {
+              ...about,
+              receiptId: null,
+              containerLabel: null,
+              destination: null,
+              scope: null,
+              detail: 'run 7 never arrived',
+              openedAt: now,
+              countsFrom: time('08:30'),
+            };
+            await openDiscrepancy(trx, gap, zone);
+          } else {
+            await closeByEvidence(trx, { ...about, evidence: 'bundle:B-7', closedAt: now, zone });
+          }
+        }),
+      signAddendum: async (number: number) => {
+        const proposal = await periods.proposeAddendum(closed.id, number);
+        if (!proposal) throw new Error(`no addendum ${number}`);
+        const request = { shownSha256: proposal.sha256, reason: 'seen' };
+        expect((await periods.closeAddendum(closed.id, number, request, who)).kind).toBe('closed');
+      },
+    };
+  }
+
+  it('is listed in its order, also what comes back to where it was, so that the last line is true', async () => {
+    const { listed, turn } = await closedDay();
+    for (const state of ['held', 'accepted', 'held'] as const) {
+      await turn(state);
+      await listed('result:row-1');
+    }
+    const lines = (await listed('result:row-1')).at(-1) ?? [];
+    expect(lines.filter((l) => l.startsWith('result result-1, '))).toEqual([HELD, STANDS, HELD]);
+    expect(lines.filter((l) => l.startsWith('held ')).map((l) => l.split(':')[0])).toEqual([
+      'held opened',
+      'held closed',
+      'held opened',
+    ]);
+  });
+
+  it('is listed change by change, however many come between two looks, and once however often one looks', async () => {
+    const { listed, turn, compared } = await closedDay();
+    for (const state of ['held', 'accepted', 'held', 'accepted'] as const) await turn(state);
+    // Said again, it is no change.
+    await turn('accepted');
+    const once = await listed('result:row-1');
+    expect(once.at(-1)?.filter((l) => l.startsWith('result result-1, '))).toEqual([
+      HELD,
+      STANDS,
+      HELD,
+      STANDS,
+    ]);
+    await compared.recompute(true);
+    expect(await listed('result:row-1')).toEqual(once);
+  });
+
+  it('goes on in the next addendum, and a state that was listed last in a signed one is not listed again', async () => {
+    const { listed, turn, sent, signAddendum } = await closedDay();
+    await sent('uncertain');
+    await listed('result:row-1');
+    await signAddendum(1);
+    // It went again, and nobody answered again.
+    await sent('due', 'uncertain');
+    await turn('held');
+    await sent('confirmed', 'uncertain');
+    const [first, second] = await listed('result:row-1');
+    const atErp = (lines: readonly string[] = []) => lines.filter((l) => l.includes(' at erp '));
+    expect(atErp(first)).toEqual(['result result-1 at erp is uncertain']);
+    expect(atErp(second)).toEqual([
+      'result result-1 at erp is confirmed',
+      'result result-1 at erp is uncertain',
+    ]);
+    expect(second).toContain(HELD);
+  });
+
+  it('has what the comparison opens, closes and opens again', async () => {
+    const { world, listed, sent, signAddendum } = await closedDay();
+    const { id } = await world.database.db
+      .selectFrom('delivery')
+      .select('id')
+      .where('subject_id', '=', 'row-1')
+      .where('destination', '=', 'erp')
+      .executeTakeFirstOrThrow();
+    // A delivery counts on the day it was made, which is closed.
+    for (const state of ['rejected', 'confirmed', 'rejected'] as const) {
+      await sent(state);
+      await listed('');
+    }
+    const heads = (lines: readonly string[] = []) => lines.map((l) => l.split(':')[0]);
+    const lines = (await listed(`delivery:${id}`)).at(-1);
+    expect(heads(lines)).toEqual(['rejected opened', 'rejected closed', 'rejected opened']);
+    await signAddendum(1);
+    await sent('confirmed');
+    expect(heads((await listed(`delivery:${id}`)).at(-1))).toEqual(['rejected closed']);
+  });
+
+  it('has what an event opens and closes, in the transaction of the event and once', async () => {
+    const { world, listed, event, id, views } = await closedDay();
+    await event(true);
+    await event(true);
+    const failed = world.database.transact(async (trx) => {
+      await trx
+        .updateTable('discrepancy')
+        .set({ closed_at: world.clock.now(), closing_evidence: 'undone' })
+        .where('class', '=', 'run-gap')
+        .execute();
+      throw new Error('undone');
+    });
+    await expect(failed).rejects.toThrow('undone');
+    const subject = 'runs:NQ-R-0001:1:7-7';
+    const opened = 'run-gap opened: run 7 never arrived';
+    const closed = 'run-gap closed: bundle:B-7';
+    expect(await listed(subject)).toEqual([[opened]]);
+    await event(false);
+    await event(false);
+    await event(true);
+    expect(await listed(subject)).toEqual([[opened, closed, opened]]);
+    expect(await listed(subject)).toEqual([[opened, closed, opened]]);
+    expect((await views.report(id))?.addenda).toHaveLength(1);
+  });
+
+  it('has what an event closes that was carried over, and nothing of what was opened before it was signed', async () => {
+    const opened = await openedDay();
+    const { world, compared, periods, views, who, day } = opened;
+    const { site, timeZone: zone } = world.site;
+    const about = { site, class: 'held', subject: 'result:row-9' } as const;
+    await world.database.transact((trx) =>
+      openDiscrepancy(
+        trx,
+        {
+          ...about,
+          receiptId: 'R-1',
+          containerLabel: null,
+          destination: null,
+          scope: null,
+          detail: 'held by a finding',
+          openedAt: world.clock.now(),
+        },
+        zone,
+      ),
+    );
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    await compared.comparison.catchUp();
+    expect((await views.report(closed.id))?.addenda).toEqual([]);
+    await world.database.transact((trx) =>
+      closeByEvidence(trx, {
+        ...about,
+        evidence: 'signature:S-1',
+        closedAt: world.clock.now(),
+        zone,
+      }),
+    );
+    await compared.comparison.catchUp();
+    const report = await views.report(closed.id);
+    expect(report?.addenda.map((a) => a.changes.map((c) => c.detail))).toEqual([
+      ['held closed: signature:S-1'],
+    ]);
+  });
 });
 
 describe('the deliveries of a closed period', () => {

@@ -3,7 +3,7 @@ import { describe, expect, it } from 'vitest';
 import { type DatabasePlace, openDatabase } from '../../src/storage/database.js';
 import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
 import { StatementWorld } from '../statements/statement-world.js';
-import { opensWhole, tablesIn } from '../support/migrated.js';
+import { leftAt, opensWhole, tablesIn } from '../support/migrated.js';
 import { blankPlace, writerOf } from '../support/temp-database.js';
 
 async function onDatabase(place: DatabasePlace, statement: string): Promise<void> {
@@ -37,5 +37,59 @@ describe('a migration', () => {
       .select(['announced', 'evaluation_due'])
       .execute();
     expect(receipts).toEqual([{ announced: 1, evaluation_due: 1 }]);
+  });
+
+  it('to addenda in their order keeps every line, and has noted what they lack', async () => {
+    const place = await blankPlace();
+    const line = 'insert into period_change (id, site, addendum_id, at, subject, detail) values';
+    const discrepancy = `insert into discrepancy (id, site, class, subject, detail, opened_at, closed_at,
+      closing_evidence, derived, counts_from) values`;
+    await leftAt(place, '0028-doubts-to-resend', async (db) => {
+      for (const statement of [
+        `insert into period (id, site, from_at, to_at, document, digest, closed_at, closed_by, signature, reason)
+          values ('P', 's', 100, 200, '{}', 'd', 300, 'a', 'g', 'r')`,
+        "insert into period_addendum (id, site, period_id, number, opened_at) values ('A', 's', 'P', 1, 310)",
+        `${line} ('3', 's', 'A', 320, 'delivery:D', 'rejected closed: delivery:D is confirmed')`,
+        `${line} ('2', 's', 'A', 310, 'delivery:D', 'rejected opened: refused')`,
+        `${line} ('1', 's', 'A', 320, 'result:R', 'result r, container C of receipt X, is held')`,
+        // Opened again: the rule of that version took its line for the first one.
+        `${discrepancy} ('D1', 's', 'rejected', 'delivery:D', 'refused', 310, 320, 'delivery:D is confirmed', 1, 150)`,
+        `${discrepancy} ('D2', 's', 'rejected', 'delivery:D', 'refused', 330, null, null, 1, 150)`,
+        // By an event, and one of before the signature, and one of another day.
+        `${discrepancy} ('D3', 's', 'run-gap', 'runs:7', 'run 7', 250, 340, 'bundle:B', 0, 150)`,
+        `${discrepancy} ('D4', 's', 'run-gap', 'runs:8', 'run 8', 250, null, null, 0, 150)`,
+        `${discrepancy} ('D5', 's', 'run-gap', 'runs:9', 'run 9', 350, null, null, 0, 250)`,
+        'delete from comparison_mark',
+      ]) {
+        await sql.raw(statement).execute(db);
+      }
+    });
+    const { db, close } = await openDatabase(place);
+    const lines = await db
+      .selectFrom('period_change')
+      .select(['number', 'at', 'detail'])
+      .orderBy('number')
+      .execute();
+    expect(lines.map(({ number, at, detail }) => `${number} ${at} ${detail}`)).toEqual([
+      '1 310 rejected opened: refused',
+      '2 320 result r, container C of receipt X, is held',
+      '3 320 rejected closed: delivery:D is confirmed',
+    ]);
+    const marks = await db
+      .selectFrom('comparison_mark')
+      .select(['kind', 'subject', 'state'])
+      .orderBy('n')
+      .execute();
+    expect(marks.map(({ kind, subject, state }) => `${kind} ${subject} ${state}`)).toEqual([
+      'discrepancy D2 opened',
+      'discrepancy D3 closed',
+    ]);
+    for (const change of [
+      db.updateTable('period_change').set({ detail: 'other' }).execute(),
+      db.deleteFrom('period_change').execute(),
+    ]) {
+      await expect(change).rejects.toThrow('kept as written');
+    }
+    await close();
   });
 });
