@@ -31,6 +31,7 @@ export type HeldPage =
 /** A destination that does not keep to the page size is read up to here, and no further. */
 const ITEMS_MAX = 1_000;
 const CURSOR_MAX = 1_000;
+/** Longer than anything of ours, see `textAt`. */
 const TEXT_MAX = 500;
 /**
  * Revisions count up from 1 by one. A number far above is something else, an instant for instance: statements would be
@@ -58,8 +59,13 @@ export function readHeldPage(
   if (items.length > ITEMS_MAX) {
     return no(`${items.length} items in one page, at most ${ITEMS_MAX}`);
   }
-  const next = textAt(tree, list.next) ?? '';
-  if (next.length > CURSOR_MAX) return no('the cursor of the next page is too long');
+  const next = cursorAt(tree, list.next);
+  if (next === null) return no('the cursor of the next page is no single text');
+  if (next.length > CURSOR_MAX) {
+    return no(
+      `the cursor of the next page has ${next.length} characters, at most ${CURSOR_MAX} can be kept`,
+    );
+  }
   if (next !== '' && next === cursor) return no(`the page after ${cursor} is itself`);
   return { ok: true, items: items.map((item) => heldItem(item, list)), next };
 }
@@ -105,6 +111,15 @@ function messageOf(tree: Tree, { message }: HeldList): SubjectKind | null {
   if (message === null) return null;
   const code = textAt(tree, message.held);
   return MESSAGE_NAMES.find((name) => code !== null && message.codes[name] === code) ?? null;
+}
+
+/**
+ * The cursor of the next page, however long; '' where the last page says that none follows. Null for what is no single text:
+ * taken for the end, it would hide every message behind it.
+ */
+function cursorAt(tree: Tree, path: Path | null): string | null {
+  const value = path === null ? undefined : valueAt(tree, path);
+  return value === undefined || value === null ? '' : leafText(value);
 }
 
 /** A text at a place; null when there is none, or nothing that could be one of ours. */

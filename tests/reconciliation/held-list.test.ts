@@ -78,9 +78,31 @@ describe('a page of a list', () => {
     ]);
   });
 
+  it.each([
+    ['longer than any of ours', 'x'.repeat(501)],
+    ['no single text', { id: 'R-1' }],
+    ['several', ['R-1', 'R-2']],
+  ])('shows a message whose names are %s: as one of no receipt, never as none', (_what, said) => {
+    const entry = { ref: said, no: said, kind: 'S', receipt: said, rev: said, at: said };
+    const page = read(answer({ entries: [entry, { ...entry, kind: said, result: said }] }));
+    if (!page.ok) throw new Error(page.detail);
+    const unnamed = { reference: null, number: null, receiptId: null, subject: null };
+    expect(page.items).toMatchObject([
+      { ...unnamed, message: 'stop', revision: null, at: null },
+      { ...unnamed, message: null, revision: null, at: null },
+    ]);
+    expect(new Set(page.items.map(({ identity }) => identity)).size).toBe(2);
+  });
+
   it('is the last one when no cursor follows', () => {
     expect(read(answer({ entries: [] }))).toEqual({ ok: true, items: [], next: '' });
     expect(read(answer({ entries: [], next: null }))).toMatchObject({ next: '' });
+    expect(read(answer({ entries: [], next: '' }))).toMatchObject({ next: '' });
+  });
+
+  it.each([501, 900, 1_000])('goes on behind a cursor of %i characters', (length) => {
+    const next = 'x'.repeat(length);
+    expect(read(answer({ entries: [{}], next }))).toMatchObject({ ok: true, next });
   });
 
   it.each<[string, AskResult, string]>([
@@ -92,11 +114,12 @@ describe('a page of a list', () => {
     ['an error document', answer({ error: 'later' }), 'no /entries'],
     ['no answer', { kind: 'unavailable', detail: 'no whole answer' }, 'no whole answer'],
     ['more items than any page', answer({ entries: Array(1001).fill({}) }), '1001 items'],
-    ['a cursor without an end', answer({ entries: [], next: 'x'.repeat(501) }), ''],
+    ['a cursor without an end', answer({ entries: [], next: 'x'.repeat(1_001) }), 'has 1001 char'],
+    ['a cursor in parts', answer({ entries: [], next: { after: '7' } }), 'no single text'],
+    ['several cursors', answer({ entries: [], next: ['7'] }), 'no single text'],
   ])('says nothing when it is %s', (_what, result, words) => {
     const page = read(result);
-    if (page.ok) expect(page.next).toBe('');
-    else expect(page.detail).toContain(words);
+    expect(page.ok ? page : page.detail).toContain(words);
   });
 
   it('is told from an error document in XML too, where an empty list has no element', () => {
