@@ -4,7 +4,7 @@ import { forUpdate } from '../storage/dialect.js';
 import type { AccountRow } from '../storage/tables.js';
 import type { Person } from './caller.js';
 import { parseRole, rightsOfRoles } from './rights.js';
-import { foldName } from './user-name.js';
+import { foldName, foldOperatorId } from './user-name.js';
 
 /** Writes a new account; false when its user name is, or ever was, somebody's. */
 export async function insertAccount(trx: Trx, row: AccountRow): Promise<boolean> {
@@ -132,6 +132,29 @@ export async function operatorOwners(
     .where('operator_folded', 'in', folded)
     .execute();
   return new Map(rows.map((row) => [row.operator_folded, row.account_id]));
+}
+
+/** Everything somebody may be named by in a free text: names of their account and the ids they measure under at a site. */
+export async function namesOfAccount(
+  db: Reader,
+  site: string,
+  accountId: string,
+): Promise<readonly string[]> {
+  const account = await findAccount(db, accountId);
+  if (account === undefined) return [];
+  const { userName, printedName, operatorIds } = await personOf(db, account, site);
+  return [userName, printedName, ...operatorIds];
+}
+
+/** As `namesOfAccount`, of whoever measures under an id; the id alone where it belongs to no account. */
+export async function namesOfOperator(
+  db: Reader,
+  site: string,
+  operatorId: string,
+): Promise<readonly string[]> {
+  const owners = await operatorOwners(db, site, [foldOperatorId(operatorId)]);
+  const names = await Promise.all([...owners.values()].map((id) => namesOfAccount(db, site, id)));
+  return [operatorId, ...names.flat()];
 }
 
 /** Puts these operator ids, which nobody else has, in the place of those that the account has at the site. */

@@ -1,6 +1,7 @@
 import { uuidv7 } from 'uuidv7';
-import type { Duty } from '../access/duties.js';
-import { foldName } from '../access/user-name.js';
+import { findAccount, namesOfOperator, personOf } from '../access/accounts.store.js';
+import { type Duty, judgeDuty } from '../access/duties.js';
+import { looksAlike } from '../access/user-name.js';
 import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import {
@@ -212,6 +213,8 @@ export class AttributionService {
     const result = await attributedResult(trx, site, asked.before.id);
     if (result === null) throw new Error(`result ${asked.before.id} is gone`);
     if (result.receipt_id !== null) await locks.add([result.receipt_id]);
+    const own = await this.#ownResult(trx, result, receiptId, by);
+    if (own !== null) return own;
     const target = await loadTarget(trx, site, receiptId, seen.container);
     const open = (await attributionsOf(trx, site, result.id)).filter((a) => a.state === 'open');
     const faults = [
@@ -267,6 +270,26 @@ export class AttributionService {
     return { kind: 'proposed', id: row.id };
   }
 
+  /**
+   * Rule 15, also for who only proposes: what a proposer says of the labels is half of what a second person signs, and who
+   * measured on either receipt would say it of their own work.
+   */
+  async #ownResult(
+    trx: Trx,
+    result: ResultRow,
+    toReceipt: string,
+    by: Proposer,
+  ): Promise<Refused | null> {
+    const { site } = this.parts.site;
+    const account = await findAccount(trx, by.accountId);
+    if (account === undefined || account.deactivated_at !== null) {
+      return refused('right-missing', 'the account is not in force any more');
+    }
+    const duty = await dutyAbout(trx, site, result, toReceipt);
+    const own = judgeDuty(await personOf(trx, account, site), duty);
+    return own && refused(own.code, own.message);
+  }
+
   async #againstProposal(
     reader: Reader,
     result: ResultRow,
@@ -275,7 +298,10 @@ export class AttributionService {
     open: readonly AttributionRow[],
   ): Promise<string[]> {
     const faults: string[] = [];
-    if (result.operator_id !== null && foldName(result.operator_id) === foldName(seen.seenBy)) {
+    const { site } = this.parts.site;
+    const { operator_id: operator } = result;
+    const measuredBy = operator === null ? [] : await namesOfOperator(reader, site, operator);
+    if (measuredBy.some((name) => looksAlike(name, seen.seenBy))) {
       faults.push('who measured it cannot be who looked at the labels');
     }
     if (open.length >= OPEN_MAX) faults.push(`${OPEN_MAX} proposals wait for a signature`);
@@ -283,7 +309,7 @@ export class AttributionService {
       faults.push('the same is proposed already and waits for a signature');
     }
     if (result.receipt_id === receiptId && result.container_label === label) {
-      const inForce = await validityInForce(reader, this.parts.site.site, result.id);
+      const inForce = await validityInForce(reader, site, result.id);
       if (inForce?.kind !== 'void') faults.push('it belongs there already');
     }
     return faults;
@@ -368,9 +394,7 @@ export class AttributionService {
     if (row === null || before === null) throw new Error(`attribution ${asked.row.id} is gone`);
     const about = await loadAttributionCase(trx, site, row, messages);
     const now = this.parts.clock.now();
-    const named = [before.receipt_id, row.to_receipt].filter((id) => id !== null);
-    const operatorIds = [...(await operatorsOf(trx, site, named)), before.operator_id];
-    const duty: Duty = { kind: 'judge-result', right: 'result.reattribute', operatorIds };
+    const duty = await dutyAbout(trx, site, before, row.to_receipt);
     const act = {
       subject: attributionSubject(row),
       shown: bindShown(attributionDocument(about)),
@@ -547,6 +571,18 @@ export class AttributionService {
     const byId = new Map(signatures.map((s) => [s.id, signatureManifest(s)]));
     return rows.map((row) => shownAttribution(row, byId.get(row.signature_id ?? '') ?? null));
   }
+}
+
+/** Whoever measured the result, or anything on the receipt it is at or the one it is said to be of, is no judge of it. */
+async function dutyAbout(
+  reader: Reader,
+  site: string,
+  result: ResultRow,
+  toReceipt: string,
+): Promise<Extract<Duty, { kind: 'judge-result' }>> {
+  const named = [result.receipt_id, toReceipt].filter((id) => id !== null);
+  const operatorIds = [...(await operatorsOf(reader, site, named)), result.operator_id];
+  return { kind: 'judge-result', right: 'result.reattribute', operatorIds };
 }
 
 function actorOf(signature: Signature) {

@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { AttributionBench, FAIL, LABELS_OF_D1 } from './attribution-bench.js';
@@ -366,6 +367,65 @@ describe('nobody signs', () => {
     }
     expect(await bench.db.selectFrom('attribution').selectAll().execute()).toEqual([]);
     expect(await bench.open()).toEqual([]);
+  });
+});
+
+describe('whoever measured on either receipt', () => {
+  const proposeBy = async (bench: AttributionBench, row: string, who: SigningRequest) => {
+    const proposer = { accountId: who.accountId ?? '', printedName: 'Oona', source: null };
+    return bench.attributions.propose(row, LABELS_OF_D1, proposer);
+  };
+
+  it('does not even propose where a result of their own belongs, nor one beside it', async () => {
+    const { bench, row } = await world();
+    const operator = await bench.reviews.person('oona', { operatorIds: ['op-1 '] });
+    expect(await proposeBy(bench, row, operator)).toMatchObject({ why: 'duty-own-result' });
+    expect(await bench.attributions.proposeAs(row, LABELS_OF_D1, operator)).toMatchObject({
+      why: 'duty-own-result',
+    });
+    expect(await bench.db.selectFrom('attribution').selectAll().execute()).toEqual([]);
+    expect(await bench.open()).toEqual([]);
+  });
+
+  it.each([
+    ['at the receipt it is at', {}],
+    [
+      'at the receipt it would come to',
+      {
+        receipt: { scanned: 'GR-2', entry: 'scanned' },
+        container: { scanned: 'D-2', entry: 'scanned' },
+        lot: 'L-2',
+      },
+    ],
+  ] as const)('is told so too when they measured something else %s', async (_where, place) => {
+    const bench = await AttributionBench.open();
+    const [own, other] = [goodResult(1, FAIL), goodResult(2, { operatorId: 'op-9', ...place })];
+    await bench.reviews.settle(
+      goodParts([own, other], {
+        operators: ['op-1', 'op-9'].map((id) => ({ id, name: `Operator ${id} (simulated)` })),
+      }),
+    );
+    const row = await bench.reviews.rowId('R-1');
+    const beside = await bench.reviews.person('oona', { operatorIds: ['OP-9'] });
+    expect(await proposeBy(bench, row, beside)).toMatchObject({ why: 'duty-own-result' });
+  });
+
+  it.each([
+    ['user name', 'oona'],
+    ['user name, written otherwise', ' OONA'],
+    ['printed name', 'Person oona (simulated)'],
+    ['printed name, spaced and signed otherwise', 'person  Oona, simulated'],
+    ['printed name, with a sign that nobody sees', 'Person oo\u200bna (simulated)'],
+    ['second id', 'op_1b'],
+    ['second id, with a letter for the digit', 'OP-lB'],
+  ])('is not who looked at the labels, named by their %s', async (_by, seenBy) => {
+    const { bench, first, row } = await world();
+    await bench.reviews.person('oona', { operatorIds: ['OP-1', 'OP-1B'] });
+    const proposer = { accountId: first.accountId ?? '', printedName: 'robin', source: null };
+    const seen = { ...LABELS_OF_D1.seen, seenBy };
+    expect(
+      await bench.attributions.propose(row, { ...LABELS_OF_D1, seen }, proposer),
+    ).toMatchObject({ detail: expect.stringContaining('who measured it cannot be who looked') });
   });
 });
 
