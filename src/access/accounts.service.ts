@@ -9,6 +9,7 @@ import {
   findAccountByName,
   insertAccount,
   operatorOwners,
+  operatorsMeasured,
   personOf,
   replaceOperators,
   replaceRoles,
@@ -16,7 +17,7 @@ import {
 import type { Person } from './caller.js';
 import type { PasswordProofs } from './password-proof.service.js';
 import type { Passwords } from './passwords.service.js';
-import { foldName } from './user-name.js';
+import { foldName, foldOperatorId } from './user-name.js';
 
 export type AccountChange<T = object> =
   | ({ readonly ok: true } & T)
@@ -89,7 +90,7 @@ export class AccountsService {
       });
       if (!isNew) return { ok: false, fault: { field: 'userName', message: TAKEN } };
       await replaceRoles(trx, of, [...new Set(input.roles)], { at: now, by: actor.name });
-      await replaceOperators(trx, of, input.operatorIds);
+      await replaceOperators(trx, of, input.operatorIds, now);
       await recordAudit(trx, {
         site,
         zone,
@@ -146,20 +147,34 @@ export class AccountsService {
 
 const TAKEN = 'somebody has, or had, this user name; names are not given a second time';
 
-/** Why these operator ids cannot be this account's; null when they can. */
+/**
+ * Why these operator ids cannot be this account's; null when they can. An id is one person's for good: one that was given to
+ * the wrong account goes to another once it was taken from that one, as long as nothing was reported under it.
+ */
 export async function takenOperator(
   trx: Trx,
   of: { readonly accountId: string; readonly site: string },
   operatorIds: readonly string[],
 ): Promise<AccountFault | null> {
-  const owners = await operatorOwners(trx, of.site, operatorIds.map(foldName));
-  const taken = operatorIds.find(
-    (id) => (owners.get(foldName(id)) ?? of.accountId) !== of.accountId,
+  const owners = await operatorOwners(trx, of.site);
+  const ownerOf = (id: string) => owners.get(foldOperatorId(id));
+  const others = operatorIds.filter(
+    (id) => (ownerOf(id)?.account_id ?? of.accountId) !== of.accountId,
   );
-  if (taken !== undefined) {
-    return { field: 'operatorIds', message: `another person measures as ${taken}` };
+  const folded = new Set(others.map(foldOperatorId));
+  const measured = await operatorsMeasured(trx, of.site, folded);
+  for (const id of others) {
+    const owner = ownerOf(id);
+    const name = owner && (await findAccount(trx, owner.account_id))?.user_name;
+    if (owner?.ended_at === null) {
+      return { field: 'operatorIds', message: `another person measures as ${id}: ${name}` };
+    }
+    if (measured.has(foldOperatorId(id))) {
+      const message = `${name} measured as ${id}; what was reported under it stays theirs, so take another id`;
+      return { field: 'operatorIds', message };
+    }
   }
-  return new Set(operatorIds.map(foldName)).size < operatorIds.length
+  return new Set(operatorIds.map(foldOperatorId)).size < operatorIds.length
     ? { field: 'operatorIds', message: 'the same id stands there twice' }
     : null;
 }

@@ -1,7 +1,8 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
-import type { AccountRow } from '../storage/tables.js';
+import { bounded } from '../storage/prepared.js';
+import type { AccountOperatorRow, AccountRow } from '../storage/tables.js';
 import type { Person } from './caller.js';
 import { parseRole, rightsOfRoles } from './rights.js';
 import { foldName, foldOperatorId } from './user-name.js';
@@ -60,11 +61,12 @@ export async function personOf(db: Reader, account: AccountRow, site: string): P
     .execute();
   const operators = await db
     .selectFrom('account_operator')
-    .select('operator_id')
+    .select(['operator_id', 'ended_at'])
     .where('account_id', '=', account.id)
     .where('site', '=', site)
     .orderBy('operator_folded')
     .execute();
+  const inForce = operators.filter((row) => row.ended_at === null);
   const roles = granted.map(({ role }) => parseRole(role)).filter((role) => role !== null);
   return {
     accountId: account.id,
@@ -73,7 +75,8 @@ export async function personOf(db: Reader, account: AccountRow, site: string): P
     site,
     roles,
     rights: rightsOfRoles(roles),
-    operatorIds: operators.map((row) => row.operator_id),
+    operatorIds: inForce.map((row) => row.operator_id),
+    everOperatorIds: operators.map((row) => row.operator_id),
     mustChangePassword: account.must_change_password === 1,
   };
 }
@@ -118,20 +121,49 @@ export async function activeHolders(db: Reader, site: string, role: string): Pro
   return rows.map(({ id }) => id);
 }
 
-/** Which account measures under which of these folded ids. */
+/** Whose which operator ids of a site are, or were until they were taken; by `foldOperatorId`. */
 export async function operatorOwners(
   db: Reader,
   site: string,
-  folded: readonly string[],
-): Promise<Map<string, string>> {
-  if (folded.length === 0) return new Map();
+): Promise<ReadonlyMap<string, AccountOperatorRow>> {
   const rows = await db
     .selectFrom('account_operator')
-    .select(['operator_folded', 'account_id'])
+    .selectAll()
     .where('site', '=', site)
-    .where('operator_folded', 'in', folded)
     .execute();
-  return new Map(rows.map((row) => [row.operator_folded, row.account_id]));
+  // As they are folded now: what was stored before may be folded less far.
+  return new Map(rows.map((row) => [foldOperatorId(row.operator_id), row]));
+}
+
+/** Texts read at once while every operator of a site is looked through. */
+const OPERATORS_CHUNK = 500;
+
+/** Which of these operator ids, by `foldOperatorId`, some result of the site was reported under. */
+export async function operatorsMeasured(
+  db: Reader,
+  site: string,
+  folded: ReadonlySet<string>,
+): Promise<ReadonlySet<string>> {
+  const found = new Set<string>();
+  if (folded.size === 0) return found;
+  for (let after: string | null = ''; after !== null; ) {
+    const rows: { operator_id: string | null }[] = await db
+      .selectFrom('result')
+      .select('operator_id')
+      .distinct()
+      .where('site', '=', site)
+      .where('operator_id', '>', after)
+      .orderBy('operator_id')
+      .limit(bounded(OPERATORS_CHUNK))
+      .execute();
+    const texts = rows.flatMap((row) => row.operator_id ?? []);
+    for (const text of texts) {
+      const id = foldOperatorId(text);
+      if (folded.has(id)) found.add(id);
+    }
+    after = rows.length < OPERATORS_CHUNK ? null : (texts.at(-1) ?? null);
+  }
+  return found;
 }
 
 /** Everything somebody may be named by in a free text: names of their account and the ids they measure under at a site. */
@@ -142,8 +174,8 @@ export async function namesOfAccount(
 ): Promise<readonly string[]> {
   const account = await findAccount(db, accountId);
   if (account === undefined) return [];
-  const { userName, printedName, operatorIds } = await personOf(db, account, site);
-  return [userName, printedName, ...operatorIds];
+  const { userName, printedName, everOperatorIds } = await personOf(db, account, site);
+  return [userName, printedName, ...everOperatorIds];
 }
 
 /** As `namesOfAccount`, of whoever measures under an id; the id alone where it belongs to no account. */
@@ -152,31 +184,48 @@ export async function namesOfOperator(
   site: string,
   operatorId: string,
 ): Promise<readonly string[]> {
-  const owners = await operatorOwners(db, site, [foldOperatorId(operatorId)]);
-  const names = await Promise.all([...owners.values()].map((id) => namesOfAccount(db, site, id)));
-  return [operatorId, ...names.flat()];
+  const owner = (await operatorOwners(db, site)).get(foldOperatorId(operatorId));
+  if (owner === undefined) return [operatorId];
+  return [operatorId, ...(await namesOfAccount(db, site, owner.account_id))];
 }
 
-/** Puts these operator ids, which nobody else has, in the place of those that the account has at the site. */
+/**
+ * Puts these operator ids, which the account may have, in the place of those in force at the site. One that is left out is
+ * ended and stays the account's; one that had ended is in force again.
+ */
 export async function replaceOperators(
   trx: Trx,
   of: { readonly accountId: string; readonly site: string },
   operatorIds: readonly string[],
+  now: Instant,
 ): Promise<void> {
-  await trx
-    .deleteFrom('account_operator')
-    .where('account_id', '=', of.accountId)
-    .where('site', '=', of.site)
-    .execute();
-  if (operatorIds.length === 0) return;
+  const { accountId, site } = of;
+  const owners = await operatorOwners(trx, site);
+  const kept = new Map(operatorIds.map((id) => [foldOperatorId(id), id]));
+  for (const [folded, row] of owners) {
+    const id = kept.get(folded);
+    const isLeftOut = id === undefined && row.account_id === accountId && row.ended_at === null;
+    if (id === undefined && !isLeftOut) continue;
+    await trx
+      .updateTable('account_operator')
+      .set(
+        isLeftOut ? { ended_at: now } : { operator_id: id, account_id: accountId, ended_at: null },
+      )
+      .where('site', '=', site)
+      .where('operator_folded', '=', row.operator_folded)
+      .execute();
+  }
+  const added = [...kept].filter(([folded]) => !owners.has(folded));
+  if (added.length === 0) return;
   await trx
     .insertInto('account_operator')
     .values(
-      operatorIds.map((operatorId) => ({
-        site: of.site,
-        operator_folded: foldName(operatorId),
-        operator_id: operatorId,
-        account_id: of.accountId,
+      added.map(([operator_folded, operator_id]) => ({
+        site,
+        operator_folded,
+        operator_id,
+        account_id: accountId,
+        ended_at: null,
       })),
     )
     .execute();

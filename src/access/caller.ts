@@ -22,8 +22,10 @@ export interface PersonCaller extends CallerFacts {
   readonly userName: string;
   readonly roles: readonly Role[];
   readonly sessionId: string;
-  /** Ids under which the person measures: `ownsResult` compares them with a result's. */
+  /** Ids under which the person measures. */
   readonly operatorIds: readonly string[];
+  /** See `Person`. */
+  readonly everOperatorIds: readonly string[];
   /** True until the person has chosen a password of their own; nothing else is open before. */
   readonly mustChangePassword: boolean;
 }
@@ -39,7 +41,10 @@ export interface Person {
   readonly site: string;
   readonly roles: readonly Role[];
   readonly rights: ReadonlySet<Right>;
+  /** Ids under which the person measures. */
   readonly operatorIds: readonly string[];
+  /** These and those that were taken from the account: what was measured under one stays theirs. */
+  readonly everOperatorIds: readonly string[];
   readonly mustChangePassword: boolean;
 }
 

@@ -1,6 +1,6 @@
 import type { Person } from './caller.js';
 import type { Right, Role } from './rights.js';
-import { foldName } from './user-name.js';
+import { foldOperatorId } from './user-name.js';
 
 /** Acts that two people share, and what makes the second one somebody else. */
 export type Duty =
@@ -37,7 +37,7 @@ export type DutyRefusal =
   | { readonly code: 'duty-own-roles'; readonly message: string }
   | { readonly code: 'duty-last-administrator'; readonly message: string };
 
-type Acting = Pick<Person, 'accountId' | 'rights' | 'operatorIds'>;
+type Acting = Pick<Person, 'accountId' | 'rights' | 'everOperatorIds'>;
 
 /**
  * Separation of duties: the right first, then whether somebody else has to do it. EU GMP Annex 11 and 21 CFR Part
@@ -68,14 +68,14 @@ export function judgeDuty(person: Acting, duty: Duty): DutyRefusal | null {
   }
 }
 
-/** Whether a person measures under this id, however it is written. */
+/** Whether a person measures, or did, under this id, however it is written. */
 export function isOwnOperatorId(
-  person: Pick<Person, 'operatorIds'>,
+  person: Pick<Person, 'everOperatorIds'>,
   operatorId: string | null,
 ): boolean {
   if (operatorId === null) return false;
-  const folded = foldName(operatorId);
-  return person.operatorIds.some((own) => foldName(own) === folded);
+  const folded = foldOperatorId(operatorId);
+  return person.everOperatorIds.some((own) => foldOperatorId(own) === folded);
 }
 
 function judgeRoles(

@@ -167,12 +167,14 @@ function readPassword(value: unknown): string | null {
 
 function shown(person: ListedPerson): unknown {
   const { accountId: id, userName, printedName, roles, operatorIds } = person;
+  const formerOperatorIds = person.everOperatorIds.filter((own) => !operatorIds.includes(own));
   return {
     id,
     userName,
     printedName,
     roles,
     operatorIds,
+    formerOperatorIds,
     mustChangePassword: person.mustChangePassword,
     createdAt: formatInstant(person.createdAt),
     lastSignInAt: orNull(person.lastSignInAt),

@@ -18,6 +18,7 @@ import {
   findAccountByName,
   listAccounts,
   lockAccounts,
+  operatorOwners,
   personOf,
   replaceOperators,
   replaceRoles,
@@ -33,7 +34,7 @@ import type { Role } from './rights.js';
 import type { SessionsService } from './sessions.service.js';
 import { sessionsOf } from './sessions.store.js';
 import { findTries, forgetTries } from './sign-in-tries.store.js';
-import { foldName } from './user-name.js';
+import { foldName, foldOperatorId } from './user-name.js';
 
 export type PeopleRefusal =
   | { readonly kind: 'fault'; readonly fault: AccountFault }
@@ -117,6 +118,10 @@ export class PeopleService {
     });
   }
 
+  /**
+   * Puts these operator ids in the place of those in force. One that is left out is ended: nobody measures under it any
+   * more, and what was measured under it stays this person's.
+   */
   async setOperators(
     userName: string,
     operatorIds: readonly string[],
@@ -130,11 +135,16 @@ export class PeopleService {
       if (own) return { ok: false, refusal: { kind: 'duty', refusal: own } };
       const doubled = await takenOperator(trx, of, operatorIds);
       if (doubled) return faulty(doubled);
-      await replaceOperators(trx, of, operatorIds);
+      const owners = await operatorOwners(trx, of.site);
+      const takenFrom = operatorIds.flatMap((operatorId) => {
+        const owner = owners.get(foldOperatorId(operatorId))?.account_id ?? account.id;
+        return owner === account.id ? [] : [{ operatorId, accountId: owner }];
+      });
+      await replaceOperators(trx, of, operatorIds, this.clock.now());
       await this.#record(trx, account.id, {
         ...because(why),
         action: 'account.operators-changed',
-        before: { operatorIds: person.operatorIds },
+        before: { operatorIds: person.operatorIds, ...(takenFrom.length > 0 ? { takenFrom } : {}) },
         after: { operatorIds },
       });
       return { ok: true };
@@ -290,18 +300,18 @@ function faulty(fault: AccountFault): { ok: false; refusal: PeopleRefusal } {
 }
 
 function actingOf({ id, rights }: Caller) {
-  return { accountId: id, rights, operatorIds: [] };
+  return { accountId: id, rights, everOperatorIds: [] };
 }
 
-/** Whoever could drop an own operator id could judge what was measured under it. */
+/** Whoever could end an own operator id could have it given to somebody else, and judge what is measured under it. */
 function judgeOwnOperators(
   caller: Caller,
   accountId: string,
   from: readonly string[],
   to: readonly string[],
 ): DutyRefusal | null {
-  const kept = new Set(to.map(foldName));
-  const drops = from.some((id) => !kept.has(foldName(id)));
+  const kept = new Set(to.map(foldOperatorId));
+  const drops = from.some((id) => !kept.has(foldOperatorId(id)));
   return caller.kind === 'person' && caller.id === accountId && drops
     ? {
         code: 'duty-own-roles',

@@ -110,7 +110,7 @@ function registerOperators(user: Command): void {
   withGatewayOptions(
     user
       .command('operators')
-      .description('say under which ids the person measures, in the place of those known')
+      .description('say under which ids the person measures, in the place of those in force')
       .argument('<user-name>')
       .argument('[id...]')
       .requiredOption('--reason <text>', 'why; kept in the trail')
@@ -207,6 +207,7 @@ interface Listed {
   readonly printedName: string;
   readonly roles: readonly string[];
   readonly operatorIds: readonly string[];
+  readonly formerOperatorIds: readonly string[];
   readonly mustChangePassword: boolean;
   readonly lockedUntil: string | null;
   readonly deactivatedAt: string | null;
@@ -225,5 +226,7 @@ function describePerson(person: Listed): string {
   const roles = person.roles.join(',') || 'no role';
   const measures =
     person.operatorIds.length === 0 ? '' : `  measures as ${person.operatorIds.join(',')}`;
-  return `${person.userName}  ${person.printedName}  ${roles}${measures}  ${state}`;
+  const former = person.formerOperatorIds;
+  const measured = former.length === 0 ? '' : `  measured as ${former.join(',')}`;
+  return `${person.userName}  ${person.printedName}  ${roles}${measures}${measured}  ${state}`;
 }

@@ -46,6 +46,8 @@ export interface PersonView {
   readonly printedName: string;
   readonly roles: readonly Role[];
   readonly operatorIds: readonly string[];
+  /** Ids that were taken from the account; what was measured under them stays this person's. */
+  readonly formerOperatorIds: readonly string[];
   readonly state: 'active' | 'must-change-password' | 'locked' | 'deactivated';
   readonly lockedUntil: MomentView | null;
   readonly deactivatedAt: MomentView | null;

@@ -126,7 +126,9 @@ export class PeopleViews {
     };
     const state = stateOf(person);
     const isSelf = person.accountId === viewer.id;
-    return { userName, printedName, roles, operatorIds, state, isSelf, ...moments };
+    const formerOperatorIds = person.everOperatorIds.filter((id) => !operatorIds.includes(id));
+    const ids = { operatorIds, formerOperatorIds };
+    return { userName, printedName, roles, ...ids, state, isSelf, ...moments };
   }
 
   #moment(at: Instant): MomentView {

@@ -89,6 +89,7 @@ function PeopleTable({ people }: { readonly people: readonly PersonView[] }): JS
               ) : (
                 <Verbatim>{person.operatorIds.join(', ')}</Verbatim>
               )}
+              <FormerIds person={person} />
             </td>
             <td data-label="State">
               <PersonState person={person} />
@@ -104,6 +105,15 @@ function PeopleTable({ people }: { readonly people: readonly PersonView[] }): JS
         ))}
       </tbody>
     </table>
+  );
+}
+
+function FormerIds({ person }: { readonly person: PersonView }): JSX.Element | null {
+  const { formerOperatorIds: former } = person;
+  return former.length === 0 ? null : (
+    <p class="small">
+      Measured as <Verbatim>{former.join(', ')}</Verbatim>
+    </p>
   );
 }
 
@@ -191,8 +201,10 @@ function PersonForms({ view }: { readonly view: OnePersonView }): JSX.Element {
           name="operator-ids"
           label="Ids on instruments, between commas"
           value={person.operatorIds.join(', ')}
+          hint="One that you leave out is ended. It stays with this person, who may not judge what was measured under it."
           isOptional
         />
+        <FormerIds person={person} />
         <Reason id="operators-reason" />
         <button type="submit">Change ids</button>
       </OwnForm>

@@ -1257,12 +1257,14 @@ export interface AccountRoleRow {
   granted_by: string;
 }
 
-/** Ids under which a person measures; no two people of a site share one. */
+/** Ids under which a person measures, or did; no two people of a site share one. */
 export interface AccountOperatorRow {
   site: string;
   operator_folded: string;
   operator_id: string;
   account_id: string;
+  /** When an administrator took it from the account, whose it stays; null while it is in force. */
+  ended_at: Instant | null;
 }
 
 export interface SessionRow {

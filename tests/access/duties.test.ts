@@ -4,10 +4,10 @@ import { type Role, rightsOfRoles } from '../../src/access/rights.js';
 
 /** Common practice, no source: nobody judges their own work, and nobody gives themselves authority. */
 
-const person = (roles: readonly Role[], operatorIds: readonly string[] = ['MH']) => ({
+const person = (roles: readonly Role[], everOperatorIds: readonly string[] = ['MH']) => ({
   accountId: 'mira',
   rights: rightsOfRoles(roles),
-  operatorIds,
+  everOperatorIds,
 });
 
 const clearing = (...operatorIds: (string | null)[]): Duty => ({
@@ -32,6 +32,18 @@ describe('separation of duties', () => {
     ['a reviewer, a result of somebody else', person(['reviewer']), clearing('OV'), null],
     ['a reviewer, an own result', person(['reviewer']), clearing('MH'), 'duty-own-result'],
     ['… written otherwise', person(['reviewer']), clearing('ｍｈ '), 'duty-own-result'],
+    [
+      '… with a sign that nobody sees',
+      person(['reviewer']),
+      clearing('M\u200bH'),
+      'duty-own-result',
+    ],
+    [
+      '… with a letter that fills nothing',
+      person(['reviewer']),
+      clearing('MH\u3164'),
+      'duty-own-result',
+    ],
     ['… among others', person(['reviewer']), clearing('OV', 'MH'), 'duty-own-result'],
     ['… under a second id', person(['reviewer'], ['X', 'MH2']), clearing('MH2'), 'duty-own-result'],
     ['a result without an operator', person(['reviewer']), clearing(null), null],

@@ -10,7 +10,7 @@ const about: SigningCase = {
     accountId: 'a',
     userName: 'r.reviewer',
     rights: rightsOfRoles(['reviewer']),
-    operatorIds: ['NQ-OP 7'],
+    everOperatorIds: ['NQ-OP 7'],
   },
   right: 'result.review',
   duty: { kind: 'judge-result', right: 'result.review', operatorIds: ['NQ-OP 1', null] },

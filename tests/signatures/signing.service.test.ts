@@ -154,7 +154,9 @@ describe('who has proven who they are and signs a while later', () => {
     const { bench, sign } = await proven();
     const { id } = await bench.db.selectFrom('account').select('id').executeTakeFirstOrThrow();
     const of = { accountId: id, site: bench.bench.site.site };
-    await bench.bench.database.transact((trx) => replaceOperators(trx, of, ['op-7']));
+    await bench.bench.database.transact((trx) =>
+      replaceOperators(trx, of, ['op-7'], bench.bench.clock.now()),
+    );
     expect(await sign()).toMatchObject({ kind: 'refused', why: 'duty-own-result' });
   });
 

@@ -1,10 +1,14 @@
 import { type Kysely, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
+import { recordAudit } from '../../src/audit/audit.store.js';
+import type { Instant } from '../../src/formats/instant.js';
 import { type DatabasePlace, openDatabase } from '../../src/storage/database.js';
 import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
+import { bringBack } from '../../src/storage/migrations/m0032-one-person.js';
 import { StatementWorld } from '../statements/statement-world.js';
 import { leftAt, opensWhole, tablesIn } from '../support/migrated.js';
-import { blankPlace, writerOf } from '../support/temp-database.js';
+import { COMMAND_LINE, newAccount, peopleOn, SITE, ZONE } from '../support/people.js';
+import { blankPlace, ManualClock, temporaryDatabase, writerOf } from '../support/temp-database.js';
 
 async function onDatabase(place: DatabasePlace, statement: string): Promise<void> {
   const db = writerOf(place);
@@ -91,5 +95,42 @@ describe('a migration', () => {
       await expect(change).rejects.toThrow('kept as written');
     }
     await close();
+  });
+
+  it('to ids that stay with a person brings back those that were taken, unless somebody has them by now', async () => {
+    const database = await temporaryDatabase();
+    const { accounts } = peopleOn(database, new ManualClock());
+    const made = await accounts.create(
+      newAccount('mira', { roles: ['administrator'], operatorIds: ['MH', 'M2'] }),
+      COMMAND_LINE,
+    );
+    if (!made.ok) throw new Error(made.fault.message);
+    await accounts.create(newAccount('ode', { operatorIds: ['OV'] }), COMMAND_LINE);
+    const at = 1_780_000_000_000 as Instant;
+    const taken = (before: string[], after: string[]) => ({
+      site: SITE,
+      zone: ZONE,
+      at,
+      actor: COMMAND_LINE,
+      action: 'account.operators-changed',
+      subjectKind: 'account',
+      subjectId: made.id,
+      before: { operatorIds: before },
+      after: { operatorIds: after },
+    });
+    await database.transact((trx) => recordAudit(trx, taken(['Mh9', 'MH', 'M2'], ['MH', 'M2'])));
+    await database.transact((trx) => recordAudit(trx, taken(['ov', 'mh'], ['MH'])));
+    await bringBack(database.db as unknown as Kysely<never>);
+    const rows = await database.db
+      .selectFrom('account_operator')
+      .select(['operator_id', 'ended_at'])
+      .orderBy('operator_folded')
+      .execute();
+    expect(rows).toEqual([
+      { operator_id: 'M2', ended_at: null },
+      { operator_id: 'MH', ended_at: null },
+      { operator_id: 'Mh9', ended_at: at },
+      { operator_id: 'OV', ended_at: null },
+    ]);
   });
 });

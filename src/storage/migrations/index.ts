@@ -27,6 +27,7 @@ import * as m0028 from './m0028-doubts-to-resend.js';
 import * as m0029 from './m0029-copied-spectra.js';
 import * as m0030 from './m0030-changes-in-order.js';
 import * as m0031 from './m0031-held-permissions.js';
+import * as m0032 from './m0032-one-person.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -58,4 +59,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0029-copied-spectra': m0029,
   '0030-changes-in-order': m0030,
   '0031-held-permissions': m0031,
+  '0032-one-person': m0032,
 };

@@ -1,0 +1,90 @@
+import type { Kysely } from 'kysely';
+import type { Instant } from '../../formats/instant.js';
+import { dialectOf } from '../dialect.js';
+
+interface Before {
+  account: { id: string };
+  account_role: { site: string };
+  account_operator: {
+    site: string;
+    operator_folded: string;
+    operator_id: string;
+    account_id: string;
+    ended_at: Instant | null;
+  };
+  audit_entry: {
+    id: string;
+    site: string;
+    at: Instant;
+    action: string;
+    subject_kind: string;
+    subject_id: string;
+    before: string | null;
+    after: string | null;
+  };
+}
+
+/**
+ * An operator id that was taken from somebody was forgotten, and what they had measured under it nobody's. Ids are kept from
+ * now on; those that the trail says were taken come back as ended, unless somebody else has them by now.
+ */
+export async function up(db: Kysely<unknown>): Promise<void> {
+  await db.schema.alterTable('account_operator').addColumn('ended_at', 'bigint').execute();
+  await bringBack(db as Kysely<Before>);
+  const { guardRows } = dialectOf(db);
+  await guardRows(db, {
+    table: 'account_operator',
+    action: 'delete',
+    message: 'operator ids are kept: what was measured under one must go on meaning one person',
+  });
+  await guardRows(db, {
+    table: 'account_operator',
+    action: 'update',
+    when: 'new.site <> old.site or new.operator_folded <> old.operator_folded or (new.account_id <> old.account_id and old.ended_at is null)',
+    message: 'an operator id in force belongs to one person',
+  });
+}
+
+/** Ids that the trail says were taken, as ended. Exported for its test. */
+export async function bringBack(db: Kysely<Before>): Promise<void> {
+  const accounts = await db.selectFrom('account').select('id').execute();
+  // Whoever takes an id from somebody is an administrator there.
+  const sites = await db.selectFrom('account_role').select('site').distinct().execute();
+  for (const { site } of sites) {
+    for (const { id } of accounts) await bringBackOf(db, site, id);
+  }
+}
+
+async function bringBackOf(db: Kysely<Before>, site: string, accountId: string): Promise<void> {
+  const changes = await db
+    .selectFrom('audit_entry')
+    .select(['at', 'before', 'after'])
+    .where('site', '=', site)
+    .where('subject_kind', '=', 'account')
+    .where('subject_id', '=', accountId)
+    .where('action', '=', 'account.operators-changed')
+    .orderBy('id', 'desc')
+    .execute();
+  for (const { at, before, after } of changes) {
+    const kept = new Set(idsIn(after).map(folded));
+    const taken = idsIn(before).filter((id) => !kept.has(folded(id)));
+    for (const operatorId of taken) {
+      const of = { site, operator_folded: folded(operatorId), operator_id: operatorId };
+      await db
+        .insertInto('account_operator')
+        .values({ ...of, account_id: accountId, ended_at: at })
+        .onConflict((on) => on.doNothing())
+        .execute();
+    }
+  }
+}
+
+function idsIn(entry: string | null): string[] {
+  const { operatorIds } = JSON.parse(entry ?? '{}') as { operatorIds?: string[] };
+  return operatorIds ?? [];
+}
+
+/** As the table had them until now. */
+function folded(id: string): string {
+  return id.normalize('NFKC').trim().toUpperCase().toLowerCase().normalize('NFKC');
+}
