@@ -117,10 +117,18 @@ Who may do what. A right that is not given is denied, and an address without a m
 
 | who                                            | may not                                                                   |
 | ---------------------------------------------- | ------------------------------------------------------------------------- |
-| whoever measured a result, under any of their operator ids | clear, refuse, re-attribute or review it                      |
+| whoever measured a result, under any operator id they have or ever had | clear, refuse, re-attribute (propose or sign) or review it |
+| whoever asks for a label printed anew          | be its witness, under any of their names or ids                           |
 | whoever proposed a mapping                     | approve it                                                                |
 | an administrator                               | give roles to themselves, drop an operator id of their own, reset their own password |
 | anybody                                        | take the last administrator of a site                                     |
+
+**One person, one judgement.** An account is ended for good, and somebody who comes back gets a new one. An administrator names
+the ended account as its *predecessor*, with the reason by which that is known (\`drumline user predecessor\`, the page of a
+person, or when the account is made). From then on all accounts of the person are judged together: their operator ids, also
+those that were taken from one of them, and what was announced, proposed or entered under any. It holds for good. Only an
+account that has ended is named, and of one other only; so no account in force is ever two people's. Whether a new account
+is somebody's second one nobody but the site can know: make it part of how accounts are given out.
 
 ## Rights
 

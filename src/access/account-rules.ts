@@ -10,11 +10,20 @@ export interface NewAccount {
   readonly operatorIds: readonly string[];
   /** Initial password; the person chooses another at the first sign-in. */
   readonly password: string;
+  /** The ended account of the same person, and why that is known; left out for who has had none. */
+  readonly predecessor?: { readonly userName: string; readonly reason: string };
 }
 
 /** Names the field and the rule, as forms and commands show it. */
 export interface AccountFault {
-  readonly field: 'userName' | 'printedName' | 'roles' | 'operatorIds' | 'password' | 'reason';
+  readonly field:
+    | 'userName'
+    | 'printedName'
+    | 'roles'
+    | 'operatorIds'
+    | 'password'
+    | 'predecessor'
+    | 'reason';
   readonly message: string;
 }
 

@@ -8,11 +8,15 @@ import {
   findAccount,
   findAccountByName,
   insertAccount,
+  insertPredecessor,
+  lockAccount,
+  type OperatorHolder,
   operatorOwners,
   operatorsMeasured,
   personOf,
   replaceOperators,
   replaceRoles,
+  successorOf,
 } from './accounts.store.js';
 import type { Person } from './caller.js';
 import type { PasswordProofs } from './password-proof.service.js';
@@ -74,7 +78,10 @@ export class AccountsService {
     const now = this.clock.now();
     const { site, zone } = this.place;
     return this.database.transact(async (trx): Promise<AccountChange<{ id: string }>> => {
-      const of = { accountId: id, site };
+      const named = await readPredecessor(trx, site, input.predecessor?.userName ?? null);
+      if (!named.ok) return named;
+      const { before } = named;
+      const of = { accountId: id, accountIds: [id, ...(before?.accountIds ?? [])], site };
       const doubled = await takenOperator(trx, of, input.operatorIds);
       if (doubled) return { ok: false, fault: doubled };
       const isNew = await insertAccount(trx, {
@@ -90,7 +97,14 @@ export class AccountsService {
       });
       if (!isNew) return { ok: false, fault: { field: 'userName', message: TAKEN } };
       await replaceRoles(trx, of, [...new Set(input.roles)], { at: now, by: actor.name });
-      await replaceOperators(trx, of, input.operatorIds, now);
+      if (before !== null) {
+        const link = { predecessor_id: before.accountId, account_id: id };
+        await insertPredecessor(trx, { ...link, named_at: now, named_by: actor.name });
+      }
+      const own = new Set(input.operatorIds.map(foldOperatorId));
+      const passed = before?.operatorIds.filter((held) => !own.has(foldOperatorId(held))) ?? [];
+      const operatorIds = [...passed, ...input.operatorIds];
+      await replaceOperators(trx, of, operatorIds, now);
       await recordAudit(trx, {
         site,
         zone,
@@ -103,8 +117,10 @@ export class AccountsService {
           userName: input.userName,
           printedName: input.printedName,
           roles: input.roles,
-          operatorIds: input.operatorIds,
+          operatorIds,
+          ...(before === null ? {} : { predecessor: predecessorJson(before) }),
         },
+        ...(input.predecessor === undefined ? {} : { reason: input.predecessor.reason }),
       });
       return { ok: true, id };
     });
@@ -148,29 +164,63 @@ export class AccountsService {
 const TAKEN = 'somebody has, or had, this user name; names are not given a second time';
 
 /**
+ * The person whose ended account goes on as another; null where none is named. Only what has ended goes on, and as one other:
+ * two people would each be taken for the first. Behind the lock of the ended account, so that nobody else names it meanwhile.
+ */
+export async function readPredecessor(
+  trx: Trx,
+  site: string,
+  userName: string | null,
+): Promise<AccountChange<{ before: Person | null }>> {
+  if (userName === null) return { ok: true, before: null };
+  const fault = (message: string) =>
+    ({ ok: false, fault: { field: 'predecessor', message } }) as const;
+  const found = await findAccountByName(trx, userName);
+  const account = found && (await lockAccount(trx, found.id));
+  if (account === undefined) return fault(`nobody has, or had, the user name ${userName}`);
+  if (account.deactivated_at === null) {
+    return fault(`${account.user_name} is in force; deactivate it first, or use it`);
+  }
+  const successor = await successorOf(trx, account.id);
+  if (successor !== undefined) {
+    return fault(
+      `${account.user_name} goes on as ${successor.user_name}; name that one once it has ended`,
+    );
+  }
+  return { ok: true, before: await personOf(trx, account, site) };
+}
+
+/** A predecessor as the trail tells of it, with the ids that pass with it. */
+export function predecessorJson({ accountId, userName, everOperatorIds }: Person) {
+  return { accountId, userName, operatorIds: everOperatorIds };
+}
+
+/**
  * Why these operator ids cannot be this account's; null when they can. An id is one person's for good: one that was given to
  * the wrong account goes to another once it was taken from that one, as long as nothing was reported under it.
  */
 export async function takenOperator(
   trx: Trx,
-  of: { readonly accountId: string; readonly site: string },
+  of: OperatorHolder,
   operatorIds: readonly string[],
 ): Promise<AccountFault | null> {
   const owners = await operatorOwners(trx, of.site);
   const ownerOf = (id: string) => owners.get(foldOperatorId(id));
   const others = operatorIds.filter(
-    (id) => (ownerOf(id)?.account_id ?? of.accountId) !== of.accountId,
+    (id) => !of.accountIds.includes(ownerOf(id)?.account_id ?? of.accountId),
   );
   const folded = new Set(others.map(foldOperatorId));
   const measured = await operatorsMeasured(trx, of.site, folded);
   for (const id of others) {
     const owner = ownerOf(id);
-    const name = owner && (await findAccount(trx, owner.account_id))?.user_name;
+    const account = owner && (await findAccount(trx, owner.account_id));
+    const { user_name: name, deactivated_at: end = null } = account ?? {};
+    const same = end === null ? '' : `; if it is the same person, name ${name} as predecessor`;
     if (owner?.ended_at === null) {
-      return { field: 'operatorIds', message: `another person measures as ${id}: ${name}` };
+      return { field: 'operatorIds', message: `another person measures as ${id}: ${name}${same}` };
     }
     if (measured.has(foldOperatorId(id))) {
-      const message = `${name} measured as ${id}; what was reported under it stays theirs, so take another id`;
+      const message = `${name} measured as ${id}, and what was reported under it stays theirs${same}`;
       return { field: 'operatorIds', message };
     }
   }

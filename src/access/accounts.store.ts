@@ -2,7 +2,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import { bounded } from '../storage/prepared.js';
-import type { AccountOperatorRow, AccountRow } from '../storage/tables.js';
+import type { AccountOperatorRow, AccountPredecessorRow, AccountRow } from '../storage/tables.js';
 import type { Person } from './caller.js';
 import { parseRole, rightsOfRoles } from './rights.js';
 import { foldName, foldOperatorId } from './user-name.js';
@@ -50,6 +50,54 @@ export async function anyAccount(db: Reader): Promise<boolean> {
   return row !== undefined;
 }
 
+/**
+ * Every account of the person whose account it is, that one first: those that were named as its predecessors, theirs, and
+ * the one it goes on as. No account is met twice: each goes on as one other at most, and what ended is never in force again.
+ */
+export async function accountsOfPerson(db: Reader, accountId: string): Promise<string[]> {
+  const found = new Set([accountId]);
+  for (let open = [accountId]; open.length > 0; ) {
+    const links = await db
+      .selectFrom('account_predecessor')
+      .select(['predecessor_id', 'account_id'])
+      .where((e) => e.or([e('account_id', 'in', open), e('predecessor_id', 'in', open)]))
+      .execute();
+    const ids = links.flatMap((link) => [link.predecessor_id, link.account_id]);
+    open = [...new Set(ids)].filter((id) => !found.has(id)).sort();
+    for (const id of open) found.add(id);
+  }
+  return [...found];
+}
+
+/** As which account an ended one goes on; undefined when nobody named one. */
+export async function successorOf(db: Reader, accountId: string): Promise<AccountRow | undefined> {
+  return db
+    .selectFrom('account')
+    .innerJoin('account_predecessor', 'account_predecessor.account_id', 'account.id')
+    .selectAll('account')
+    .where('account_predecessor.predecessor_id', '=', accountId)
+    .executeTakeFirst();
+}
+
+/** Ended accounts that were named as those of the same person; theirs are not among them. */
+export async function predecessorsOf(db: Reader, accountId: string): Promise<AccountRow[]> {
+  return db
+    .selectFrom('account')
+    .innerJoin('account_predecessor', 'account_predecessor.predecessor_id', 'account.id')
+    .selectAll('account')
+    .where('account_predecessor.account_id', '=', accountId)
+    .orderBy('account.user_name_folded')
+    .execute();
+}
+
+/** Says for good that an ended account, which goes on as no other, was of the person whose account this is. */
+export async function insertPredecessor(
+  trx: Trx,
+  row: Readonly<AccountPredecessorRow>,
+): Promise<void> {
+  await trx.insertInto('account_predecessor').values(row).execute();
+}
+
 /** The person of an account at a site: roles and operator ids are read anew for every request. */
 export async function personOf(db: Reader, account: AccountRow, site: string): Promise<Person> {
   const granted = await db
@@ -59,10 +107,11 @@ export async function personOf(db: Reader, account: AccountRow, site: string): P
     .where('site', '=', site)
     .orderBy('role')
     .execute();
+  const accountIds = await accountsOfPerson(db, account.id);
   const operators = await db
     .selectFrom('account_operator')
     .select(['operator_id', 'ended_at'])
-    .where('account_id', '=', account.id)
+    .where('account_id', 'in', accountIds)
     .where('site', '=', site)
     .orderBy('operator_folded')
     .execute();
@@ -70,6 +119,7 @@ export async function personOf(db: Reader, account: AccountRow, site: string): P
   const roles = granted.map(({ role }) => parseRole(role)).filter((role) => role !== null);
   return {
     accountId: account.id,
+    accountIds,
     userName: account.user_name,
     printedName: account.printed_name,
     site,
@@ -166,19 +216,26 @@ export async function operatorsMeasured(
   return found;
 }
 
-/** Everything somebody may be named by in a free text: names of their account and the ids they measure under at a site. */
-export async function namesOfAccount(
+/** Everything somebody may be named by in a free text: names of their accounts and the ids they measure under at a site. */
+export async function namesOfPerson(
   db: Reader,
   site: string,
   accountId: string,
 ): Promise<readonly string[]> {
-  const account = await findAccount(db, accountId);
-  if (account === undefined) return [];
-  const { userName, printedName, everOperatorIds } = await personOf(db, account, site);
-  return [userName, printedName, ...everOperatorIds];
+  const accounts = await db
+    .selectFrom('account')
+    .selectAll()
+    .where('id', 'in', await accountsOfPerson(db, accountId))
+    .execute();
+  const names = new Set<string>();
+  for (const account of accounts) {
+    const { userName, printedName, everOperatorIds } = await personOf(db, account, site);
+    for (const name of [userName, printedName, ...everOperatorIds]) names.add(name);
+  }
+  return [...names];
 }
 
-/** As `namesOfAccount`, of whoever measures under an id; the id alone where it belongs to no account. */
+/** As `namesOfPerson`, of whoever measures under an id; the id alone where it belongs to no account. */
 export async function namesOfOperator(
   db: Reader,
   site: string,
@@ -186,30 +243,39 @@ export async function namesOfOperator(
 ): Promise<readonly string[]> {
   const owner = (await operatorOwners(db, site)).get(foldOperatorId(operatorId));
   if (owner === undefined) return [operatorId];
-  return [operatorId, ...(await namesOfAccount(db, site, owner.account_id))];
+  return [operatorId, ...(await namesOfPerson(db, site, owner.account_id))];
+}
+
+/** An account, with all of the same person, at a site. */
+export interface OperatorHolder {
+  readonly accountId: string;
+  readonly accountIds: readonly string[];
+  readonly site: string;
 }
 
 /**
- * Puts these operator ids, which the account may have, in the place of those in force at the site. One that is left out is
- * ended and stays the account's; one that had ended is in force again.
+ * Puts these operator ids, which the person may have, in the place of those in force at the site. One that is left out is
+ * ended and stays theirs; one that had ended is in force again.
  */
 export async function replaceOperators(
   trx: Trx,
-  of: { readonly accountId: string; readonly site: string },
+  { accountId, accountIds, site }: OperatorHolder,
   operatorIds: readonly string[],
   now: Instant,
 ): Promise<void> {
-  const { accountId, site } = of;
   const owners = await operatorOwners(trx, site);
   const kept = new Map(operatorIds.map((id) => [foldOperatorId(id), id]));
   for (const [folded, row] of owners) {
     const id = kept.get(folded);
-    const isLeftOut = id === undefined && row.account_id === accountId && row.ended_at === null;
-    if (id === undefined && !isLeftOut) continue;
+    const isOwn = accountIds.includes(row.account_id);
+    if (id === undefined && !(isOwn && row.ended_at === null)) continue;
+    const holder = isOwn ? row.account_id : accountId;
     await trx
       .updateTable('account_operator')
       .set(
-        isLeftOut ? { ended_at: now } : { operator_id: id, account_id: accountId, ended_at: null },
+        id === undefined
+          ? { ended_at: now }
+          : { operator_id: id, account_id: holder, ended_at: null },
       )
       .where('site', '=', site)
       .where('operator_folded', '=', row.operator_folded)

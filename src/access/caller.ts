@@ -25,6 +25,7 @@ export interface PersonCaller extends CallerFacts {
   /** Ids under which the person measures. */
   readonly operatorIds: readonly string[];
   /** See `Person`. */
+  readonly accountIds: readonly string[];
   readonly everOperatorIds: readonly string[];
   /** True until the person has chosen a password of their own; nothing else is open before. */
   readonly mustChangePassword: boolean;
@@ -36,14 +37,16 @@ export type Caller = ProgramCaller | PersonCaller;
 /** A person as an account describes them. */
 export interface Person {
   readonly accountId: string;
+  /** This account and every other that is the same person's, as an administrator named them. */
+  readonly accountIds: readonly string[];
   readonly userName: string;
   readonly printedName: string;
   readonly site: string;
   readonly roles: readonly Role[];
   readonly rights: ReadonlySet<Right>;
-  /** Ids under which the person measures. */
+  /** Ids under which the person measures, by whichever of their accounts. */
   readonly operatorIds: readonly string[];
-  /** These and those that were taken from the account: what was measured under one stays theirs. */
+  /** These and those that were taken from one of the accounts: what was measured under one stays theirs. */
   readonly everOperatorIds: readonly string[];
   readonly mustChangePassword: boolean;
 }

@@ -37,7 +37,7 @@ export type DutyRefusal =
   | { readonly code: 'duty-own-roles'; readonly message: string }
   | { readonly code: 'duty-last-administrator'; readonly message: string };
 
-type Acting = Pick<Person, 'accountId' | 'rights' | 'everOperatorIds'>;
+type Acting = Pick<Person, 'accountIds' | 'rights' | 'everOperatorIds'>;
 
 /**
  * Separation of duties: the right first, then whether somebody else has to do it. EU GMP Annex 11 and 21 CFR Part
@@ -60,7 +60,7 @@ export function judgeDuty(person: Acting, duty: Duty): DutyRefusal | null {
           }
         : null;
     case 'approve':
-      return duty.proposedBy === person.accountId
+      return person.accountIds.includes(duty.proposedBy)
         ? { code: 'duty-own-proposal', message: 'you proposed it; somebody else has to approve it' }
         : null;
     case 'change-roles':
@@ -83,7 +83,7 @@ function judgeRoles(
   duty: Extract<Duty, { kind: 'change-roles' }>,
 ): DutyRefusal | null {
   const given = duty.to.filter((role) => !duty.from.includes(role));
-  if (duty.ofAccount === person.accountId && given.length > 0) {
+  if (person.accountIds.includes(duty.ofAccount) && given.length > 0) {
     return {
       code: 'duty-own-roles',
       message: 'nobody gives roles to themselves; another administrator has to',

@@ -2,6 +2,7 @@ import { Controller, Get, HttpCode, Param, Post, Req } from '@nestjs/common';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { Problem } from '../problem-details.js';
 import { type AuthenticatedRequest, RequireRight } from './access.guard.js';
+import type { NewAccount } from './account-rules.js';
 import {
   type Because,
   generatedPassword,
@@ -41,6 +42,7 @@ export class PeopleController {
         roles: readRoles(body['roles']),
         operatorIds: readTexts('operatorIds', body['operatorIds']),
         password,
+        ...readPredecessor(body),
       },
       request.caller,
     );
@@ -67,6 +69,19 @@ export class PeopleController {
     const { body, why } = await readChange(request);
     const operatorIds = readTexts('operatorIds', body['operatorIds']);
     orProblem(await this.people.setOperators(user, operatorIds, why), user);
+    return this.#person(user);
+  }
+
+  @Post(':user/predecessor')
+  @HttpCode(200)
+  @RequireRight('people.manage')
+  async predecessor(
+    @Param('user') user: string,
+    @Req() request: AuthenticatedRequest,
+  ): Promise<unknown> {
+    const { body, why } = await readChange(request);
+    const predecessor = readText('predecessor', body['predecessor']);
+    orProblem(await this.people.setPredecessor(user, predecessor, why), user);
     return this.#person(user);
   }
 
@@ -134,11 +149,21 @@ async function readChange(request: AuthenticatedRequest): Promise<{
   readonly why: Because;
 }> {
   const body = fieldsOf(await readJsonBody(request.raw));
-  const { reason } = body;
+  return { body, why: { caller: request.caller, reason: readReason(body) } };
+}
+
+function readReason({ reason }: Readonly<Record<string, unknown>>): string {
   if (typeof reason !== 'string' || reason.trim() === '' || reason.length > REASON_MAX) {
     throw new Problem('query-invalid', `reason: say why, in 1 to ${REASON_MAX} characters`);
   }
-  return { body, why: { caller: request.caller, reason } };
+  return reason;
+}
+
+function readPredecessor(body: Readonly<Record<string, unknown>>): Pick<NewAccount, 'predecessor'> {
+  const { predecessor } = body;
+  if (predecessor === undefined || predecessor === null) return {};
+  const userName = readText('predecessor', predecessor);
+  return { predecessor: { userName, reason: readReason(body) } };
 }
 
 function readText(name: string, value: unknown): string {
@@ -178,6 +203,8 @@ function shown(person: ListedPerson): unknown {
     mustChangePassword: person.mustChangePassword,
     createdAt: formatInstant(person.createdAt),
     lastSignInAt: orNull(person.lastSignInAt),
+    predecessors: person.predecessors,
+    successor: person.successor,
     lockedUntil: orNull(person.lockedUntil),
     deactivatedAt: orNull(person.deactivatedAt),
   };

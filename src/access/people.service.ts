@@ -11,19 +11,27 @@ import {
   operatorsFault,
   rolesFault,
 } from './account-rules.js';
-import { type AccountsService, takenOperator } from './accounts.service.js';
+import {
+  type AccountsService,
+  predecessorJson,
+  readPredecessor,
+  takenOperator,
+} from './accounts.service.js';
 import {
   activeHolders,
   anyAccount,
   findAccountByName,
+  insertPredecessor,
   listAccounts,
   lockAccounts,
   operatorOwners,
   personOf,
+  predecessorsOf,
   replaceOperators,
   replaceRoles,
   setDeactivated,
   setPassword,
+  successorOf,
 } from './accounts.store.js';
 import { actorOf, type Caller, type Person } from './caller.js';
 import { type DutyRefusal, judgeDuty, leavesNoAdministrator } from './duties.js';
@@ -51,6 +59,10 @@ export interface ListedPerson extends Person {
   /** Until when too many tries keep the person out; null when nothing does. */
   readonly lockedUntil: Instant | null;
   readonly lastSignInAt: Instant | null;
+  /** User name of the account in which the person goes on; null when none was named. */
+  readonly successor: string | null;
+  /** User names of the ended accounts that were named as this person's. */
+  readonly predecessors: readonly string[];
 }
 
 /** What an administrator does with accounts: each change with its entry of the trail, or not at all. */
@@ -130,7 +142,7 @@ export class PeopleService {
     const fault = operatorsFault(operatorIds);
     if (fault) return faulty(fault);
     return this.#change(userName, async (trx, { account, person }): Promise<PeopleAnswer> => {
-      const of = { accountId: account.id, site: this.place.site };
+      const of = { ...person, site: this.place.site };
       const own = judgeOwnOperators(why.caller, account.id, person.operatorIds, operatorIds);
       if (own) return { ok: false, refusal: { kind: 'duty', refusal: own } };
       const doubled = await takenOperator(trx, of, operatorIds);
@@ -138,7 +150,7 @@ export class PeopleService {
       const owners = await operatorOwners(trx, of.site);
       const takenFrom = operatorIds.flatMap((operatorId) => {
         const owner = owners.get(foldOperatorId(operatorId))?.account_id ?? account.id;
-        return owner === account.id ? [] : [{ operatorId, accountId: owner }];
+        return person.accountIds.includes(owner) ? [] : [{ operatorId, accountId: owner }];
       });
       await replaceOperators(trx, of, operatorIds, this.clock.now());
       await this.#record(trx, account.id, {
@@ -146,6 +158,32 @@ export class PeopleService {
         action: 'account.operators-changed',
         before: { operatorIds: person.operatorIds, ...(takenFrom.length > 0 ? { takenFrom } : {}) },
         after: { operatorIds },
+      });
+      return { ok: true };
+    });
+  }
+
+  /**
+   * Says for good that an ended account was the same person's: they judge nothing that either measured, announced or
+   * proposed, and the operator ids of the ended one are theirs.
+   */
+  async setPredecessor(userName: string, predecessor: string, why: Because): Promise<PeopleAnswer> {
+    return this.#change(userName, async (trx, { account }): Promise<PeopleAnswer> => {
+      const { site } = this.place;
+      const named = await readPredecessor(trx, site, predecessor);
+      if (!named.ok) return faulty(named.fault);
+      const { before } = named;
+      if (before === null) throw new Error('no predecessor is named');
+      await insertPredecessor(trx, {
+        predecessor_id: before.accountId,
+        account_id: account.id,
+        named_at: this.clock.now(),
+        named_by: why.caller.id,
+      });
+      await this.#record(trx, account.id, {
+        ...because(why),
+        action: 'account.predecessor-named',
+        after: { predecessor: predecessorJson(before) },
       });
       return { ok: true };
     });
@@ -256,8 +294,11 @@ export class PeopleService {
     const { site } = this.place;
     const tries = await findTries(db, site, nameSubject(account.user_name));
     const [latest] = await sessionsOf(db, account.id, 1);
+    const predecessors = await predecessorsOf(db, account.id);
     return {
       ...(await personOf(db, account, site)),
+      successor: (await successorOf(db, account.id))?.user_name ?? null,
+      predecessors: predecessors.map((row) => row.user_name),
       createdAt: account.created_at,
       deactivatedAt: account.deactivated_at,
       lockedUntil: tries
@@ -300,7 +341,7 @@ function faulty(fault: AccountFault): { ok: false; refusal: PeopleRefusal } {
 }
 
 function actingOf({ id, rights }: Caller) {
-  return { accountId: id, rights, everOperatorIds: [] };
+  return { accountIds: [id], rights, everOperatorIds: [] };
 }
 
 /** Whoever could end an own operator id could have it given to somebody else, and judge what is measured under it. */

@@ -21,6 +21,8 @@ interface CreateOptions extends GatewayOptions, PasswordOptions {
   readonly printedName: string;
   readonly role?: string[];
   readonly operator?: string[];
+  readonly predecessor?: string;
+  readonly reason?: string;
 }
 
 type ReasonOptions = GatewayOptions & { readonly reason: string };
@@ -38,6 +40,7 @@ export function registerUser(program: Command): void {
   registerList(user);
   registerRoles(user);
   registerOperators(user);
+  registerPredecessor(user);
   registerReset(user);
   registerReasoned(user, 'deactivate', 'end an account for good, and its sign-ins at once');
   registerReasoned(user, 'unlock', 'let somebody try again at once after too many tries');
@@ -51,6 +54,8 @@ function registerCreate(user: Command): void {
     .requiredOption('--printed-name <name>', 'as it stands beside a signature')
     .addOption(new Option('--role <role...>', 'what the person may do').choices(PERSON_ROLES))
     .option('--operator <id...>', 'ids under which the person measures on instruments')
+    .option('--predecessor <user-name>', 'ended account of the same person, whose ids pass on')
+    .option('--reason <text>', 'with --predecessor: how that is known; kept in the trail')
     .addHelpText(
       'after',
       '\nExample:\n  drumline user create mira.holt --printed-name "Mira Holt" --role reviewer --operator MH',
@@ -64,6 +69,9 @@ function registerCreate(user: Command): void {
       roles: options.role ?? [],
       operatorIds: options.operator ?? [],
       ...(input.password === undefined ? {} : { password: input.password }),
+      ...(options.predecessor === undefined
+        ? {}
+        : { predecessor: options.predecessor, reason: options.reason }),
     })) as { id: string; userName: string; initialPassword?: string } | undefined;
     if (!made) return;
     if (options.json) printJsonLine(made);
@@ -120,6 +128,23 @@ function registerOperators(user: Command): void {
       ),
   ).action(async (name: string, operatorIds: string[], options: ReasonOptions) => {
     await change(name, 'operators', options, { operatorIds });
+  });
+}
+
+function registerPredecessor(user: Command): void {
+  withGatewayOptions(
+    user
+      .command('predecessor')
+      .description('say for good that an ended account was the same person’s; its ids pass on')
+      .argument('<user-name>')
+      .argument('<ended-user-name>')
+      .requiredOption('--reason <text>', 'how that is known; kept in the trail')
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline user predecessor mira.holt2 mira.holt --reason "came back in May, staff number 114"',
+      ),
+  ).action(async (name: string, predecessor: string, options: ReasonOptions) => {
+    await change(name, 'predecessor', options, { predecessor });
   });
 }
 
@@ -208,6 +233,8 @@ interface Listed {
   readonly roles: readonly string[];
   readonly operatorIds: readonly string[];
   readonly formerOperatorIds: readonly string[];
+  readonly predecessors: readonly string[];
+  readonly successor: string | null;
   readonly mustChangePassword: boolean;
   readonly lockedUntil: string | null;
   readonly deactivatedAt: string | null;
@@ -228,5 +255,8 @@ function describePerson(person: Listed): string {
     person.operatorIds.length === 0 ? '' : `  measures as ${person.operatorIds.join(',')}`;
   const former = person.formerOperatorIds;
   const measured = former.length === 0 ? '' : `  measured as ${former.join(',')}`;
-  return `${person.userName}  ${person.printedName}  ${roles}${measures}${measured}  ${state}`;
+  const before = person.predecessors;
+  const same = before.length === 0 ? '' : `  same person as ${before.join(',')}`;
+  const goesOn = person.successor === null ? '' : `, goes on as ${person.successor}`;
+  return `${person.userName}  ${person.printedName}  ${roles}${measures}${measured}${same}  ${state}${goesOn}`;
 }

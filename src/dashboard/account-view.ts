@@ -52,6 +52,9 @@ export interface PersonView {
   readonly lockedUntil: MomentView | null;
   readonly deactivatedAt: MomentView | null;
   readonly lastSignInAt: MomentView | null;
+  /** User names of ended accounts that are the same person's, and of the one in which this one goes on. */
+  readonly predecessors: readonly string[];
+  readonly successor: string | null;
   readonly isSelf: boolean;
 }
 
@@ -67,6 +70,8 @@ export interface PeopleView {
     readonly userName: string;
     readonly printedName: string;
     readonly operatorIds: string;
+    readonly predecessor: string;
+    readonly reason: string;
     readonly roles: readonly string[];
   };
 }

@@ -15,6 +15,7 @@ const DONE: Readonly<Record<string, NoticeView>> = Object.fromEntries(
   [
     ['roles', 'The roles are changed', 'They hold from the next request on.'],
     ['operators', 'The ids are changed', 'They hold from the next request on.'],
+    ['predecessor', 'The accounts are one person’s', 'What either did counts as this person’s.'],
     ['unlocked', 'The account is unlocked', 'The person may try again at once.'],
     ['deactivated', 'The account is deactivated', 'All its sign-ins have ended.'],
   ].map(([key, title = '', text = '']) => [key, { tone: 'good', title, text } as const]),
@@ -44,18 +45,28 @@ export class PeoplePagesController {
       userName: fieldOf(request, 'user-name'),
       printedName: fieldOf(request, 'printed-name'),
       operatorIds: fieldOf(request, 'operator-ids'),
+      predecessor: fieldOf(request, 'predecessor').trim(),
+      reason: fieldOf(request, 'reason'),
       roles,
     };
     const password = generatedPassword();
-    const made = await this.people.create(
-      {
-        ...draft,
-        operatorIds: listOf(draft.operatorIds),
-        roles: readRoles(roles),
-        password,
-      },
-      viewer.caller,
-    );
+    const { userName, printedName, predecessor } = draft;
+    const account = {
+      userName,
+      printedName,
+      operatorIds: listOf(draft.operatorIds),
+      roles: readRoles(roles),
+      password,
+    };
+    const made =
+      predecessor === ''
+        ? await this.people.create(account, viewer.caller)
+        : await this.#because(request, ({ caller, reason }) =>
+            this.people.create(
+              { ...account, predecessor: { userName: predecessor, reason } },
+              caller,
+            ),
+          );
     if (!made.ok) {
       const view = await this.views.list(viewer, refusalNotice(made.refusal), draft);
       await reply.status(422).headers(FORM_PAGE_HEADERS).send(renderPeople(view));
@@ -98,6 +109,19 @@ export class PeoplePagesController {
     const ids = listOf(fieldOf(request, 'operator-ids'));
     await this.#change(request, reply, user, 'operators', (why) =>
       this.people.setOperators(user, ids, why),
+    );
+  }
+
+  @Post(':user/predecessor')
+  @RequireRight('people.manage', { isForPeople: true })
+  async predecessor(
+    @Param('user') user: string,
+    @Req() request: AuthenticatedRequest,
+    @Res() reply: FastifyReply,
+  ): Promise<void> {
+    const predecessor = fieldOf(request, 'predecessor').trim();
+    await this.#change(request, reply, user, 'predecessor', (why) =>
+      this.people.setPredecessor(user, predecessor, why),
     );
   }
 
@@ -206,6 +230,7 @@ const FIELD_WORDS: Readonly<Record<string, string>> = {
   roles: 'Roles',
   operatorIds: 'Measures as',
   password: 'Password',
+  predecessor: 'Earlier account',
   reason: 'Why',
 };
 

@@ -24,7 +24,14 @@ import type { Viewer } from './viewer.js';
 const SESSIONS_SHOWN_MAX = 20;
 const REFUSED_SHOWN_MAX = 10;
 
-const EMPTY_DRAFT = { userName: '', printedName: '', operatorIds: '', roles: ['viewer'] };
+const EMPTY_DRAFT = {
+  userName: '',
+  printedName: '',
+  operatorIds: '',
+  predecessor: '',
+  reason: '',
+  roles: ['viewer'],
+};
 
 /** Reads what the pages about people show. */
 export class PeopleViews {
@@ -127,7 +134,8 @@ export class PeopleViews {
     const state = stateOf(person);
     const isSelf = person.accountId === viewer.id;
     const formerOperatorIds = person.everOperatorIds.filter((id) => !operatorIds.includes(id));
-    const ids = { operatorIds, formerOperatorIds };
+    const { predecessors, successor } = person;
+    const ids = { operatorIds, formerOperatorIds, predecessors, successor };
     return { userName, printedName, roles, ...ids, state, isSelf, ...moments };
   }
 

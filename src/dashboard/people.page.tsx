@@ -48,6 +48,22 @@ function PeoplePage({ view }: { readonly view: PeopleView }): JSX.Element {
           isOptional
         />
         <RoleChoices chosen={view.draft.roles} />
+        <Field
+          id="predecessor"
+          name="predecessor"
+          label="Earlier account"
+          value={view.draft.predecessor}
+          hint="User name of a deactivated account of the same person. Its ids on instruments pass to the new one, and what was done under it counts as this person’s own."
+          isOptional
+        />
+        <Field
+          id="predecessor-reason"
+          name="reason"
+          label="How you know that it is the same person"
+          value={view.draft.reason}
+          hint="Kept in the trail. Only with an earlier account."
+          isOptional
+        />
         <button type="submit">Make the account</button>
         <p class="small">Shows an initial password once; the person has to choose another.</p>
       </OwnForm>
@@ -157,15 +173,48 @@ function OnePersonPage({ view }: { readonly view: OnePersonView }): JSX.Element 
       <p>
         <PersonState person={person} />
       </p>
+      <SamePerson person={person} />
       {person.state === 'deactivated' ? (
         <p>
           An account that was deactivated stays so, and its user name stays with it. Somebody who
-          comes back gets a new one.
+          comes back gets a new one, which names this one as their earlier account.
         </p>
       ) : (
         <PersonForms view={view} />
       )}
     </Layout>
+  );
+}
+
+function SamePerson({ person }: { readonly person: PersonView }): JSX.Element {
+  const { predecessors, successor } = person;
+  return (
+    <>
+      {predecessors.length === 0 ? null : (
+        <p>
+          The same person as{' '}
+          {predecessors.map((name, at) => (
+            <span key={name}>
+              {at === 0 ? '' : ', '}
+              <PersonLink userName={name} />
+            </span>
+          ))}
+        </p>
+      )}
+      {successor === null ? null : (
+        <p>
+          Goes on as <PersonLink userName={successor} />
+        </p>
+      )}
+    </>
+  );
+}
+
+function PersonLink({ userName }: { readonly userName: string }): JSX.Element {
+  return (
+    <a href={personPath(userName)}>
+      <Verbatim>{userName}</Verbatim>
+    </a>
   );
 }
 
@@ -207,6 +256,21 @@ function PersonForms({ view }: { readonly view: OnePersonView }): JSX.Element {
         <FormerIds person={person} />
         <Reason id="operators-reason" />
         <button type="submit">Change ids</button>
+      </OwnForm>
+      <OwnForm action={`${path}/predecessor`} token={formToken}>
+        <h2>Earlier account</h2>
+        <p>
+          For somebody who had an account before: says for good that the two are one person, who may
+          judge nothing that either of them measured, announced or proposed.
+        </p>
+        <Field
+          id="predecessor"
+          name="predecessor"
+          label="User name of the deactivated account"
+          value=""
+        />
+        <Reason id="predecessor-reason" />
+        <button type="submit">Name the earlier account</button>
       </OwnForm>
       {person.isSelf ? null : (
         <OwnForm action={`${path}/password`} token={formToken}>

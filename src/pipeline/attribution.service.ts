@@ -1,5 +1,10 @@
 import { uuidv7 } from 'uuidv7';
-import { findAccount, namesOfOperator, personOf } from '../access/accounts.store.js';
+import {
+  accountsOfPerson,
+  findAccount,
+  namesOfOperator,
+  personOf,
+} from '../access/accounts.store.js';
 import { type Duty, judgeDuty } from '../access/duties.js';
 import { looksAlike } from '../access/user-name.js';
 import { recordAudit } from '../audit/audit.store.js';
@@ -408,7 +413,7 @@ export class AttributionService {
     } as const;
     const fault = await signing.judge(trx, proof, act);
     if (fault !== null) return fault;
-    if (proof.signer.accountId === row.proposed_by) {
+    if ((await accountsOfPerson(trx, proof.signer.accountId)).includes(row.proposed_by)) {
       return refused('duty-own-proposal', 'you proposed it; somebody else has to sign it');
     }
     const option = attributionOptions(about)[request.act];

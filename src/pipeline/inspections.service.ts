@@ -1,4 +1,5 @@
 import { uuidv7 } from 'uuidv7';
+import { accountsOfPerson } from '../access/accounts.store.js';
 import type { Duty } from '../access/duties.js';
 import { addMs } from '../formats/instant.js';
 import { isRejected, type ReceiptAttributePlan } from '../receipts/attribute-inspection.js';
@@ -174,7 +175,7 @@ export class InspectionsService {
     } as const;
     const fault = await signing.judge(trx, proof, act);
     if (fault !== null) return fault;
-    if (entry.reported_by === proof.signer.accountId) {
+    if ((await accountsOfPerson(trx, proof.signer.accountId)).includes(entry.reported_by)) {
       return refused('duty-own-result', 'you entered the count; somebody else has to lift it');
     }
     const option = liftOption(of, entry.id);

@@ -1,3 +1,4 @@
+import { accountsOfPerson } from '../access/accounts.store.js';
 import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
@@ -157,13 +158,14 @@ export class ReceiptReviewService {
   /** Rule 15: whoever signed an inspection, announced the receipt or changed it is no second person of it. */
   async #ownWork(trx: Trx, receiptId: string, { signer }: Proof): Promise<Refused | null> {
     const { site } = this.parts.site;
+    const own = await accountsOfPerson(trx, signer.accountId);
     const entries = await inspectionsOf(trx, site, receiptId);
-    if (entries.some((entry) => entry.reported_by === signer.accountId)) {
+    if (entries.some((entry) => own.includes(entry.reported_by))) {
       const detail = 'you signed an inspection it rests on; somebody else has to judge it';
       return refused('duty-own-result', detail);
     }
     const announcers = await announcersOf(trx, site, receiptId);
-    if (!announcers.has(signer.accountId)) return null;
+    if (!own.some((id) => announcers.has(id))) return null;
     const detail = `you announced or changed receipt ${receiptId}, or one it was split off or merged from; somebody else has to sign its statement`;
     return refused('duty-own-announcement', detail);
   }

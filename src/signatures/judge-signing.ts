@@ -27,7 +27,7 @@ export interface Refused {
 }
 
 export interface SigningCase {
-  readonly signer: Pick<Person, 'accountId' | 'userName' | 'rights' | 'everOperatorIds'>;
+  readonly signer: Pick<Person, 'accountIds' | 'userName' | 'rights' | 'everOperatorIds'>;
   /** The act's own right. */
   readonly right: Right;
   /** What makes the signer somebody else than who did the work; null where nothing has to. */

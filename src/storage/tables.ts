@@ -74,6 +74,7 @@ export interface Tables {
   account: AccountRow;
   account_role: AccountRoleRow;
   account_operator: AccountOperatorRow;
+  account_predecessor: AccountPredecessorRow;
   session: SessionRow;
   sign_in_tries: SignInTriesRow;
   trail_head: TrailHeadRow;
@@ -1265,6 +1266,15 @@ export interface AccountOperatorRow {
   account_id: string;
   /** When an administrator took it from the account, whose it stays; null while it is in force. */
   ended_at: Instant | null;
+}
+
+/** An account that ended, and the one under which the same person goes on. */
+export interface AccountPredecessorRow {
+  predecessor_id: string;
+  account_id: string;
+  named_at: Instant;
+  /** Account id, `cli`, … as in the trail. */
+  named_by: string;
 }
 
 export interface SessionRow {

@@ -5,7 +5,7 @@ import { type Role, rightsOfRoles } from '../../src/access/rights.js';
 /** Common practice, no source: nobody judges their own work, and nobody gives themselves authority. */
 
 const person = (roles: readonly Role[], everOperatorIds: readonly string[] = ['MH']) => ({
-  accountId: 'mira',
+  accountIds: ['mira', 'mira before'],
   rights: rightsOfRoles(roles),
   everOperatorIds,
 });
@@ -56,6 +56,12 @@ describe('separation of duties', () => {
       'an approver, of an own proposal',
       person(['mapping-editor', 'mapping-approver']),
       approving('mira'),
+      'duty-own-proposal',
+    ],
+    [
+      'an approver, of a proposal under an account of their own that ended',
+      person(['mapping-editor', 'mapping-approver']),
+      approving('mira before'),
       'duty-own-proposal',
     ],
     ['an editor, approving', person(['mapping-editor']), approving('ode'), 'right-missing'],

@@ -113,6 +113,7 @@ describe('the last administrator', () => {
         rights: rightsOfRoles(roles),
         sessionId: 's',
         operatorIds: [],
+        accountIds: [made.id],
         everOperatorIds: [],
         mustChangePassword: false,
       });

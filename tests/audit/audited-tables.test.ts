@@ -33,6 +33,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       ['access/people.service.ts', 'account.operators-changed'],
     ],
   },
+  account_predecessor: {
+    writers: ['access/accounts.store.ts'],
+    entries: [
+      ['access/accounts.service.ts', 'account.created'],
+      ['access/people.service.ts', 'account.predecessor-named'],
+    ],
+  },
   account_role: {
     writers: ['access/accounts.store.ts'],
     entries: [

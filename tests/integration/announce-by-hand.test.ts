@@ -227,6 +227,7 @@ describe('a receipt line announced by hand', () => {
     beforeAll(async () => {
       await makePerson(world, 'b.both', ['receiver', 'reviewer']);
       await makePerson(world, 'c.else', ['reviewer']);
+      await makePerson(world, 'd.gone', ['receiver']);
     });
 
     it('is nobody who announced it, or changed it later, also once a system announced it', async () => {
@@ -250,6 +251,25 @@ describe('a receipt line announced by hand', () => {
         .orderBy('at')
         .execute();
       expect(refusal[0]?.reason).toContain('duty-own-announcement');
+    });
+
+    it('is nobody who announced it under an account that ended', async () => {
+      await announced('H-25', await signIn(world, 'd.gone'));
+      const headers = json;
+      const of = { reason: 'staff number 114', predecessor: 'd.gone' };
+      await makePerson(world, 'd.again', ['reviewer']);
+      for (const path of ['d.gone/deactivate', 'd.again/predecessor']) {
+        const body = JSON.stringify(of);
+        const answer = await world.http({
+          path: `/api/v1/people/${path}`,
+          method: 'POST',
+          key: world.controlToken,
+          headers,
+          body,
+        });
+        expect(answer.status, answer.text).toBe(200);
+      }
+      expect(await signing('H-25', 'd.again')).toBe('duty-own-announcement');
     });
 
     it('is nobody who announced what it was split off or merged from, and the mark goes on', async () => {

@@ -3,6 +3,7 @@ import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { AttributionBench, FAIL, LABELS_OF_D1 } from './attribution-bench.js';
+import { ended } from './review-bench.js';
 
 /** Release-safety rule 25: what was scanned for one receipt and measured on another. */
 
@@ -338,8 +339,12 @@ describe('nobody signs', () => {
     expect(await bench.decide(id, first)).toMatchObject({ why: 'duty-own-proposal' });
     expect(await bench.decide(id, operator)).toMatchObject({ why: 'duty-own-result' });
     expect(await bench.decide(id, viewer)).toMatchObject({ why: 'right-missing' });
+    await ended(bench.reviews, 'robin');
+    const predecessor = { userName: 'robin', reason: 'came back' };
+    const again = await bench.reviews.person('robin2', { predecessor });
+    expect(await bench.decide(id, again)).toMatchObject({ why: 'duty-own-proposal' });
     expect(await bench.places()).toContain('R-1 R-1/C-1 rev 1');
-    expect(await bench.reviews.trail('signature.refused')).toHaveLength(3);
+    expect(await bench.reviews.trail('signature.refused')).toHaveLength(4);
   });
 
   it('against labels that do not lead to a listed container', async () => {

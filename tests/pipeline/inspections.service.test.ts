@@ -5,7 +5,7 @@ import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import type { SiteFolder } from '../../src/site/site-folder.js';
 import { at, goodParts, goodResult, SITE } from '../checks/fixture.js';
 import { COMMAND_LINE } from '../support/people.js';
-import { ReviewBench } from './review-bench.js';
+import { ended, ReviewBench } from './review-bench.js';
 
 /** Labels and damage inspected by plans of the site, entered by signature, over a store. */
 
@@ -257,6 +257,10 @@ describe('an inspection of labels or damage', () => {
     expect(await condition()).toMatchObject({ state: 'unmet' });
     // Who entered it, measured, may not sign, or proves nothing, lifts nothing.
     expect(await lift(robin)).toMatchObject({ why: 'duty-own-result' });
+    await ended(bench, 'robin');
+    const predecessor = { userName: 'robin', reason: 'came back' };
+    const robin2 = await bench.person('robin2', { roles: ['signer'], predecessor });
+    expect(await lift(robin2)).toMatchObject({ why: 'duty-own-result' });
     const oona = await bench.person('oona', { operatorIds: ['op-1'], roles: ['signer'] });
     expect(await lift(oona)).toMatchObject({ why: 'duty-own-result' });
     const alex = await bench.person('alex');

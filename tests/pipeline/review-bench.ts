@@ -48,6 +48,14 @@ export function announcement(changes: Partial<ReceiptLine> = {}): ReceiptLine {
   };
 }
 
+/** As an administrator ends an account; its person may come back under another. */
+export async function ended({ bench }: ReviewBench, userName: string): Promise<void> {
+  const { people } = peopleOn(bench.database, bench.clock);
+  const caller = { ...COMMAND_LINE, id: 'cli', site: 'northquay', rights: new Set<never>() };
+  const answer = await people.deactivate(userName, { caller, reason: 'left' });
+  if (!answer.ok) throw new Error(`${userName} was not deactivated`);
+}
+
 /** Bundles settled over one database, and people who review their results. */
 export class ReviewBench {
   readonly reviews: ReviewService;

@@ -7,7 +7,7 @@ import { AT, signed } from './signed.js';
 
 const about: SigningCase = {
   signer: {
-    accountId: 'a',
+    accountIds: ['mira'],
     userName: 'r.reviewer',
     rights: rightsOfRoles(['reviewer']),
     everOperatorIds: ['NQ-OP 7'],

@@ -153,7 +153,7 @@ describe('who has proven who they are and signs a while later', () => {
   it('does not judge what was measured under an operator id that is known to be its own by now', async () => {
     const { bench, sign } = await proven();
     const { id } = await bench.db.selectFrom('account').select('id').executeTakeFirstOrThrow();
-    const of = { accountId: id, site: bench.bench.site.site };
+    const of = { accountId: id, accountIds: [id], site: bench.bench.site.site };
     await bench.bench.database.transact((trx) =>
       replaceOperators(trx, of, ['op-7'], bench.bench.clock.now()),
     );

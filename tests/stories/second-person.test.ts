@@ -236,6 +236,69 @@ describe('nobody signs a statement', () => {
   });
 });
 
+describe('one person under two accounts', () => {
+  const change = async (of: string, body: Record<string, unknown>) => {
+    const answer = await world.http({
+      path: `/api/v1/people${of}`,
+      method: 'POST',
+      key: world.controlToken,
+      headers: { 'content-type': 'application/json' },
+      body: JSON.stringify(body),
+    });
+    return answer.json;
+  };
+  const account = {
+    userName: 'olga2',
+    printedName: 'Olga, again (simulated)',
+    roles: ['reviewer'],
+    password: PASSWORD,
+  };
+
+  it('is no second person of what they measured under the one that ended', async () => {
+    await makePerson(world, 'olga', ['reviewer'], { operatorIds: ['OP-11'] });
+    await change('/olga/deactivate', { reason: 'left' });
+    expect(await change('', { ...account, operatorIds: ['OP-11'] })).toMatchObject({
+      code: 'person-invalid',
+      detail: expect.stringContaining('name olga as predecessor'),
+    });
+    expect(await change('', { ...account, predecessor: 'olga' })).toMatchObject({
+      code: 'query-invalid',
+      detail: expect.stringContaining('reason: say why'),
+    });
+    await makePerson(world, 'olga2', ['reviewer']);
+    expect(
+      await change('/olga2/predecessor', { predecessor: 'olga', reason: 'staff number 114' }),
+    ).toMatchObject({ predecessors: ['olga'], operatorIds: ['OP-11'] });
+    expect((await act({ userName: 'olga2' })).json['code']).toBe('duty-own-result');
+    expect((await world.statement(receipt.id)).outcome).toBe('incomplete');
+  });
+
+  it('is named by an administrator on the pages, when the account is made or later', async () => {
+    const admin = await signIn(world, 'ada');
+    for (const name of ['olga', 'otto']) {
+      await makePerson(world, name, ['reviewer'], { operatorIds: [name] });
+      await change(`/${name}/deactivate`, { reason: 'left' });
+    }
+    const fields = { 'user-name': 'olga2', 'printed-name': 'Olga (simulated)', role: 'reviewer' };
+    const unsaid = await sends(world, '/people', admin, { ...fields, predecessor: 'olga' });
+    expect([unsaid.status, unsaid.text.includes('Why: say why')]).toEqual([422, true]);
+    const said = { ...fields, predecessor: 'olga', reason: 'staff number 114' };
+    expect((await sends(world, '/people', admin, said)).status).toBe(200);
+    const later = { predecessor: 'otto', reason: 'staff number 115' };
+    await makePerson(world, 'otto2', ['reviewer']);
+    const named = await sends(world, '/people/otto2/predecessor', admin, later);
+    expect([named.status, named.headers['location']]).toEqual([
+      303,
+      '/people/otto2?done=predecessor',
+    ]);
+    const twice = await sends(world, '/people/olga2/predecessor', admin, later);
+    expect([twice.status, twice.text.includes('otto goes on as otto2')]).toEqual([422, true]);
+    const page = await asks(world, '/people/otto2', admin);
+    expect(page.text).toMatch(/The same person as.*href="\/people\/otto"/);
+    expect((await asks(world, '/people/otto', admin)).text).toMatch(/Goes on as.*\/people\/otto2"/);
+  });
+});
+
 describe('the page of a receipt', () => {
   it('shows what a signature covers, and a reviewer signs on it; nobody else finds a form', async () => {
     const page = `/receipts/${receipt.id}`;

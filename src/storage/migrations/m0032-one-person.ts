@@ -26,12 +26,29 @@ interface Before {
 
 /**
  * An operator id that was taken from somebody was forgotten, and what they had measured under it nobody's. Ids are kept from
- * now on; those that the trail says were taken come back as ended, unless somebody else has them by now.
+ * now on; those that the trail says were taken come back as ended, unless somebody else has them by now. And an account that
+ * ended was somebody else's than the next one of the same person: that the two are one is said by an administrator.
  */
 export async function up(db: Kysely<unknown>): Promise<void> {
   await db.schema.alterTable('account_operator').addColumn('ended_at', 'bigint').execute();
   await bringBack(db as Kysely<Before>);
+  await db.schema
+    .createTable('account_predecessor')
+    .addColumn('predecessor_id', 'text', (c) => c.primaryKey())
+    .addColumn('account_id', 'text', (c) => c.notNull())
+    .addColumn('named_at', 'bigint', (c) => c.notNull())
+    .addColumn('named_by', 'text', (c) => c.notNull())
+    .execute();
+  await db.schema
+    .createIndex('account_predecessor_by_account')
+    .on('account_predecessor')
+    .column('account_id')
+    .execute();
   const { guardRows } = dialectOf(db);
+  for (const action of ['update', 'delete'] as const) {
+    const message = 'that two accounts are one person holds for good';
+    await guardRows(db, { table: 'account_predecessor', action, message });
+  }
   await guardRows(db, {
     table: 'account_operator',
     action: 'delete',
