@@ -1,3 +1,5 @@
+import { namesOfPerson } from '../access/accounts.store.js';
+import { looksAlike } from '../access/user-name.js';
 import { recordAudit } from '../audit/audit.store.js';
 import type { FurtherRule } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
@@ -441,8 +443,12 @@ export class ReceiptChangesService {
     const fault = labelFault(request.to);
     if (fault) return fault.message;
     if (request.witness.trim() === '') return 'no witness is named';
-    if (request.witness === by.actor.name)
+    const { kind, name } = by.actor;
+    // A person is known by more than the id in the trail, and types what others call them.
+    const asks = kind === 'person' ? await namesOfPerson(trx, site, name) : [];
+    if ([name, ...asks].some((own) => looksAlike(own, request.witness))) {
       return 'the witness is who asks; a second person has to watch';
+    }
     const key = containerKey(request.to);
     const from = containerKey(request.from);
     const isTaken = (label: string) =>

@@ -1,7 +1,9 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import type { NewAccount } from '../../src/access/account-rules.js';
 import { site as northquay, time } from '../statements/conforming-facts.js';
 import { StatementWorld } from '../statements/statement-world.js';
+import { COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
 
 async function statusOf(world: StatementWorld): Promise<string[]> {
   const rows = await world.database.db
@@ -165,6 +167,42 @@ describe('a label printed anew', () => {
     expect(refused).toMatchObject({ ok: false, code: 'receipt-change-invalid' });
     expect(!refused.ok && refused.detail).toContain(why);
     expect(await statusOf(world)).toEqual(['R-1 open 1']);
+  });
+
+  it.each([
+    ['user name', 'Rita'],
+    ['printed name', 'person rita  (simulated)'],
+    ['operator id', 'op11'],
+    ['printed name, with a sign that nobody sees', 'Person ri\u200bta (simulated)'],
+    ['user name before they left', 'rita.before'],
+    ['operator id before they left', 'OP-3'],
+  ])('is refused where who asks is the witness by their %s', async (_by, witness) => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    const { accounts, people } = peopleOn(world.database, world.clock, northquay.site);
+    const make = async (userName: string, changes: Partial<NewAccount>) => {
+      const made = await accounts.create(newAccount(userName, changes), COMMAND_LINE);
+      if (!made.ok) throw new Error(made.fault.message);
+      return made.id;
+    };
+    await make('rita.before', { operatorIds: ['OP-3'] });
+    const caller = { ...COMMAND_LINE, id: 'cli', site: northquay.site, rights: new Set<never>() };
+    await people.deactivate('rita.before', { caller, reason: 'left' });
+    const predecessor = { userName: 'rita.before', reason: 'came back' };
+    const name = await make('rita', { operatorIds: ['OP-11'], predecessor });
+    const request = { receiptId: 'R-1', seen: null, from: 'D-01', to: 'X' };
+    const actor = { kind: 'person', name } as const;
+    const ask = (who: string) =>
+      world.change(
+        (c, trx, by) => c.relabel(trx, { ...request, witness: who }, { ...by, actor }),
+        'torn off',
+      );
+    expect(await ask(witness)).toMatchObject({
+      code: 'receipt-change-invalid',
+      detail: 'the witness is who asks; a second person has to watch',
+    });
+    expect(await statusOf(world)).toEqual(['R-1 open 1']);
+    expect(await ask('Lena (simulated)')).toMatchObject({ ok: true });
   });
 
   it('is refused when another container had it before', async () => {
