@@ -208,6 +208,14 @@ module.exports = {
       from: { path: '\\.service\\.ts$' },
       to: { path: '^src/.*\\.(?:controller|processor|page|command)\\.tsx?$' },
     },
+    {
+      name: 'bodies-behind-the-guard',
+      comment:
+        'A body may take minutes: whoever reads one asks for the right again behind it (access/request-body.files.ts).',
+      severity: 'error',
+      from: { path: '^src/', pathNot: inFolders(['access']) },
+      to: { path: '^src/formats/read-body\\.files\\.ts$' },
+    },
     ...packageRules(),
   ],
   options: {

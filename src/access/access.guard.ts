@@ -54,6 +54,8 @@ export interface AuthenticatedRequest extends FastifyRequest {
   formToken: string | null;
   /** What a signed-in person submitted, read and proven to come from a page of ours; null for anything else. */
   form: Form | null;
+  /** See `AdmittedRequest`. */
+  admitAgain: () => Promise<void>;
 }
 
 @Injectable()
@@ -72,13 +74,24 @@ export class AccessGuard implements CanActivate {
     request.client = clientOfRequest(request, this.proxies.addresses);
     request.formToken = null;
     request.form = null;
+    request.admitAgain = () => Promise.resolve();
     const mark = markOf(context.getHandler());
     if (mark === null) throw new Problem('scope-missing', 'this address is open to nobody');
     if (mark.need === 'open') return true;
-    request.caller = await this.#identify(request, mark);
-    requireNeed(request.caller, mark);
+    await this.#admit(request, mark);
+    // Whose last byte is here by now holds nothing back. Any other body may take as long as its sender likes.
+    if (!request.raw.complete) request.admitAgain = () => this.#admit(request, mark);
+    if (request.caller.kind === 'person' && !SAFE_METHODS.has(request.method)) {
+      await requireOurForm(request);
+    }
     requireSingleValues(request.query);
     return true;
+  }
+
+  async #admit(request: AuthenticatedRequest, mark: Mark): Promise<void> {
+    const caller = await this.#identify(request, mark);
+    requireNeed(caller, mark);
+    request.caller = caller;
   }
 
   async #identify(request: AuthenticatedRequest, mark: Mark): Promise<Caller> {
@@ -125,7 +138,6 @@ export class AccessGuard implements CanActivate {
       throw new Problem('session-over', answer.why, {}, { 'set-cookie': clearedCookie() });
     }
     request.formToken = formTokenOf(secret);
-    if (!SAFE_METHODS.has(request.method)) await requireOurForm(request);
     const { accountId: id, printedName: name, ...person } = answer.person;
     const source = client.address;
     return { kind: 'person', id, name, sessionId: answer.sessionId, source, ...person };
@@ -144,7 +156,10 @@ async function requireOurForm(request: AuthenticatedRequest): Promise<void> {
     throw new Problem('form-not-ours', 'the browser says that it comes from somewhere else');
   }
   const header = request.headers[FORM_TOKEN_HEADER];
-  if (isForm(request.headers['content-type'])) request.form = await readForm(request.raw);
+  if (isForm(request.headers['content-type'])) {
+    request.form = await readForm(request.raw);
+    await request.admitAgain();
+  }
   const presented = request.form?.get(FORM_TOKEN_FIELD) ?? header;
   if (typeof presented === 'string' && sameText(presented, request.formToken ?? '')) return;
   throw new Problem('form-not-ours', 'it carries no token of this sign-in');

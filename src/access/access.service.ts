@@ -24,6 +24,7 @@ import {
 } from './api-keys.store.js';
 import type { ProgramCaller } from './caller.js';
 import { rightsOfScopes } from './rights.js';
+import { mustStillBeAllowed } from './still-allowed.service.js';
 
 export interface NewApiKey {
   readonly name: string;
@@ -63,6 +64,7 @@ export class AccessService {
     const key = formatApiKey(randomBytes(32));
     const now = this.clock.now();
     await this.database.transact(async (trx) => {
+      await mustStillBeAllowed(trx, actor, 'keys.manage', input.site);
       await insertApiKey(trx, {
         id,
         site: input.site,
@@ -94,6 +96,7 @@ export class AccessService {
   async revoke(site: string, id: string, actor: Actor, reason: string): Promise<boolean> {
     const now = this.clock.now();
     return this.database.transact(async (trx) => {
+      await mustStillBeAllowed(trx, actor, 'keys.manage', site);
       const revoked = await revokeApiKey(trx, site, id, now);
       if (revoked) {
         await recordAudit(trx, {
@@ -125,6 +128,7 @@ export class AccessService {
     const now = this.clock.now();
     const previousUntil = addMs(now, how.overlapMs);
     return this.database.transact(async (trx) => {
+      await mustStillBeAllowed(trx, actor, 'keys.manage', site);
       const before = await lockApiKey(trx, site, id);
       if (!before || judgeApiKey(timesOf(before), now) !== null) return null;
       await rotateApiKey(trx, id, {

@@ -21,6 +21,7 @@ import {
 import type { Person } from './caller.js';
 import type { PasswordProofs } from './password-proof.service.js';
 import type { Passwords } from './passwords.service.js';
+import { mustStillBeAllowed } from './still-allowed.service.js';
 import { foldName, foldOperatorId } from './user-name.js';
 
 export type AccountChange<T = object> =
@@ -78,6 +79,7 @@ export class AccountsService {
     const now = this.clock.now();
     const { site, zone } = this.place;
     return this.database.transact(async (trx): Promise<AccountChange<{ id: string }>> => {
+      await mustStillBeAllowed(trx, actor, 'people.manage', site);
       const named = await readPredecessor(trx, site, input.predecessor?.userName ?? null);
       if (!named.ok) return named;
       const { before } = named;

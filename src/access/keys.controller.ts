@@ -25,7 +25,7 @@ export class KeysController {
   @Post()
   @RequireRight('keys.manage')
   async create(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request.raw));
+    const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request));
     if (site !== this.gateway.site) {
       throw new Problem('query-invalid', `site: expected ${this.gateway.site}, found ${site}`);
     }
@@ -59,7 +59,7 @@ export class KeysController {
   @Post(':id/rotate')
   @RequireRight('keys.manage')
   async rotate(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { overlapMs, reason } = readRotation(await readJsonBody(request.raw));
+    const { overlapMs, reason } = readRotation(await readJsonBody(request));
     const actor = actorOf(request.caller);
     const rotated = await this.access.rotate(this.gateway.site, id, { overlapMs, reason }, actor);
     if (rotated === null) throw new Problem('not-found', `no key in force has the id ${id}`);

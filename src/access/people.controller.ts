@@ -31,7 +31,7 @@ export class PeopleController {
   @Post()
   @RequireRight('people.manage')
   async create(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const body = fieldsOf(await readJsonBody(request.raw));
+    const body = fieldsOf(await readJsonBody(request));
     const given = readPassword(body['password']);
     const password = given ?? generatedPassword();
     const userName = readText('userName', body['userName']);
@@ -148,7 +148,7 @@ async function readChange(request: AuthenticatedRequest): Promise<{
   readonly body: Readonly<Record<string, unknown>>;
   readonly why: Because;
 }> {
-  const body = fieldsOf(await readJsonBody(request.raw));
+  const body = fieldsOf(await readJsonBody(request));
   return { body, why: { caller: request.caller, reason: readReason(body) } };
 }
 

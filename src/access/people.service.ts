@@ -42,6 +42,7 @@ import type { Role } from './rights.js';
 import type { SessionsService } from './sessions.service.js';
 import { sessionsOf } from './sessions.store.js';
 import { findTries, forgetTries } from './sign-in-tries.store.js';
+import { mustStillBeAllowed } from './still-allowed.service.js';
 import { foldName, foldOperatorId } from './user-name.js';
 
 export type PeopleRefusal =
@@ -107,7 +108,7 @@ export class PeopleService {
   async setRoles(userName: string, roles: readonly Role[], why: Because): Promise<PeopleAnswer> {
     const fault = rolesFault(roles);
     if (fault) return faulty(fault);
-    return this.#change(userName, async (trx, { account, person }): Promise<PeopleAnswer> => {
+    return this.#change(userName, why, async (trx, { account, person }): Promise<PeopleAnswer> => {
       const refusal = judgeDuty(actingOf(why.caller), {
         kind: 'change-roles',
         right: 'people.manage',
@@ -141,7 +142,7 @@ export class PeopleService {
   ): Promise<PeopleAnswer> {
     const fault = operatorsFault(operatorIds);
     if (fault) return faulty(fault);
-    return this.#change(userName, async (trx, { account, person }): Promise<PeopleAnswer> => {
+    return this.#change(userName, why, async (trx, { account, person }): Promise<PeopleAnswer> => {
       const of = { ...person, site: this.place.site };
       const own = judgeOwnOperators(why.caller, account.id, person.operatorIds, operatorIds);
       if (own) return { ok: false, refusal: { kind: 'duty', refusal: own } };
@@ -168,7 +169,7 @@ export class PeopleService {
    * proposed, and the operator ids of the ended one are theirs.
    */
   async setPredecessor(userName: string, predecessor: string, why: Because): Promise<PeopleAnswer> {
-    return this.#change(userName, async (trx, { account }): Promise<PeopleAnswer> => {
+    return this.#change(userName, why, async (trx, { account }): Promise<PeopleAnswer> => {
       const { site } = this.place;
       const named = await readPredecessor(trx, site, predecessor);
       if (!named.ok) return faulty(named.fault);
@@ -191,7 +192,7 @@ export class PeopleService {
 
   /** Ends an account for good, and its sessions at once. Its name stays with it. */
   async deactivate(userName: string, why: Because): Promise<PeopleAnswer> {
-    return this.#change(userName, async (trx, { account, person }): Promise<PeopleAnswer> => {
+    return this.#change(userName, why, async (trx, { account, person }): Promise<PeopleAnswer> => {
       const last = leavesNoAdministrator({
         ofAccount: account.id,
         from: person.roles,
@@ -227,6 +228,7 @@ export class PeopleService {
     const hash = await this.passwords.hash(password);
     return this.#change(
       userName,
+      why,
       async (trx, found): Promise<PeopleAnswer<{ password: string }>> => {
         const { id } = found.account;
         if (why.caller.kind === 'person' && why.caller.id === id) {
@@ -249,6 +251,7 @@ export class PeopleService {
   async unlock(userName: string, why: Because): Promise<PeopleAnswer<{ wasLocked: boolean }>> {
     return this.#change(
       userName,
+      why,
       async (trx, { account }): Promise<PeopleAnswer<{ wasLocked: boolean }>> => {
         const { site } = this.place;
         const wasLocked = await forgetTries(trx, site, nameSubject(account.user_name));
@@ -261,6 +264,7 @@ export class PeopleService {
   /** Every change holds all accounts: two that each leave the other administrator would leave none. */
   async #change<T extends object>(
     userName: string,
+    why: Because,
     work: (
       trx: Trx,
       found: { readonly account: AccountRow; readonly person: Person },
@@ -269,6 +273,7 @@ export class PeopleService {
     return this.database.transact(async (trx): Promise<PeopleAnswer<T>> => {
       const folded = foldName(userName);
       const account = (await lockAccounts(trx)).find((row) => row.user_name_folded === folded);
+      await mustStillBeAllowed(trx, actorOf(why.caller), 'people.manage', this.place.site);
       if (!account || account.deactivated_at !== null) {
         return { ok: false, refusal: { kind: 'unknown' } };
       }

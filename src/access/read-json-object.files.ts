@@ -1,18 +1,17 @@
-import type { Readable } from 'node:stream';
-import { readBody } from '../formats/read-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
+import { type AdmittedRequest, readRequestBody } from './request-body.files.js';
 
 /**
  * A request body that is one JSON object; keys are looked up by name only.
  *
- * @throws Problem `body-too-large`, or `query-invalid` when it is nothing of the kind.
+ * @throws Problem `body-too-large`, or `query-invalid` when it is nothing of the kind; what `admitAgain` throws
  */
 export async function readJsonObject(
-  body: Readable,
+  request: AdmittedRequest,
   bytesMax: number,
 ): Promise<Readonly<Record<string, unknown>>> {
-  const bytes = await readBody(body, bytesMax);
+  const bytes = await readRequestBody(request, bytesMax);
   if (bytes === null) throw new Problem('body-too-large', `the limit is ${bytesMax} bytes`);
   const parsed = parseStrictJson(bytes, { bytesMax, depthMax: 8 });
   if (!parsed.ok) throw new Problem('query-invalid', `body: ${parsed.fault.message}`);

@@ -1,13 +1,12 @@
-import type { IncomingMessage } from 'node:http';
-import { readBody } from '../formats/read-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
+import { type AdmittedRequest, readRequestBody } from './request-body.files.js';
 
 const BODY_BYTES_MAX = 100_000;
 
-/** @throws Problem when the body is too large or no JSON. */
-export async function readJsonBody(request: IncomingMessage): Promise<unknown> {
-  const bytes = await readBody(request, BODY_BYTES_MAX);
+/** @throws Problem when the body is too large or no JSON, or the sender is not let through any more. */
+export async function readJsonBody(request: AdmittedRequest): Promise<unknown> {
+  const bytes = await readRequestBody(request, BODY_BYTES_MAX);
   if (bytes === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
   const parsed = parseStrictJson(bytes, { bytesMax: BODY_BYTES_MAX, depthMax: 8 });
   if (!parsed.ok) throw new Problem('query-invalid', `body: ${parsed.fault.message}`);

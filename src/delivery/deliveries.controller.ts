@@ -52,7 +52,7 @@ export class DeliveriesController {
   @HttpCode(200)
   @RequireRight('delivery.resend', { provesPerson: true })
   async many(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const act = readAct(fields['act']);
     const reason = readReason(fields);
     const named = readNamedDeliveries(fields['deliveries']);
@@ -69,7 +69,7 @@ export class DeliveriesController {
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
     const act = readAct(named);
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const reason = readReason(fields);
     const version = readVersion(fields);
     const actor = await actingPerson(this.accounts, request.caller, 'delivery.resend', fields);

@@ -40,7 +40,7 @@ export class DestinationsController {
 }
 
 async function readAct(request: AuthenticatedRequest): Promise<PauseAct> {
-  const fields = fieldsOf(await readJsonBody(request.raw));
+  const fields = fieldsOf(await readJsonBody(request));
   const { digest = null } = fields;
   if (digest !== null && typeof digest !== 'string') {
     throw new Problem('query-invalid', 'digest: expected the pauseDigest that was shown');

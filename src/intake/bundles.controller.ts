@@ -3,8 +3,8 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, GatewaySite, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
 import { readIdempotencyKey } from '../access/idempotency-key.js';
+import { readLargeRequestBody } from '../access/request-body.files.js';
 import { formatInstant } from '../formats/instant.js';
-import { readLargeBody } from '../formats/read-body.files.js';
 import { Problem } from '../problem-details.js';
 import { step } from '../step.js';
 import { OpenDatabase } from '../storage/database.js';
@@ -46,7 +46,7 @@ export class BundlesController {
       request.headers['idempotency-key'],
       'POST /api/v1/bundles',
     );
-    const bytes = await readLargeBody(request.raw, this.limit.bytesMax, LARGE_BYTES);
+    const bytes = await readLargeRequestBody(request, this.limit.bytesMax, LARGE_BYTES);
     if (bytes === null) {
       throw new Problem('body-too-large', `the limit is ${this.limit.bytesMax} bytes`, {}, CLOSE);
     }

@@ -49,7 +49,7 @@ export async function signCause(
     investigated: cause,
     userName,
     password,
-  } = readInvestigated(fieldsOf(await readJsonBody(request.raw)));
+  } = readInvestigated(fieldsOf(await readJsonBody(request)));
   const who = signerOf(request.caller, userName, password);
   const answer = await causes.sign(rowId, cause, who);
   mustBeSigned(answer, rowId);

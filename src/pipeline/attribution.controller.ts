@@ -49,7 +49,7 @@ export class AttributionController {
   @HttpCode(201)
   @RequireRight('result.reattribute', { provesPerson: true })
   async propose(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const proposal = readProposal(fields);
     const rowId = id.slice(0, ROW_ID_MAX);
     const { caller } = request;
@@ -83,7 +83,7 @@ export class AttributionController {
   @HttpCode(200)
   @RequireRight('result.reattribute', { provesPerson: true })
   async decide(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const { review, userName, password } = readSigned(fields, ['attribute', 'decline'] as const);
     const given = id.slice(0, ROW_ID_MAX);
     const who = signerOf(request.caller, userName, password);

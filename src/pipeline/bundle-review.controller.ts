@@ -39,7 +39,7 @@ export class BundleReviewController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async refuse(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const asked = readSignedText(fields, 'reason', REASON_MAX);
     const who = signerOf(request.caller, asked.userName, asked.password);
     const answer = await this.bundles.refuse(id, asked, who);

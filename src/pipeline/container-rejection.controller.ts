@@ -33,7 +33,7 @@ export class ContainerRejectionController {
   @HttpCode(200)
   @RequireRight('receipt.manage', { provesPerson: true })
   async reject(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const asked = readRejection(fieldsOf(await readJsonBody(request.raw)));
+    const asked = readRejection(fieldsOf(await readJsonBody(request)));
     const { container } = asked.request;
     const receiptId = id.slice(0, LABEL_LENGTH_MAX);
     const answer = await this.rejections.reject(

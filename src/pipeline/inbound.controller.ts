@@ -3,7 +3,7 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
 import { readIdempotencyKey } from '../access/idempotency-key.js';
-import { readBody } from '../formats/read-body.files.js';
+import { readRequestBody } from '../access/request-body.files.js';
 import { INBOUND_BYTES_MAX } from '../mapping/inbound-lines.js';
 import { Problem } from '../problem-details.js';
 import { AnnouncedBell } from '../receipts/expectations.controller.js';
@@ -70,7 +70,7 @@ export class InboundController {
   ): Promise<unknown> {
     const { headers } = request;
     const key = readIdempotencyKey(headers['idempotency-key'], request.url);
-    const bytes = await readBody(request.raw, INBOUND_BYTES_MAX);
+    const bytes = await readRequestBody(request, INBOUND_BYTES_MAX);
     if (bytes === null) {
       throw new Problem('body-too-large', `the limit is ${INBOUND_BYTES_MAX} bytes`);
     }

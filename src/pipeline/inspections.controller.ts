@@ -36,7 +36,7 @@ export class InspectionsController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async report(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const asked = readInspection(fieldsOf(await readJsonBody(request.raw)));
+    const asked = readInspection(fieldsOf(await readJsonBody(request)));
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const answer = await this.inspections.report(
       receiptId,
@@ -68,7 +68,7 @@ export class InspectionsController {
   @HttpCode(200)
   @RequireRight('stop.lift', { provesPerson: true })
   async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const asked = readInspectionLift(fieldsOf(await readJsonBody(request.raw)));
+    const asked = readInspectionLift(fieldsOf(await readJsonBody(request)));
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const answer = await this.inspections.lift(
       receiptId,

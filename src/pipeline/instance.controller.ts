@@ -21,7 +21,7 @@ export class InstanceController {
   @HttpCode(200)
   @RequireRight('control')
   async resume(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const resumed = await this.acts.resume({
       reason: readReason(fields),
       actor: actorOf(request.caller),
@@ -48,7 +48,7 @@ export class InstanceController {
   @HttpCode(200)
   @RequireRight('control')
   async backup(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { sha256, bytes } = fieldsOf(await readJsonBody(request.raw));
+    const { sha256, bytes } = fieldsOf(await readJsonBody(request));
     if (typeof sha256 !== 'string' || !/^[0-9a-f]{64}$/.test(sha256) || typeof bytes !== 'number') {
       throw new Problem('query-invalid', 'expected the sha256 and the bytes of the backup');
     }

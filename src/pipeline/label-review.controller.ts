@@ -30,7 +30,7 @@ export class LabelReviewController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async compare(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const asked = readLabelReview(fieldsOf(await readJsonBody(request.raw)));
+    const asked = readLabelReview(fieldsOf(await readJsonBody(request)));
     const who = signerOf(request.caller, asked.userName, asked.password);
     const answer = await this.labels.verify(id, asked.request, who);
     mustBeSigned(answer, id.slice(0, 100));

@@ -35,7 +35,7 @@ export class LostStopsController {
     @Param('id') id: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const read = readLostStop(fieldsOf(await readJsonBody(request.raw)));
+    const read = readLostStop(fieldsOf(await readJsonBody(request)));
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, read.userName, read.password);
     const answer = await this.stops.acknowledge(receiptId, read.request, who);

@@ -3,7 +3,7 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
-import { readBody } from '../formats/read-body.files.js';
+import { readRequestBody } from '../access/request-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { readAct, readActInstant } from '../methods/method-request.js';
 import { readVersionPage, versionPage } from '../methods/version-page.js';
@@ -110,7 +110,7 @@ export class MethodsController {
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
     const asked = readAct(act);
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const at = readActInstant(asked, fields['at']);
     const signed = readSignedText(fields, 'reason', REASON_MAX);
     const who = signerOf(request.caller, signed.userName, signed.password);
@@ -137,7 +137,7 @@ function unknown(id: string, version: string): Problem {
 }
 
 async function readProposalBody(request: AuthenticatedRequest): Promise<unknown> {
-  const bytes = await readBody(request.raw, BODY_BYTES_MAX);
+  const bytes = await readRequestBody(request, BODY_BYTES_MAX);
   if (bytes === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
   const parsed = parseStrictJson(bytes, { bytesMax: BODY_BYTES_MAX, depthMax: JSON_DEPTH_MAX });
   if (!parsed.ok) throw new Problem('query-invalid', `body: ${parsed.fault.message}`);

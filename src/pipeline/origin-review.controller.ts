@@ -30,7 +30,7 @@ export class OriginReviewController {
   @HttpCode(200)
   @RequireRight('receipt.manage', { provesPerson: true })
   async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const asked = readOriginReview(fieldsOf(await readJsonBody(request.raw)));
+    const asked = readOriginReview(fieldsOf(await readJsonBody(request)));
     const who = signerOf(request.caller, asked.userName, asked.password);
     const answer = await this.origins.sign(id, asked.request, who);
     if (answer.kind === 'unknown')

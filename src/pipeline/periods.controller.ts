@@ -125,7 +125,7 @@ export class PeriodsController {
 }
 
 function body(request: AuthenticatedRequest) {
-  return readJsonObject(request.raw, BODY_BYTES_MAX);
+  return readJsonObject(request, BODY_BYTES_MAX);
 }
 
 function readClosing(fields: Readonly<Record<string, unknown>>, request: AuthenticatedRequest) {

@@ -48,7 +48,7 @@ export class ReceiptReviewController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async decide(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const { review, userName, password } = readSigned(fields, RECEIPT_REVIEW_ACTS);
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, userName, password);

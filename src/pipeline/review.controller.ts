@@ -46,7 +46,7 @@ export class ReviewController {
   @HttpCode(200)
   @RequireRight('result.review', { provesPerson: true })
   async decide(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { review, userName, password } = readReview(fieldsOf(await readJsonBody(request.raw)));
+    const { review, userName, password } = readReview(fieldsOf(await readJsonBody(request)));
     const answer = await this.reviews.decide(
       id,
       review,

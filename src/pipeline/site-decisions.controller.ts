@@ -37,7 +37,7 @@ export class SiteDecisionsController {
   @HttpCode(200)
   @RequireRight('decision.sign', { provesPerson: true })
   async sign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const signed = readSignedText(fields, 'reason', REASON_MAX);
     const who = signerOf(request.caller, signed.userName, signed.password);
     const { shownSha256, text: reason } = signed;

@@ -33,7 +33,7 @@ export class StopLiftController {
   @HttpCode(200)
   @RequireRight('stop.lift', { provesPerson: true })
   async lift(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { lift, userName, password } = readStopLift(fieldsOf(await readJsonBody(request.raw)));
+    const { lift, userName, password } = readStopLift(fieldsOf(await readJsonBody(request)));
     const receiptId = id.slice(0, RECEIPT_ID_MAX);
     const who = signerOf(request.caller, userName, password);
     const answer = await this.stops.lift(receiptId, lift, who);

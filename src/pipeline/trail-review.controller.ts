@@ -41,9 +41,7 @@ export class TrailReviewController {
   @HttpCode(200)
   @RequireRight('trail.review', { provesPerson: true })
   async sign(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { review, userName, password } = readTrailReview(
-      fieldsOf(await readJsonBody(request.raw)),
-    );
+    const { review, userName, password } = readTrailReview(fieldsOf(await readJsonBody(request)));
     const who = signerOf(request.caller, userName, password);
     const answer = await this.reviews.sign(review, who);
     if (answer.kind === 'unknown') throw nothingDue(String(review.last));

@@ -1,8 +1,8 @@
 import { Controller, HttpCode, Post, Query, Req } from '@nestjs/common';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
+import { readRequestBody } from '../access/request-body.files.js';
 import { headerSeparator } from '../formats/csv.js';
-import { readBody } from '../formats/read-body.files.js';
 import { decodeText } from '../formats/text-encoding.js';
 import { Problem } from '../problem-details.js';
 import { Clock } from '../storage/clock.js';
@@ -38,7 +38,7 @@ export class ExpectationsController {
     if (!/^text\/csv\s*(;|$)/i.test(type)) {
       throw new Problem('body-type-unsupported', `expected text/csv, found ${type}`);
     }
-    const text = decode(await readBody(request.raw, BODY_BYTES_MAX));
+    const text = decode(await readRequestBody(request, BODY_BYTES_MAX));
     const parsed = parseExpectation(text, separatorOf(text, separator));
     if (!parsed.ok) throw refused(parsed.faults);
     const announced = await this.database.transact((trx) =>

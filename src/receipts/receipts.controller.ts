@@ -3,7 +3,7 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { actorOf } from '../access/caller.js';
 import { readIdempotencyKey } from '../access/idempotency-key.js';
-import { readBody } from '../formats/read-body.files.js';
+import { readRequestBody } from '../access/request-body.files.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { Problem } from '../problem-details.js';
 import { receiptChangeSchema, receiptSchema } from '../site/schemas.files.js';
@@ -163,7 +163,7 @@ async function readJson(request: AuthenticatedRequest): Promise<unknown> {
   if (!/^application\/json\s*(;|$)/i.test(type)) {
     throw new Problem('body-type-unsupported', `expected application/json, found ${type}`);
   }
-  const bytes = await readBody(request.raw, BODY_BYTES_MAX);
+  const bytes = await readRequestBody(request, BODY_BYTES_MAX);
   if (bytes === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
   const parsed = parseStrictJson(bytes, { bytesMax: BODY_BYTES_MAX, depthMax: JSON_DEPTH_MAX });
   if (parsed.ok) return parsed.value;

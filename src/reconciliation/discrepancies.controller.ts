@@ -46,7 +46,7 @@ export class DiscrepanciesController {
   @HttpCode(200)
   @RequireRight('discrepancy.comment')
   async comment(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const body = await readJsonObject(request.raw, BODY_BYTES_MAX);
+    const body = await readJsonObject(request, BODY_BYTES_MAX);
     const reference = body['reference'] ?? null;
     if (typeof body['text'] !== 'string' || (reference !== null && typeof reference !== 'string')) {
       throw new Problem('query-invalid', 'expected {"text": "…"}, and "reference" as text if any');
@@ -59,7 +59,7 @@ export class DiscrepanciesController {
   @HttpCode(200)
   @RequireRight('discrepancy.comment')
   async assign(@Param('id') id: string, @Req() request: AuthenticatedRequest): Promise<unknown> {
-    const body = await readJsonObject(request.raw, BODY_BYTES_MAX);
+    const body = await readJsonObject(request, BODY_BYTES_MAX);
     const { owner, reason } = body;
     if ((owner !== null && typeof owner !== 'string') || typeof reason !== 'string') {
       throw new Problem('query-invalid', 'expected {"owner": "person:…" or null, "reason": "…"}');

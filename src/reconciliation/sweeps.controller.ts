@@ -44,7 +44,7 @@ export class SweepsController {
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const reason = readReason(fields);
     const digest = typeof fields['digest'] === 'string' ? fields['digest'] : null;
     const { caller } = request;
@@ -69,7 +69,7 @@ export class SweepsController {
     @Param('name') name: string,
     @Req() request: AuthenticatedRequest,
   ): Promise<unknown> {
-    const fields = fieldsOf(await readJsonBody(request.raw));
+    const fields = fieldsOf(await readJsonBody(request));
     const period = { from: readInstant(fields, 'from'), to: readInstant(fields, 'to') };
     if (period.from >= period.to) throw new Problem('query-invalid', 'from: expected before to');
     const put = await this.sweeps.request(name, period, actorOf(request.caller));
