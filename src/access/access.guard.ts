@@ -82,7 +82,7 @@ export class AccessGuard implements CanActivate {
     // Whose last byte is here by now holds nothing back. Any other body may take as long as its sender likes.
     if (!request.raw.complete) request.admitAgain = () => this.#admit(request, mark);
     if (request.caller.kind === 'person' && !SAFE_METHODS.has(request.method)) {
-      await requireOurForm(request);
+      await requireOurForm(request, mark);
     }
     requireSingleValues(request.query);
     return true;
@@ -151,13 +151,13 @@ const SAFE_METHODS: ReadonlySet<string> = new Set(['GET', 'HEAD']);
  * it: where the browser says it comes from, and the token that only our pages know. The body of a form is read
  * here, so that no handler can forget to look.
  */
-async function requireOurForm(request: AuthenticatedRequest): Promise<void> {
+async function requireOurForm(request: AuthenticatedRequest, mark: Mark): Promise<void> {
   if (!isFromOurPages(request.client, request.headers)) {
     throw new Problem('form-not-ours', 'the browser says that it comes from somewhere else');
   }
   const header = request.headers[FORM_TOKEN_HEADER];
   if (isForm(request.headers['content-type'])) {
-    request.form = await readForm(request.raw);
+    request.form = await readForm(request.raw, mark.mayRepeat);
     await request.admitAgain();
   }
   const presented = request.form?.get(FORM_TOKEN_FIELD) ?? header;

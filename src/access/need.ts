@@ -15,6 +15,8 @@ export interface Mark {
   readonly isForPeople?: boolean;
   /** A page that opens on the gateway's own machine without a sign-in, as long as nobody could sign in. */
   readonly isForMachine?: boolean;
+  /** Fields of its form that may be given more than once; any other that is, is refused. */
+  readonly mayRepeat?: readonly string[];
 }
 
 /** Why a caller is not let through to a handler; null when they are. */

@@ -72,7 +72,7 @@ export class DeliveryPagesController {
   }
 
   @Post()
-  @RequireRight('delivery.resend')
+  @RequireRight('delivery.resend', { mayRepeat: ['delivery'] })
   async many(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const query = {
       destination: fieldOf(request, 'destination'),

@@ -37,7 +37,7 @@ export class PeoplePagesController {
   }
 
   @Post()
-  @RequireRight('people.manage', { isForPeople: true })
+  @RequireRight('people.manage', { isForPeople: true, mayRepeat: ['role'] })
   async create(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
     const viewer = personIn(request);
     const roles = request.form?.getAll('role') ?? [];
@@ -87,7 +87,7 @@ export class PeoplePagesController {
   }
 
   @Post(':user/roles')
-  @RequireRight('people.manage', { isForPeople: true })
+  @RequireRight('people.manage', { isForPeople: true, mayRepeat: ['role'] })
   async roles(
     @Param('user') user: string,
     @Req() request: AuthenticatedRequest,
