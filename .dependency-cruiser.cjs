@@ -76,7 +76,8 @@ function packageRules() {
     ['undici', ['undici'], '\\.(?:endpoint|client|command)\\.ts$|^src/simulation/'],
     ['piscina', ['piscina'], '^src/queue/threads\\.pool\\.ts$'],
     ['commander', ['commander'], '^src/cli/'],
-    ['preact', ['preact', 'preact-render-to-string'], '^src/dashboard/'],
+    ['preact', ['preact'], '^src/dashboard/'],
+    ['whole-pages', ['preact-render-to-string'], '^src/dashboard/render-page\\.ts$'],
   ];
   return rows.map(([name, packages, allowed]) => ({
     name: `${name}-only-at-its-rim`,

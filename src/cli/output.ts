@@ -1,3 +1,5 @@
+import { visibleLines } from '../formats/visible-text.js';
+
 /** Exit codes of every command: fine, found problems, wrong usage. */
 export const EXIT = { fine: 0, problems: 1, usage: 2 } as const;
 
@@ -6,7 +8,13 @@ export function printJsonLine(value: unknown): void {
   process.stdout.write(`${JSON.stringify(value)}\n`);
 }
 
+/** Lines for people. A label in them reorders nothing, hides nothing and steers no terminal: `visibleText` says how. */
 export function printText(text: string): void {
+  printDocument(visibleLines(text));
+}
+
+/** A document as it came, for whoever keeps it: some of its forms are read by programs. */
+export function printDocument(text: string): void {
   process.stdout.write(text.endsWith('\n') ? text : `${text}\n`);
 }
 

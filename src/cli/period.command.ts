@@ -9,7 +9,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { EXIT, printDocument, printJsonLine, printText, progress } from './output.js';
 import { daysText, type ListedPeriods, proposalText, type ShownPeriod } from './period-text.js';
 import {
   REPORT_FORMATS,
@@ -104,7 +104,7 @@ async function showClosed(id: string, options: GatewayOptions & ReportFileOption
     return;
   }
   if (options.out === undefined) {
-    printText(answer.text);
+    printDocument(answer.text);
     return;
   }
   if (!(await writeReportFile(options, options.out, answer.bytes))) return;

@@ -6,7 +6,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
+import { EXIT, printDocument, printJsonLine, printText, progress } from './output.js';
 import {
   REPORT_FORMATS,
   type ReportFileOptions,
@@ -69,7 +69,7 @@ async function reconcile(options: ReconcileOptions): Promise<void> {
     return;
   }
   const open = Number(answer.headers?.['x-drumline-open'] ?? Number.NaN);
-  if (options.out === undefined) printText(answer.text);
+  if (options.out === undefined) printDocument(answer.text);
   else if (!(await writeReportFile(options, options.out, answer.bytes))) return;
   if (options.out !== undefined) {
     if (options.json === true) printJsonLine({ out: options.out, discrepancies: open });

@@ -1,10 +1,10 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import { PASSWORD_LENGTH_MAX, PASSWORD_LENGTH_MIN } from '../access/password-rules.js';
 import type { AccountView, RefusedTryView, SessionView } from './account-view.js';
 import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
+import { renderPage } from './render-page.js';
 import { Roles } from './role-words.js';
 import { Verbatim } from './verbatim.js';
 
@@ -205,5 +205,5 @@ function RefusedTable({ refused }: { readonly refused: readonly RefusedTryView[]
 }
 
 export function renderAccount(view: AccountView): string {
-  return `<!doctype html>${render(<AccountPage view={view} />)}`;
+  return renderPage(<AccountPage view={view} />);
 }

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import { HAND_FIELDS, type HandDraft, type HandFault } from '../receipts/hand-draft.js';
 import type { SecondLook } from '../receipts/second-look.js';
 import type { NoticeView } from './account-view.js';
@@ -9,6 +8,7 @@ import type { MomentView, SiteView } from './day-view.js';
 import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { SecondLookAt } from './second-look.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
@@ -221,5 +221,5 @@ function Hidden(props: { readonly name: string; readonly value: string }): JSX.E
 }
 
 export function renderAnnounce(page: AnnouncePage): string {
-  return `<!doctype html>${render(<Page {...page} />)}`;
+  return renderPage(<Page {...page} />);
 }

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type {
   AttributedPlace,
   AttributionView,
@@ -13,6 +12,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { SignedForm } from './review-form.js';
 import { attributionPath, placePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
@@ -32,7 +32,7 @@ export function renderAttributionList(
   { waiting, next }: AttributionList,
   frame: ReviewFrame,
 ): string {
-  return `<!doctype html>${render(
+  return renderPage(
     <Layout title="Proposed attributions" {...frame}>
       <p class="crumb">
         <a href="/review">Held results</a>
@@ -49,7 +49,7 @@ export function renderAttributionList(
         </p>
       )}
     </Layout>,
-  )}`;
+  );
 }
 
 export function renderPlace(
@@ -58,7 +58,7 @@ export function renderPlace(
   formToken: string | null,
   said: Said,
 ): string {
-  return `<!doctype html>${render(
+  return renderPage(
     <Layout title={`Result ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href={reviewPath(view.rowId)}>The result</a>
@@ -97,7 +97,7 @@ export function renderPlace(
         )}
       </section>
     </Layout>,
-  )}`;
+  );
 }
 
 export function renderAttribution(
@@ -107,7 +107,7 @@ export function renderAttribution(
   said: Said,
 ): string {
   const { attribution, options } = view;
-  return `<!doctype html>${render(
+  return renderPage(
     <Layout title={`Attribution of ${view.resultId}`} {...frame} sent={said.typed}>
       <p class="crumb">
         <a href={placePath(attribution.rowId)}>Where the result belongs</a>
@@ -145,7 +145,7 @@ export function renderAttribution(
         <FactsTable value={view.shown.record} />
       </section>
     </Layout>,
-  )}`;
+  );
 }
 
 function Reported({

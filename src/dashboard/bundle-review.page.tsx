@@ -1,11 +1,11 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { BundleReviewView } from '../statements/bundle-review-view.js';
 import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { ActOpening, SignForm } from './sign-form.js';
@@ -21,7 +21,7 @@ export function renderBundleReview(
   said: Said,
 ): string {
   const page = <BundlePage view={view} frame={frame} signer={signer} said={said} />;
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 function BundlePage(props: {

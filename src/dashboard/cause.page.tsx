@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { Attempt } from '../statements/assigned-cause.js';
 import type { CauseView } from '../statements/cause-view.js';
 import { Field, Told } from './form-parts.js';
@@ -9,6 +8,7 @@ import { ManifestList } from './manifest-list.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { causePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { ActOpening, SignForm } from './sign-form.js';
@@ -26,7 +26,7 @@ export interface CauseShown {
 }
 
 export function renderCause(shown: CauseShown): string {
-  return `<!doctype html>${render(<CausePage {...shown} />)}`;
+  return renderPage(<CausePage {...shown} />);
 }
 
 /** A contrary result with the whole series of its container, and the form that signs what caused it. */

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import {
   CLEARANCE_IN_WORDS,
   type Explanation,
@@ -10,6 +9,7 @@ import type { RuleInfo } from '../checks/rule.js';
 import { checkPath } from './check-path.js';
 import type { MomentView, SiteView } from './day-view.js';
 import { Layout } from './layout.js';
+import { renderPage } from './render-page.js';
 import type { SignedIn } from './signed-in.js';
 
 export interface CheckFrame {
@@ -48,7 +48,7 @@ export function renderCheckList(rules: readonly RuleInfo[], frame: CheckFrame): 
       </table>
     </Layout>
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 export function renderCheck(explanation: Explanation, frame: CheckFrame): string {
@@ -98,5 +98,5 @@ export function renderCheck(explanation: Explanation, frame: CheckFrame): string
       ) : null}
     </Layout>
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }

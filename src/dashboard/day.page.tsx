@@ -1,10 +1,10 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { DayView } from './day-view.js';
 import { DiscrepancyList } from './discrepancy-list.js';
 import { dayPath } from './discrepancy-path.js';
 import { Layout } from './layout.js';
 import { ReceiptLines } from './receipt-lines.js';
+import { renderPage } from './render-page.js';
 import type { SignedIn } from './signed-in.js';
 import { StageRow } from './stage-row.js';
 
@@ -55,5 +55,5 @@ function DayPage({ view, signedIn }: Shown): JSX.Element {
 }
 
 export function renderDayPage(view: DayView, signedIn: SignedIn | null = null): string {
-  return `<!doctype html>${render(<DayPage view={view} signedIn={signedIn} />)}`;
+  return renderPage(<DayPage view={view} signedIn={signedIn} />);
 }

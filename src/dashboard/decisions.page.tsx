@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { DecisionEffect } from '../statements/decision-effects.js';
 import type { SiteDecisionSummary, SiteDecisionView } from '../statements/site-decision-view.js';
 import { DECISIONS_PATH, decisionPath } from './decision-source.js';
@@ -10,6 +9,7 @@ import { momentOf } from './local-time.js';
 import { ManifestList } from './manifest-list.js';
 import { DecisionMark, Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import { type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -27,7 +27,7 @@ function standingWords({ state, standing }: SiteDecisionSummary): string | null 
 }
 
 export function renderDecisions(list: readonly SiteDecisionSummary[], frame: ReviewFrame): string {
-  return `<!doctype html>${render(<DecisionsPage list={list} frame={frame} />)}`;
+  return renderPage(<DecisionsPage list={list} frame={frame} />);
 }
 
 export interface DecisionShown {
@@ -39,7 +39,7 @@ export interface DecisionShown {
 }
 
 export function renderDecision(shown: DecisionShown): string {
-  return `<!doctype html>${render(<DecisionPage {...shown} />)}`;
+  return renderPage(<DecisionPage {...shown} />);
 }
 
 /** Every decision of the site, what needs somebody first. */

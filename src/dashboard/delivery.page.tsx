@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { ActReport } from '../delivery/delivery-act-answer.js';
 import type { DeliveryPage, ShownDelivery, StoppedCount } from '../delivery/shown-delivery.js';
 import type { MomentView, SiteView } from './day-view.js';
@@ -11,6 +10,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import type { Said } from './signed-form.js';
 import type { SignedIn } from './signed-in.js';
 import { Verbatim } from './verbatim.js';
@@ -280,9 +280,9 @@ function Facts({ page }: { readonly page: DeliveryPage }): JSX.Element {
 }
 
 export function renderStopped(view: StoppedView, frame: DeliveryFrame, said: Said): string {
-  return `<!doctype html>${render(<StoppedPage view={view} frame={frame} said={said} />)}`;
+  return renderPage(<StoppedPage view={view} frame={frame} said={said} />);
 }
 
 export function renderDelivery(page: DeliveryPage, frame: DeliveryFrame, said: Said): string {
-  return `<!doctype html>${render(<OneDelivery page={page} frame={frame} said={said} />)}`;
+  return renderPage(<OneDelivery page={page} frame={frame} said={said} />);
 }

@@ -1,10 +1,10 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { DiscrepancyListView, DiscrepancyPageView, HistoryLineView } from './day-view.js';
 import { DiscrepancyEntry } from './discrepancy-list.js';
 import { Field, OwnForm } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
+import { renderPage } from './render-page.js';
 import type { SignedIn } from './signed-in.js';
 import { type TypedForm, useTyped } from './typed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -159,12 +159,12 @@ function DiscrepancyListPage({
 }
 
 export function renderDiscrepancyPage(shown: DiscrepancyShown): string {
-  return `<!doctype html>${render(<DiscrepancyPage {...shown} />)}`;
+  return renderPage(<DiscrepancyPage {...shown} />);
 }
 
 export function renderDiscrepancyList(
   view: DiscrepancyListView,
   signedIn: SignedIn | null,
 ): string {
-  return `<!doctype html>${render(<DiscrepancyListPage view={view} signedIn={signedIn} />)}`;
+  return renderPage(<DiscrepancyListPage view={view} signedIn={signedIn} />);
 }

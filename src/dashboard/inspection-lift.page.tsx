@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { InspectionLiftView, InspectionsView } from '../receipts/inspection-view.js';
 import { FactsTable } from './facts-table.js';
 import { Field, Told } from './form-parts.js';
@@ -8,6 +7,7 @@ import { ATTRIBUTE_WORDS } from './inspection-plans.js';
 import { Layout } from './layout.js';
 import type { ReviewFrame } from './page-site.js';
 import { inspectionLiftPath, inspectionsPath, receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -22,7 +22,7 @@ export interface InspectionLiftShown {
 }
 
 export function renderInspectionLift(shown: InspectionLiftShown): string {
-  return `<!doctype html>${render(<InspectionLiftPage {...shown} />)}`;
+  return renderPage(<InspectionLiftPage {...shown} />);
 }
 
 /** A count that rejects, what lifting it does, and the form that signs that. */

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { InspectionsView } from '../receipts/inspection-view.js';
 import type { InspectedAttribute } from '../site/site-folder.js';
 import { Field, Told } from './form-parts.js';
@@ -8,6 +7,7 @@ import { ATTRIBUTE_WORDS, InspectionPlans } from './inspection-plans.js';
 import { Layout } from './layout.js';
 import type { ReviewFrame } from './page-site.js';
 import { inspectionsPath, receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { useTyped } from './typed-form.js';
@@ -22,7 +22,7 @@ export interface InspectionsShown {
 }
 
 export function renderInspections(shown: InspectionsShown): string {
-  return `<!doctype html>${render(<InspectionsPage {...shown} />)}`;
+  return renderPage(<InspectionsPage {...shown} />);
 }
 
 /** What a receipt's plans for labels and damage ask for, what was counted, and the form that enters a count. */

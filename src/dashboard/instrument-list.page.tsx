@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { ListedInstrument } from '../statements/performance-view.js';
 import { instrumentPath } from './instrument-path.js';
 import { LastSync, Service } from './instrument-service.js';
@@ -7,11 +6,12 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import { Verbatim } from './verbatim.js';
 
 /** Every instrument that is registered or was heard. */
 export function renderInstruments(list: readonly ListedInstrument[], frame: ReviewFrame): string {
-  return `<!doctype html>${render(<InstrumentsPage list={list} frame={frame} />)}`;
+  return renderPage(<InstrumentsPage list={list} frame={frame} />);
 }
 
 function InstrumentsPage(props: {

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { ShownCheck, ShownPerformance } from '../statements/performance-view.js';
 import { performanceCausePath } from './instrument-path.js';
 import { LastSync, Service } from './instrument-service.js';
@@ -8,6 +7,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment, TrendMark, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import { signedText } from './trend-geometry.js';
 import { Verbatim } from './verbatim.js';
 
@@ -15,7 +15,7 @@ import { Verbatim } from './verbatim.js';
 const SHOWN_MAX = 100;
 
 export function renderInstrument(view: ShownPerformance, frame: ReviewFrame): string {
-  return `<!doctype html>${render(<InstrumentPage view={view} frame={frame} />)}`;
+  return renderPage(<InstrumentPage view={view} frame={frame} />);
 }
 
 export function renderNoInstrument(frame: ReviewFrame): string {
@@ -26,7 +26,7 @@ export function renderNoInstrument(frame: ReviewFrame): string {
       <p>No instrument with this serial is registered, and none was heard.</p>
     </Layout>
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 function InstrumentPage(props: {

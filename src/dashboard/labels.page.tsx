@@ -1,11 +1,11 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { LabelReviewView } from '../statements/label-review-view.js';
 import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { ManifestList } from './manifest-list.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { labelsPath, placePath, reviewPath } from './review-path.js';
 import { type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
@@ -21,7 +21,7 @@ export interface LabelsShown {
 }
 
 export function renderLabels(shown: LabelsShown): string {
-  return `<!doctype html>${render(<LabelsPage {...shown} />)}`;
+  return renderPage(<LabelsPage {...shown} />);
 }
 
 /** The labels of a result, how they were entered, and the form by which a second person compares them. */

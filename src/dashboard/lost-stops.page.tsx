@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { LostStopView } from '../statements/lost-stop.js';
 import { FactsTable } from './facts-table.js';
 import { Field, Told } from './form-parts.js';
@@ -10,6 +9,7 @@ import { ConditionMark, Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { inPlainWords } from './plain-text.js';
 import { lostStopsPath, receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
@@ -25,7 +25,7 @@ export interface LostStopsShown {
 }
 
 export function renderLostStops(shown: LostStopsShown): string {
-  return `<!doctype html>${render(<LostStopsPage {...shown} />)}`;
+  return renderPage(<LostStopsPage {...shown} />);
 }
 
 /** Stops that destinations hold and a restore lost here, what the receipt rests on, and the form that acknowledges them. */

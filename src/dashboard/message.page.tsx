@@ -1,7 +1,7 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { ProblemDetails } from '../problem-details.js';
 import { Layout } from './layout.js';
+import { renderPage } from './render-page.js';
 import type { SignedIn } from './signed-in.js';
 
 interface Message {
@@ -50,7 +50,7 @@ export function renderProblem(problem: ProblemDetails, signedIn: SignedIn | null
       signedIn={signedIn}
     />
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 function sentence(text: string): string {
@@ -69,13 +69,13 @@ export function renderUnknownReceipt(receiptId: string, signedIn: SignedIn | nul
       signedIn={signedIn}
     />
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 /** An address that names no day. */
 export function renderNoDay(text: string): string {
   const words = `“${text}” is no calendar day. Days are written like 2026-11-25.`;
-  return `<!doctype html>${render(
+  return renderPage(
     <MessagePage title="No such day" text={words} detail={null} to={DAY} signedIn={null} />,
-  )}`;
+  );
 }

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type {
   MethodHistoryEntry,
   MethodState,
@@ -12,6 +11,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import { methodPath } from './methods-source.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import { Verbatim } from './verbatim.js';
 
 /** What each state means for a result, in a line. */
@@ -33,11 +33,11 @@ const HISTORY_WORDS: Readonly<Record<MethodHistoryEntry['kind'], string>> = {
 };
 
 export function renderMethods(list: readonly MethodSummary[], frame: ReviewFrame): string {
-  return `<!doctype html>${render(<MethodsPage list={list} frame={frame} />)}`;
+  return renderPage(<MethodsPage list={list} frame={frame} />);
 }
 
 export function renderMethod(view: MethodView, frame: ReviewFrame): string {
-  return `<!doctype html>${render(<MethodPage view={view} frame={frame} />)}`;
+  return renderPage(<MethodPage view={view} frame={frame} />);
 }
 
 export function renderNoMethod(frame: ReviewFrame): string {
@@ -48,7 +48,7 @@ export function renderNoMethod(frame: ReviewFrame): string {
       <p>No version of a method is registered under this id and version.</p>
     </Layout>
   );
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 function MethodsPage(props: {

@@ -1,11 +1,11 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { OriginView, ShownOrigin } from '../statements/origin-view.js';
 import { Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { OutcomeMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { originPath, receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
@@ -23,7 +23,7 @@ export interface OriginShown {
 }
 
 export function renderOrigin(shown: OriginShown): string {
-  return `<!doctype html>${render(<OriginPage {...shown} />)}`;
+  return renderPage(<OriginPage {...shown} />);
 }
 
 /** What the containers of a receipt came from, how that stood, and the form that answers for it. */

@@ -1,9 +1,9 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { OnePersonView, PeopleView, PersonView } from './account-view.js';
 import { Field, Notice, OwnForm, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
+import { renderPage } from './render-page.js';
 import { RoleChoices, Roles } from './role-words.js';
 import { Verbatim } from './verbatim.js';
 
@@ -306,9 +306,9 @@ function Reason({ id }: { readonly id: string }): JSX.Element {
 }
 
 export function renderPeople(view: PeopleView): string {
-  return `<!doctype html>${render(<PeoplePage view={view} />)}`;
+  return renderPage(<PeoplePage view={view} />);
 }
 
 export function renderPerson(view: OnePersonView): string {
-  return `<!doctype html>${render(<OnePersonPage view={view} />)}`;
+  return renderPage(<OnePersonPage view={view} />);
 }

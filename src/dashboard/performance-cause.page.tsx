@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { PerformanceCauseView } from '../statements/performance-view.js';
 import { Field, Told } from './form-parts.js';
 import { instrumentPath, performanceCausePath } from './instrument-path.js';
@@ -8,6 +7,7 @@ import { momentOf } from './local-time.js';
 import { Moment, VerdictMark } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
@@ -23,7 +23,7 @@ export interface PerformanceCauseShown {
 }
 
 export function renderPerformanceCause(shown: PerformanceCauseShown): string {
-  return `<!doctype html>${render(<PerformanceCausePage {...shown} />)}`;
+  return renderPage(<PerformanceCausePage {...shown} />);
 }
 
 /** A performance check that failed, with what it leaves in doubt, and the form that signs what caused it. */

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type {
   ClosedPeriod,
   DayState,
@@ -15,6 +14,7 @@ import { moment } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { closingPath, periodPath } from './period-path.js';
+import { renderPage } from './render-page.js';
 
 /** What was typed into the form for another period, to be corrected. */
 export interface AskedPeriod {
@@ -30,7 +30,7 @@ export interface PeriodListShown {
 }
 
 export function renderPeriodList(shown: PeriodListShown): string {
-  return `<!doctype html>${render(<PeriodListPage {...shown} />)}`;
+  return renderPage(<PeriodListPage {...shown} />);
 }
 
 function PeriodListPage({ list, frame, asked, notice }: PeriodListShown): JSX.Element {

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import { formatInstant } from '../formats/instant.js';
 import type { SignedAddendum, SignedPeriod } from '../reconciliation/period-document.js';
 import {
@@ -20,6 +19,7 @@ import type { ReviewFrame } from './page-site.js';
 import { addendumPath, closingPath, periodFilePath } from './period-path.js';
 import { PeriodTables } from './period-tables.js';
 import { inPlainWords } from './plain-text.js';
+import { renderPage } from './render-page.js';
 import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { Verbatim } from './verbatim.js';
@@ -44,11 +44,11 @@ export interface PeriodShown {
 
 /** A period that is not closed: what closing it would sign, and the form. */
 export function renderClosing(shown: ClosingShown): string {
-  return `<!doctype html>${render(<ClosingPage {...shown} />)}`;
+  return renderPage(<ClosingPage {...shown} />);
 }
 
 export function renderPeriod(shown: PeriodShown): string {
-  return `<!doctype html>${render(<PeriodPage {...shown} />)}`;
+  return renderPage(<PeriodPage {...shown} />);
 }
 
 function ClosingPage({ proposal, asked, frame, signer, said }: ClosingShown): JSX.Element {

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { InspectionsView } from '../receipts/inspection-view.js';
 import type { LabelsOfResult } from '../statements/label-review-view.js';
 import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
@@ -22,6 +21,7 @@ import { ReceiptReviews } from './receipt-reviews.js';
 import { SecondPerson } from './receipt-second-person.js';
 import { ReceiptStops } from './receipt-stops.js';
 import type { ReceiptView, StatementView } from './receipt-view.js';
+import { renderPage } from './render-page.js';
 import type { Signer } from './sign-form.js';
 import { NOTHING_SAID, type Said } from './signed-form.js';
 import type { SignedIn } from './signed-in.js';
@@ -294,5 +294,5 @@ export function renderReceiptPage(
   signedIn: SignedIn | null = null,
   parts: ReceiptPageParts = NO_PARTS,
 ): string {
-  return `<!doctype html>${render(<ReceiptPage view={view} signedIn={signedIn} {...parts} />)}`;
+  return renderPage(<ReceiptPage view={view} signedIn={signedIn} {...parts} />);
 }

@@ -1,10 +1,10 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { RejectionView } from '../statements/container-rejection-view.js';
 import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath, rejectionPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ActOpening, type Signer, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
@@ -21,7 +21,7 @@ export interface RejectionShown {
 }
 
 export function renderRejection(shown: RejectionShown): string {
-  return `<!doctype html>${render(<RejectionPage {...shown} />)}`;
+  return renderPage(<RejectionPage {...shown} />);
 }
 
 /** A container with what was measured of it, what rejecting it does, and the form that signs that. */

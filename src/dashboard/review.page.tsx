@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { HeldBundle } from '../statements/bundle-review-view.js';
 import type { ReviewList, ReviewView } from '../statements/review-view.js';
 import { checkPath } from './check-path.js';
@@ -11,6 +10,7 @@ import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { ReviewForm } from './review-form.js';
 import { causePath, labelsPath, placePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
@@ -24,7 +24,7 @@ export function renderReviewList(
   bundles: readonly HeldBundle[],
   frame: ReviewFrame,
 ): string {
-  return `<!doctype html>${render(<ReviewListPage list={list} bundles={bundles} frame={frame} />)}`;
+  return renderPage(<ReviewListPage list={list} bundles={bundles} frame={frame} />);
 }
 
 export function renderReview(
@@ -34,7 +34,7 @@ export function renderReview(
   said: Said,
 ): string {
   const page = <ReviewPage view={view} frame={frame} signer={signer} said={said} />;
-  return `<!doctype html>${render(page)}`;
+  return renderPage(page);
 }
 
 function ReviewListPage(props: {

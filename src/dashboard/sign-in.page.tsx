@@ -1,8 +1,8 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { SiteView } from './day-view.js';
 import { Field, Notice } from './form-parts.js';
 import { Layout } from './layout.js';
+import { renderPage } from './render-page.js';
 
 export interface SignInView {
   readonly site: SiteView | null;
@@ -69,5 +69,5 @@ function SignInPage({ view }: { readonly view: SignInView }): JSX.Element {
 }
 
 export function renderSignIn(view: SignInView): string {
-  return `<!doctype html>${render(<SignInPage view={view} />)}`;
+  return renderPage(<SignInPage view={view} />);
 }

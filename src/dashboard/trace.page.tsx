@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { Trace, TraceCandidate, TraceEvent, TraceStory } from '../statements/trace-view.js';
 import { deliveryPath } from './delivery-path.js';
 import { Layout } from './layout.js';
@@ -9,6 +8,7 @@ import type { ReviewFrame } from './page-site.js';
 import { periodPath } from './period-path.js';
 import { inPlainWords } from './plain-text.js';
 import { receiptPath } from './receipt-path.js';
+import { renderPage } from './render-page.js';
 import { bundleReviewPath, reviewPath } from './review-path.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -24,7 +24,7 @@ export interface TraceShown {
 }
 
 export function renderTrace(shown: TraceShown): string {
-  return `<!doctype html>${render(<TracePage {...shown} />)}`;
+  return renderPage(<TracePage {...shown} />);
 }
 
 function TracePage({ trace, start, shown, frame }: TraceShown): JSX.Element {

@@ -1,5 +1,4 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import type { Counted, ReviewedTrail } from '../audit/trail-review.js';
 import type { TrailReviewList, TrailReviewView } from '../statements/trail-review-view.js';
 import { Notice, OwnForm, Told } from './form-parts.js';
@@ -7,6 +6,7 @@ import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
+import { renderPage } from './render-page.js';
 import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
 import { SigningFields } from './signing-fields.js';
@@ -24,7 +24,7 @@ export interface TrailReviewPageView {
 }
 
 export function renderTrailReview(page: TrailReviewPageView): string {
-  return `<!doctype html>${render(<TrailReviewPage {...page} />)}`;
+  return renderPage(<TrailReviewPage {...page} />);
 }
 
 function TrailReviewPage({ list, view, frame, signer, said }: TrailReviewPageView): JSX.Element {

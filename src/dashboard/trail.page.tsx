@@ -1,7 +1,7 @@
 import type { JSX } from 'preact';
-import { render } from 'preact-render-to-string';
 import { Layout } from './layout.js';
 import { Moment } from './marks.js';
+import { renderPage } from './render-page.js';
 import type { SignedIn } from './signed-in.js';
 import {
   type ChangeView,
@@ -24,7 +24,7 @@ const LABELS: Readonly<Record<TrailField, string>> = {
 
 /** The trail, latest first. Nothing on it changes anything. */
 export function renderTrailPage(view: TrailView, signedIn: SignedIn | null = null): string {
-  return `<!doctype html>${render(
+  return renderPage(
     <Layout title="Trail" site={view.site} asOf={view.asOf} signedIn={signedIn}>
       <h1>Trail</h1>
       <p>
@@ -39,7 +39,7 @@ export function renderTrailPage(view: TrailView, signedIn: SignedIn | null = nul
         <a href="/">The day</a>
       </p>
     </Layout>,
-  )}`;
+  );
 }
 
 function TrailForm({ query }: { readonly query: TrailQuery }): JSX.Element {

@@ -1,3 +1,4 @@
+import { visibleLines } from '../formats/visible-text.js';
 import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 
 const STYLE = `
@@ -43,7 +44,7 @@ function tableHtml(table: ReportTable): string {
 }
 
 function escaped(text: string): string {
-  return text
+  return visibleLines(text)
     .replaceAll('&', '&amp;')
     .replaceAll('<', '&lt;')
     .replaceAll('>', '&gt;')

@@ -1,6 +1,7 @@
 import { createRequire } from 'node:module';
 import { dirname, join } from 'node:path';
 import pdfmake, { type Content } from 'pdfmake';
+import { byCode } from '../formats/visible-text.js';
 import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 import { isLong, isOneLine, PADDING, partsOfRow, roomOf, wordMaxOf } from './table-parts.js';
 
@@ -156,15 +157,11 @@ function cell(text: string, column: number, wordMax: number): Content {
 }
 
 /**
- * What Roboto has shapes for, at least: Latin with its supplements, Greek, Cyrillic, common punctuation.
+ * What Roboto has shapes for that are seen, at least: Latin with its supplements, Greek, Cyrillic, common punctuation.
  */
 function shown(text: string): string {
-  return [...text].map((c) => (HAS_SHAPE.test(c) ? c : code(c))).join('');
+  return [...text].map((c) => (HAS_SHAPE.test(c) ? c : byCode(c))).join('');
 }
 
 const HAS_SHAPE =
-  /^[\u0020-\u007e\u00a1-\u017f\u0384-\u03ce\u0400-\u045f\u2010-\u2027\u20ac\u2122]$/u;
-
-function code(character: string): string {
-  return `\\u{${character.codePointAt(0)?.toString(16) ?? ''}}`;
-}
+  /^[\u0020-\u007e\u00a1-\u00ac\u00ae-\u017f\u0384-\u03ce\u0400-\u045f\u2010-\u2027\u20ac\u2122]$/u;

@@ -1,3 +1,4 @@
+import { visibleText } from '../formats/visible-text.js';
 import { headingOf, type ReportDocument, type ReportTable } from './report-document.js';
 
 /** A report as lines for people: everything that the other forms hold. */
@@ -5,7 +6,7 @@ export function documentText(report: ReportDocument): string {
   return [
     ...(report.banner === null ? [] : [report.banner, '']),
     report.title,
-    ...report.facts.map(([name, value]) => `  ${name}: ${oneLine(value)}`),
+    ...report.facts.map(([name, value]) => `  ${name}: ${visibleText(value)}`),
     ...report.tables.flatMap(tableLines),
     '',
     ...report.cautions,
@@ -22,20 +23,12 @@ function tableLines(table: ReportTable): string[] {
       : Math.min(WIDTH_MAX, Math.max(column.length, ...table.rows.map((r) => width(r[i])))),
   );
   const line = (cells: readonly string[]) =>
-    `  ${cells.map((c, i) => oneLine(c).padEnd(widths[i] ?? 0)).join('  ')}`.trimEnd();
+    `  ${cells.map((c, i) => visibleText(c).padEnd(widths[i] ?? 0)).join('  ')}`.trimEnd();
   return [...head, line(table.columns), ...table.rows.map(line)];
 }
 
 const WIDTH_MAX = 100;
 
 function width(cell: string | undefined): number {
-  return oneLine(cell ?? '').length;
-}
-
-/** What a label holds of line breaks and terminal controls is shown by its code. */
-function oneLine(text: string): string {
-  // biome-ignore lint/suspicious/noControlCharactersInRegex: they are what is looked for
-  return text.replace(/[\u0000-\u001f\u007f-\u009f\u2028\u2029]/gu, (c) => {
-    return `\\u{${c.codePointAt(0)?.toString(16) ?? ''}}`;
-  });
+  return visibleText(cell ?? '').length;
 }

@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
-import { visibleText } from '../../src/dashboard/verbatim.js';
+import { visibleText } from '../../src/formats/visible-text.js';
 
 describe('visibleText', () => {
   // General categories Cc, Cf, Zl, Zp: Unicode Standard, chapter 4.5.
