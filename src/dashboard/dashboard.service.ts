@@ -26,6 +26,7 @@ import {
   type ShownSite,
   siteView,
 } from './build-day-view.js';
+import { CONTRARY_SHOWN_MAX } from './contrary-results.js';
 import type { DayView, DiscrepancyListView, DiscrepancyPageView } from './day-view.js';
 import {
   discrepanciesByClass,
@@ -98,7 +99,7 @@ export class DashboardService implements DayViewSource {
     const open = await this.openOf(receiptId, now);
     const resultsNamed = await resultNames(this.reader, site, receiptId);
     const reviews = await reviewsOfReceipt(this.reader, site, receiptId);
-    const contrary = await contraryOfReceipt(this.reader, site, receiptId);
+    const contrary = await contraryOfReceipt(this.reader, site, receiptId, CONTRARY_SHOWN_MAX + 1);
     return buildReceiptView({
       site: siteView(this.site),
       now,

@@ -22,6 +22,7 @@ export interface ReceiptView {
   readonly statement: StatementView | null;
   readonly deliveries: readonly DeliveryView[];
   readonly reviews: readonly ReceiptReviewView[];
+  /** One more than the page lists, where there are more. */
   readonly contrary: readonly ContraryResultView[];
   readonly discrepancies: readonly DiscrepancyGroupView[];
   /** Revisions of the announcement, the latest first; none where nobody announced it. */
@@ -48,9 +49,11 @@ export interface ContraryResultView {
   readonly name: string;
   readonly decision: string | null;
   readonly state: string;
-  /** Whether anybody signed its cause, in force or not. */
-  readonly isSigned: boolean;
+  readonly cause: CauseStanding;
 }
+
+/** What was signed last about the cause of a contrary result: nothing, what holds, or what is void and changes nothing. */
+export type CauseStanding = 'none' | 'signed' | 'void';
 
 /** A result of the receipt that is held, or that somebody signed about. */
 export interface ReceiptReviewView {

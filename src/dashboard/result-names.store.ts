@@ -1,7 +1,8 @@
+import { loadCauses } from '../statements/causes.store.js';
 import { shownSignature } from '../statements/review-view.js';
 import { loadReviews } from '../statements/reviews.store.js';
 import type { Reader } from '../storage/database.js';
-import type { ContraryResultView, ReceiptReviewView } from './receipt-view.js';
+import type { CauseStanding, ContraryResultView, ReceiptReviewView } from './receipt-view.js';
 
 /** Results of a receipt as people know them, `NQ-R-0001-1-R2, container D-02`, by row id. */
 export async function resultNames(
@@ -45,11 +46,17 @@ export async function reviewsOfReceipt(
   });
 }
 
-/** Results that speak against a receipt, in the order they were stored; whether their cause was ever signed. */
+/**
+ * Results that speak against a receipt, in the order they were stored, each with what its cause is worth by the rule that the
+ * statement goes by.
+ *
+ * @param limit how many are read at most
+ */
 export async function contraryOfReceipt(
   reader: Reader,
   site: string,
   receiptId: string,
+  limit: number,
 ): Promise<Omit<ContraryResultView, 'name'>[]> {
   const rows = await reader
     .selectFrom('result')
@@ -58,22 +65,19 @@ export async function contraryOfReceipt(
     .where('receipt_id', '=', receiptId)
     .where('contrary', '=', 1)
     .orderBy('id')
-    .limit(CONTRARY_SHOWN_MAX)
+    .limit(limit)
     .execute();
-  const signed = await reader
-    .selectFrom('signature')
-    .select('subject_id')
-    .where('site', '=', site)
-    .where('subject_kind', '=', 'cause')
-    .where('subject_id', 'in', ['', ...rows.map((row) => row.id)])
-    .execute();
-  const ids = new Set(signed.map((row) => row.subject_id));
+  const ids = rows.map((row) => row.id);
+  const causes = await loadCauses(reader, site, ids);
   return rows.map(({ id, decision, state }) => ({
     rowId: id,
     decision,
     state,
-    isSigned: ids.has(id),
+    cause: standingOf(causes.get(id)),
   }));
 }
 
-const CONTRARY_SHOWN_MAX = 500;
+function standingOf(cause: { readonly isValid: boolean } | undefined): CauseStanding {
+  if (cause === undefined) return 'none';
+  return cause.isValid ? 'signed' : 'void';
+}

@@ -1,5 +1,4 @@
-import type { Signature } from '../signatures/signature.js';
-import { latestSignatureOf } from '../signatures/signatures.store.js';
+import { latestSignatureOf, latestSignaturesOf } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import { type Attempt, type CauseCase, causeValidity } from './assigned-cause.js';
 import type { ReviewFact } from './facts.js';
@@ -11,11 +10,7 @@ export async function loadCauses(
   site: string,
   rowIds: readonly string[],
 ): Promise<Map<string, ReviewFact>> {
-  const signatures = new Map<string, Signature>();
-  for (const id of rowIds) {
-    const signature = await latestSignatureOf(reader, site, { kind: 'cause', id });
-    if (signature !== null) signatures.set(id, signature);
-  }
+  const signatures = await latestSignaturesOf(reader, site, 'cause', rowIds);
   const parts = await loadReviewedParts(reader, site, [...signatures.keys()]);
   const causes = new Map<string, ReviewFact>();
   for (const [id, signature] of signatures) {

@@ -1,4 +1,5 @@
 import { describe, expect, test } from 'vitest';
+import { CONTRARY_SHOWN_MAX } from '../../src/dashboard/contrary-results.js';
 import { renderUnknownReceipt } from '../../src/dashboard/message.page.js';
 import { renderReceiptPage } from '../../src/dashboard/receipt.page.js';
 import { CONDITION_NEXT, CONDITION_TITLES } from '../../src/dashboard/wording.js';
@@ -36,6 +37,28 @@ describe('receipt page', () => {
     const section = /<section id="containers">.*?<\/section>/s.exec(html)?.[0] ?? '';
     expect(text(section)).toContain('D-01 covered yes NQ-R-0001:1:12');
     expect(text(section)).toContain('D-02 contrary yes NQ-R-0002:1:118');
+  });
+
+  test('says of each contrary result what its cause is worth, and where the list is cut', () => {
+    const page = (count: number) => {
+      const contrary = Array.from({ length: count }, (_, i) => ({
+        rowId: `row-${i}`,
+        name: `NQ-R-0001:1:${i}`,
+        decision: 'fail',
+        state: 'accepted',
+        cause: (['none', 'signed', 'void'] as const)[i % 3] ?? 'none',
+      }));
+      const html = renderReceiptPage({ ...sampleReceipt(), contrary });
+      return text(/<section id="contrary">.*?<\/section>/s.exec(html)?.[0] ?? '');
+    };
+    const few = page(CONTRARY_SHOWN_MAX);
+    expect(few).toContain('NQ-R-0001:1:0 says fail and is accepted; no cause is signed.');
+    expect(few).toContain('NQ-R-0001:1:1 says fail and is accepted; what caused it is signed.');
+    expect(few).toMatch(/NQ-R-0001:1:2 says fail and is accepted; .* is void: it counts as if/);
+    expect(few).not.toContain('have room here');
+    const many = page(CONTRARY_SHOWN_MAX + 1);
+    expect(many).toContain(`More speak against the receipt than the ${CONTRARY_SHOWN_MAX}`);
+    expect(many).not.toContain(`NQ-R-0001:1:${CONTRARY_SHOWN_MAX} `);
   });
 
   test('shows deliveries with their state, attempts, both times and the number at the destination', () => {

@@ -116,9 +116,14 @@ describe('a drum that was measured until it passed', () => {
     const failed = dock.measure(FIRST, receipt, 'D1-01', { holds: 'sulfur' });
     await dock.sync(FIRST);
     const id = await rowId(failed);
+    const page = async () => (await world.http({ path: `/receipts/${receipt.id}` })).text;
+    expect(await page()).toContain('no cause is signed');
     await assign(id);
     expect((await world.statement(receipt.id)).outcome).toBe('incomplete');
+    expect(await page()).toContain('what caused it is signed');
     await dock.announce({ ...receipt, manufacturer: 'Another Maker (simulated)' });
     expect((await world.statement(receipt.id)).outcome).toBe('does-not-conform');
+    expect(await page()).toContain('what was signed of its cause is void');
+    expect(await page()).not.toContain('what caused it is signed');
   });
 });
