@@ -17,6 +17,8 @@ export const HAND_LABELS: Readonly<Record<HandField, string>> = {
   countedBy: 'Counted by',
   retestAt: 'Retest or expiry date',
   scanText: 'Text that a scan of the receipt shows',
+  comesFrom: 'Receipt the containers come from',
+  comesAs: 'How they come again',
   containers: 'Containers',
 };
 
@@ -29,6 +31,9 @@ export const HAND_HINTS: Readonly<Partial<Record<HandField, string>>> = {
   dockCount: 'Counted, not taken from the papers.',
   retestAt: 'As 2026-03-04 09:15. Ends what the receipt may be used for.',
   scanText: 'The receipt id when left empty.',
+  comesFrom:
+    'Only for containers that were here before: the id of the receipt they left. Once named it stays.',
+  comesAs: 'With that id: returned, opened or repacked.',
   containers:
     'One a line: a label, a range of running numbers as C-001..C-040, or a scanned GS1 code with its serial number.',
 };

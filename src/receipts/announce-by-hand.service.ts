@@ -8,6 +8,7 @@ import {
   HAND_FIELDS,
   type HandDraft,
   type HandFault,
+  handFault,
   type ReadOtherwise,
   readHandDraft,
 } from './hand-draft.js';
@@ -131,8 +132,9 @@ export class AnnounceByHand {
     return savedAnswer(answer, receiptId);
   }
 
-  /** Where its containers came from is no field of the form and stays. */
+  /** Where its containers came from stays once it was named, also where the fields are emptied: the link to it does. */
   async #whole(line: ReceiptLine): Promise<ReceiptLine> {
+    if (line.comesFrom !== undefined) return line;
     const { db } = this.database;
     const comesFrom = (await revisionInForce(db, this.site.site, line.receiptId))?.inForce
       .comesFrom;
@@ -154,12 +156,7 @@ export class AnnounceByHand {
     const now = this.clock.now();
     const announced = await this.receipts.announce(trx, [line], actor, now, 'look', printedName);
     if (!announced.ok) {
-      const faults = announced.faults.map(({ message, remedy, column }) => ({
-        field: column === 'scan_text' ? ('scanText' as const) : ('receiptId' as const),
-        message,
-        remedy,
-      }));
-      return { kind: 'faults', faults };
+      return { kind: 'faults', faults: announced.faults.map(handFault) };
     }
     const after = await revisionInForce(trx, site, receiptId);
     const [done] = announced.lines;
@@ -220,14 +217,8 @@ function savedAnswer(answer: RequestAnswer, receiptId: string): SaveAnswer {
   switch (answer.kind) {
     case 'done':
       return { kind: 'saved', receiptId };
-    case 'faults': {
-      const faults = answer.faults.map(({ message, remedy }) => ({
-        field: 'receiptId' as const,
-        message,
-        remedy,
-      }));
-      return { kind: 'faults', faults };
-    }
+    case 'faults':
+      return { kind: 'faults', faults: answer.faults.map(handFault) };
     case 'refused':
       return { kind: 'refused', detail: answer.detail };
     case 'tag-missing':

@@ -27,6 +27,9 @@ export const HAND_FIELDS = [
   'countedBy',
   'retestAt',
   'scanText',
+  /** Receipt that the containers left, and how they come again; both or neither. */
+  'comesFrom',
+  'comesAs',
   /** One label, range or scan a line. */
   'containers',
 ] as const;
@@ -103,6 +106,8 @@ export function draftOf(line: ReceiptLine, timeZone: string): HandDraft {
     countedBy: line.countedBy ?? '',
     retestAt: at(line.retestAt),
     scanText: line.scanText,
+    comesFrom: line.comesFrom?.receiptId ?? '',
+    comesAs: line.comesFrom?.as ?? '',
     containers: asRanges(line.containers).join('\n'),
   };
 }
@@ -158,7 +163,9 @@ function columnOf(field: HandField): Column {
   return field.replace(/[A-Z]/gu, (letter) => `_${letter.toLowerCase()}`) as Column;
 }
 
-function handFault({ column, message, remedy }: ExpectationFault): HandFault {
-  const field = column.replace(/_([a-z])/gu, (_, letter: string) => letter.toUpperCase());
-  return { field: field as HandField, message, remedy };
+/** A fault at the field that it is about; one about the line as a whole at the receipt id. */
+export function handFault({ column, message, remedy }: ExpectationFault): HandFault {
+  const name = column.replace(/_([a-z])/gu, (_, letter: string) => letter.toUpperCase());
+  const field = HAND_FIELDS.find((known) => known === name) ?? 'receiptId';
+  return { field, message, remedy };
 }

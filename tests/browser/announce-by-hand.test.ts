@@ -75,4 +75,22 @@ describeWithChromium('a receipt line announced by hand in a browser', () => {
     expect(await page.textContent('#history')).toContain('sent back');
     expect(await page.locator('text=Change or cancel it by hand').count()).toBe(0);
   });
+
+  it('says what its containers come from, and is told at the field what is wrong with that', async () => {
+    await page.goto(new URL('/announce', world.url).href);
+    await page.fill('#receiptId', 'NQ-89');
+    await page.fill('#material', 'NQ-1001');
+    await page.fill('#containers', 'C-001');
+    await page.fill('#comesFrom', 'NQ-88');
+    await page.fill('#reason', 'brought back (simulated)');
+    await page.click('text=Look at it before saving');
+    expect(await page.textContent('[role=alert]')).toContain('How they come again');
+    expect(await page.inputValue('#comesFrom')).toBe('NQ-88');
+    await keep('announce-comes-from');
+    await page.fill('#comesAs', 'returned');
+    await page.click('text=Look at it before saving');
+    expect(await page.textContent('main dl')).toContain('NQ-88');
+    await page.click('text=Save it as it stands above');
+    expect(await page.textContent('main')).toContain('NQ-88');
+  });
 });

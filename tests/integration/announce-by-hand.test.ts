@@ -155,6 +155,47 @@ describe('a receipt line announced by hand', () => {
     expect((await asks(world, '/receipts/H-6', receiver)).text).toContain('relisted');
   });
 
+  it('names the receipt that its containers come from, which is checked as for any other way', async () => {
+    await announced('H-90');
+    const from = { comesFrom: 'H-90', comesAs: 'returned' };
+    const unknown = await look('/announce', fields('H-91', { ...from, comesFrom: 'H-89' }));
+    expect(unknown.status).toBe(422);
+    expect(unknown.text).toContain(
+      '<strong>Receipt the containers come from</strong>: receipt H-89, which containers are said to come from, was never announced',
+    );
+    const half = await look('/announce', fields('H-91', { comesFrom: 'H-90' }));
+    expect(half.status).toBe(422);
+    expect(half.text).toContain('<strong>How they come again</strong>: found comes_from');
+    expect(half.text).toContain('name="comesFrom" value="H-90"');
+
+    const looked = await look('/announce', fields('H-91', from));
+    expect(looked.text).toContain('Receipt the containers come from');
+    expect(hidden(looked)).toMatchObject(from);
+    const saved = await sends(world, '/announce', receiver, { ...hidden(looked), step: 'save' });
+    expect(saved.status, saved.text).toBe(303);
+    const shown = await world.http({ path: '/api/v1/receipts/H-91' });
+    expect(shown.json).toMatchObject({ comesFrom: [{ receiptId: 'H-90', as: 'returned' }] });
+    expect(
+      (await world.statement('H-90')).conditions.find((c) => c.code === 'receipt-undivided')?.found,
+    ).toContain('containers went to H-91 (returned)');
+
+    // Once named it stays: nothing takes a link back.
+    const tag = await tagOf('H-91');
+    const form = (await asks(world, '/announce/H-91', receiver)).text;
+    expect(form).toContain('name="comesFrom" value="H-90"');
+    const emptied = await look('/announce/H-91', fields('H-91', { tag, quantity: '4 kg' }));
+    expect(hidden(emptied)['comesFrom'] ?? '').toBe('');
+    expect(emptied.text).not.toContain('Receipt the containers come from: ');
+    const kept = await sends(world, '/announce/H-91', receiver, {
+      ...hidden(emptied),
+      step: 'save',
+    });
+    expect(kept.status, kept.text).toBe(303);
+    expect((await asks(world, '/announce/H-91', receiver)).text).toContain(
+      'name="comesFrom" value="H-90"',
+    );
+  });
+
   it('loses its mark once a system announces it, and keeps it through a cancelling', async () => {
     await announced('H-7');
     await world.http({

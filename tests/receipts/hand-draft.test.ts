@@ -65,6 +65,24 @@ describe('what a person writes of a receipt line', () => {
     expect(faults({ containers: '(00)095012345678903455' })).toHaveLength(1);
   });
 
+  it('names the receipt that containers come from and how, both or neither, and not itself', () => {
+    const both = { comesFrom: ' H-0 ', comesAs: 'returned' };
+    const read = readHandDraft(draft(both), ZONE);
+    if (!read.ok) throw new Error(JSON.stringify(read.faults));
+    expect(read.line.comesFrom).toEqual({ receiptId: 'H-0', as: 'returned' });
+    expect(draftOf(read.line, ZONE)).toMatchObject({ comesFrom: 'H-0', comesAs: 'returned' });
+    const none = readHandDraft(draft({}), ZONE);
+    expect(none.ok && 'comesFrom' in none.line).toBe(false);
+    expect(faults({ comesFrom: 'H-0' })).toEqual([
+      'comesAs: found comes_from "H-0" and comes_as "", expected a receipt id and one of returned, opened, repacked',
+    ]);
+    expect(faults({ comesAs: 'opened' })[0]).toContain('comesFrom: found');
+    expect(faults({ ...both, comesAs: 'borrowed' })[0]).toContain('comesAs: found');
+    expect(faults({ ...both, comesFrom: 'H-1' })).toEqual([
+      'comesFrom: the receipt comes from itself',
+    ]);
+  });
+
   it('comes back to the form as it was, running numbers as ranges', () => {
     const containers = 'D-1\nC-008..C-011\nX\n7..9\n0099\n0100';
     const read = readHandDraft(draft({ containers, retestAt: '2027-01-01 00:00' }), ZONE);
