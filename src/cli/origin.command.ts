@@ -64,6 +64,7 @@ function originText(origin: ShownOrigin): string {
     `statement then: ${origin.outcome ?? 'none'}`,
     ...(origin.hadStop ? ['a stop was in force'] : []),
     ...(origin.refused ? ['refused by the second person'] : []),
+    ...(origin.refusals.length > 0 ? ['refused by the second person by now'] : []),
     ...(origin.disagreed ? ['the recheck disagreed with a result'] : []),
     `results against it: ${origin.contraryThen} then, ${origin.against.length} now`,
     ...(origin.rejected.length === 0

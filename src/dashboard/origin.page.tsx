@@ -128,6 +128,7 @@ function Against({ origin }: { readonly origin: ShownOrigin }): JSX.Element {
   const found = [
     ...(origin.hadStop ? ['a stop'] : []),
     ...(origin.refused ? ['refused by the second person'] : []),
+    ...(origin.refusals.length > 0 ? ['refused by the second person by now'] : []),
     ...(origin.disagreed ? ['a recheck that disagreed'] : []),
     ...(origin.contraryThen > 0 ? [`results: ${origin.contraryThen}`] : []),
   ];

@@ -135,7 +135,7 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
   const row = (await findReceipts(reader, site, [receiptId])).get(receiptId);
   if (row?.announced !== 1) return null;
   const loaded = await loadOrigins(reader, site, receiptId);
-  const origins: ShownOrigin[] = loaded.map(({ link, origin, against }) => ({
+  const origins: ShownOrigin[] = loaded.map(({ link, origin, against, refusals }) => ({
     receiptId: origin.receiptId,
     kind: origin.kind,
     reason: link.reason,
@@ -150,8 +150,12 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
       receiptId: at,
       container,
     })),
+    refusals,
     signatureId: link.signature_id,
-    hasNews: origin.contrarySince > 0 || origin.rejected.some((rejection) => rejection.isSince),
+    hasNews:
+      origin.contrarySince > 0 ||
+      origin.refusedSince ||
+      origin.rejected.some((rejection) => rejection.isSince),
   }));
   const subject: SignatureSubject = { kind: 'origin', id: receiptId, revision: row.revision };
   const document = originDocument(subject, origins);

@@ -3,7 +3,7 @@ import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { inspectionsOf } from '../receipts/inspections.store.js';
-import { announcersOf } from '../receipts/lineage.store.js';
+import { announcersOf, receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -126,7 +126,9 @@ export class ReceiptReviewService {
   ): Promise<Refused | Extract<ReceiptReviewAnswer, { kind: 'signed' }>> {
     const { receiptId, request, proof } = asked;
     const { signing, statements, clock } = this.parts;
-    await locks.add([receiptId]);
+    // Rule 9: what began anew from it hears of a refusal as it would have, had they come behind it.
+    const find = (ids: readonly string[]) => receiptsComingOf(trx, this.parts.site.site, ids);
+    const concerned = await locks.addFound([receiptId], find);
     await shareSiteEvidence(trx, this.parts.site.site);
     const about = await this.#load(trx, receiptId);
     if (about === null) throw new Error(`receipt ${receiptId} is gone`);
@@ -151,6 +153,9 @@ export class ReceiptReviewService {
     if (signed.kind === 'refused') return signed;
     const evaluation = await statements.evaluateInTransaction(trx, receiptId, now);
     if (evaluation === null) throw new Error(`receipt ${receiptId} is gone`);
+    for (const id of [...concerned].filter((other) => other !== receiptId).sort()) {
+      await statements.evaluateInTransaction(trx, id, now);
+    }
     const { outcome, revision } = evaluation;
     return { kind: 'signed', signature: signed.signature, outcome, revision };
   }

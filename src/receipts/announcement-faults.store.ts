@@ -2,7 +2,7 @@ import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { saysTheSame } from './correct-expectation.js';
 import { type ExpectationFault, fault, type ReceiptLine } from './expectation-line.js';
-import { containerKey } from './label.js';
+import { containerKey, isSerialKey } from './label.js';
 import { currentKey, relabelMap } from './lineage.js';
 import { linksFrom, linksTo, receiptsListing, relabelsOf } from './lineage.store.js';
 import type { RevisionDocument } from './receipt-rows.js';
@@ -126,7 +126,7 @@ async function elsewhereFaults(
   const faults: ExpectationFault[] = [];
   for (const line of lines) {
     for (const key of line.containers.map(containerKey)) {
-      if (!SERIAL.test(key)) continue;
+      if (!isSerialKey(key)) continue;
       const other = owner.get(key);
       if (other === undefined) owner.set(key, line.receiptId);
       else if (!isBackFrom(lines, line.receiptId, other)) {
@@ -154,7 +154,6 @@ async function elsewhereFaults(
   return faults;
 }
 
-const SERIAL = /^\(01\)\d{14}.*\(21\)/u;
 const FAULTS_MAX = 50;
 
 function isBackFrom(lines: readonly ReceiptLine[], a: string, b: string): boolean {

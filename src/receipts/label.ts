@@ -72,6 +72,18 @@ function thingNamed(label: string): string {
   return named.length === 2 ? canonicalElementString(named) : key;
 }
 
+/** How the key of a label begins and goes on that has a GTIN and a serial number; elements stand in the order of their numbers. */
+export const SERIAL_LIKE = '(01)%(21)%';
+const SERIAL = /^\(01\)\d{14}.*\(21\)/u;
+
+/**
+ * True for the key of a label by which a container is one thing in the world, wherever it is listed. Running numbers recur
+ * from receipt to receipt and say nothing.
+ */
+export function isSerialKey(key: string): boolean {
+  return SERIAL.test(key);
+}
+
 /**
  * Says why a label cannot stand for one container, or null when it may: an SSCC names a pallet, a GTIN with
  * a batch and no serial names every drum of the batch (GS1 General Specifications, application identifiers

@@ -1,9 +1,11 @@
 import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
+import type { Signature } from '../signatures/signature.js';
 import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
 import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
+import { receiptsSharingDrums } from './drum-keys.store.js';
 import { doesDisagree, GOES_ON, keepsEvidence } from './lineage.js';
 
 /** Links by which containers came to a receipt, earliest first. */
@@ -53,17 +55,19 @@ export async function unansweredSources(
 }
 
 /**
- * Receipts that what is known of one of these bears on: those that containers of it came to, however they came, and those
- * that began anew from what it went on from.
+ * Receipts that what is known of one of these bears on: those that list a drum of it by its serial number; those that
+ * containers of one of all these came to, however they came; and those that began anew from what it went on from.
  */
 export async function receiptsComingOf(
   reader: Reader,
   site: string,
   receiptIds: readonly string[],
 ): Promise<readonly string[]> {
-  const found = new Set<string>();
-  for (let i = 0; i < receiptIds.length; i += CHUNK) {
-    const ids = receiptIds.slice(i, i + CHUNK);
+  const sharing = await receiptsSharingDrums(reader, site, receiptIds);
+  const found = new Set(sharing);
+  const all = [...receiptIds, ...sharing];
+  for (let i = 0; i < all.length; i += CHUNK) {
+    const ids = all.slice(i, i + CHUNK);
     for (const query of [comingOf, anewFromSourcesOf]) {
       for (const row of (await query(reader, { site }, ids)).rows) found.add(row.to_receipt);
     }
@@ -247,21 +251,30 @@ export async function leftBehind(
   };
 }
 
-/** Row ids of the results of these receipts that speak against them: contrary, or a pass that the recheck disagrees with. */
+/** A result that speaks against its receipt; `container` is the label there, null where it names none of its containers. */
+export interface ResultAgainst {
+  readonly id: string;
+  readonly receiptId: string | null;
+  readonly container: string | null;
+}
+
+/** Results of these receipts that speak against them: contrary, or a pass that the recheck disagrees with. */
 export async function resultsAgainst(
   reader: Reader,
   site: string,
   receiptIds: readonly string[],
-): Promise<string[]> {
+): Promise<ResultAgainst[]> {
   const rows = await reader
     .selectFrom('result')
-    .select(['id', 'contrary', 'recheck'])
+    .select(['id', 'receipt_id', 'container_label', 'contrary', 'recheck'])
     .where('site', '=', site)
     .where('receipt_id', 'in', receiptIds)
     .where((e) => e.or([e('contrary', '=', 1), MAY_DISAGREE]))
     .orderBy('id')
     .execute();
-  return rows.filter((r) => r.contrary === 1 || doesDisagree(r.recheck)).map((r) => r.id);
+  return rows
+    .filter((r) => r.contrary === 1 || doesDisagree(r.recheck))
+    .map((r) => ({ id: r.id, receiptId: r.receipt_id, container: r.container_label }));
 }
 
 /** True when the recheck disagrees with a result of a receipt. */
@@ -289,8 +302,8 @@ export interface Standing {
   readonly outcome: string | null;
   /** Stops latch. */
   readonly hadStop: boolean;
-  /** The last signature under its statement refuses it, as `secondPerson` reads it. */
-  readonly refused: boolean;
+  /** The last signature under its statement, where that refuses it, as `secondPerson` reads it. */
+  readonly refusal: Signature | null;
 }
 
 /** What a receipt is at this moment. */
@@ -314,12 +327,21 @@ export async function standingOf(
     .where('receipt_id', '=', receiptId)
     .limit(1)
     .executeTakeFirst();
-  const signature = await latestSignatureOf(reader, site, { kind: 'statement', id: receiptId });
   return {
     outcome: latest?.outcome ?? null,
     hadStop: stop !== undefined,
-    refused: signature?.meaning === 'refused',
+    refusal: await refusalOf(reader, site, receiptId),
   };
+}
+
+/** The signature that refuses a receipt's statement; null when another came behind it, or none is there. */
+export async function refusalOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<Signature | null> {
+  const last = await latestSignatureOf(reader, site, { kind: 'statement', id: receiptId });
+  return last?.meaning === 'refused' ? last : null;
 }
 
 /** Gives results and deliveries of some containers to the receipt those went to. */

@@ -16,6 +16,8 @@ export interface LinkDocument {
   readonly contrary?: readonly string[];
   /** A reviewer had refused its statement last. */
   readonly refused?: boolean;
+  /** Ids of the signatures that had, there or at what it went on as; links of earlier versions do not name them. */
+  readonly refusals?: readonly string[];
   /** The recheck disagreed with a result that it had. */
   readonly disagreed?: boolean;
   /** Ids of the rejections of its containers. */

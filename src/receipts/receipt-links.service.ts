@@ -142,7 +142,8 @@ async function documentOf(
   return {
     outcome: isContradicted ? 'does-not-conform' : (standings[0]?.outcome ?? null),
     hadStop: standings.some((s) => s.hadStop),
-    refused: standings.some((s) => s.refused),
+    refused: standings.some((s) => s.refusal !== null),
+    refusals: standings.flatMap((s) => s.refusal?.id ?? []),
     disagreed: link.disagreed ?? false,
     scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ stood }) => stood.scanTexts)])],
     places: [
@@ -152,7 +153,7 @@ async function documentOf(
     containers: link.containers,
     contrary: goesOn
       ? (await leftBehind(trx, site, link.from)).contrary
-      : await resultsAgainst(trx, site, places),
+      : (await resultsAgainst(trx, site, places)).map(({ id }) => id),
     rejected,
     departed,
   };

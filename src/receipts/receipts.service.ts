@@ -7,10 +7,11 @@ import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
+import { receiptsWithKeys } from './drum-keys.store.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { takeOverHeld } from './held-elsewhere.store.js';
-import { containerKey, normaliseLabel } from './label.js';
+import { containerKey, isSerialKey, normaliseLabel } from './label.js';
 import {
   currentKey,
   keepsEvidence,
@@ -208,15 +209,19 @@ export class ReceiptsService {
   }
 
   /**
-   * As `lockAll`, and whatever the lines bear on besides: what came of them, which gets what they get; and where they name a
-   * source, that and what went on from it, of which something may be known that speaks against the line.
+   * As `lockAll`, and whatever the lines bear on besides: what came of them, which gets what they get; where they name a
+   * source, that and what went on from it; and what lists the same drum by its serial number. Of all these something may be
+   * known that speaks against the line.
    */
   private async lockLinked(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
     const { site } = this.settings.site;
     const linked = new Set<string>();
     const ids = lines.map(({ receiptId }) => receiptId);
     const sources = new Set(lines.flatMap(({ comesFrom }) => comesFrom?.receiptId ?? []));
+    const drums = lines.flatMap((line) => line.containers.map(containerKey).filter(isSerialKey));
     const find = async () => {
+      // A fail that comes to one of those meanwhile is seen here, or sees this.
+      for (const { receiptId } of await receiptsWithKeys(trx, site, drums)) linked.add(receiptId);
       for (const id of await receiptsComingOf(trx, site, ids)) linked.add(id);
       for (const source of sources) {
         linked.add(source);

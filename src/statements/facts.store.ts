@@ -21,6 +21,7 @@ import { loadAttributions, loadClaims } from './attribution-facts.store.js';
 import { loadCauses } from './causes.store.js';
 import { checksAround } from './checks.store.js';
 import { decisionsAtStake } from './decisions.js';
+import { drumsElsewhere } from './drums-elsewhere.store.js';
 import type { SiteRules, StatementFacts, StopFact } from './facts.js';
 import {
   type AnnouncedPlace,
@@ -114,24 +115,34 @@ export async function loadFacts(
     plan: planOf(row),
     attributePlans: attributePlansOf(row),
   });
-  const [reviews, verifiedBy, causes, attributions, plans, claims, checks, decisionSignatures] =
-    await sideBySide(reader, [
-      () => loadReviews(reader, id, results),
-      async () =>
-        results.every(isScannedRow) ? NOBODY : await labelsVerifiedBy(reader, id, receiptId),
-      () => loadCauses(reader, id, contrary),
-      () => loadAttributions(reader, id, moved),
-      () => plansStanding(reader, id, attributePlansOf(row)),
-      () => loadClaims(reader, id, receiptId, lineage, resultRows),
-      async () => (site.performance === null ? [] : await checksAround(reader, id, results)),
-      () => latestSignaturesOf(reader, id, SITE_DECISION, atStake),
-    ]);
+  const [
+    reviews,
+    verifiedBy,
+    causes,
+    attributions,
+    plans,
+    claims,
+    checks,
+    decisionSignatures,
+    elsewhere,
+  ] = await sideBySide(reader, [
+    () => loadReviews(reader, id, results),
+    async () =>
+      results.every(isScannedRow) ? NOBODY : await labelsVerifiedBy(reader, id, receiptId),
+    () => loadCauses(reader, id, contrary),
+    () => loadAttributions(reader, id, moved),
+    () => plansStanding(reader, id, attributePlansOf(row)),
+    () => loadClaims(reader, id, receiptId, lineage, resultRows),
+    async () => (site.performance === null ? [] : await checksAround(reader, id, results)),
+    () => latestSignaturesOf(reader, id, SITE_DECISION, atStake),
+    () => drumsElsewhere(reader, row, containers),
+  ]);
   // A *conforms* from before a lift was stopped already; only one behind it can become untrue again.
   const lifted = Math.max(0, ...stops.map((s) => (s.lift?.isValid ? s.lift.revision : 0)));
   const conformsBehindLift = conforms !== null && conforms.revision > lifted ? conforms : null;
   const facts: StatementFacts = {
     site,
-    receipt: receiptFacts(row, plans, places, lineage, rejections),
+    receipt: receiptFacts(row, plans, places, { ...lineage, elsewhere }, rejections),
     containers: containers.map(containerFact),
     results: results.map((r) =>
       resultFact(

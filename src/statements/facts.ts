@@ -100,6 +100,8 @@ export interface OriginFact {
   readonly disagreed: boolean;
   /** Results that speak against it, did not when they went, and were known to no signed act. */
   readonly contrarySince: number;
+  /** A reviewer refused its statement, or that of what it went on as, after they went, and no signed act knew of it. */
+  readonly refusedSince: boolean;
   /** Containers rejected there, or at what went on from it. */
   readonly rejected: readonly OriginRejection[];
   /** What stands at the source now. */
@@ -117,6 +119,18 @@ export interface LineageFacts {
   /** Texts of the receipts it was split off or merged from, under which its results may have been scanned. */
   readonly scanTexts: readonly string[];
   readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];
+  /** Left out where no container has a serial number. */
+  readonly elsewhere?: readonly DrumElsewhere[];
+}
+
+/** What speaks against a container with a serial number at a receipt that lists it too and is none of its origins. */
+export interface DrumElsewhere {
+  readonly receiptId: string;
+  /** Its label here. */
+  readonly container: string;
+  /** Row ids of results there that are about it, or name no container. */
+  readonly against: readonly string[];
+  readonly isRejected: boolean;
 }
 
 export interface ContainerFact {

@@ -1,17 +1,19 @@
 import type { Condition } from '../records/statement-record.js';
 import { condition, metUnless, named } from './condition.js';
-import type { OriginFact, OriginRejection, ReceiptFacts } from './facts.js';
+import type { DrumElsewhere, OriginFact, OriginRejection, ReceiptFacts } from './facts.js';
 
 /**
  * Rule 19. A receipt that was cancelled, split or merged says nothing any more, nor does one that containers left for a
  * receipt of their own. What came of another receipt may conform when that one stood well as they went; what came
  * of one that did not needs a signed act that answers for it, and a merge has to come of nothing but receipts that did.
+ * A drum with a serial number that failed under a receipt nobody named as its origin is the same drum (rule 8).
  */
 export function receiptUndivided(receipt: ReceiptFacts): Condition {
   const { status, lineage } = receipt;
   const rejected = rejectedContainers(receipt);
   if (rejected !== null) return rejected;
-  const evidence = [...lineage.departures, ...lineage.origins].map(({ receiptId }) => ({
+  const { departures, origins, elsewhere = [] } = lineage;
+  const evidence = [...departures, ...origins, ...elsewhere].map(({ receiptId }) => ({
     kind: 'receipt',
     id: receiptId,
   }));
@@ -30,6 +32,7 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
       .filter(({ kind }) => kind !== 'split-off')
       .map((d) => `containers went to ${d.receiptId} (${d.kind})`),
     ...lineage.origins.flatMap(faultsOfOrigin),
+    ...elsewhere.map(faultElsewhere),
   ];
   const from = lineage.origins.map((o) => `${o.receiptId} (${o.kind})`).join(', ');
   return metUnless(
@@ -77,12 +80,14 @@ function faultsOfOrigin(origin: OriginFact): string[] {
     if (origin.outcome === 'does-not-conform') faults.push('it did not conform then');
     if (origin.hadStop) faults.push('a stop was in force there');
     if (origin.refused) faults.push('a reviewer refused it then');
+    if (origin.refusedSince) faults.push('a reviewer refused it since');
     if (origin.disagreed) faults.push('the recheck disagreed with a result there then');
     if (left.contrary > 0) faults.push(`${left.contrary} contrary results stand there`);
     if (rejected.length > 0) faults.push(`${labels(rejected)} rejected there`);
   } else {
     const since = rejected.filter(({ isSince }) => isSince);
     if (contrarySince > 0) faults.push('a contrary result came there since');
+    if (origin.refusedSince) faults.push('a reviewer refused it since');
     if (since.length > 0) faults.push(`${labels(since)} rejected there since`);
     isAnswered = faults.length === 0;
   }
@@ -95,6 +100,15 @@ function faultsOfOrigin(origin: OriginFact): string[] {
   if (faults.length === 0) return [];
   const act = mayBeSigned && !isAnswered ? '; no signed act answers for it' : '';
   return [`came of ${origin.receiptId} (${kind}): ${faults.join(', ')}${act}`];
+}
+
+/** Naming the other receipt makes it an origin, for which a signed act may answer. */
+function faultElsewhere({ receiptId, container, against, isRejected }: DrumElsewhere): string {
+  const faults = [
+    ...(against.length > 0 ? [`${against.length} contrary results stand there`] : []),
+    ...(isRejected ? ['it was rejected there'] : []),
+  ];
+  return `receipt ${receiptId}, which lists container ${container} by the same serial number, is not named as what it comes from: ${faults.join(', ')}`;
 }
 
 function labels(rejected: readonly OriginRejection[]): string {

@@ -1,15 +1,18 @@
+import { againstSameDrums } from '../receipts/drums-against.store.js';
 import { keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
   leftBehind,
   linksFrom,
   linksTo,
   placesOfSource,
+  refusalOf,
   relabelsOf,
   resultsAgainst,
 } from '../receipts/lineage.store.js';
 import { containersOf } from '../receipts/receipts.store.js';
 import { rejectionsOf } from '../receipts/rejections.store.js';
 import { isAsMade } from '../signatures/shown-document.js';
+import type { Signature } from '../signatures/signature.js';
 import { signaturesByIds, signaturesOf } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ContainerRejectionRow, ReceiptLinkRow, ReceiptRow } from '../storage/tables.js';
@@ -46,6 +49,8 @@ export interface LoadedOrigin {
   readonly places: readonly string[];
   /** Row ids of the results that speak against it there. */
   readonly against: readonly string[];
+  /** Ids of the signatures that refuse its statement there. */
+  readonly refusals: readonly string[];
   readonly origin: OriginFact;
 }
 
@@ -57,6 +62,7 @@ export async function loadOrigins(
 ): Promise<LoadedOrigin[]> {
   const links = await linksTo(reader, site, receiptId);
   const acts = await loadActs(reader, site, receiptId, links);
+  const named = new Set([receiptId, ...links.map((link) => link.from_receipt)]);
   const found: LoadedOrigin[] = [];
   for (const link of links) {
     const then = JSON.parse(link.document) as LinkDocument;
@@ -65,15 +71,24 @@ export async function loadOrigins(
     const isAlone = goesOn || then.ofPart === true;
     const places = isAlone ? [from] : await placesOfSource(reader, site, from, then.departed ?? []);
     const left = await leftBehind(reader, site, from);
-    const against = goesOn ? left.contrary : await againstIn(reader, site, places);
+    const against = goesOn ? left.contrary : await againstIn(reader, site, places, named);
     const known = knownTo(acts, from, then);
     // What goes on with its source was there when a container was rejected, or the source was closed.
     const rejected = goesOn ? [] : await rejectedIn(reader, link, then, places, known);
+    const refusals: Signature[] = [];
+    for (const place of goesOn ? [] : places) {
+      const refusal = await refusalOf(reader, site, place);
+      if (refusal !== null) refusals.push(refusal);
+    }
+    // Links of earlier versions name none.
+    const wasRefused = ({ id, at }: Signature) =>
+      known.has(id) || (then.refusals === undefined && at <= link.at);
     found.push({
       link,
       then,
       places,
       against,
+      refusals: refusals.map(({ id }) => id),
       origin: {
         receiptId: from,
         kind: link.kind,
@@ -86,6 +101,7 @@ export async function loadOrigins(
           then.contrary === undefined
             ? Math.max(0, against.length - link.known_contrary)
             : against.filter((id) => !known.has(id)).length,
+        refusedSince: refusals.some((refusal) => !wasRefused(refusal)),
         rejected,
         left: { ...left, contrary: against.length },
       },
@@ -94,15 +110,22 @@ export async function loadOrigins(
   return found;
 }
 
-/** What goes on with the evidence of its source has what a void signature took away as claims of its own. */
+/**
+ * What speaks against containers at these places, and against the same drums under receipts that nobody named. What goes on
+ * with the evidence of its source has what a void signature took away as claims of its own.
+ */
 async function againstIn(
   reader: Reader,
   site: string,
   places: readonly string[],
+  named: ReadonlySet<string>,
 ): Promise<string[]> {
-  const found = new Set(await resultsAgainst(reader, site, places));
+  const found = new Set((await resultsAgainst(reader, site, places)).map(({ id }) => id));
+  const except = new Set([...places, ...named]);
   for (const place of places) {
     for (const id of await contraryTakenBack(reader, site, place)) found.add(id);
+    const containers = await containersOf(reader, site, place);
+    for (const id of await againstSameDrums(reader, site, containers, except)) found.add(id);
   }
   return [...found];
 }
@@ -167,5 +190,6 @@ async function loadActs(
 
 function knownTo(acts: Acts, receiptId: string, then: LinkDocument): ReadonlySet<string> {
   const answered = acts.filter((act) => act.receiptId === receiptId).flatMap(({ ids }) => ids);
-  return new Set([...(then.contrary ?? []), ...(then.rejected ?? []), ...answered]);
+  const { contrary = [], rejected = [], refusals = [] } = then;
+  return new Set([...contrary, ...rejected, ...refusals, ...answered]);
 }

@@ -25,9 +25,11 @@ export interface ShownOrigin {
   /** Row ids of the results that speak against it now, there or at what went on from it. */
   readonly against: readonly string[];
   readonly rejected: readonly Pick<OriginRejection, 'id' | 'receiptId' | 'container'>[];
+  /** Ids of the signatures that refuse its statement now, there or of what it went on as. */
+  readonly refusals: readonly string[];
   /** Act that answers for it; null while there is none. */
   readonly signatureId: string | null;
-  /** Something came to it, or was rejected there, that the act knew nothing of. */
+  /** Something came to it, or was rejected or refused there, that the act knew nothing of. */
   readonly hasNews: boolean;
 }
 
@@ -107,17 +109,18 @@ export function originDocument(
   subject: SignatureSubject,
   origins: readonly ShownOrigin[],
 ): ShownDocument {
-  const context: JsonValue = origins.map(({ receiptId, against, rejected, signatureId }) => ({
-    receiptId,
-    against: [...against],
-    rejected: rejected.map((rejection) => ({ ...rejection })),
-    signatureId,
+  const context: JsonValue = origins.map((origin) => ({
+    receiptId: origin.receiptId,
+    against: [...origin.against],
+    rejected: origin.rejected.map((rejection) => ({ ...rejection })),
+    refusals: [...origin.refusals],
+    signatureId: origin.signatureId,
   }));
   return { ...originRecord(subject, origins.filter(isOpen)), context };
 }
 
 /**
- * What was known of each source when an act was signed: ids of results and rejections.
+ * What was known of each source when an act was signed: ids of results, rejections and refusals.
  *
  * @param shown text of an `originDocument`
  */
@@ -125,11 +128,15 @@ export function knownWhenSigned(
   shown: string,
 ): { readonly receiptId: string; readonly ids: readonly string[] }[] {
   const { context } = JSON.parse(shown) as {
-    readonly context: readonly Pick<ShownOrigin, 'receiptId' | 'against' | 'rejected'>[] | null;
+    readonly context:
+      | readonly (Pick<ShownOrigin, 'receiptId' | 'against' | 'rejected'> &
+          // Acts of earlier versions were shown none.
+          Partial<Pick<ShownOrigin, 'refusals'>>)[]
+      | null;
   };
-  return (context ?? []).map(({ receiptId, against, rejected }) => ({
+  return (context ?? []).map(({ receiptId, against, rejected, refusals = [] }) => ({
     receiptId,
-    ids: [...against, ...rejected.map(({ id }) => id)],
+    ids: [...against, ...rejected.map(({ id }) => id), ...refusals],
   }));
 }
 

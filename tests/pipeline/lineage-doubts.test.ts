@@ -102,6 +102,39 @@ class Lineage {
     expect(gone).toMatchObject({ ok: true });
   }
 
+  async cancel(receiptId: string): Promise<void> {
+    const of = { receiptId, seen: null };
+    expect(await this.bench.change((c, trx, by) => c.cancel(trx, of, by))).toMatchObject({
+      ok: true,
+    });
+  }
+
+  /** Its latest statement said that it conforms. */
+  async conformed(receiptId: string): Promise<void> {
+    const latest = await this.bench.db
+      .selectFrom('statement')
+      .selectAll()
+      .where('receipt_id', '=', receiptId)
+      .orderBy('revision', 'desc')
+      .executeTakeFirstOrThrow();
+    const revision = latest.revision + 1;
+    const said = { ...JSON.parse(latest.document), revision, outcome: 'conforms' };
+    await this.bench.db
+      .insertInto('statement')
+      .values({ ...latest, revision, outcome: 'conforms', document: JSON.stringify(said) })
+      .execute();
+  }
+
+  async stops(receiptId: string): Promise<string[]> {
+    const rows = await this.bench.db
+      .selectFrom('stop')
+      .select('kind')
+      .where('receipt_id', '=', receiptId)
+      .orderBy('statement_revision')
+      .execute();
+    return rows.map((row) => row.kind);
+  }
+
   async reject(receiptId: string, container: string): Promise<void> {
     const service = new ContainerRejectionService(this.parts);
     const shown = await service.show(receiptId, container);
@@ -113,6 +146,14 @@ class Lineage {
     };
     const who = await this.bench.person('rita', { roles: ['reviewer', 'receiver'] });
     expect(await service.reject(receiptId, request, who)).toMatchObject({ kind: 'signed' });
+  }
+
+  async refuse(receiptId: string): Promise<void> {
+    const reviews = new ReceiptReviewService(this.parts);
+    const shownSha256 = (await reviews.show(receiptId))?.sha256 ?? '';
+    const refusal = { act: 'refuse', shownSha256, reason: 'a mix-up is suspected' } as const;
+    const who = await this.bench.person(`ruth-${receiptId}`);
+    expect(await reviews.decide(receiptId, refusal, who)).toMatchObject({ kind: 'signed' });
   }
 
   async signOrigin(receiptId: string, userName = `robin-${receiptId}`): Promise<void> {
@@ -305,6 +346,40 @@ describe('what began anew from a receipt', () => {
     expect(await world.stored('R-9')).toBe(found);
   });
 
+  it.each([
+    ['refused there since', 'R-1', {}],
+    ['refused at what its source went on as', 'R-3', { 'R-2': ['C-1'], 'R-3': ['C-2'] }],
+  ])(
+    'is in doubt by what the second person %s, until a signed act knows of that',
+    async (_, at, parts) => {
+      const world = await Lineage.open();
+      await world.announce('R-1');
+      await world.again();
+      if (Object.keys(parts).length > 0) await world.split('R-1', parts);
+      await world.conformed('R-9');
+      await world.refuse(at);
+      expect(await world.stored('R-9')).toBe(
+        'unmet: came of R-1 (repacked): a reviewer refused it since; no signed act answers for it',
+      );
+      expect(await world.stops('R-9')).toEqual(['suspend']);
+      await world.signOrigin('R-9');
+      expect(await world.asked('R-9')).toMatch(/^met/);
+    },
+  );
+
+  it('is in doubt again by a refusal that comes behind the act that answered for one', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1');
+    await world.fail(1);
+    await world.again();
+    await world.signOrigin('R-9');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    await world.refuse('R-1');
+    expect(await world.stored('R-9')).toContain('a reviewer refused it since');
+    await world.signOrigin('R-9', 'sam');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+  });
+
   it('is in doubt again by a drum that departed, once that is merged with what stayed', async () => {
     const world = await Lineage.open();
     await world.announce('R-1', { containers: ['C-1', 'C-2', 'C-3'] });
@@ -331,16 +406,101 @@ describe('what began anew from a receipt', () => {
   });
 });
 
+describe('a drum with a serial number, announced anew after its receipt was cancelled', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+  const THERE =
+    'receipt R-1, which lists container (01)09521234543213(21)0007 by the same serial number, is not named as what it comes from: 1 contrary results stand there';
+
+  /** R-1, which nobody measured, was cancelled; R-2 lists one of its drums. */
+  async function anew(): Promise<Lineage> {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    expect(await world.stored('R-2')).toMatch(/^met/);
+    return world;
+  }
+
+  it('is in doubt by a fail that comes late to the one before, in the transaction that brings it', async () => {
+    const world = await anew();
+    await world.conformed('R-2');
+    await world.fail(1, 'GR-1', DRUM);
+    expect(await world.stored('R-2')).toBe(`unmet: ${THERE}`);
+    expect(await world.stops('R-2')).toEqual(['suspend']);
+  });
+
+  it('by a pass that the recheck disagrees with, and by a fail that names no container', async () => {
+    const world = await anew();
+    await world.fail(1, 'GR-1', 'C-77');
+    expect(await world.stored('R-2')).toBe(`unmet: ${THERE}`);
+    const other = await anew();
+    const { site } = other.bench.bench.site;
+    await other.bench.settle(goodParts([goodResult(1, { container: scan(DRUM) })]));
+    await other.bench.db
+      .updateTable('result')
+      .set({ recheck: JSON.stringify({ answer: 'disagrees', score: null, reason: '' }) })
+      .where('site', '=', site)
+      .execute();
+    expect(await other.asked('R-2')).toBe(`unmet: ${THERE}`);
+  });
+
+  it('is left alone by what is said there of another drum, and other drums by what is said of it', async () => {
+    const world = await anew();
+    await world.announce('R-3', { containers: ['C-2', '(01)09521234543213(21)0008'] });
+    await world.fail(2, 'GR-1', 'C-2');
+    await world.fail(1, 'GR-1', DRUM);
+    expect(await world.asked('R-3')).toMatch(/^met/);
+    expect(await world.stored('R-2')).toBe(`unmet: ${THERE}`);
+  });
+
+  it('conforms by nothing until its receipt names the one before and a signed act answers for it', async () => {
+    const world = await anew();
+    await world.fail(1, 'GR-1', DRUM);
+    const from = { comesFrom: { receiptId: 'R-1', as: 'returned' } } as const;
+    expect(await world.announce('R-2', { containers: [DRUM, 'C-9'], ...from })).toMatchObject({
+      ok: true,
+    });
+    expect(await world.asked('R-2')).toContain(
+      `came of R-1 (returned): it did not conform then, ${CONTRARY}`,
+    );
+    await world.signOrigin('R-2');
+    expect(await world.asked('R-2')).toMatch(/^met/);
+    await world.fail(2, 'GR-1', DRUM);
+    expect(await world.stored('R-2')).toContain('a contrary result came there since');
+  });
+
+  it('is known by the labels that it carried before one was printed anew, on either side', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.relabel('R-1', DRUM, 'N-1');
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.relabel('R-2', DRUM, 'M-1');
+    await world.fail(1, 'GR-1', 'N-1');
+    expect(await world.stored('R-2')).toContain('1 contrary results stand there');
+  });
+
+  it('puts in doubt what was split off with it, and what was repacked of it under labels of its own', async () => {
+    const world = await anew();
+    await world.again('repacked', ['P-1'], 'R-2');
+    await world.split('R-2', { 'R-5': [DRUM], 'R-6': ['C-9'] });
+    await world.fail(1, 'GR-1', DRUM);
+    expect(await world.stored('R-5')).toContain('1 contrary results stand there');
+    expect(await world.stored('R-6')).toMatch(/^met/);
+    expect(await world.stored('R-9')).toContain(`came of R-2 (repacked): ${CONTRARY}`);
+    await world.signOrigin('R-9');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+  });
+});
+
+const scan = (text: string) => ({ scanned: text, entry: 'scanned' }) as const;
+
 describe('the parts of a receipt', () => {
   it('keep the refusal of the second person until a signed act answers for it', async () => {
     const world = await Lineage.open();
     await world.announce('R-1');
     await world.bench.settle(goodParts([goodResult(1), goodResult(2)]));
-    const reviews = new ReceiptReviewService(world.parts);
-    const shownSha256 = (await reviews.show('R-1'))?.sha256 ?? '';
-    const refusal = { act: 'refuse', shownSha256, reason: 'a mix-up is suspected' } as const;
-    const who = await world.bench.person('ruth');
-    expect(await reviews.decide('R-1', refusal, who)).toMatchObject({ kind: 'signed' });
+    await world.refuse('R-1');
     await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
     const doubt = 'came of R-1 (split): a reviewer refused it then; no signed act answers for it';
     expect(await world.stored('R-2')).toBe(`unmet: ${doubt}`);

@@ -135,6 +135,7 @@ describe('rule 16: a rejected container', () => {
       outcome: 'conforms',
       hadStop: false,
       refused: false,
+      refusedSince: false,
       disagreed: false,
       rejected: [],
       contrarySince: 0,

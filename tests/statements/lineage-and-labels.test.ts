@@ -23,6 +23,7 @@ const sound: OriginFact = {
   outcome: 'conforms',
   hadStop: false,
   refused: false,
+  refusedSince: false,
   disagreed: false,
   rejected: [],
   contrarySince: 0,

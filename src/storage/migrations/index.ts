@@ -25,7 +25,7 @@ import * as m0026 from './m0026-lineage-doubts.js';
 import * as m0027 from './m0027-instrument-service.js';
 import * as m0028 from './m0028-doubts-to-resend.js';
 import * as m0029 from './m0029-copied-spectra.js';
-import * as m0030 from './m0030-changes-in-order.js';
+import * as m0030 from './m0030-changes-and-drums.js';
 import * as m0031 from './m0031-held-permissions.js';
 import * as m0032 from './m0032-one-person.js';
 
@@ -57,7 +57,7 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0027-instrument-service': m0027,
   '0028-doubts-to-resend': m0028,
   '0029-copied-spectra': m0029,
-  '0030-changes-in-order': m0030,
+  '0030-changes-and-drums': m0030,
   '0031-held-permissions': m0031,
   '0032-one-person': m0032,
 };

@@ -4,12 +4,15 @@ import { dialectOf } from '../dialect.js';
 /**
  * The addendum of a closed period lists every change in its order, also one back to what was listed before; and those of
  * discrepancies whoever made them. A mark says what the change made of its subject, so that none is lost between two rounds.
+ *
+ * What speaks against a drum with a serial number speaks against it wherever that is listed.
  */
 export async function up(db: Kysely<unknown>): Promise<void> {
   await numberLines(db);
   await widenMarks(db);
   await setMarks(db);
   await markWhatIsMissing(db);
+  await judgeSharedDrums(db);
 }
 
 /** Without the rule that a line is listed once in an addendum: the last state of what came back was missing by it. */
@@ -178,4 +181,23 @@ async function markWhatIsMissing(db: Kysely<unknown>): Promise<void> {
             or (later.subject_revision = d.subject_revision and later.build > d.build)))`.execute(
     db,
   );
+}
+
+/**
+ * Found by every label that a container carried. Judged anew is what lists a drum of another receipt; and what is linked, since
+ * its source may have such a drum, or been refused after containers left it.
+ */
+async function judgeSharedDrums(db: Kysely<unknown>): Promise<void> {
+  await db.schema
+    .createIndex('container_relabel_by_key')
+    .on('container_relabel')
+    .columns(['site', 'old_key'])
+    .execute();
+  await sql`update receipt set evaluation_due = 1
+    where announced = 1 and (linked = 1 or exists (
+      select 1 from container mine
+      join container other on other.site = mine.site and other.normalised = mine.normalised
+        and other.receipt_id <> mine.receipt_id
+      where mine.site = receipt.site and mine.receipt_id = receipt.id
+        and mine.normalised like '(01)%(21)%'))`.execute(db);
 }
