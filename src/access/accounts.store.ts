@@ -4,6 +4,7 @@ import { forUpdate } from '../storage/dialect.js';
 import { bounded } from '../storage/prepared.js';
 import type { AccountOperatorRow, AccountPredecessorRow, AccountRow } from '../storage/tables.js';
 import type { Person } from './caller.js';
+import type { Duty, MeasuredBy } from './duties.js';
 import { parseRole, rightsOfRoles } from './rights.js';
 import { foldName, foldOperatorId } from './user-name.js';
 
@@ -183,6 +184,35 @@ export async function operatorOwners(
     .execute();
   // As they are folded now: what was stored before may be folded less far.
   return new Map(rows.map((row) => [foldOperatorId(row.operator_id), row]));
+}
+
+/** Operator ids, as they were reported, of what a duty judges that belong to no account. */
+export async function strangersAmong(
+  db: Reader,
+  site: string,
+  duty: Duty | null,
+): Promise<string[]> {
+  if (duty?.kind !== 'judge-result') return [];
+  const owners = await operatorOwners(db, site);
+  return duty.operatorIds.filter(
+    (id) => id !== null && !owners.has(foldOperatorId(id)),
+  ) as string[];
+}
+
+/** Whose these operator ids are, in the order of their texts, each text once. */
+export async function measuredBy(
+  db: Reader,
+  site: string,
+  operatorIds: readonly (string | null)[],
+): Promise<MeasuredBy[]> {
+  const owners = await operatorOwners(db, site);
+  const found: MeasuredBy[] = [];
+  for (const operator of [...new Set(operatorIds)].sort()) {
+    const owner = operator === null ? undefined : owners.get(foldOperatorId(operator));
+    const account = owner && (await findAccount(db, owner.account_id));
+    found.push({ operator, belongsTo: account?.printed_name ?? null });
+  }
+  return found;
 }
 
 /** Texts read at once while every operator of a site is looked through. */

@@ -1,6 +1,6 @@
 import type { Person } from './caller.js';
 import type { Right, Role } from './rights.js';
-import { foldOperatorId } from './user-name.js';
+import { foldOperatorId, looksAlike } from './user-name.js';
 
 /** Acts that two people share, and what makes the second one somebody else. */
 export type Duty =
@@ -37,13 +37,28 @@ export type DutyRefusal =
   | { readonly code: 'duty-own-roles'; readonly message: string }
   | { readonly code: 'duty-last-administrator'; readonly message: string };
 
-type Acting = Pick<Person, 'accountIds' | 'rights' | 'everOperatorIds'>;
+/** A text under which results were reported, and the printed name of whose it is. */
+export interface MeasuredBy {
+  /** As the instrument reported it; null where it named nobody. */
+  readonly operator: string | null;
+  /** null where it belongs to no account. */
+  readonly belongsTo: string | null;
+}
+
+type Acting = Pick<Person, 'accountIds' | 'rights' | 'everOperatorIds'> &
+  Partial<Pick<Person, 'userName' | 'printedName'>>;
 
 /**
  * Separation of duties: the right first, then whether somebody else has to do it. EU GMP Annex 11 and 21 CFR Part
  * 11 ask for authority checks; that nobody judges their own work is common practice.
+ *
+ * @param strangers those of the duty's operator ids that belong to no account
  */
-export function judgeDuty(person: Acting, duty: Duty): DutyRefusal | null {
+export function judgeDuty(
+  person: Acting,
+  duty: Duty,
+  strangers: readonly string[] = [],
+): DutyRefusal | null {
   if (!person.rights.has(duty.right)) {
     return {
       code: 'right-missing',
@@ -58,7 +73,7 @@ export function judgeDuty(person: Acting, duty: Duty): DutyRefusal | null {
             code: 'duty-own-result',
             message: 'you measured it yourself; somebody else has to judge it',
           }
-        : null;
+        : judgeStrangers(person, strangers);
     case 'approve':
       return person.accountIds.includes(duty.proposedBy)
         ? { code: 'duty-own-proposal', message: 'you proposed it; somebody else has to approve it' }
@@ -76,6 +91,22 @@ export function isOwnOperatorId(
   if (operatorId === null) return false;
   const folded = foldOperatorId(operatorId);
   return person.everOperatorIds.some((own) => foldOperatorId(own) === folded);
+}
+
+/**
+ * An operator id that belongs to no account is no fault: whoever only measures needs no account. But one that a reader would
+ * take for the person's own is not taken for somebody else's before an administrator has said whose it is.
+ */
+function judgeStrangers(person: Acting, strangers: readonly string[]): DutyRefusal | null {
+  const { everOperatorIds, userName, printedName } = person;
+  const own = [...everOperatorIds, userName, printedName].filter((name) => name !== undefined);
+  for (const id of strangers) {
+    const like = own.find((name) => looksAlike(name, id));
+    if (like === undefined) continue;
+    const message = `"${id}", under which something was measured, belongs to no account and looks like your "${like}"; have an administrator enter it for whoever it is`;
+    return { code: 'duty-own-result', message };
+  }
+  return null;
 }
 
 function judgeRoles(

@@ -70,10 +70,18 @@ function listText({ waiting }: WaitingReceipts): string {
     .join('\n');
 }
 
+function measuredText({ operator, belongsTo }: ReceiptReviewView['measuredBy'][number]): string {
+  if (operator === null) return 'measured by nobody that its report names';
+  return `measured by ${operator}, ${belongsTo ?? 'of no account'}`;
+}
+
 function viewText(view: ReceiptReviewView): string {
   return [
     `receipt  ${view.receiptId}`,
     `says     ${view.outcome}, revision ${view.revision}`,
+    '',
+    ...view.measuredBy.map(measuredText),
+    `signing says: ${view.declared}`,
     '',
     ...view.conditions.map((c) => `${c.state.padEnd(13)}  ${c.code}: ${c.found}`),
     '',

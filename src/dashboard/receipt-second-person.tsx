@@ -6,6 +6,7 @@ import { SignedForm } from './review-form.js';
 import type { Signer } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
+import { Verbatim } from './verbatim.js';
 
 /** Who signed the statement, what a signature covers, and the form for who may sign. */
 export function SecondPerson(props: {
@@ -25,6 +26,7 @@ export function SecondPerson(props: {
   return (
     <>
       <SignatureList signatures={review.signatures} />
+      <MeasuredBy review={review} />
       <SignedForm
         action={receiptReviewPath(review.receiptId)}
         shown={review.sha256}
@@ -34,6 +36,36 @@ export function SecondPerson(props: {
         meaning="Your signature covers exactly what is listed below. When any of it reads differently later, it is void and a stop goes out."
       />
       <SignatureCover shown={review.shown} sha256={review.sha256} />
+    </>
+  );
+}
+
+function MeasuredBy({ review }: { readonly review: ReceiptReviewView }): JSX.Element | null {
+  const { measuredBy, declared } = review;
+  return measuredBy.length === 0 ? null : (
+    <>
+      <h3>Measured under</h3>
+      <ul>
+        {measuredBy.map(({ operator, belongsTo }) => (
+          <li key={operator ?? ''}>
+            {operator === null ? (
+              'no name: its report names nobody'
+            ) : (
+              <Verbatim>{operator}</Verbatim>
+            )}
+            {operator === null ? null : belongsTo === null ? (
+              ', which belongs to no account'
+            ) : (
+              <>
+                , <Verbatim>{belongsTo}</Verbatim>
+              </>
+            )}
+          </li>
+        ))}
+      </ul>
+      <p>
+        Who signs declares: <q>{declared}</q>
+      </p>
     </>
   );
 }

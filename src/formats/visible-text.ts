@@ -1,11 +1,11 @@
 /**
  * Characters that change how a text looks without being seen: control characters, direction marks, zero-width characters,
- * line separators. Two labels that differ must not look alike, and none may reorder the sentence around it.
+ * those that fonts leave out, line separators. Two labels that differ must not look alike, and none may reorder the sentence around it.
  */
-const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/gu;
+const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Default_Ignorable_Code_Point}]/gu;
 
 /** The same, but what lays out lines. */
-const UNSEEN_IN_LINES = /(?![\n\t])[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/gu;
+const UNSEEN_IN_LINES = /(?![\n\t])[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Default_Ignorable_Code_Point}]/gu;
 
 /** A label as it is, with unseen characters written out, e.g. `D-1\u{200B}`. */
 export function visibleText(text: string): string {

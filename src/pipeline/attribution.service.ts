@@ -4,6 +4,7 @@ import {
   findAccount,
   namesOfOperator,
   personOf,
+  strangersAmong,
 } from '../access/accounts.store.js';
 import { type Duty, judgeDuty } from '../access/duties.js';
 import { looksAlike } from '../access/user-name.js';
@@ -291,7 +292,8 @@ export class AttributionService {
       return refused('right-missing', 'the account is not in force any more');
     }
     const duty = await dutyAbout(trx, site, result, toReceipt);
-    const own = judgeDuty(await personOf(trx, account, site), duty);
+    const strangers = await strangersAmong(trx, site, duty);
+    const own = judgeDuty(await personOf(trx, account, site), duty, strangers);
     return own && refused(own.code, own.message);
   }
 

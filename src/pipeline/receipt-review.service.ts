@@ -1,4 +1,4 @@
-import { accountsOfPerson } from '../access/accounts.store.js';
+import { accountsOfPerson, measuredBy } from '../access/accounts.store.js';
 import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
@@ -209,6 +209,11 @@ export class ReceiptReviewService {
       revision,
       environment: site.environment,
       toldTo: statements.toldTo(),
+      measuredBy: await measuredBy(
+        reader,
+        site.site,
+        await operatorsOfReceipt(reader, site.site, receiptId),
+      ),
       signatures: await signaturesOf(reader, site.site, evidence.subject),
     };
   }

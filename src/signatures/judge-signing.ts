@@ -27,11 +27,16 @@ export interface Refused {
 }
 
 export interface SigningCase {
-  readonly signer: Pick<Person, 'accountIds' | 'userName' | 'rights' | 'everOperatorIds'>;
+  readonly signer: Pick<
+    Person,
+    'accountIds' | 'userName' | 'printedName' | 'rights' | 'everOperatorIds'
+  >;
   /** The act's own right. */
   readonly right: Right;
   /** What makes the signer somebody else than who did the work; null where nothing has to. */
   readonly duty: Duty | null;
+  /** Operator ids of the duty that belong to no account. */
+  readonly strangers: readonly string[];
   /** Digest the signer names, and that of what would be shown now. */
   readonly namedSha256: string;
   readonly currentSha256: string;
@@ -47,7 +52,7 @@ export function judgeSigning(about: SigningCase): Refused | null {
   if (missing !== undefined) {
     return refused('right-missing', `it needs the right ${missing}, which no role of yours gives`);
   }
-  const own = duty === null ? null : judgeDuty(signer, duty);
+  const own = duty === null ? null : judgeDuty(signer, duty, about.strangers);
   if (own !== null) return refused(own.code, own.message);
   if (about.lastAt !== null && about.now < about.lastAt) {
     return refused(

@@ -1,6 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import type { AccountsService } from '../access/accounts.service.js';
-import { findAccount, personOf } from '../access/accounts.store.js';
+import { findAccount, personOf, strangersAmong } from '../access/accounts.store.js';
 import type { Person } from '../access/caller.js';
 import type { Duty } from '../access/duties.js';
 import type { Right } from '../access/rights.js';
@@ -212,6 +212,7 @@ export class SigningService {
       currentSha256: act.shown.sha256,
       right: act.right,
       duty: act.duty,
+      strangers: await strangersAmong(trx, this.site.site, act.duty),
       lastAt: known.length === 0 ? null : (Math.max(...known) as Instant),
       now: act.now,
     });

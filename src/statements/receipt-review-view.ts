@@ -1,8 +1,10 @@
+import type { MeasuredBy } from '../access/duties.js';
 import type { Condition, StatementOutcome } from '../records/statement-record.js';
 import { bindShown, type ShownDocument } from '../signatures/shown-document.js';
 import type { Signature } from '../signatures/signature.js';
 import type { BrokenSignature } from '../signatures/verify-signatures.js';
 import {
+  DECLARED,
   type ReceiptReviewAct,
   type ReceiptReviewCase,
   type ReceiptReviewOptions,
@@ -35,6 +37,9 @@ export interface ReceiptReviewView {
   readonly sha256: string;
   readonly options: ReceiptReviewOptions;
   readonly conditions: readonly Condition[];
+  readonly measuredBy: readonly MeasuredBy[];
+  /** What the signer declares by signing. */
+  readonly declared: string;
   readonly signatures: readonly ShownSignature[];
 }
 
@@ -51,6 +56,8 @@ export function receiptReviewView(
     sha256: bindShown(shown).sha256,
     options: receiptReviewOptions(about),
     conditions: about.draft.conditions,
+    measuredBy: about.measuredBy,
+    declared: DECLARED,
     signatures: about.signatures.map((signature) =>
       shownSignature(
         signature,

@@ -1,3 +1,4 @@
+import type { MeasuredBy } from '../access/duties.js';
 import type { JsonValue } from '../formats/canonical-json.js';
 import { type ShownDocument, validityOf } from '../signatures/shown-document.js';
 import type { Signature } from '../signatures/signature.js';
@@ -20,6 +21,8 @@ export interface ReceiptReviewCase {
   readonly environment: Environment;
   /** Destinations that are told of statements. */
   readonly toldTo: readonly string[];
+  /** Under which ids its results were reported, and whose these are. */
+  readonly measuredBy: readonly MeasuredBy[];
   /** Every signature about the statement so far, in the order they were made. */
   readonly signatures: readonly Signature[];
 }
@@ -68,11 +71,19 @@ function againstRefusing({ signatures, evidence }: ReceiptReviewCase): string[] 
     : [];
 }
 
+/**
+ * What signing says beside the statement. An instrument names whoever it likes, and operators need no account, so nobody but
+ * the signer can say that none of the names is theirs. It stands beside the record: a signature from before it stays valid.
+ */
+export const DECLARED = 'I am none of those under whose ids or names these results were measured.';
+
 /** What a reviewer is shown of a statement and signs. Earlier signatures are part of it, refusals too. */
 export function receiptReviewDocument(about: ReceiptReviewCase): ShownDocument {
   const { sign, refuse } = receiptReviewOptions(about);
   const context: JsonValue = {
     outcome: about.draft.outcome,
+    measuredBy: about.measuredBy.map(({ operator, belongsTo }) => ({ operator, belongsTo })),
+    declared: DECLARED,
     found: about.draft.conditions.map(({ code, state, found }) => ({ code, state, found })),
     signatures: about.signatures.map(({ id, meaning, printedName, reason }) => ({
       id,

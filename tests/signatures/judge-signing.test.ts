@@ -9,11 +9,13 @@ const about: SigningCase = {
   signer: {
     accountIds: ['mira'],
     userName: 'r.reviewer',
+    printedName: 'Rena Reviewer (simulated)',
     rights: rightsOfRoles(['reviewer']),
     everOperatorIds: ['NQ-OP 7'],
   },
   right: 'result.review',
   duty: { kind: 'judge-result', right: 'result.review', operatorIds: ['NQ-OP 1', null] },
+  strangers: [],
   namedSha256: 'x',
   currentSha256: 'x',
   lastAt: AT,
@@ -41,6 +43,20 @@ describe('a signature is made', () => {
       const duty = { kind: 'judge-result', right: 'result.review', operatorIds: [id] } as const;
       expect(why({ duty })).toBe('duty-own-result');
     }
+  });
+
+  it('rule 15: never beside a name of no account that looks like one of the signer, others as they are', () => {
+    for (const id of [
+      'NQ OP7',
+      'nq_op-7',
+      'NQ-0P 7',
+      'ΝQ-ОР 7',
+      'R. Reviewer',
+      'rena reviewer simulated',
+    ]) {
+      expect(why({ strangers: ['guest', id] })).toBe('duty-own-result');
+    }
+    expect(why({ strangers: ['guest', 'NQ-OP 8', '', '—'] })).toBeNull();
   });
 
   it('never of anything but what was shown', () => {

@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import type { JsonValue } from '../../src/formats/canonical-json.js';
 import type { Signature } from '../../src/signatures/signature.js';
 import { evaluateStatement } from '../../src/statements/evaluate-statement.js';
 import type { ResultFact, StatementFacts } from '../../src/statements/facts.js';
@@ -31,6 +32,7 @@ function caseOf(
     revision: 1,
     environment,
     toldTo: ['lims', 'erp'],
+    measuredBy: [{ operator: 'OP-11', belongsTo: null }],
     signatures,
   };
 }
@@ -53,6 +55,17 @@ function withResults(known: StatementFacts, results: readonly ResultFact[]): Sta
 }
 
 describe('rule 15: a statement that needs its second person', () => {
+  it('keeps a signature from before who measured was named beside it', () => {
+    const {
+      measuredBy: _,
+      declared: __,
+      ...context
+    } = receiptReviewDocument(caseOf(needed)).context as Record<string, JsonValue>;
+    const before = { ...receiptReviewDocument(caseOf(needed)), context };
+    const kept = { ...needed, secondPerson: signed({ meaning: 'approved' }, before) };
+    expect(secondPerson(kept)).toContain('conforms, met: approved by');
+  });
+
   it('is incomplete while nobody has signed, and conforms once somebody signed what is there', () => {
     expect(secondPerson(needed)).toBe(
       'incomplete, unmet: no reviewer who measured nothing here has signed',

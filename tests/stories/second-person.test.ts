@@ -236,6 +236,52 @@ describe('nobody signs a statement', () => {
   });
 });
 
+describe('whoever measured under a name that belongs to no account', () => {
+  const measured = (label: string, operatorId: string) =>
+    dock.measure(FIRST, receipt, label, { says: { operatorId }, at: world.clock.now() });
+
+  it('is named in what is signed, and is nobody who measures under a like one', async () => {
+    await makePerson(world, 'olga', ['reviewer'], { operatorIds: ['OP-77'] });
+    await makePerson(world, 'otto', ['reviewer'], { operatorIds: ['OP-88'] });
+    measured('D1-01', 'OP-77\u200b');
+    measured('D1-02', 'op_88');
+    measured('D1-02', 'guest');
+    await dock.sync(FIRST);
+    await world.quiet();
+    // As they stand in the results, so that who signs sees what they say they are not.
+    const { shown, measuredBy, declared } = await look();
+    expect(measuredBy).toEqual([
+      { operator: 'OP-11', belongsTo: null },
+      { operator: 'OP-77\u200b', belongsTo: 'Person olga (simulated)' },
+      { operator: 'guest', belongsTo: null },
+      { operator: 'op_88', belongsTo: null },
+    ]);
+    expect(declared).toContain('I am none of those');
+    expect(shown.context).toMatchObject({ measuredBy, declared });
+    const { json: own } = await act({ userName: 'olga' });
+    expect(own).toMatchObject({
+      code: 'duty-own-result',
+      detail: expect.stringContaining('you measured it'),
+    });
+    const { json: like } = await act({ userName: 'otto' });
+    expect(like).toMatchObject({
+      code: 'duty-own-result',
+      detail: expect.stringContaining(
+        '"op_88", under which something was measured, belongs to no account',
+      ),
+    });
+    const page = await asks(world, `/receipts/${receipt.id}`, await signIn(world, 'robin'));
+    expect(page.text).toContain('<bdi>OP-77\\u{200B}</bdi>');
+    expect(page.text).toMatch(/<bdi>guest<\/bdi>, which belongs to no account/);
+    expect(page.text).toContain('I am none of those');
+    expect((await act()).json).toMatchObject({ outcome: 'conforms' });
+    // Once it is entered for whoever it is, nobody is taken for them any more.
+    await makePerson(world, 'mara', ['viewer'], { operatorIds: ['op_88'] });
+    const { json } = await act({ userName: 'otto', act: 'refuse' });
+    expect(json).toMatchObject({ signature: { meaning: 'refused' } });
+  });
+});
+
 describe('one person under two accounts', () => {
   const change = async (of: string, body: Record<string, unknown>) => {
     const answer = await world.http({
@@ -283,7 +329,7 @@ describe('one person under two accounts', () => {
     const unsaid = await sends(world, '/people', admin, { ...fields, predecessor: 'olga' });
     expect([unsaid.status, unsaid.text.includes('Why: say why')]).toEqual([422, true]);
     const said = { ...fields, predecessor: 'olga', reason: 'staff number 114' };
-    expect((await sends(world, '/people', admin, said)).status).toBe(200);
+    expect((await sends(world, '/people', admin, said)).status).toBe(201);
     const later = { predecessor: 'otto', reason: 'staff number 115' };
     await makePerson(world, 'otto2', ['reviewer']);
     const named = await sends(world, '/people/otto2/predecessor', admin, later);
