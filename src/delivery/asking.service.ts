@@ -11,6 +11,7 @@ import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
+import { whatWentThere } from './later-deliveries.store.js';
 import { type Asked, Looking } from './looking.service.js';
 import { triesOf } from './next-step.js';
 import {
@@ -22,7 +23,7 @@ import {
   supersedeBelowStatement,
   supersedeBelowStop,
 } from './outcome.store.js';
-import type { ReadBackAnswer } from './read-back-answer.js';
+import { type ReadBackAnswer, unlessOurs } from './read-back-answer.js';
 import { type AskStep, judgeReadBack } from './read-back-judgement.js';
 import { changeOfAsk, isNews, type StepChange } from './step-change.js';
 import { judgeStopReadBack, stopReadBackAt } from './stop-policy.js';
@@ -142,9 +143,10 @@ export class Asking {
     await lockReceiptsMarking(trx, site.site, rows.flatMap(factReceipts), marked);
     const now = clock.now();
     const histories = await askHistories(trx, rows, now);
+    const judgedBy = await this.#byWhatIsOurs(trx, all);
     await recordAsks(
       trx,
-      all.map(({ claimed: { row, worker, fence, startedAt }, asked }) => ({
+      judgedBy.map(({ claimed: { row, worker, fence, startedAt }, asked }) => ({
         ...{ row, worker, fence, startedAt },
         number: historyOf(histories, row).asks + 1,
         end: {
@@ -157,7 +159,7 @@ export class Asking {
       })),
     );
     const news: string[] = [];
-    for (const { claimed, asked } of all) {
+    for (const { claimed, asked } of judgedBy) {
       const { row } = claimed;
       const history = historyOf(histories, row);
       const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
@@ -172,6 +174,31 @@ export class Asking {
       news.filter((id) => !marked.has(id)),
     );
     return news;
+  }
+
+  /**
+   * A later revision that nobody here sent overtakes nothing: a stop would count as effective behind the *conforms* of somebody
+   * else, a result as shown that is something else there by now. A statement below it says nothing any more, whoever
+   * wrote that: it is as good as received.
+   */
+  async #byWhatIsOurs(trx: Trx, all: readonly Answered[]): Promise<readonly Answered[]> {
+    const answers: Answered[] = [];
+    for (const one of all) {
+      const { row } = one.claimed;
+      const { answer } = one.asked;
+      if (answer.kind !== 'overtaken' || row.message === 'statement') {
+        answers.push(one);
+        continue;
+      }
+      const { highestSent } = await whatWentThere(trx, row);
+      const counted = unlessOurs(answer, highestSent);
+      const kept =
+        'detail' in counted
+          ? { ...counted, detail: this.#parts.options.secrets.mask(counted.detail) }
+          : counted;
+      answers.push({ ...one, asked: { ...one.asked, answer: kept } });
+    }
+    return answers;
   }
 
   async #overtake(trx: Trx, row: DeliveryRow, now: Instant): Promise<void> {

@@ -61,7 +61,16 @@ export function answerInWords(
   shown: ReadBackAnswer | null,
 ): ReadBackAnswer {
   if (shown === null || !('detail' in judged)) return judged;
-  return { ...judged, detail: shown.kind === judged.kind ? shown.detail : NOT_KEPT };
+  const detail = shown.kind === judged.kind ? shown.detail : NOT_KEPT;
+  if (judged.kind !== 'differs') return { ...judged, detail };
+  const kept = new Map(
+    shown.kind === 'differs' ? shown.differences.map((d) => [d.field, d.detail]) : [],
+  );
+  const differences = judged.differences.map(({ field }) => ({
+    field,
+    detail: kept.get(field) ?? NOT_KEPT,
+  }));
+  return { ...judged, detail, differences };
 }
 
 /** A tree whose texts hold no secret; the very same tree when none did. */

@@ -1,4 +1,4 @@
-import { compareDecimals, isDecimal } from '../formats/decimal.js';
+import { compareDecimals, type Decimal, isDecimal } from '../formats/decimal.js';
 import type { Path, ReadBack } from '../site/mapping-document.js';
 import {
   itemsAt,
@@ -19,13 +19,34 @@ export type ReadBackAnswer =
   | { readonly kind: 'one' }
   /** Several messages, all equal. */
   | { readonly kind: 'several'; readonly count: number; readonly isApplied: boolean }
-  /** Something else is held under our reference. */
-  | { readonly kind: 'differs'; readonly detail: string; readonly field: string | null }
-  /** Equal and received, not applied (yet). */
-  | { readonly kind: 'received-not-applied' }
-  /** A later revision is in force there: ours was received and overtaken. */
-  | { readonly kind: 'overtaken' }
+  /** Something else is held under our reference: every field that differs, or none where bytes were compared. */
+  | {
+      readonly kind: 'differs';
+      readonly detail: string;
+      readonly differences: readonly Difference[];
+    }
+  /** Equal and received, not applied (yet); or a later revision is, which is not applied (yet) either. */
+  | {
+      readonly kind: 'received-not-applied';
+      /** Where the answer says what is applied. */
+      readonly field: Path;
+      readonly later: LaterRevision | null;
+    }
+  /** A later revision is in force there: ours was received and overtaken, if that one is ours (`unlessOurs`). */
+  | { readonly kind: 'overtaken'; readonly later: LaterRevision }
   | { readonly kind: 'unavailable'; readonly detail: string };
+
+/** Place in the answer and what was found there. */
+export interface Difference {
+  readonly field: Path;
+  readonly detail: string;
+}
+
+/** A revision above the one that was asked about, and where the answer names it. */
+export interface LaterRevision {
+  readonly field: Path;
+  readonly revision: Decimal;
+}
 
 /** How one kind of message is read back. */
 export interface ReadBackOf extends ReadBack {
@@ -53,8 +74,8 @@ export function readAnswer(
         ? { kind: 'one' }
         : {
             kind: 'differs',
-            field: null,
             detail: `${result.content.length} other bytes are held under our name`,
+            differences: [],
           };
     case 'answered': {
       if (result.status === 404) return { kind: 'absent' };
@@ -82,35 +103,52 @@ export function compareHeld(
   readBack: ReadBackOf,
 ): ReadBackAnswer {
   if (items.length === 0) return { kind: 'absent' };
-  const later = items.filter((item) => isLater(item, sent, readBack));
-  if (later.some((item) => applies(item, readBack))) return { kind: 'overtaken' };
+  const ours: Tree[] = [];
+  let inForce: LaterRevision | null = null;
+  let waiting: LaterRevision | null = null;
+  for (const item of items) {
+    const later = laterThanSent(item, sent, readBack);
+    if (later === null) ours.push(item);
+    else if (applies(item, readBack)) inForce = higher(inForce, later);
+    else waiting = higher(waiting, later);
+  }
+  if (inForce !== null) return { kind: 'overtaken', later: inForce };
+  const field = readBack.applied?.held ?? '';
   // What came later and is not applied yet is not in force: ours may still be, or something before it.
-  const ours = items.filter((item) => !later.includes(item));
-  if (ours.length === 0) return { kind: 'received-not-applied' };
+  if (ours.length === 0) return { kind: 'received-not-applied', field, later: waiting };
   for (const item of ours) {
-    const difference = firstDifference(item, sent, readBack);
-    if (difference !== null) return { kind: 'differs', ...difference };
+    const differences = differencesOf(item, sent, readBack.compare);
+    const [first] = differences;
+    if (first !== undefined) return { kind: 'differs', detail: first.detail, differences };
   }
   const isApplied = ours.some((item) => applies(item, readBack));
   if (ours.length > 1) return { kind: 'several', count: ours.length, isApplied };
-  return isApplied ? { kind: 'one' } : { kind: 'received-not-applied' };
+  return isApplied ? { kind: 'one' } : { kind: 'received-not-applied', field, later: null };
 }
 
-/** Place in the answer and what was found there. */
-interface Difference {
-  readonly field: string;
-  readonly detail: string;
+/**
+ * The answer as it counts for us. A later revision overtakes ours only when it is ours too: what nobody here sent is in force
+ * there in the place of what was sent.
+ *
+ * @param highestSent highest revision of ours about the same thing that may have got there
+ */
+export function unlessOurs(answer: ReadBackAnswer, highestSent: number): ReadBackAnswer {
+  if (answer.kind !== 'overtaken' && answer.kind !== 'received-not-applied') return answer;
+  const { later } = answer;
+  if (later === null || compareDecimals(later.revision, decimalOf(highestSent)) <= 0) return answer;
+  const { field, revision } = later;
+  const detail = `${field}: revision ${revision} is held, and none of ours above ${highestSent} went there`;
+  return { kind: 'differs', detail, differences: [{ field, detail }] };
 }
 
-function firstDifference(item: Tree, sent: Tree, readBack: ReadBack): Difference | null {
-  for (const field of readBack.compare) {
+function differencesOf(item: Tree, sent: Tree, compare: ReadBack['compare']): Difference[] {
+  return compare.flatMap((field) => {
     const ours = textsAt(sent, field.sent);
     const theirs = textsAt(item, field.held);
-    if (ours !== null && theirs !== null && listsAgree(ours, theirs, field.as)) continue;
+    if (ours !== null && theirs !== null && listsAgree(ours, theirs, field.as)) return [];
     const detail = `${field.held}: expected ${shown(ours)}, found ${shown(theirs)}`;
-    return { field: field.held, detail };
-  }
-  return null;
+    return [{ field: field.held, detail }];
+  });
 }
 
 function applies(item: Tree, readBack: ReadBack): boolean {
@@ -118,15 +156,27 @@ function applies(item: Tree, readBack: ReadBack): boolean {
   return leafText(valueAt(item, readBack.applied.held)) === readBack.applied.value;
 }
 
-/** True for a later revision about the same thing; one of something else says nothing about ours. */
-function isLater(item: Tree, sent: Tree, readBack: ReadBackOf): boolean {
-  if (readBack.revision === null) return false;
+/** A later revision about the same thing; one of something else says nothing about ours. */
+function laterThanSent(item: Tree, sent: Tree, readBack: ReadBackOf): LaterRevision | null {
+  if (readBack.revision === null) return null;
+  const { held } = readBack.revision;
   const ours = leafText(valueAt(sent, readBack.revision.sent));
-  const theirs = leafText(valueAt(item, readBack.revision.held));
-  if (ours === null || theirs === null || !isDecimal(ours) || !isDecimal(theirs)) return false;
-  if (compareDecimals(theirs, ours) <= 0) return false;
+  const theirs = leafText(valueAt(item, held));
+  if (ours === null || theirs === null || !isDecimal(ours) || !isDecimal(theirs)) return null;
+  if (compareDecimals(theirs, ours) <= 0) return null;
   const named = readBack.compare.filter((field) => readBack.about.has(field.sent));
-  return named.length > 0 && firstDifference(item, sent, { ...readBack, compare: named }) === null;
+  const isOfTheSame = named.length > 0 && differencesOf(item, sent, named).length === 0;
+  return isOfTheSame ? { field: held, revision: theirs } : null;
+}
+
+function decimalOf(revision: number): Decimal {
+  const text = String(revision);
+  if (!isDecimal(text)) throw new Error(`${text} is no revision`);
+  return text;
+}
+
+function higher(one: LaterRevision | null, other: LaterRevision): LaterRevision {
+  return one !== null && compareDecimals(one.revision, other.revision) >= 0 ? one : other;
 }
 
 function shown(values: readonly string[] | null): string {

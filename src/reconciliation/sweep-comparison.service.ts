@@ -1,11 +1,18 @@
 import { recordAudit } from '../audit/audit.store.js';
-import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
+import type { Difference, ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { fillListPath } from '../mapping/request-path.js';
 import type { HeldList } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
-import type { DeliveryRow, DestinationHoldingRow, SweepRow } from '../storage/tables.js';
+import type {
+  DeliveryRow,
+  DestinationHoldingRow,
+  DiscrepancyClass,
+  SharedDifferenceRow,
+  SweepRow,
+} from '../storage/tables.js';
+import { bearingOn } from './bearing.store.js';
 import { readHeldPage } from './held-list.js';
 import {
   openOfSweeps,
@@ -14,24 +21,37 @@ import {
   unsettledHoldings,
   vanishedHoldings,
 } from './holdings.store.js';
+import { type SharedField, sharedFields, sharedUnseen } from './shared-differences.store.js';
 import { takeSpareToken } from './spare-token.service.js';
 import {
   answeredBy,
   deliveryPrefix,
+  type FoundDelivery,
   fieldPrefix,
   isAnsweredBy,
   isClosedByAsking,
 } from './sweep-findings.service.js';
+import { differencesOf, noteOf } from './sweep-notes.js';
 import type { Stepped, SweepParts } from './sweep-parts.service.js';
-import { afterFailure, isSystematic, listedPeriod } from './sweep-rules.js';
+import {
+  afterFailure,
+  differenceKey,
+  EQUAL,
+  type HeldVerdict,
+  isStandingStop,
+  isSystematic,
+  judgeShown,
+  listedPeriod,
+} from './sweep-rules.js';
 import {
   changeSweep,
   deliveriesByReference,
-  equalByMessage,
   fieldDifferences,
   forgetItems,
   type HeldPlace,
+  holdSweep,
   notedItem,
+  noteItems,
   type SuspectItem,
   suspectItems,
   unlistedDeliveries,
@@ -44,6 +64,8 @@ const NO_TOKEN_WAIT_MS = 200;
 /** A destination may compare times in whole seconds. */
 const MOMENT_MS = 1_000;
 const MOMENT_PAGES_MAX = 20;
+/** Questions of one sweep about deliveries behind shared differences; the next one asks on. */
+const SHARED_ASKED_MAX = 1_000;
 
 /**
  * The second half of a sweep: who should have been listed and was not is asked for by itself, then everything
@@ -55,6 +77,7 @@ export class SweepComparison {
   async step(destination: Destination, sweep: SweepRow): Promise<Stepped> {
     const place = placeOf(sweep.cursor);
     if ('answered' in place) return await this.#answer(destination, sweep, place.answered);
+    if ('shared' in place) return await this.#askShared(destination, sweep, place.shared);
     const rows = await unlistedDeliveries(this.parts.database.db, sweep, place.after, BATCH);
     let counts = JSON.parse(sweep.counts) as Record<string, number>;
     if (rows.length === 0) return await this.#save(sweep, { answered: '' }, counts, null);
@@ -95,13 +118,84 @@ export class SweepComparison {
           return await this.#save(sweep, { answered: last }, counts, at);
         }
         const answer = await looking.ask(row);
-        if (isAnsweredBy(found.class, answer)) {
+        const verdict = await this.#verdictOn(row, answer);
+        if (isAnsweredBy(found.class, answer, verdict)) {
           await findings.close(sweep, found, `${listed}, and a read-back shows the same`);
         }
       }
       last = found.id;
     }
-    return await this.#finish(destination, sweep, { answered: last });
+    return await this.#save(sweep, { shared: '' }, counts, null);
+  }
+
+  /**
+   * Asks about deliveries behind differences that this sweep's list does not show to be shared any more, where the list did
+   * not show the delivery itself: one equal record of another delivery says nothing of them. What they show counts like
+   * what is listed, so that a destination that still shows most of them otherwise is asked no further.
+   */
+  async #askShared(destination: Destination, sweep: SweepRow, after: string): Promise<Stepped> {
+    const { database, clock, site } = this.parts;
+    let counts = JSON.parse(sweep.counts) as Record<string, number>;
+    let last = after;
+    const room = SHARED_ASKED_MAX - (counts['asked'] ?? 0);
+    const fields = await this.#sharedNoMore(sweep);
+    const limit = Math.max(0, Math.min(BATCH, room));
+    const ids = await sharedUnseen(database.db, sweep, fields, after, limit);
+    if (ids.length === 0) return await this.#finish(destination, sweep, { shared: last });
+    const rows = new Map((await this.#deliveries(sweep, ids)).map((row) => [row.id, row]));
+    for (const id of ids) {
+      const row = rows.get(id);
+      if (row !== undefined && !(await this.#isOvertaken(row))) {
+        if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
+          const at = addMs(this.#now(), NO_TOKEN_WAIT_MS);
+          return await this.#save(sweep, { shared: last }, counts, at);
+        }
+        await this.#noteAsked(sweep, row, await this.parts.looking.ask(row));
+        counts = { ...counts, asked: (counts['asked'] ?? 0) + 1 };
+      } else if (row !== undefined) await this.#note(sweep, row, EQUAL, 1);
+      last = id;
+    }
+    return await this.#save(sweep, { shared: last }, counts, null);
+  }
+
+  /** Differences behind which deliveries stand, and which what this sweep saw does not show to be shared. */
+  async #sharedNoMore(sweep: SweepRow): Promise<SharedField[]> {
+    const { database } = this.parts;
+    const fields = await sharedFields(database.db, sweep);
+    if (fields.length === 0) return [];
+    const differences = await fieldDifferences(database.db, sweep.id);
+    const systematic = new Set(differences.filter(isSystematic).map(differenceKey));
+    return fields.filter((of) => !systematic.has(differenceKey(of)));
+  }
+
+  /** What cannot be asked about stays as it was. */
+  async #noteAsked(sweep: SweepRow, row: DeliveryRow, answer: ReadBackAnswer): Promise<void> {
+    if (answer.kind === 'unavailable') return;
+    if (answer.kind === 'absent') {
+      await this.#openAbsent(sweep, row);
+      await this.parts.findings.unshare(sweep, row.id);
+      return;
+    }
+    const count = answer.kind === 'several' ? answer.count : 1;
+    await this.#note(sweep, row, await this.#verdictOn(row, answer), count);
+  }
+
+  async #note(
+    sweep: SweepRow,
+    row: DeliveryRow,
+    verdict: HeldVerdict,
+    count: number,
+  ): Promise<void> {
+    const { database, looking } = this.parts;
+    const text = (words: string) => looking.keptText(words);
+    const item = noteOf(sweep, row, verdict, { number: null, count, text });
+    await database.transact(async (trx) => {
+      if (await holdSweep(trx, sweep)) await noteItems(trx, [item]);
+    });
+  }
+
+  async #verdictOn(row: DeliveryRow, answer: ReadBackAnswer): Promise<HeldVerdict> {
+    return judgeShown(row, answer, await bearingOn(this.parts.database.db, row, answer));
   }
 
   #deliveries(sweep: SweepRow, ids: readonly string[]): Promise<DeliveryRow[]> {
@@ -118,29 +212,60 @@ export class SweepComparison {
     | { readonly kind: 'no-token' | 'absent' | 'unlisted' | 'overtaken' | 'recognised' }
     | { readonly kind: 'unavailable'; readonly detail: string }
   > {
-    const { database, clock, site, looking, findings } = this.parts;
-    if (await this.#isOvertaken(row)) return { kind: 'overtaken' };
+    const { database, clock, site, looking } = this.parts;
+    if (await this.#isOvertaken(row)) {
+      const isOver = (kind: DiscrepancyClass) => kind === 'absent' || kind === 'stop-not-effective';
+      await this.#closeOf(sweep, row, isOver, 'a later revision of ours was shown there');
+      return { kind: 'overtaken' };
+    }
     if (await this.#isListedAsRecognised(sweep, row)) return { kind: 'recognised' };
     if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
       return { kind: 'no-token' };
     }
     const answer = await looking.ask(row);
     if (answer.kind === 'unavailable') return answer;
-    const delivery = { id: row.id, receiptId: row.receipt_id };
     if (answer.kind === 'absent') {
-      const detail = `${row.subject_kind} ${row.subject_id} was ${row.state} at ${destination.name} and is neither listed nor found there`;
-      await findings.open(sweep, delivery, { class: 'absent', detail });
+      await this.#openAbsent(sweep, row);
       return { kind: 'absent' };
     }
+    const verdict = await this.#openShown(sweep, row, answer);
+    const isEnded = (kind: DiscrepancyClass) =>
+      kind === 'absent' || isAnsweredBy(kind, answer, verdict);
+    await this.#closeOf(sweep, row, isEnded, 'a read-back shows it');
+    return { kind: 'unlisted' };
+  }
+
+  async #openAbsent(sweep: SweepRow, row: DeliveryRow): Promise<void> {
+    const { database, findings } = this.parts;
+    const detail = `${row.subject_kind} ${row.subject_id} was ${row.state} at ${row.destination} and is neither listed nor found there`;
+    const bearing = await bearingOn(database.db, row, { kind: 'absent' });
+    await findings.open(sweep, foundOf(row), {
+      class: isStandingStop(row, bearing) ? 'stop-not-effective' : 'absent',
+      detail,
+    });
+  }
+
+  /**
+   * What is shown of a delivery that the list left out and is not as it should be. A difference is noted like one that is
+   * listed: many records may share it.
+   */
+  async #openShown(
+    sweep: SweepRow,
+    row: DeliveryRow,
+    answer: ReadBackAnswer,
+  ): Promise<HeldVerdict> {
+    const { findings, looking } = this.parts;
     if (answer.kind === 'several') {
       const detail = `${answer.count} equal messages are held`;
-      await findings.open(sweep, delivery, { class: 'duplicate-at-destination', detail });
+      await findings.open(sweep, foundOf(row), { class: 'duplicate-at-destination', detail });
     }
-    if (answer.kind === 'differs') {
-      await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
+    const shown = await this.#verdictOn(row, answer);
+    if (shown.verdict === 'differs') await this.#note(sweep, row, shown, 1);
+    else if (shown.verdict !== 'equal') {
+      const detail = looking.keptText(shown.detail ?? shown.verdict);
+      await findings.open(sweep, foundOf(row), { class: classOf(shown.verdict), detail });
     }
-    await this.#closeShown(sweep, row.id, answer);
-    return { kind: 'unlisted' };
+    return shown;
   }
 
   /** A destination may forget a statement once a later revision is in force there. */
@@ -157,31 +282,30 @@ export class SweepComparison {
    * that life's reference for good, which is what this sweep listed, and nothing ever will under its own.
    */
   async #isListedAsRecognised(sweep: SweepRow, row: DeliveryRow): Promise<boolean> {
-    const { database, looking, findings } = this.parts;
+    const { database, looking } = this.parts;
     const holding = await recognisedHolding(database.db, sweep, row);
     if (holding === undefined) return false;
     const answer = await looking.compareContent(row, JSON.parse(holding.item) as unknown);
-    if (answer?.kind !== 'one' && answer?.kind !== 'differs') return false;
-    await this.#closeShown(sweep, row.id, null);
-    if (answer.kind === 'differs') {
-      const delivery = { id: row.id, receiptId: row.receipt_id };
-      await findings.open(sweep, delivery, { class: 'differs', detail: answer.detail });
-    }
+    if (answer === null || answer.kind === 'absent' || answer.kind === 'unavailable') return false;
+    const { verdict } = await this.#openShown(sweep, row, answer);
+    // One message of a list shows no double to be gone.
+    const isEnded = (kind: DiscrepancyClass) =>
+      kind === 'absent' || (kind === 'differs' && verdict === 'equal');
+    await this.#closeOf(sweep, row, isEnded, 'it is listed as it was recognised');
     return true;
   }
 
-  /** Closes that a delivery is absent, and what else the answer to a question about it ends. */
-  async #closeShown(
+  /** Closes those findings about a delivery that are ended by now. */
+  async #closeOf(
     sweep: SweepRow,
-    deliveryId: string,
-    answer: ReadBackAnswer | null,
+    row: DeliveryRow,
+    isEnded: (kind: DiscrepancyClass) => boolean,
+    evidence: string,
   ): Promise<void> {
     const { database, findings } = this.parts;
-    const subject = `${deliveryPrefix(sweep.destination)}${deliveryId}`;
+    const subject = `${deliveryPrefix(sweep.destination)}${row.id}`;
     for (const open of await openOfSweeps(database.db, { ...sweep, prefix: subject })) {
-      if (open.class === 'absent' || (answer !== null && isAnsweredBy(open.class, answer))) {
-        await findings.close(sweep, open, 'a read-back shows it');
-      }
+      if (isEnded(open.class)) await findings.close(sweep, open, evidence);
     }
   }
 
@@ -191,11 +315,13 @@ export class SweepComparison {
     if (interrupted !== null) return interrupted;
     const differences = await fieldDifferences(database.db, sweep.id);
     const systematic = differences.filter(isSystematic);
-    await this.#openFindings(sweep, new Set(systematic.map(keyOf)));
+    const keys = new Set(systematic.map(differenceKey));
+    // Also after a crash between: what stands behind a difference is kept before it is open, and dropped before it ends.
+    await this.#openFindings(sweep, keys);
     for (const difference of systematic) {
       await this.parts.findings.openSystematic(sweep, difference);
     }
-    await this.#closeFindings(sweep, new Set(systematic.map(keyOf)));
+    await this.#closeFindings(sweep, keys);
     const unknown = await this.#holdings(sweep);
     return await this.#end(sweep, { unknown, systematic: systematic.length });
   }
@@ -204,7 +330,13 @@ export class SweepComparison {
     const { database } = this.parts;
     for (let after = ''; ; ) {
       const items = await suspectItems(database.db, sweep.id, after, BATCH);
-      for (const item of items) await this.#openItem(sweep, item, systematic);
+      const shared: SharedDifferenceRow[] = [];
+      for (const item of items) {
+        const behind = sharedOf(sweep, item, systematic);
+        if (behind !== null) shared.push(behind);
+        await this.#openItem(sweep, item, systematic);
+      }
+      if (shared.length > 0) await this.parts.findings.share(sweep, shared);
       const last = items.at(-1);
       if (last === undefined) return;
       after = last.delivery_id;
@@ -217,17 +349,18 @@ export class SweepComparison {
     systematic: ReadonlySet<string>,
   ): Promise<void> {
     const { findings } = this.parts;
-    const delivery = { id: item.delivery_id, receiptId: item.receipt_id };
+    const { delivery_id: id, verdict } = item;
+    const delivery = { id, receiptId: item.receipt_id };
     if (item.count > 1) {
       const detail = `${item.count} messages are listed under one reference`;
       await findings.open(sweep, delivery, { class: 'duplicate-at-destination', detail });
     }
-    if (item.verdict === 'equal') return;
-    if (item.verdict === 'differs' && systematic.has(keyOf(item))) return;
-    await findings.open(sweep, delivery, {
-      class: item.verdict === 'unsent' ? 'unknown-at-source' : 'differs',
-      detail: item.detail ?? item.verdict,
-    });
+    if (verdict === 'equal') return;
+    const own = ownDifferences(item, systematic);
+    if (verdict === 'differs' && own.length === 0) return;
+    const detail = verdict === 'differs' ? wordsOf(own) : (item.detail ?? verdict);
+    await findings.open(sweep, delivery, { class: classOf(verdict), detail });
+    await findings.unshare(sweep, id);
   }
 
   /** Closes what this sweep answers: of deliveries it listed, and fields that differ in many no more. */
@@ -241,16 +374,11 @@ export class SweepComparison {
       const answer = answeredBy(open.class, item);
       if (answer !== null) await findings.close(sweep, open, answer);
     }
+    await findings.unshareEqual(sweep);
     const fields = fieldPrefix(destination);
-    const openFields = await openOfSweeps(database.db, { ...sweep, prefix: fields });
-    const equal = openFields.length === 0 ? null : await equalByMessage(database.db, sweep.id);
-    for (const open of openFields) {
-      const key = open.subject.slice(fields.length);
-      const message = key.slice(0, key.indexOf(':'));
-      // What compared nothing of the kind shows nothing of it.
-      const shown = equal?.get(message) ?? 0;
-      if (shown === 0 || systematic.has(key)) continue;
-      await findings.closeSystematic(sweep, open, `${shown} ${message} messages are equal`);
+    for (const open of await openOfSweeps(database.db, { ...sweep, prefix: fields })) {
+      if (systematic.has(open.subject.slice(fields.length))) continue;
+      await findings.closeSystematic(sweep, open);
     }
   }
 
@@ -434,24 +562,69 @@ function momentPath(list: HeldList, at: Instant, cursor: string): string {
   });
 }
 
-function keyOf(of: { readonly message: string; readonly field: string | null }): string {
-  return `${of.message}:${of.field ?? ''}`;
+function foundOf(row: DeliveryRow): FoundDelivery {
+  return { id: row.id, receiptId: row.receipt_id };
 }
 
-/** How far the comparison is: among the deliveries that were not listed, then among the findings that may be answered. */
-type Place = { readonly after: HeldPlace | null } | { readonly answered: string };
+function classOf(verdict: Exclude<HeldVerdict['verdict'], 'equal'>): DiscrepancyClass {
+  switch (verdict) {
+    case 'unsent':
+      return 'unknown-at-source';
+    case 'not-effective':
+      return 'stop-not-effective';
+    case 'differs':
+      return 'differs';
+  }
+}
+
+/** In which it differs by itself, and not as many others do. */
+function ownDifferences(item: SuspectItem, systematic: ReadonlySet<string>): Difference[] {
+  const { message } = item;
+  return differencesOf(item).filter(
+    ({ field }) => !systematic.has(differenceKey({ message, field })),
+  );
+}
+
+/** A delivery that differs in nothing but what many others do; null for any other. */
+function sharedOf(
+  { site, destination }: SweepRow,
+  item: SuspectItem,
+  systematic: ReadonlySet<string>,
+): SharedDifferenceRow | null {
+  const [first] = differencesOf(item);
+  if (item.verdict !== 'differs' || first === undefined) return null;
+  if (ownDifferences(item, systematic).length > 0) return null;
+  const { delivery_id, message } = item;
+  return { site, destination, delivery_id, message, field: first.field };
+}
+
+function wordsOf(differences: readonly Difference[]): string {
+  return differences.map(({ detail }) => detail).join('; ');
+}
+
+/**
+ * How far the comparison is: among the deliveries that were not listed, then among the findings that may be answered, then
+ * among the deliveries behind a shared difference.
+ */
+type Place =
+  | { readonly after: HeldPlace | null }
+  | { readonly answered: string }
+  | { readonly shared: string };
 
 const ANSWERED = 'answered';
+const SHARED = 'shared';
 
 /** The place in the comparison as the sweep's row keeps it: instant and id. */
 function cursorOf(place: Place): string {
   if ('answered' in place) return `${ANSWERED} ${place.answered}`;
+  if ('shared' in place) return `${SHARED} ${place.shared}`;
   return place.after === null ? '' : `${place.after.at} ${place.after.id}`;
 }
 
 function placeOf(cursor: string): Place {
   const [at, id] = cursor.split(' ');
   if (at === ANSWERED) return { answered: id ?? '' };
+  if (at === SHARED) return { shared: id ?? '' };
   const isPlace = at !== undefined && id !== undefined;
   return { after: isPlace ? { at: Number(at) as Instant, id } : null };
 }

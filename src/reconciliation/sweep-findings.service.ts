@@ -11,6 +11,7 @@ import type {
   DestinationHoldingRow,
   DiscrepancyClass,
   DiscrepancyRow,
+  SharedDifferenceRow,
   SweepItemRow,
   SweepRow,
 } from '../storage/tables.js';
@@ -24,7 +25,8 @@ import {
   openOfSweeps,
   settleHolding,
 } from './holdings.store.js';
-import type { FieldDifference } from './sweep-rules.js';
+import { dropEqual, dropShared, keepShared, sharedFields } from './shared-differences.store.js';
+import { differenceKey, type FieldDifference, type HeldVerdict } from './sweep-rules.js';
 import { holdSweep } from './sweeps.store.js';
 
 /** What a finding does beyond its own row; the later stages are told, and this one knows none of them. */
@@ -158,6 +160,31 @@ export class SweepFindings {
     this.effects.onChanged();
   }
 
+  /** Deliveries that differ in nothing but what many records share stand behind that, and need no finding of their own. */
+  async share(sweep: Swept, rows: readonly SharedDifferenceRow[]): Promise<void> {
+    await this.database.transact(async (trx) => {
+      if (!(await holdSweep(trx, sweep))) return;
+      for (const row of rows) await keepShared(trx, row);
+    });
+  }
+
+  /** A delivery has a finding of its own, and stands behind no shared difference any more. */
+  async unshare(sweep: Swept, deliveryId: string): Promise<void> {
+    const { site } = this.site;
+    const of = { site, destination: sweep.destination, delivery_id: deliveryId };
+    await this.database.transact(async (trx) => {
+      if (await holdSweep(trx, sweep)) await dropShared(trx, of);
+    });
+  }
+
+  /** What a sweep found equal stands behind no shared difference any more. */
+  async unshareEqual(sweep: Swept): Promise<void> {
+    const { site } = this.site;
+    await this.database.transact(async (trx) => {
+      if (await holdSweep(trx, sweep)) await dropEqual(trx, { ...sweep, site });
+    });
+  }
+
   /** Closes a finding by what a sweep shows now; the receipt is evaluated anew later. */
   async close(sweep: Swept, found: DiscrepancyRow, evidence: string): Promise<void> {
     await this.#closeAs(sweep, found.receipt_id, (trx, now) =>
@@ -166,12 +193,19 @@ export class SweepFindings {
   }
 
   /**
-   * Closes a difference that many records shared. With the last of a destination new *conforms* go there again, and the
-   * receipts that waited for it are told, in the same transaction: nobody would look for either later.
+   * Closes a difference that many records shared, once none of them stands behind it any more. With the last of a
+   * destination new *conforms* go there again, and the receipts that waited for it are told, in the same transaction: nobody
+   * would look for either later.
    */
-  async closeSystematic(sweep: Swept, found: DiscrepancyRow, evidence: string): Promise<void> {
+  async closeSystematic(sweep: Swept, found: DiscrepancyRow): Promise<void> {
     const { destination } = sweep;
     await this.#closeAs(sweep, null, async (trx, now) => {
+      const standing = await sharedFields(trx, { site: found.site, destination });
+      const isShared = standing.some(
+        (of) => found.subject === `${fieldPrefix(destination)}${differenceKey(of)}`,
+      );
+      if (isShared) return;
+      const evidence = 'each message behind it is equal, or has a finding of its own';
       await this.#close(trx, sweep, found, evidence, now);
       const of = { site: found.site, destination, prefix: fieldPrefix(destination) };
       if ((await openOfSweeps(trx, of)).length > 0) return;
@@ -293,6 +327,8 @@ export function answeredBy(kind: DiscrepancyClass, item: SweepItemRow): string |
       return 'it is listed again';
     case 'differs':
       return item.verdict === 'equal' ? 'it is listed as it was sent' : null;
+    case 'stop-not-effective':
+      return item.verdict === 'not-effective' ? null : 'it or a later one is in force there';
     case 'duplicate-at-destination':
       return item.count === 1 ? 'it is listed once' : null;
     case 'unknown-at-source':
@@ -304,18 +340,27 @@ export function answeredBy(kind: DiscrepancyClass, item: SweepItemRow): string |
 
 /** True where a list alone closes nothing: it shows a period, and what was found may lie outside of it. */
 export function isClosedByAsking(kind: DiscrepancyClass): boolean {
-  return kind === 'duplicate-at-destination' || kind === 'differs';
+  return kind === 'duplicate-at-destination' || kind === 'differs' || kind === 'stop-not-effective';
 }
 
-/** Whether the answer to a question about the delivery itself ends such a finding. */
-export function isAnsweredBy(kind: DiscrepancyClass, { kind: answer }: ReadBackAnswer): boolean {
-  switch (answer) {
-    case 'one':
-    case 'received-not-applied':
-    case 'overtaken':
-      return isClosedByAsking(kind);
-    case 'several':
-      return kind === 'differs';
+/**
+ * Whether the answer to a question about the delivery itself ends such a finding.
+ *
+ * @param verdict what the answer shows of the delivery, see `judgeShown`
+ */
+export function isAnsweredBy(
+  kind: DiscrepancyClass,
+  { kind: answer }: ReadBackAnswer,
+  { verdict }: Pick<HeldVerdict, 'verdict'>,
+): boolean {
+  if (answer === 'absent' || answer === 'unavailable') return false;
+  switch (kind) {
+    case 'duplicate-at-destination':
+      return answer !== 'several' && answer !== 'differs';
+    case 'differs':
+      return verdict === 'equal';
+    case 'stop-not-effective':
+      return verdict !== 'not-effective';
     default:
       return false;
   }

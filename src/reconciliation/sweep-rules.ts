@@ -1,4 +1,5 @@
-import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
+import type { OfTheSame } from '../delivery/later-deliveries.store.js';
+import { type Difference, type ReadBackAnswer, unlessOurs } from '../delivery/read-back-answer.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { DestinationTiming, SweepSchedule } from '../site/site-folder.js';
 import type { DeliveryRow, SubjectKind, SweepItemRow } from '../storage/tables.js';
@@ -52,18 +53,30 @@ export function scheduledSweep(
 
 export interface HeldVerdict {
   readonly verdict: SweepItemRow['verdict'];
-  readonly field: string | null;
+  /** Every field that is not as it was sent. */
+  readonly differences: readonly Difference[];
   readonly detail: string | null;
 }
 
+/** What else bears on what a destination shows of a delivery. */
+export interface Bearing extends OfTheSame {
+  /** A stop that a signed act has lifted. */
+  readonly isLifted: boolean;
+}
+
+type Judged = Pick<DeliveryRow, 'state' | 'subject_kind'>;
+
+export const EQUAL: HeldVerdict = { verdict: 'equal', differences: [], detail: null };
+
 /**
  * What it means that a destination shows a message under the reference of a delivery. One that we never sent, or
- * that was refused there, has no business there (`unsent`); what is equal, not applied yet or overtaken is as it
- * should be.
+ * that was refused there, has no business there (`unsent`); what is equal, not applied yet or overtaken by one of ours is as
+ * it should be.
  */
 export function judgeHeld(
-  delivery: Pick<DeliveryRow, 'state' | 'attempts' | 'ask_since'>,
+  delivery: Judged & Pick<DeliveryRow, 'attempts' | 'ask_since'>,
   answer: ReadBackAnswer | null,
+  bearing: Bearing,
 ): HeldVerdict {
   const { state, attempts } = delivery;
   if (state === 'rejected') return unsent('the destination rejected it and shows it all the same');
@@ -72,13 +85,67 @@ export function judgeHeld(
     return unsent(`it was never sent (${state}) and is there`);
   }
   if (answer === null) return unsent('it was never built and is there');
-  return answer.kind === 'differs'
-    ? { verdict: 'differs', field: answer.field, detail: answer.detail }
-    : { verdict: 'equal', field: null, detail: null };
+  return judgeShown(delivery, answer, bearing);
+}
+
+/**
+ * What an answer shows of a delivery that is there. Confirmed means applied (rule 26): what was, and is not any more, is no
+ * longer what was confirmed, unless something later of ours took its place. A confirmed stop that does not show as it was
+ * sent has to be stated anew (`not-effective`, rule 21), until a later message was shown there or a signed act lifted it.
+ */
+export function judgeShown(
+  delivery: Judged,
+  answer: ReadBackAnswer,
+  bearing: Bearing,
+): HeldVerdict {
+  const shown = judgeContent(delivery, answer, bearing);
+  if (shown.verdict !== 'differs' || !isStandingStop(delivery, bearing)) return shown;
+  const detail = shown.differences.map((d) => d.detail).join('; ');
+  return { verdict: 'not-effective', differences: [], detail };
+}
+
+/** A stop that was shown there, and that nothing has taken the place of since. */
+export function isStandingStop({ state, subject_kind: kind }: Judged, bearing: Bearing): boolean {
+  const isEnded = bearing.isLaterShown || bearing.isLifted;
+  return kind === 'stop' && state === 'confirmed' && !isEnded;
+}
+
+function judgeContent(delivery: Judged, answer: ReadBackAnswer, bearing: Bearing): HeldVerdict {
+  const counted = unlessOurs(answer, bearing.highestSent);
+  switch (counted.kind) {
+    case 'differs': {
+      const { detail, differences } = counted;
+      return differs(differences.length > 0 ? differences : [{ field: '', detail }]);
+    }
+    case 'received-not-applied': {
+      const { field } = counted;
+      const detail = `${field}: it was applied and is not any more`;
+      return needsApplied(delivery, bearing) ? differs([{ field, detail }]) : EQUAL;
+    }
+    case 'several': {
+      const detail = `${counted.count} equal messages are held, and none is applied any more`;
+      const isWanting = !counted.isApplied && needsApplied(delivery, bearing);
+      return isWanting ? differs([{ field: '', detail }]) : EQUAL;
+    }
+    default:
+      return EQUAL;
+  }
+}
+
+/** What is not confirmed has a read-back of its own, and nothing rests on what a person was told. */
+function needsApplied(delivery: Judged, bearing: Bearing): boolean {
+  const { state, subject_kind: kind } = delivery;
+  if (kind === 'stop') return isStandingStop(delivery, bearing);
+  const isOvertaken = bearing.isLaterShown || bearing.isLaterUnderway;
+  return state === 'confirmed' && kind !== 'stop-escalation' && !isOvertaken;
+}
+
+function differs(differences: readonly Difference[]): HeldVerdict {
+  return { verdict: 'differs', differences, detail: null };
 }
 
 function unsent(detail: string): HeldVerdict {
-  return { verdict: 'unsent', field: null, detail };
+  return { verdict: 'unsent', differences: [], detail };
 }
 
 /** How many messages of one kind were compared, and how many differ in one field. */
@@ -87,6 +154,11 @@ export interface FieldDifference {
   readonly field: string;
   readonly differing: number;
   readonly compared: number;
+}
+
+/** Names what differs: messages of one kind in one field. */
+export function differenceKey(of: Pick<FieldDifference, 'message' | 'field'>): string {
+  return `${of.message}:${of.field}`;
 }
 
 const SYSTEMATIC_MIN = 5;

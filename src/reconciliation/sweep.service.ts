@@ -11,11 +11,13 @@ import type {
   SweepItemRow,
   SweepRow,
 } from '../storage/tables.js';
+import { bearingOn } from './bearing.store.js';
 import { type HeldItem, type HeldPage, readHeldPage } from './held-list.js';
 import { mayPermit } from './held-permission.js';
 import { keepHoldings } from './holdings.store.js';
 import { takeSpareToken } from './spare-token.service.js';
 import { SweepComparison } from './sweep-comparison.service.js';
+import { noteOf } from './sweep-notes.js';
 import type { Stepped, SweepParts } from './sweep-parts.service.js';
 import {
   afterFailure,
@@ -194,15 +196,11 @@ export class SweepService {
         holdings.push(holdingOf(sweep, item, looking, document));
         continue;
       }
-      const verdict = judgeHeld(delivery, await looking.compare(delivery, item.tree));
-      notes.push({
-        sweep_id: sweep.id,
-        delivery_id: delivery.id,
-        message: delivery.subject_kind,
-        number: item.number === null ? null : looking.keptText(item.number),
-        count: 1,
-        ...verdict,
-      });
+      const answer = await looking.compare(delivery, item.tree);
+      const verdict = judgeHeld(delivery, answer, await bearingOn(database.db, delivery, answer));
+      const number = item.number === null ? null : looking.keptText(item.number);
+      const text = (words: string) => looking.keptText(words);
+      notes.push(noteOf(sweep, delivery, verdict, { number, count: 1, text }));
     }
     return { notes, holdings };
   }

@@ -4,7 +4,8 @@ import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
 import type { DeliveryRow, SubjectKind, SweepItemRow, SweepRow } from '../storage/tables.js';
 import { workerIsGone } from '../storage/worker-identity.js';
-import type { FieldDifference } from './sweep-rules.js';
+import { differencesOf, seenAgain, together } from './sweep-notes.js';
+import { differenceKey, type FieldDifference } from './sweep-rules.js';
 
 export async function insertSweep(trx: Trx, row: SweepRow): Promise<void> {
   await trx.insertInto('sweep').values(row).execute();
@@ -145,43 +146,25 @@ export async function deliveriesByReference(
 }
 
 /**
- * Notes what a page showed; the same delivery seen again counts up and keeps the worse verdict. What an earlier page
- * showed under the same number of the destination is that record again, in a list that shifts while it is read.
+ * Notes what a page showed; the same delivery seen again counts up, keeps the worse verdict, and differs in whatever either
+ * record does. What an earlier page showed under the same number of the destination is that record again, in a list that
+ * shifts while it is read. The caller has locked the sweep.
  */
 export async function noteItems(trx: Trx, page: readonly SweepItemRow[]): Promise<void> {
   for (const item of together(page)) {
+    const before = await notedItem(trx, item.sweep_id, item.delivery_id);
+    if (before === undefined) {
+      await trx.insertInto('sweep_item').values(item).execute();
+      continue;
+    }
+    const { count, verdict, differences, detail } = seenAgain(before, item);
     await trx
-      .insertInto('sweep_item')
-      .values(item)
-      .onConflict((c) =>
-        c.columns(['sweep_id', 'delivery_id']).doUpdateSet((eb) => ({
-          count: eb
-            .case()
-            .when('sweep_item.number', '=', item.number)
-            .then(
-              sql<number>`case when sweep_item.count < ${item.count} then ${item.count} else sweep_item.count end`,
-            )
-            .else(eb('sweep_item.count', '+', item.count))
-            .end(),
-          ...(item.verdict === 'equal'
-            ? {}
-            : { verdict: item.verdict, field: item.field, detail: item.detail }),
-        })),
-      )
+      .updateTable('sweep_item')
+      .set({ count, verdict, differences, detail })
+      .where('sweep_id', '=', item.sweep_id)
+      .where('delivery_id', '=', item.delivery_id)
       .execute();
   }
-}
-
-/** One page is one answer: what stands on it twice is there twice. */
-function together(page: readonly SweepItemRow[]): readonly SweepItemRow[] {
-  const all = new Map<string, SweepItemRow>();
-  for (const item of page) {
-    const key = JSON.stringify([item.delivery_id, item.number]);
-    const before = all.get(key);
-    const worse = before === undefined || before.verdict === 'equal' ? item : before;
-    all.set(key, { ...worse, count: (before?.count ?? 0) + item.count });
-  }
-  return [...all.values()];
 }
 
 export interface HeldPlace {
@@ -231,7 +214,9 @@ export async function unlistedDeliveries(
   return await query.execute();
 }
 
-/** Fields in which listed messages differ from what was sent, with how many were compared. */
+const COUNTED_AT_ONCE = 500;
+
+/** Every field in which listed messages differ from what was sent, with how many do and how many were compared. */
 export async function fieldDifferences(
   reader: Reader,
   sweepId: string,
@@ -243,21 +228,30 @@ export async function fieldDifferences(
     .groupBy('message')
     .execute();
   const compared = new Map(totals.map((row) => [row.message, Number(row.n)]));
-  const rows = await reader
-    .selectFrom('sweep_item')
-    .select((eb) => ['message', 'field', eb.fn.countAll<number>().as('n')])
-    .where('sweep_id', '=', sweepId)
-    .where('verdict', '=', 'differs')
-    .groupBy(['message', 'field'])
-    .orderBy('message')
-    .orderBy('field')
-    .execute();
-  return rows.map((row) => ({
-    message: row.message,
-    field: row.field ?? '',
-    differing: Number(row.n),
-    compared: compared.get(row.message) ?? 0,
-  }));
+  const counts = new Map<string, FieldDifference>();
+  for (let after = ''; ; ) {
+    const items = await reader
+      .selectFrom('sweep_item')
+      .select(['delivery_id', 'message', 'differences'])
+      .where('sweep_id', '=', sweepId)
+      .where('verdict', '=', 'differs')
+      .where('delivery_id', '>', after)
+      .orderBy('delivery_id')
+      .limit(COUNTED_AT_ONCE)
+      .execute();
+    for (const item of items) {
+      for (const { field } of differencesOf(item)) {
+        const key = differenceKey({ message: item.message, field });
+        const differing = (counts.get(key)?.differing ?? 0) + 1;
+        const { message } = item;
+        counts.set(key, { message, field, differing, compared: compared.get(message) ?? 0 });
+      }
+    }
+    const last = items.at(-1);
+    if (last === undefined) break;
+    after = last.delivery_id;
+  }
+  return [...counts.entries()].sort(([a], [b]) => (a < b ? -1 : 1)).map(([, counted]) => counted);
 }
 
 export type SuspectItem = SweepItemRow & {
@@ -306,6 +300,7 @@ export async function verdictCounts(
 ): Promise<{
   readonly equal: number;
   readonly differs: number;
+  readonly notEffective: number;
   readonly unsent: number;
   readonly doubles: number;
 }> {
@@ -324,24 +319,10 @@ export async function verdictCounts(
   return {
     equal: of('equal'),
     differs: of('differs'),
+    notEffective: of('not-effective'),
     unsent: of('unsent'),
     doubles: rows.reduce((sum, row) => sum + Number(row.doubles), 0),
   };
-}
-
-/** How many listed messages of each kind are as they were sent. */
-export async function equalByMessage(
-  reader: Reader,
-  sweepId: string,
-): Promise<ReadonlyMap<string, number>> {
-  const rows = await reader
-    .selectFrom('sweep_item')
-    .select((eb) => ['message', eb.fn.countAll<number>().as('n')])
-    .where('sweep_id', '=', sweepId)
-    .where('verdict', '=', 'equal')
-    .groupBy('message')
-    .execute();
-  return new Map(rows.map((row) => [row.message, Number(row.n)]));
 }
 
 export async function forgetItems(trx: Trx, sweepId: string): Promise<void> {

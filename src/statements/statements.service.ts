@@ -10,6 +10,7 @@ import {
   shareSiteEvidence,
 } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
+import { deliveryPrefix } from '../reconciliation/sweep-findings.service.js';
 import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
 import { type InstrumentPlace, instrumentPlaces } from '../site/instrument-service.js';
 import type { SiteFolder } from '../site/site-folder.js';
@@ -17,7 +18,7 @@ import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import { evaluateStatement, type StatementDraft, unknownReceipt } from './evaluate-statement.js';
-import type { StopFact } from './facts.js';
+import type { StatementFacts, StopFact } from './facts.js';
 import { type LoadedFacts, loadFacts } from './facts.store.js';
 import { knownService } from './instrument-service.store.js';
 import { auditRevision, takeBackConforms, tellDestinations } from './revision-messages.service.js';
@@ -340,7 +341,8 @@ export class StatementsService {
       isIneffective:
         lastStop !== null &&
         !isLifted(lastStop) &&
-        (await isStopIneffective(reader, site, lastStop.stopId)),
+        ((await isStopIneffective(reader, site, lastStop.stopId)) ||
+          (await this.isShownNoMore(reader, receiptId, loaded.facts, lastStop))),
       newStop,
       now,
     });
@@ -353,6 +355,22 @@ export class StatementsService {
       newStop,
       standing: stopInForce([...loaded.facts.stops, ...issued]),
     };
+  }
+
+  /** A sweep found that a destination that had shown this stop does not any more. */
+  private async isShownNoMore(
+    reader: Reader,
+    receiptId: string,
+    { discrepancies }: Pick<StatementFacts, 'discrepancies'>,
+    { statementRevision }: StopFact,
+  ): Promise<boolean> {
+    const found = new Set(
+      discrepancies.filter((d) => d.class === 'stop-not-effective').map((d) => d.subject),
+    );
+    if (found.size === 0) return false;
+    const of = { receipt_id: receiptId, statement_revision: statementRevision };
+    const told = await deliveriesFromStop(reader, this.settings.site.site, of);
+    return told.some((d) => found.has(`${deliveryPrefix(d.destination)}${d.id}`));
   }
 
   private async store(trx: Trx, receiptId: string, decided: Decided, now: Instant): Promise<void> {

@@ -166,6 +166,7 @@ export function stopsNotEffective(reader: Reader, site: string): Promise<StopRow
 }
 
 export interface StopDelivery {
+  readonly id: string;
   readonly destination: string;
   readonly state: string;
 }
@@ -178,7 +179,7 @@ export function deliveriesFromStop(
 ): Promise<StopDelivery[]> {
   return reader
     .selectFrom('delivery')
-    .select(['destination', 'state'])
+    .select(['id', 'destination', 'state'])
     .where('site', '=', site)
     .where('subject_kind', '=', 'stop')
     .where('receipt_id', '=', stop.receipt_id)

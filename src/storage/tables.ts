@@ -59,6 +59,7 @@ export interface Tables {
   destination_holding: DestinationHoldingRow;
   sweep: SweepRow;
   sweep_item: SweepItemRow;
+  shared_difference: SharedDifferenceRow;
   mapping_revision: MappingRevisionRow;
   method_registry: MethodRegistryRow;
   method_reference: MethodReferenceRow;
@@ -933,9 +934,24 @@ export interface SweepItemRow {
   /** The destination's own number of what was listed first; null where it names none but our reference. */
   number: string | null;
   count: number;
-  verdict: 'equal' | 'differs' | 'unsent';
-  field: string | null;
+  /** `not-effective`: a stop that does not show any more as it was confirmed. */
+  verdict: 'equal' | 'differs' | 'unsent' | 'not-effective';
+  /** JSON: list of field and what was found there, of one that differs. */
+  differences: string;
   detail: string | null;
+}
+
+/**
+ * A delivery behind a difference that many records share: it differs, and has no finding of its own. Gone once it was shown
+ * equal, or has one.
+ */
+export interface SharedDifferenceRow {
+  site: string;
+  destination: string;
+  delivery_id: string;
+  message: SubjectKind;
+  /** The first of its fields; the difference in it stays open for as long as the row is there. */
+  field: string;
 }
 
 export interface MappingRevisionRow {

@@ -389,6 +389,7 @@ const UNAUDITED: Readonly<Record<string, string>> = {
   receipt_request: 'which request a change came by; the change has its entry',
   receipt_news: 'receipts to look at again',
   second_look: 'bundles to look at again',
+  shared_difference: 'what stands behind a discrepancy of a destination, which has its entries',
   sweep_item: 'working notes of a sweep under way; gone when it ends',
   signing_sitting: 'how many signatures a session made in a row; each has its entry',
   site_evidence: 'a row to lock',

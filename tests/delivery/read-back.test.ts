@@ -1,11 +1,17 @@
 import { describe, expect, it } from 'vitest';
 import type { Answer } from '../../src/delivery/endpoint.js';
-import { compareHeld, type ReadBackOf, readAnswer } from '../../src/delivery/read-back-answer.js';
+import {
+  compareHeld,
+  type ReadBackOf,
+  readAnswer,
+  unlessOurs,
+} from '../../src/delivery/read-back-answer.js';
 import {
   type AskFacts,
   judgeReadBack,
   SLOW_ASK_MS,
 } from '../../src/delivery/read-back-judgement.js';
+import type { Decimal } from '../../src/formats/decimal.js';
 import { addMs, instantFromMillis } from '../../src/formats/instant.js';
 import { TIMING } from './northquay-bench.js';
 
@@ -53,14 +59,45 @@ describe('compareHeld', () => {
 
   it('tells nothing, received, and several apart', () => {
     expect(compare()).toEqual({ kind: 'absent' });
-    expect(compare({ ...HELD, applied: false })).toEqual({ kind: 'received-not-applied' });
+    expect(compare({ ...HELD, applied: false })).toEqual({
+      kind: 'received-not-applied',
+      field: '/applied',
+      later: null,
+    });
     expect(compare(HELD, HELD)).toEqual({ kind: 'several', count: 2, isApplied: true });
     expect(compare(HELD, { ...HELD, score: '0.5' }).kind).toBe('differs');
   });
 
   it('reads a later revision in force as ours received and overtaken', () => {
-    expect(compare({ ...HELD, revision: '4', score: '0.1' })).toEqual({ kind: 'overtaken' });
+    const later = { ...HELD, revision: '4', score: '0.1' };
+    const of = (revision: string) => ({ field: '/revision', revision });
+    expect(compare(later)).toEqual({ kind: 'overtaken', later: of('4') });
+    expect(compare(later, { ...later, revision: '10' }, later)).toEqual({
+      kind: 'overtaken',
+      later: of('10'),
+    });
     expect(compare({ ...HELD, revision: '2' })).toEqual({ kind: 'one' });
+  });
+
+  it('takes a later revision for something else where none of ours is that high', () => {
+    const answer = compare({ ...HELD, revision: '10', score: '0.1' });
+    expect(unlessOurs(answer, 10)).toBe(answer);
+    const detail = '/revision: revision 10 is held, and none of ours above 9 went there';
+    expect(unlessOurs(answer, 9)).toEqual({
+      kind: 'differs',
+      detail,
+      differences: [{ field: '/revision', detail }],
+    });
+    expect(unlessOurs({ kind: 'one' }, 1)).toEqual({ kind: 'one' });
+  });
+
+  it('names every field that differs, in the order in which they are compared', () => {
+    const answer = compare({ ...HELD, score: '0.1', containers: [] });
+    expect(answer).toMatchObject({
+      kind: 'differs',
+      detail: '/score: expected "0.970", found "0.1"',
+      differences: [{ field: '/score' }, { field: '/containers' }],
+    });
   });
 
   it('takes no higher revision of something else for ours overtaken', () => {
@@ -71,7 +108,11 @@ describe('compareHeld', () => {
 
   it('waits for a later revision that is received and not applied: it is not in force', () => {
     const later = { ...HELD, reference: 'D-2', revision: '4', applied: false };
-    expect(compare(later)).toEqual({ kind: 'received-not-applied' });
+    expect(compare(later)).toEqual({
+      kind: 'received-not-applied',
+      field: '/applied',
+      later: { field: '/revision', revision: '4' },
+    });
     expect(compare(HELD, later)).toEqual({ kind: 'one' });
   });
 });
@@ -231,7 +272,8 @@ describe('judgeReadBack', () => {
 
   it('confirms one, and several with the double named', () => {
     expect(judge({ kind: 'one' })).toMatchObject({ kind: 'confirm', fault: null });
-    expect(judge({ kind: 'overtaken' })).toMatchObject({ kind: 'confirm', fault: null });
+    const later = { field: '/revision', revision: '4' as Decimal };
+    expect(judge({ kind: 'overtaken', later })).toMatchObject({ kind: 'confirm', fault: null });
     expect(judge({ kind: 'several', count: 2, isApplied: true })).toMatchObject({
       kind: 'confirm',
       fault: 'duplicate',
@@ -243,15 +285,16 @@ describe('judgeReadBack', () => {
   });
 
   it('never resends what differs', () => {
-    const differs = { kind: 'differs', detail: '/score', field: null } as const;
+    const differs = { kind: 'differs', detail: '/score', differences: [] } as const;
     expect(judge(differs)).toMatchObject({ kind: 'park', fault: 'differs', isAccepted: false });
     expect(judge(differs, { state: 'accepted' })).toMatchObject({ isAccepted: true });
   });
 
   it('waits for what is received and not applied, then names it', () => {
     const late = addMs(SETTLED, TIMING.processingMs);
-    expect(judge({ kind: 'received-not-applied' })).toMatchObject({ kind: 'wait', fault: null });
-    expect(judge({ kind: 'received-not-applied' }, {}, late)).toMatchObject({
+    const received = { kind: 'received-not-applied', field: '/applied', later: null } as const;
+    expect(judge(received)).toMatchObject({ kind: 'wait', fault: null });
+    expect(judge(received, {}, late)).toMatchObject({
       kind: 'wait',
       fault: 'not-effective',
     });

@@ -114,10 +114,12 @@ describe('judgeStopReadBack', () => {
     const differs: ReadBackAnswer = {
       kind: 'differs',
       detail: '/usage: expected BLOCK',
-      field: null,
+      differences: [],
     };
     expect(judge(differs, 6_000)).toMatchObject({ kind: 'wait', fault: 'not-effective' });
-    expect(judge({ kind: 'received-not-applied' }, 6_000)).toMatchObject({
+    expect(
+      judge({ kind: 'received-not-applied', field: '/applied', later: null }, 6_000),
+    ).toMatchObject({
       kind: 'wait',
       fault: 'not-effective',
     });
@@ -143,8 +145,8 @@ describe('judgeStopReadBack', () => {
   it('asks again within thirty seconds, however often it asked', () => {
     const answers: ReadBackAnswer[] = [
       { kind: 'unavailable', detail: 'down' },
-      { kind: 'received-not-applied' },
-      { kind: 'differs', detail: 'x', field: null },
+      { kind: 'received-not-applied', field: '/applied', later: null },
+      { kind: 'differs', detail: 'x', differences: [] },
       { kind: 'absent' },
     ];
     for (const answer of answers) {

@@ -235,4 +235,24 @@ describe('a stop that does not take effect', () => {
     expect((await b.row(second)).state).toBe('confirmed');
     expect((await b.row(first)).state).toBe('superseded');
   });
+
+  it.each([
+    ['not effective behind a later revision that nobody here sent', '5', 'accepted'],
+    ['effective behind a later one of ours', '1', 'confirmed'],
+  ])('is %s (rule 21)', async (_what, held, state) => {
+    const { bench: b } = await bench({}, { keeps: (content) => ({ ...content, score: held }) });
+    const { stop } = b.mapping.document.messages;
+    if (!stop?.readBack) throw new Error('a stop is read back');
+    // What it is about and its revision; what was sent is 0.97.
+    Object.assign(stop, {
+      fields: [{ to: '/usage', from: 'statement.receipt.receiptId' }],
+      readBack: { ...stop.readBack, revision: { sent: '/score', held: '/content/score' } },
+    });
+    const id = await b.stop(1);
+    await b.settle(8);
+    const row = await b.row(id);
+    expect(row.state).toBe(state);
+    expect(row.fault).toBe(state === 'confirmed' ? null : 'not-effective');
+    expect((await stopRow(b, 1)).effective_at === null).toBe(state !== 'confirmed');
+  });
 });

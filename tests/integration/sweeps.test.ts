@@ -280,4 +280,98 @@ describe('rule 20: a difference that many records share', () => {
     const stops = await world.db.selectFrom('stop').selectAll().execute();
     expect(stops).toEqual([]);
   });
+
+  it('hides no other difference: what one record says besides suspends its receipt', async () => {
+    await openWorld();
+    const receipts = [1, 2, 3].map((n) => receiptOf(n));
+    for (const receipt of receipts) await dock.conform(receipt);
+    const { messages } = world.lims.ledger.books;
+    for (const [index, message] of messages.entries()) {
+      const content = message.content.replace(/"environment":"[^"]*"/, '"environment":"OTHER"');
+      const decision = index === 0 ? content.replace('"PASSED"', '"FAILED"') : content;
+      messages[index] = { ...message, content: decision };
+    }
+    const swept = await sweep('lims');
+    const subjects = swept.findings.map((f) => f.subject);
+    expect(subjects).toEqual([
+      'field:lims:result:/content/environment',
+      `held:lims:${String(messages[0]?.reference)}`,
+    ]);
+    const failed = receipts.find((r) => messages[0]?.content.includes(`"receipt":"${r.id}"`));
+    await world.says(String(failed?.id), 'incomplete');
+    const stops = await world.db.selectFrom('stop').select('receipt_id').execute();
+    expect(new Set(stops.map((stop) => stop.receipt_id))).toEqual(new Set([failed?.id]));
+  });
+
+  it('is not ended by a sweep that sees none of those behind it', async () => {
+    await openWorld();
+    const receipts = [1, 2, 3].map((n) => receiptOf(n));
+    for (const receipt of receipts) await dock.conform(receipt);
+    const { messages } = world.lims.ledger.books;
+    for (const [index, message] of messages.entries()) {
+      const content = message.content.replace('"PASSED"', '"FAILED"');
+      messages[index] = { ...message, content };
+    }
+    const subjects = ['field:lims:result:/content/decision'];
+    expect((await sweep('lims')).findings.map((f) => f.subject)).toEqual(subjects);
+    // All of it got there before the next period, by both clocks, and one result of that is as it should be.
+    const long = addMs(world.clock.now(), -7_200_000);
+    for (const [index, message] of messages.entries()) {
+      messages[index] = { ...message, arrivedAt: formatInstant(long) };
+    }
+    const since = world.clock.now();
+    const more = receiptOf(4);
+    await dock.announce(more);
+    await dock.measureAll(more);
+    await world.quiet();
+    const behind = messages.filter((m) => m.content.includes('"FAILED"'));
+    const swept = await sweep('lims', since);
+    expect(swept.counts['equal']).toBeGreaterThan(0);
+    expect(swept.findings.map((f) => f.subject)).toEqual(subjects);
+    for (const message of behind) {
+      Object.assign(message, { content: message.content.replace('"FAILED"', '"PASSED"') });
+    }
+    const last = await sweep('lims', since);
+    expect(last.counts['asked']).toBe(behind.length);
+    expect(last.findings).toEqual([]);
+    await world.says(more.id, 'conforms');
+  });
+});
+
+describe('rule 21: a stop that ERP showed and does not apply any more', () => {
+  it('is stated anew, and its finding ends once ERP shows the new one', async () => {
+    await openWorld();
+    const receipt = receiptOf(1);
+    await dock.conform(receipt);
+    await world.until('ERP released it', () => erpUsage(world, receipt.id) === 'released');
+    const gone = world.lims.ledger.books.messages.splice(0, 1);
+    await sweep('lims');
+    await world.until('ERP blocked it', () => erpUsage(world, receipt.id) === 'blocked');
+    await world.quiet();
+    world.lims.ledger.books.messages.unshift(...gone);
+    await sweep('lims');
+    expect((await sweep('erp')).findings).toEqual([]);
+    const { messages, receipts } = world.erp.ledger.books;
+    const told = () => messages.filter((m) => m.messageType === 'stop');
+    const before = told();
+    for (const message of before) Object.assign(message, { applied: false, appliedAt: null });
+    Object.assign(receipts.get(receipt.id) ?? {}, { usage: 'released' });
+    const swept = await sweep('erp');
+    // Those before it were overtaken by the last one, which was shown.
+    expect(swept.counts).toMatchObject({ notEffective: 1 });
+    expect(swept.findings).toMatchObject([
+      { class: 'stop-not-effective', subject: `held:erp:${String(before.at(-1)?.reference)}` },
+    ]);
+    await world.until('ERP blocked it again', () => erpUsage(world, receipt.id) === 'blocked');
+    expect(told()).toHaveLength(before.length + 1);
+    await world.quiet();
+    expect((await sweep('erp')).findings).toEqual([]);
+    // With its finding the conditions of the receipt change, which a stop in force says once more; that is all.
+    await world.quiet();
+    const last = told().length;
+    expect((await sweep('erp')).findings).toEqual([]);
+    await world.quiet();
+    expect(told()).toHaveLength(last);
+    expect(erpUsage(world, receipt.id)).toBe('blocked');
+  });
 });

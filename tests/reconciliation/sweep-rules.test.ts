@@ -1,5 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import type { Decimal } from '../../src/formats/decimal.js';
 import { addMs, type Instant, instantFromMillis } from '../../src/formats/instant.js';
 import {
   afterFailure,
@@ -44,12 +45,32 @@ describe('the period that a sweep compares', () => {
 });
 
 describe('a message under the reference of a delivery', () => {
-  const sent = { state: 'confirmed', attempts: 1, ask_since: null } as const;
+  const sent = {
+    state: 'confirmed',
+    attempts: 1,
+    ask_since: null,
+    subject_kind: 'result',
+  } as const;
+  const stop = { ...sent, subject_kind: 'stop' } as const;
+  const alone = {
+    highestSent: 3,
+    isLaterShown: false,
+    isLaterUnderway: false,
+    isLifted: false,
+  };
+  const notApplied = { kind: 'received-not-applied', field: '/applied', later: null } as const;
+  const overtaken = (revision: string) =>
+    ({ kind: 'overtaken', later: { field: '/rev', revision: revision as Decimal } }) as const;
+  const other = {
+    kind: 'differs',
+    detail: 'x',
+    differences: [{ field: '/Score', detail: 'x' }],
+  } as const;
+
   it.each([
     ['equal', sent, { kind: 'one' }, 'equal'],
-    ['equal and not applied yet', sent, { kind: 'received-not-applied' }, 'equal'],
-    ['overtaken', sent, { kind: 'overtaken' }, 'equal'],
-    ['another', sent, { kind: 'differs', field: '/Score', detail: 'x' }, 'differs'],
+    ['another', sent, other, 'differs'],
+    ['a stop that says something else', stop, other, 'not-effective'],
     ['there, though rejected', { ...sent, state: 'rejected' }, { kind: 'one' }, 'unsent'],
     [
       'there, though cancelled before it was sent',
@@ -59,12 +80,59 @@ describe('a message under the reference of a delivery', () => {
     ],
     [
       'there, sent perhaps by the life before a restore',
-      { state: 'due', attempts: 0, ask_since: NOW },
+      { ...sent, state: 'due', attempts: 0, ask_since: NOW },
       { kind: 'one' },
       'equal',
     ],
+    ['overtaken by one of ours', sent, overtaken('3'), 'equal'],
+    ['overtaken by nothing of ours', sent, overtaken('4'), 'differs'],
+    ['a stop overtaken by nothing of ours', stop, overtaken('4'), 'not-effective'],
+    [
+      'overtaken by nothing of ours, which waits there',
+      sent,
+      { ...notApplied, later: overtaken('4').later },
+      'differs',
+    ],
+    ['accepted and not applied yet', { ...sent, state: 'accepted' }, notApplied, 'equal'],
+    ['confirmed and not applied any more', sent, notApplied, 'differs'],
+    ['a confirmed stop, not applied any more', stop, notApplied, 'not-effective'],
+    [
+      'what a person was told, and was settled since',
+      { ...sent, subject_kind: 'stop-escalation' },
+      notApplied,
+      'equal',
+    ],
+    [
+      'several of a confirmed stop, none applied',
+      stop,
+      { kind: 'several', count: 2, isApplied: false },
+      'not-effective',
+    ],
   ] as const)('is %s', (_what, delivery, answer, verdict) => {
-    expect(judgeHeld(delivery, answer).verdict).toBe(verdict);
+    expect(judgeHeld(delivery, answer, alone).verdict).toBe(verdict);
+  });
+
+  it.each([
+    ['a result', sent, { isLaterShown: true }, 'equal'],
+    ['a result', sent, { isLaterUnderway: true }, 'equal'],
+    ['a stop', stop, { isLaterShown: true }, 'equal'],
+    ['a stop', stop, { isLifted: true }, 'equal'],
+    // What may never be applied there takes no stop's place.
+    ['a stop', stop, { isLaterUnderway: true }, 'not-effective'],
+  ] as const)('need not be applied any more, %s with %o', (_what, delivery, more, verdict) => {
+    expect(judgeHeld(delivery, notApplied, { ...alone, ...more }).verdict).toBe(verdict);
+  });
+
+  it('names every field that differs, and the one that says what is applied', () => {
+    const two = [
+      { field: '/a', detail: 'a' },
+      { field: '/b', detail: 'b' },
+    ];
+    const many = { kind: 'differs', detail: 'a', differences: two } as const;
+    expect(judgeHeld(sent, many, alone).differences).toEqual(two);
+    expect(judgeHeld(sent, notApplied, alone).differences).toEqual([
+      { field: '/applied', detail: '/applied: it was applied and is not any more' },
+    ]);
   });
 });
 

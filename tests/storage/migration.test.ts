@@ -1,10 +1,12 @@
 import { type Kysely, sql } from 'kysely';
 import { describe, expect, it } from 'vitest';
 import { recordAudit } from '../../src/audit/audit.store.js';
-import type { Instant } from '../../src/formats/instant.js';
+import { addMs, type Instant } from '../../src/formats/instant.js';
+import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { type DatabasePlace, openDatabase } from '../../src/storage/database.js';
 import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
 import { bringBack } from '../../src/storage/migrations/m0032-one-person.js';
+import { up as sharedDifferences } from '../../src/storage/migrations/m0033-shared-differences.js';
 import { StatementWorld } from '../statements/statement-world.js';
 import { leftAt, opensWhole, tablesIn } from '../support/migrated.js';
 import { COMMAND_LINE, newAccount, peopleOn, SITE, ZONE } from '../support/people.js';
@@ -131,6 +133,77 @@ describe('a migration', () => {
       { operator_id: 'MH', ended_at: null },
       { operator_id: 'Mh9', ended_at: at },
       { operator_id: 'OV', ended_at: null },
+    ]);
+  });
+
+  it('to what stands behind a shared difference puts all there that its sweep may have listed', async () => {
+    const world = await StatementWorld.open();
+    await world.announce();
+    const ids = await world.measure(...Array.from({ length: 4 }, () => ({ container: 'D-01' })));
+    const { database, site, clock } = world;
+    const { db } = database;
+    const at = (minute: number) => addMs(clock.now(), minute * 60_000);
+    for (const [n, id] of ids.entries()) {
+      await db
+        .updateTable('delivery')
+        .set(n === 0 ? { state: 'rejected' } : { state: 'confirmed', confirmed_at: at(n * -60) })
+        .where('subject_id', '=', id)
+        .execute();
+    }
+    const sweep = { site: site.site, destination: 'lims', cause: 'schedule' } as const;
+    const times = { from_at: at(-150), to_at: at(-20), listed_to: at(-10), due_at: at(0) };
+    const rest = { pages: 3, items: 300, failures: 0, detail: null, worker: null, fence: 1 };
+    const kept = { cursor: 'x', counts: '{"a":1}', created_at: at(-5) };
+    const row = { ...sweep, ...times, ...rest, ...kept };
+    await db
+      .insertInto('sweep')
+      .values([
+        { ...row, id: 'ended', state: 'done', finished_at: at(1) },
+        { ...row, id: 'underway', state: 'comparing', finished_at: null, created_at: at(5) },
+      ])
+      .execute();
+    await database.transact((trx) =>
+      openDiscrepancy(
+        trx,
+        {
+          site: site.site,
+          class: 'differs',
+          subject: 'field:lims:result:/operator',
+          receiptId: null,
+          containerLabel: null,
+          destination: 'lims',
+          scope: { destination: 'lims' },
+          detail: 'lims: /operator differs',
+          openedAt: at(0),
+        },
+        site.timeZone,
+      ),
+    );
+    // As it was before.
+    await db.schema.dropTable('shared_difference').execute();
+    await db.schema.alterTable('sweep_item').dropColumn('differences').execute();
+    await db.schema.alterTable('sweep_item').addColumn('field', 'text').execute();
+    await sharedDifferences(db as unknown as Kysely<unknown>);
+    const expected = await db
+      .selectFrom('delivery')
+      .select(['id as delivery_id'])
+      .where('destination', '=', 'lims')
+      .where('subject_id', 'in', [String(ids[1]), String(ids[2])])
+      .orderBy('id')
+      .execute();
+    const behind = db.selectFrom('shared_difference').orderBy('delivery_id');
+    expect(await behind.select('delivery_id').execute()).toEqual(expected);
+    expect(await behind.select(['message', 'field']).distinct().clearOrderBy().execute()).toEqual([
+      { message: 'result', field: '/operator' },
+    ]);
+    const sweeps = await db
+      .selectFrom('sweep')
+      .select(['id', 'state', 'cursor', 'counts'])
+      .orderBy('id')
+      .execute();
+    expect(sweeps).toEqual([
+      { id: 'ended', state: 'done', cursor: 'x', counts: '{"a":1}' },
+      { id: 'underway', state: 'listing', cursor: '', counts: '{}' },
     ]);
   });
 });

@@ -28,6 +28,7 @@ import * as m0029 from './m0029-copied-spectra.js';
 import * as m0030 from './m0030-changes-and-drums.js';
 import * as m0031 from './m0031-held-permissions.js';
 import * as m0032 from './m0032-one-person.js';
+import * as m0033 from './m0033-shared-differences.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -60,4 +61,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0030-changes-and-drums': m0030,
   '0031-held-permissions': m0031,
   '0032-one-person': m0032,
+  '0033-shared-differences': m0033,
 };
