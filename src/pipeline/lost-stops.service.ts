@@ -3,7 +3,7 @@ import type { JsonValue } from '../formats/canonical-json.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeByEvidence, isOpenDiscrepancy } from '../reconciliation/discrepancies.store.js';
-import { settleHolding, stopsHeldOf } from '../reconciliation/holdings.store.js';
+import { lockStopsHeldOf, settleHolding, stopsHeldOf } from '../reconciliation/holdings.store.js';
 import { holdingPrefix } from '../reconciliation/sweep-findings.service.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -104,6 +104,8 @@ export class LostStopsService {
     const { site, timeZone: zone } = this.parts.site;
     await locks.add([receiptId]);
     await shareSiteEvidence(trx, site);
+    // A sweep that lists something else by now waits: what is acknowledged is what was shown.
+    await lockStopsHeldOf(trx, site, receiptId);
     const about = await this.#load(trx, receiptId);
     if (about === null) throw new Error(`receipt ${receiptId} is gone`);
     const now = clock.now();

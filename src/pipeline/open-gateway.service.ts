@@ -298,8 +298,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     documents,
     findings: new SweepFindings(database, clock, site, {
       evaluate: (trx, receiptId, now) => statements.evaluateInTransaction(trx, receiptId, now),
-      openUnowned: (discrepancy) =>
-        openUnowned(database, clock, site.timeZone, statements, discrepancy),
+      openUnowned: (discrepancy, before) =>
+        openUnowned(database, clock, site.timeZone, statements, discrepancy, before),
       // A finding may have stopped its receipt.
       onChanged: ringAll,
     }),

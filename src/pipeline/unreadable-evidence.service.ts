@@ -62,6 +62,7 @@ export class UnreadableEvidence {
  * that it makes untrue (rule 10).
  *
  * @param zone the site's, for the trail
+ * @param before what is done first, in the same transaction
  */
 export async function openUnowned(
   database: OpenDatabase,
@@ -69,12 +70,14 @@ export async function openUnowned(
   zone: string,
   statements: StatementsService,
   discrepancy: NewDiscrepancy,
+  before: (trx: Trx) => Promise<void>,
 ): Promise<void> {
   await transactLocking(database, discrepancy.site, async (trx, locks) => {
     const now = clock.now();
     const inDoubt = await lockInDoubt(trx, locks, statements, discrepancy.site, [
       discrepancy.scope ?? {},
     ]);
+    await before(trx);
     await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, zone);
     for (const id of inDoubt) await statements.evaluateInTransaction(trx, id, now);
   });

@@ -178,16 +178,25 @@ export async function isOpenDiscrepancy(
   kind: DiscrepancyClass,
   subject: string,
 ): Promise<boolean> {
-  const row = await reader
+  return (await openEventDiscrepancy(reader, site, kind, subject)) !== undefined;
+}
+
+/** The discrepancy of this class and subject that an event opened and that is open. */
+export async function openEventDiscrepancy(
+  reader: Reader,
+  site: string,
+  kind: DiscrepancyClass,
+  subject: string,
+): Promise<DiscrepancyRow | undefined> {
+  return await reader
     .selectFrom('discrepancy')
-    .select('id')
+    .selectAll()
     .where('site', '=', site)
     .where('class', '=', kind)
     .where('subject', '=', subject)
     .where('closed_at', 'is', null)
     .where('derived', '=', 0)
     .executeTakeFirst();
-  return row !== undefined;
 }
 
 /** The discrepancy of this class and subject that was opened last, open or closed; null when there was none. */

@@ -1,30 +1,108 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
+import { forUpdate } from '../storage/dialect.js';
 import type {
   DeliveryRow,
   DestinationHoldingRow,
   DiscrepancyRow,
   SweepRow,
 } from '../storage/tables.js';
+import { secondIdentity } from './holding-content.js';
 
-/** Keeps what a destination showed and no delivery accounts for; seen again, its last sweep moves on. */
+/**
+ * Keeps what a destination showed and no delivery accounts for. Seen again, all of it is as it was shown last; what says
+ * something else than before is nothing that was accounted for, since a signature covers what its signer was shown.
+ *
+ * @param contentOf digest of what a message says, see `contentOf`
+ */
 export async function keepHoldings(
   trx: Trx,
   holdings: readonly DestinationHoldingRow[],
+  contentOf: (row: DestinationHoldingRow) => string,
 ): Promise<void> {
-  for (const row of holdings) {
+  // In one order, as whoever acknowledges them locks them.
+  const inOrder = [...holdings].sort((a, b) => (a.identity < b.identity ? -1 : 1));
+  for (const listed of inOrder) {
+    const row = await underItsName(trx, listed, contentOf);
+    const before = await lockHolding(trx, row);
+    if (before === undefined) {
+      await trx.insertInto('destination_holding').values(row).execute();
+      continue;
+    }
+    const {
+      site,
+      destination,
+      identity,
+      first_sweep: _first,
+      settled_at: _settled,
+      ...shown
+    } = row;
+    const isAccountedFor =
+      contentOf(before) === contentOf(row) || (await isRecognised(trx, before, row));
     await trx
-      .insertInto('destination_holding')
-      .values(row)
-      .onConflict((c) =>
-        c.columns(['site', 'destination', 'identity']).doUpdateSet({
-          item: row.item,
-          may_permit: row.may_permit,
-          last_sweep: row.last_sweep,
-        }),
-      )
+      .updateTable('destination_holding')
+      .set({ ...shown, settled_at: isAccountedFor ? before.settled_at : null })
+      .where('site', '=', site)
+      .where('destination', '=', destination)
+      .where('identity', '=', identity)
       .execute();
   }
+}
+
+/**
+ * A destination may number each kind of message by itself: a stop must not be overwritten by the result that has its number.
+ * The second one that a sweep lists under a name gets a name of its own, and keeps it.
+ */
+async function underItsName(
+  trx: Trx,
+  row: DestinationHoldingRow,
+  contentOf: (row: DestinationHoldingRow) => string,
+): Promise<DestinationHoldingRow> {
+  const second = { ...row, identity: secondIdentity(row.identity, contentOf(row)) };
+  if ((await lockHolding(trx, second)) !== undefined) return second;
+  const first = await lockHolding(trx, row);
+  const isTaken = first?.last_sweep === row.last_sweep && contentOf(first) !== contentOf(row);
+  return isTaken ? second : row;
+}
+
+async function lockHolding(
+  trx: Trx,
+  of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'identity'>,
+): Promise<DestinationHoldingRow | undefined> {
+  const query = trx
+    .selectFrom('destination_holding')
+    .selectAll()
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('identity', '=', of.identity);
+  return await forUpdate(trx, query, 'destination_holding').executeTakeFirst();
+}
+
+/** A delivery was recognised in it, and it is about the same still: what differs is that delivery's finding. */
+async function isRecognised(
+  reader: Reader,
+  before: DestinationHoldingRow,
+  row: DestinationHoldingRow,
+): Promise<boolean> {
+  const isOfTheSame =
+    before.message === row.message &&
+    before.subject === row.subject &&
+    before.receipt_id === row.receipt_id &&
+    before.revision === row.revision;
+  if (before.settled_at === null || !isOfTheSame) return false;
+  if (row.message === null || row.revision === null) return false;
+  const delivery = await reader
+    .selectFrom('delivery')
+    .select('id')
+    .where('site', '=', row.site)
+    .where('destination', '=', row.destination)
+    .where('destination_reference', '=', row.identity)
+    .where('subject_kind', '=', row.message)
+    .where('subject_revision', '=', row.revision)
+    .where('state', '=', 'confirmed')
+    .limit(1)
+    .executeTakeFirst();
+  return delivery !== undefined;
 }
 
 /** Messages that nothing accounts for, of one sweep, in the order of their identities. */
@@ -105,7 +183,17 @@ export async function stopsHeldOf(
   site: string,
   receiptId: string,
 ): Promise<DestinationHoldingRow[]> {
-  return await reader
+  return await stopsHeld(reader, site, receiptId).execute();
+}
+
+/** As `stopsHeldOf`; no sweep changes what they show until the transaction ends. */
+export async function lockStopsHeldOf(trx: Trx, site: string, receiptId: string): Promise<void> {
+  const query = stopsHeld(trx, site, receiptId);
+  await forUpdate(trx, query, 'destination_holding').execute();
+}
+
+function stopsHeld(reader: Reader, site: string, receiptId: string) {
+  return reader
     .selectFrom('destination_holding')
     .selectAll()
     .where('site', '=', site)
@@ -114,8 +202,7 @@ export async function stopsHeldOf(
     .where('settled_at', 'is', null)
     .orderBy('destination')
     .orderBy('identity')
-    .limit(STOPS_MAX)
-    .execute();
+    .limit(STOPS_MAX);
 }
 
 const STOPS_MAX = 100;

@@ -14,6 +14,7 @@ import type {
 } from '../storage/tables.js';
 import { bearingOn } from './bearing.store.js';
 import { readHeldPage } from './held-list.js';
+import { isUnder } from './holding-content.js';
 import {
   openOfSweeps,
   recognisedHolding,
@@ -454,7 +455,7 @@ export class SweepComparison {
       const result = await looking.document(destination, momentPath(list, at, cursor));
       const page = readHeldPage(result, list, format, cursor);
       if (!page.ok) return { kind: 'unavailable', detail: looking.keptText(page.detail) };
-      if (page.items.some((item) => looking.keptText(item.identity) === identity)) {
+      if (page.items.some((item) => isUnder(identity, looking.keptText(item.identity)))) {
         return { kind: 'listed' };
       }
       if (page.next === '') return { kind: 'gone' };

@@ -17,7 +17,7 @@ import type {
 } from '../storage/tables.js';
 import { setDifference } from './destination-watch.store.js';
 import type { NewDiscrepancy } from './discrepancies.js';
-import { closeByEvidence, isOpenDiscrepancy, openDiscrepancy } from './discrepancies.store.js';
+import { closeByEvidence, openDiscrepancy, openEventDiscrepancy } from './discrepancies.store.js';
 import {
   forgetHolding,
   isUnsettled,
@@ -37,8 +37,15 @@ export interface FindingEffects {
     receiptId: string,
     now: Instant,
   ) => Promise<{ readonly isNew: boolean } | null>;
-  /** Opens what belongs to no receipt for certain and evaluates every statement it could belong to. */
-  readonly openUnowned: (discrepancy: NewDiscrepancy) => Promise<void>;
+  /**
+   * Opens what belongs to no receipt for certain and evaluates every statement it could belong to.
+   *
+   * @param before what is done first, in the same transaction
+   */
+  readonly openUnowned: (
+    discrepancy: NewDiscrepancy,
+    before: (trx: Trx) => Promise<void>,
+  ) => Promise<void>;
   /** Called after a commit that receipts or destinations wait for. */
   readonly onChanged: () => void;
 }
@@ -107,7 +114,10 @@ export class SweepFindings {
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
     } as const;
     // Somebody may have acknowledged it since it was read: what is opened behind that, nothing would ever close.
-    return await this.#open(finding, (reader) => isUnsettled(reader, holding));
+    return await this.#open(finding, {
+      isStill: (reader) => isUnsettled(reader, holding),
+      replacedBy: holding.last_sweep,
+    });
   }
 
   async #auditSuperseded(
@@ -250,7 +260,7 @@ export class SweepFindings {
 
   async #close(
     trx: Trx,
-    sweep: Swept,
+    sweep: Pick<Swept, 'id'>,
     { site, class: kind, subject }: Pick<DiscrepancyRow, 'site' | 'class' | 'subject'>,
     shown: string,
     closedAt: Instant,
@@ -274,24 +284,40 @@ export class SweepFindings {
     this.effects.onChanged();
   }
 
-  /** @param isStill asked behind the lock of its receipt */
+  /**
+   * @param how `isStill` is asked behind the lock of its receipt; `replacedBy` names the sweep by which what is open under the
+   *   same name is closed, in the same transaction, where that says something else
+   */
   async #open(
     what: Omit<NewDiscrepancy, 'site' | 'containerLabel' | 'openedAt'>,
-    isStill: (reader: Reader) => Promise<boolean> = () => Promise.resolve(true),
+    how: {
+      readonly isStill?: (reader: Reader) => Promise<boolean>;
+      readonly replacedBy?: string;
+    } = {},
   ): Promise<boolean> {
     const { site } = this.site;
     const { db } = this.database;
-    if (await isOpenDiscrepancy(db, site, what.class, what.subject)) return false;
+    const { isStill = () => Promise.resolve(true), replacedBy } = how;
+    const before = await openEventDiscrepancy(db, site, what.class, what.subject);
+    const isSame = before?.receipt_id === what.receiptId && before.detail === what.detail;
+    if (before !== undefined && (replacedBy === undefined || isSame)) return false;
+    const replace = async (trx: Trx): Promise<void> => {
+      if (before === undefined || replacedBy === undefined) return;
+      const evidence = 'it shows something else';
+      await this.#close(trx, { id: replacedBy }, before, evidence, this.clock.now());
+    };
     const discrepancy = { site, containerLabel: null, openedAt: this.clock.now(), ...what };
     const { receiptId, scope } = discrepancy;
     if (receiptId === null && scope?.destination === undefined) {
       if (!(await isStill(db))) return false;
-      await this.effects.openUnowned(discrepancy);
+      await this.effects.openUnowned(discrepancy, replace);
     } else {
+      const receipts = [receiptId, before?.receipt_id ?? null].filter((id) => id !== null);
       const isOpened = await this.database.transact(async (trx) => {
-        if (receiptId !== null) await lockReceipts(trx, site, [receiptId]);
+        await lockReceiptsMarking(trx, site, receipts, new Set(before ? receipts : []));
         if (!(await isStill(trx))) return false;
         const now = this.clock.now();
+        await replace(trx);
         await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
         if (receiptId !== null) await this.effects.evaluate(trx, receiptId, now);
         return true;

@@ -14,6 +14,7 @@ import type {
 import { bearingOn } from './bearing.store.js';
 import { type HeldItem, type HeldPage, readHeldPage } from './held-list.js';
 import { mayPermit } from './held-permission.js';
+import { contentOf } from './holding-content.js';
 import { keepHoldings } from './holdings.store.js';
 import { takeSpareToken } from './spare-token.service.js';
 import { SweepComparison } from './sweep-comparison.service.js';
@@ -175,7 +176,7 @@ export class SweepService {
     const isOurs = await database.transact(async (trx) => {
       if (!(await changeSweep(trx, sweep, change))) return false;
       await noteItems(trx, notes);
-      await keepHoldings(trx, holdings);
+      await keepHoldings(trx, holdings, (row) => contentOf(row, document.messages));
       return true;
     });
     return { sweep: isOurs ? { ...sweep, ...change } : null, waitUntil: null };

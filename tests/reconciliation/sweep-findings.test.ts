@@ -260,10 +260,21 @@ describe('a stop of a lost life', () => {
     const { db } = world.world.database;
     await db.updateTable('destination_holding').set({ revision: 40 }).execute();
     const later = await db.selectFrom('destination_holding').selectAll().executeTakeFirstOrThrow();
+    // Another revision than what is open says: that is found anew.
+    expect(await world.findings.openHolding(later)).toBe(true);
+    expect(await told()).toEqual([changes + 2, revisions + 1]);
     expect(await world.findings.openHolding(later)).toBe(false);
-    expect(await told()).toEqual([changes + 1, revisions + 1]);
-    expect(await world.findings.openHolding(later)).toBe(false);
-    expect(await told()).toEqual([changes + 1, revisions + 1]);
+    expect(await told()).toEqual([changes + 2, revisions + 1]);
+    const found = await db
+      .selectFrom('discrepancy')
+      .select(['detail', 'closing_evidence'])
+      .where('class', '=', 'unknown-at-source')
+      .orderBy('id')
+      .execute();
+    expect(found).toMatchObject([
+      { closing_evidence: 'sweep sweep-1: it shows something else' },
+      { closing_evidence: null, detail: expect.stringContaining('revision 40') as string },
+    ]);
   });
 
   it('is not found again behind the signature that acknowledges it', async () => {

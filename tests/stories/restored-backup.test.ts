@@ -367,6 +367,20 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
       expect(over.text).toContain('Not open: no destination holds a stop of it');
       expect(over.text).toContain('investigation INV-26-051');
       expect((await asks(world, `/receipts/${receipt.id}`, sina)).text).not.toContain(page);
+
+      // What is technical may change there; what it says was signed as it stood, and as nothing else.
+      const { messages } = world.erp.ledger.books;
+      const [number] = (done.json['acknowledged'] as string[]).map((name) => name.slice(4));
+      const stop = messages.find((message) => message.number === number);
+      if (stop === undefined) throw new Error(`ERP holds no ${String(number)}`);
+      Object.assign(stop, { applied: !stop.applied, arrivedAt: formatInstant(world.clock.now()) });
+      await sweepErp();
+      expect((await world.statement(receipt.id)).outcome).toBe('conforms');
+      const content = stop.content.replace(/BLOCK-[A-Z]+/, 'BLOCK-OTHERWISE');
+      Object.assign(stop, { content });
+      await sweepErp();
+      await world.says(receipt.id, 'incomplete');
+      expect((await look())['lost']).toHaveLength(1);
     },
     2 * STORY_MS,
   );
