@@ -3,32 +3,49 @@ import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
 import { Problem } from '../problem-details.js';
 import { readProposal } from '../statements/attribution-request.js';
+import type { AttributionView } from '../statements/attribution-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import { renderAttribution, renderAttributionList, renderPlace } from './attribution.page.js';
 import { ATTRIBUTION_SOURCE, type AttributionSource } from './attribution-source.js';
-import { formSigner } from './form-signer.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { attributionPath } from './review-path.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import {
+  type Arrived,
+  answerSignedForm,
+  doneSaid,
+  NOTHING_SAID,
+  type Said,
+  signedAt,
+  signedHere,
+} from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 
 const ID_LENGTH_MAX = 100;
 const LIST_MAX = 100;
 
-const DONE: Readonly<Record<string, Said>> = {
-  signed: signedSaid('The signature stands below, and in the trail.'),
-  proposed: signedSaid(
-    'It waits for a second person. What speaks against a receipt counts at both meanwhile.',
-    'Proposed',
-  ),
+const PROPOSED = doneSaid(
+  'It waits for a second person. What speaks against a receipt counts at both meanwhile.',
+  'Proposed',
+);
+
+const SIGNED = signedHere(
+  'The signature stands below, and in the trail.',
+  ({ attribution: { signature } }: AttributionView) => (signature === null ? [] : [signature]),
+);
+
+const arrived: Arrived<AttributionView> = (done, view, caller) => {
+  if (done === 'proposed') return view.attribution.state === 'open' ? PROPOSED : NOTHING_SAID;
+  return SIGNED(done, view, caller);
 };
 
 /** Where results belong: what waits, one result with what was said about it, and the forms that propose and sign. */
 @Controller('/attributions')
 export class AttributionPagesController {
   readonly #attributions: AttributionSource;
+  readonly #pages: SignedPages;
 
   constructor(
     @Inject(ATTRIBUTION_SOURCE) attributions: AttributionSource,
@@ -36,6 +53,7 @@ export class AttributionPagesController {
     private readonly clock: Clock,
   ) {
     this.#attributions = attributions;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get()
@@ -95,7 +113,7 @@ export class AttributionPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, DONE[done ?? ''] ?? NOTHING_SAID);
+    await this.#pages.show(this.#page(id), { request, reply }, done);
   }
 
   @Post(':id')
@@ -105,17 +123,12 @@ export class AttributionPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const { review, userName, password } = readSigned(fields, ['attribute', 'decline']);
-        const who = signerOf(request.caller, userName, password);
-        mustBeSigned(await this.#attributions.decide(id, review, who), id, 'attribution');
-        return signedAt(attributionPath(id));
-      },
-      show: (said) => this.#show(id, request, reply, said),
+    await this.#pages.sign(this.#page(id), { request, reply }, async (fields) => {
+      const { review, userName, password } = readSigned(fields, ['attribute', 'decline']);
+      const who = signerOf(request.caller, userName, password);
+      const answer = await this.#attributions.decide(id, review, who);
+      mustBeSigned(answer, id, 'attribution');
+      return signedAt(attributionPath(id), answer.signature);
     });
   }
 
@@ -138,21 +151,14 @@ export class AttributionPagesController {
     await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
   }
 
-  async #show(
-    id: string,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const view = id.length > ID_LENGTH_MAX ? null : await this.#attributions.show(id);
-    if (view === null) throw new Problem('not-found', 'no attribution has this id');
-    const signer = await formSigner(request, 'result.reattribute', this.#attributions);
-    const page = renderAttribution(
-      view,
-      this.site.frame(request.caller, this.clock.now()),
-      signer,
-      said,
-    );
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+  #page(id: string): SignedPage<AttributionView> {
+    return {
+      load: async () => (id.length > ID_LENGTH_MAX ? null : this.#attributions.show(id)),
+      missing: 'no attribution has this id',
+      right: 'result.reattribute',
+      signing: this.#attributions,
+      arrived,
+      render: renderAttribution,
+    };
   }
 }

@@ -15,8 +15,8 @@ import { receiptPath } from './receipt-path.js';
 import { renderPage } from './render-page.js';
 import { SignedForm } from './review-form.js';
 import { attributionPath, placePath, reviewPath } from './review-path.js';
-import type { Signer } from './sign-form.js';
 import type { Said } from './signed-form.js';
+import type { SignedPageShown } from './signed-page.js';
 import { Verbatim } from './verbatim.js';
 
 const WHO_MAY =
@@ -100,12 +100,12 @@ export function renderPlace(
   );
 }
 
-export function renderAttribution(
-  view: AttributionView,
-  frame: ReviewFrame,
-  signer: Signer | null,
-  said: Said,
-): string {
+export function renderAttribution({
+  view,
+  frame,
+  signer,
+  said,
+}: SignedPageShown<AttributionView>): string {
   const { attribution, options } = view;
   return renderPage(
     <Layout title={`Attribution of ${view.resultId}`} {...frame} sent={said.typed}>

@@ -1,33 +1,37 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
+import type { BundleReviewView } from '../statements/bundle-review-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { REASON_MAX, readSignedText, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
 import { renderBundleReview } from './bundle-review.page.js';
-import { formSigner } from './form-signer.js';
-import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { bundleReviewPath } from './review-path.js';
 import { BUNDLE_REVIEW_SOURCE, type BundleReviewSource } from './review-source.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import { signedAt, signedHere } from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 
 const ID_LENGTH_MAX = 100;
 
-const SIGNED = signedSaid('The bundle is refused. The signature stands below, and in the trail.');
+const SIGNED = signedHere(
+  'The bundle is refused. The signature stands below, and in the trail.',
+  (view: BundleReviewView) => view.signatures,
+);
 
 /** One held bundle with what refusing it does, and the form that signs. */
 @Controller('/review/bundles')
 export class BundleReviewPagesController {
   readonly #bundles: BundleReviewSource;
+  readonly #pages: SignedPages;
 
   constructor(
     @Inject(BUNDLE_REVIEW_SOURCE) bundles: BundleReviewSource,
-    private readonly site: PageSite,
-    private readonly clock: Clock,
+    site: PageSite,
+    clock: Clock,
   ) {
     this.#bundles = bundles;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get(':id')
@@ -38,7 +42,7 @@ export class BundleReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#pages.show(this.#page(id), { request, reply }, done);
   }
 
   @Post(':id')
@@ -48,31 +52,23 @@ export class BundleReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const asked = readSignedText(fields, 'reason', REASON_MAX);
-        const who = signerOf(request.caller, asked.userName, asked.password);
-        mustBeSigned(await this.#bundles.refuse(id, asked, who), id, 'bundle');
-        return signedAt(bundleReviewPath(id));
-      },
-      show: (said) => this.#show(id, request, reply, said),
+    await this.#pages.sign(this.#page(id), { request, reply }, async (fields) => {
+      const asked = readSignedText(fields, 'reason', REASON_MAX);
+      const who = signerOf(request.caller, asked.userName, asked.password);
+      const answer = await this.#bundles.refuse(id, asked, who);
+      mustBeSigned(answer, id, 'bundle');
+      return signedAt(bundleReviewPath(id), answer.signature);
     });
   }
 
-  async #show(
-    id: string,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const view = id.length > ID_LENGTH_MAX ? null : await this.#bundles.show(id);
-    if (view === null) throw new Problem('not-found', 'no bundle has this id');
-    const frame = this.site.frame(request.caller, this.clock.now());
-    const signer = await formSigner(request, 'result.review', this.#bundles);
-    const page = renderBundleReview(view, frame, signer, said);
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+  #page(id: string): SignedPage<BundleReviewView> {
+    return {
+      load: async () => (id.length > ID_LENGTH_MAX ? null : this.#bundles.show(id)),
+      missing: 'no bundle has this id',
+      right: 'result.review',
+      signing: this.#bundles,
+      arrived: SIGNED,
+      render: renderBundleReview,
+    };
   }
 }

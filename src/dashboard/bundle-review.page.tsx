@@ -12,16 +12,11 @@ import { ActOpening, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
+import type { SignedPageShown } from './signed-page.js';
 import { Verbatim } from './verbatim.js';
 
-export function renderBundleReview(
-  view: BundleReviewView,
-  frame: ReviewFrame,
-  signer: Signer | null,
-  said: Said,
-): string {
-  const page = <BundlePage view={view} frame={frame} signer={signer} said={said} />;
-  return renderPage(page);
+export function renderBundleReview(shown: SignedPageShown<BundleReviewView>): string {
+  return renderPage(<BundlePage {...shown} />);
 }
 
 function BundlePage(props: {

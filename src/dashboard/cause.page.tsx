@@ -4,7 +4,6 @@ import type { CauseView } from '../statements/cause-view.js';
 import { Field, Told } from './form-parts.js';
 import { Layout } from './layout.js';
 import { momentOf } from './local-time.js';
-import { ManifestList } from './manifest-list.js';
 import { Moment } from './marks.js';
 import type { ReviewFrame } from './page-site.js';
 import { receiptPath } from './receipt-path.js';
@@ -13,6 +12,7 @@ import { causePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { ActOpening, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
+import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
@@ -71,7 +71,7 @@ function CausePage({ view, frame, signer, said }: CauseShown): JSX.Element {
         {view.signatures.length === 0 ? (
           <p class="none">Nobody has signed its cause.</p>
         ) : (
-          <ManifestList signatures={view.signatures} />
+          <SignatureList signatures={view.signatures} />
         )}
       </section>
       <section aria-labelledby="sign-title">

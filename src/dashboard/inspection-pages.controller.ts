@@ -1,7 +1,8 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
+import type { InspectionLiftView, InspectionsView } from '../receipts/inspection-view.js';
+import type { SignatureManifest } from '../signatures/signature.js';
 import {
   readInspection,
   readInspectionId,
@@ -10,33 +11,58 @@ import {
 import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
-import { formSigner } from './form-signer.js';
 import { inspectionFields } from './inspection-fields.js';
 import { renderInspectionLift } from './inspection-lift.page.js';
 import { renderInspections } from './inspections.page.js';
 import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source.js';
-import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { inspectionLiftPath, inspectionsPath } from './receipt-path.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import { signedAt, signedHere } from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 
-const SIGNED = signedSaid('The count is entered. It stands below, and in the trail.');
+const SIGNED = signedHere(
+  'The count is entered. It stands below, and in the trail.',
+  (view: InspectionsView) =>
+    namedBy(view, (entry) => (entry.lift === undefined ? entry.signatureId : null)),
+);
 
-const LIFTED = signedSaid('The count is lifted. The signature stands below, and in the trail.');
+interface LiftShown {
+  readonly view: InspectionLiftView;
+  readonly inspections: InspectionsView;
+}
+
+const LIFTED = signedHere(
+  'The count is lifted. The signature stands below, and in the trail.',
+  ({ view, inspections }: LiftShown) =>
+    namedBy(inspections, ({ id, lift }) =>
+      id === view.inspection?.id && lift?.isValid === true ? lift.signatureId : null,
+    ),
+);
+
+/** Signatures that counts of a receipt name. */
+function namedBy(
+  { inspections, signatures }: InspectionsView,
+  nameOf: (entry: InspectionsView['inspections'][number]) => string | null,
+): SignatureManifest[] {
+  const named = new Set(inspections.map(nameOf));
+  return signatures.filter(({ signatureId }) => named.has(signatureId));
+}
 
 /** Inspections of a receipt's labels and for damage: what was counted, and the forms that enter a count and lift one. */
 @Controller('/receipts')
 export class InspectionPagesController {
   readonly #inspections: InspectionsSource;
+  readonly #pages: SignedPages;
 
   constructor(
     @Inject(INSPECTIONS_SOURCE) inspections: InspectionsSource,
     private readonly site: PageSite,
-    private readonly clock: Clock,
+    clock: Clock,
   ) {
     this.#inspections = inspections;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get(':id/inspections')
@@ -47,7 +73,7 @@ export class InspectionPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#pages.show(this.#page(id), { request, reply }, done);
   }
 
   @Post(':id/inspections')
@@ -59,18 +85,12 @@ export class InspectionPagesController {
   ): Promise<void> {
     const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
     const { timeZone } = this.site.view;
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone,
-      sign: async (fields) => {
-        const asked = readInspection(inspectionFields(fields, timeZone));
-        const who = signerOf(request.caller, asked.userName, asked.password);
-        const answer = await this.#inspections.report(receiptId, asked.request, who);
-        mustBeSigned(answer, receiptId, 'receipt');
-        return signedAt(inspectionsPath(receiptId));
-      },
-      show: (said) => this.#show(id, request, reply, said),
+    await this.#pages.sign(this.#page(id), { request, reply }, async (fields) => {
+      const asked = readInspection(inspectionFields(fields, timeZone));
+      const who = signerOf(request.caller, asked.userName, asked.password);
+      const answer = await this.#inspections.report(receiptId, asked.request, who);
+      mustBeSigned(answer, receiptId, 'receipt');
+      return signedAt(inspectionsPath(receiptId), answer.signature);
     });
   }
 
@@ -83,8 +103,7 @@ export class InspectionPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    const said = done === 'signed' ? LIFTED : NOTHING_SAID;
-    await this.#showLift(id, inspection, request, reply, said);
+    await this.#pages.show(this.#liftPage(id, inspection), { request, reply }, done);
   }
 
   @Post(':id/inspection-lift')
@@ -96,59 +115,40 @@ export class InspectionPagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const asked = readInspectionLift({ ...fields, inspection });
-        const who = signerOf(request.caller, asked.userName, asked.password);
-        const answer = await this.#inspections.lift(receiptId, asked.request, who);
-        mustBeSigned(answer, receiptId, 'receipt');
-        return `${inspectionLiftPath(receiptId, asked.request.inspectionId)}&done=signed`;
+    await this.#pages.sign(this.#liftPage(id, inspection), { request, reply }, async (fields) => {
+      const asked = readInspectionLift({ ...fields, inspection });
+      const who = signerOf(request.caller, asked.userName, asked.password);
+      const answer = await this.#inspections.lift(receiptId, asked.request, who);
+      mustBeSigned(answer, receiptId, 'receipt');
+      return signedAt(inspectionLiftPath(receiptId, asked.request.inspectionId), answer.signature);
+    });
+  }
+
+  #page(id: string): SignedPage<InspectionsView> {
+    return {
+      load: async () => (id.length > RECEIPT_ID_LENGTH_MAX ? null : this.#inspections.show(id)),
+      missing: 'no announced receipt has this id',
+      right: 'result.review',
+      signing: this.#inspections,
+      arrived: SIGNED,
+      render: renderInspections,
+    };
+  }
+
+  #liftPage(id: string, inspection: unknown): SignedPage<LiftShown> {
+    return {
+      load: async () => {
+        const inspectionId = readInspectionId(inspection);
+        if (id.length > RECEIPT_ID_LENGTH_MAX) return null;
+        const view = await this.#inspections.showLift(id, inspectionId);
+        const inspections = view && (await this.#inspections.show(id));
+        return view && inspections && { view, inspections };
       },
-      show: (said) => this.#showLift(id, inspection, request, reply, said),
-    });
-  }
-
-  async #showLift(
-    id: string,
-    inspection: unknown,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const inspectionId = readInspectionId(inspection);
-    const isId = id.length <= RECEIPT_ID_LENGTH_MAX;
-    const view = isId ? await this.#inspections.showLift(id, inspectionId) : null;
-    const inspections = view && (await this.#inspections.show(id));
-    if (view === null || inspections === null) {
-      throw new Problem('not-found', 'no receipt has an inspection of this id');
-    }
-    const page = renderInspectionLift({
-      view,
-      inspections,
-      frame: this.site.frame(request.caller, this.clock.now()),
-      signer: await formSigner(request, 'stop.lift', this.#inspections),
-      said,
-    });
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
-  }
-
-  async #show(
-    id: string,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const view = id.length > RECEIPT_ID_LENGTH_MAX ? null : await this.#inspections.show(id);
-    if (view === null) throw new Problem('not-found', 'no announced receipt has this id');
-    const page = renderInspections({
-      view,
-      frame: this.site.frame(request.caller, this.clock.now()),
-      signer: await formSigner(request, 'result.review', this.#inspections),
-      said,
-    });
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+      missing: 'no receipt has an inspection of this id',
+      right: 'stop.lift',
+      signing: this.#inspections,
+      arrived: LIFTED,
+      render: ({ view: lift, ...shown }) => renderInspectionLift({ ...shown, ...lift }),
+    };
   }
 }

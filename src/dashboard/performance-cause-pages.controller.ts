@@ -1,38 +1,40 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
+import type { PerformanceCauseView } from '../statements/performance-view.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { readInvestigated, signerOf } from '../statements/review-request.js';
 import { Clock } from '../storage/clock.js';
-import { formSigner } from './form-signer.js';
 import { performanceCausePath } from './instrument-path.js';
-import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { renderPerformanceCause } from './performance-cause.page.js';
 import {
   PERFORMANCE_CAUSE_SOURCE,
   type PerformanceCauseSource,
 } from './performance-cause-source.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import { signedAt, signedHere } from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 
 const ID_LENGTH_MAX = 100;
 
-const SIGNED = signedSaid(
+const SIGNED = signedHere(
   'The cause is signed. It stands below, on the page of the instrument, and in the trail.',
+  (view: PerformanceCauseView) => view.signatures,
 );
 
 /** Why a performance check failed: what it leaves in doubt, and the form that signs its cause. */
 @Controller('/performance-checks')
 export class PerformanceCausePagesController {
   readonly #causes: PerformanceCauseSource;
+  readonly #pages: SignedPages;
 
   constructor(
     @Inject(PERFORMANCE_CAUSE_SOURCE) causes: PerformanceCauseSource,
-    private readonly site: PageSite,
-    private readonly clock: Clock,
+    site: PageSite,
+    clock: Clock,
   ) {
     this.#causes = causes;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get(':id/cause')
@@ -43,7 +45,7 @@ export class PerformanceCausePagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#pages.show(this.#page(id), { request, reply }, done);
   }
 
   @Post(':id/cause')
@@ -54,34 +56,23 @@ export class PerformanceCausePagesController {
     @Res() reply: FastifyReply,
   ): Promise<void> {
     const rowId = id.slice(0, ID_LENGTH_MAX);
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const { investigated: cause, userName, password } = readInvestigated(fields);
-        const who = signerOf(request.caller, userName, password);
-        mustBeSigned(await this.#causes.sign(rowId, cause, who), rowId);
-        return signedAt(performanceCausePath(rowId));
-      },
-      show: (said) => this.#show(id, request, reply, said),
+    await this.#pages.sign(this.#page(id), { request, reply }, async (fields) => {
+      const { investigated: cause, userName, password } = readInvestigated(fields);
+      const who = signerOf(request.caller, userName, password);
+      const answer = await this.#causes.sign(rowId, cause, who);
+      mustBeSigned(answer, rowId);
+      return signedAt(performanceCausePath(rowId), answer.signature);
     });
   }
 
-  async #show(
-    id: string,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const view = id.length > ID_LENGTH_MAX ? null : await this.#causes.show(id);
-    if (view === null) throw new Problem('not-found', 'no performance check has this id');
-    const page = renderPerformanceCause({
-      view,
-      frame: this.site.frame(request.caller, this.clock.now()),
-      signer: await formSigner(request, 'result.review', this.#causes),
-      said,
-    });
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+  #page(id: string): SignedPage<PerformanceCauseView> {
+    return {
+      load: async () => (id.length > ID_LENGTH_MAX ? null : this.#causes.show(id)),
+      missing: 'no performance check has this id',
+      right: 'result.review',
+      signing: this.#causes,
+      arrived: SIGNED,
+      render: renderPerformanceCause,
+    };
   }
 }

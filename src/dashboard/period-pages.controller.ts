@@ -5,6 +5,7 @@ import { Problem } from '../problem-details.js';
 import type { SignedAddendum } from '../reconciliation/period-document.js';
 import { writePeriod } from '../reconciliation/period-forms.files.js';
 import { readPeriod } from '../reconciliation/period-query.js';
+import type { PeriodReport } from '../reconciliation/period-report.js';
 import { readReportFormat } from '../reconciliation/report-forms.files.js';
 import { siteDay } from '../reconciliation/site-day.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
@@ -35,12 +36,18 @@ import {
   refusedNotice,
   type Said,
   signedAt,
-  signedSaid,
+  signedHere,
 } from './signed-form.js';
 
 const ID_LENGTH_MAX = 100;
 
-const SIGNED = signedSaid('It is closed. The signature stands below, and in the trail.');
+const SIGNED = signedHere(
+  'It is closed. The signature stands below, and in the trail.',
+  (report: PeriodReport) => [
+    report.signature,
+    ...report.addenda.flatMap(({ signature }) => signature ?? []),
+  ],
+);
 
 /** Days and periods: what is closed, what closing one signs, and the forms that sign. */
 @Controller('/periods')
@@ -108,7 +115,7 @@ export class PeriodPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#show(id, request, reply, done ?? NOTHING_SAID);
   }
 
   /** The same as a file, in one of the forms of a report. */
@@ -166,7 +173,7 @@ export class PeriodPagesController {
         const who = signerOf(request.caller, userName, password);
         const answer = await close({ shownSha256, reason: text }, who);
         mustBeClosed(answer);
-        return signedAt(periodPath(answer.id));
+        return signedAt(periodPath(answer.id), answer.signature);
       },
       show,
     });
@@ -228,10 +235,11 @@ export class PeriodPagesController {
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    said: Said,
+    arrived: Said | string,
   ): Promise<void> {
     const report = id.length > ID_LENGTH_MAX ? null : await this.#views.report(id);
     if (report === null) throw new Problem('not-found', 'no period has this id');
+    const said = typeof arrived === 'string' ? SIGNED(arrived, report, request.caller) : arrived;
     const open = report.addenda.find((a) => a.signature === null);
     const proposal =
       open === undefined ? null : await this.#periods.proposeAddendum(id, open.number);

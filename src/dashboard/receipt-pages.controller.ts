@@ -1,10 +1,12 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
+import type { Signature } from '../signatures/signature.js';
 import { RECEIPT_REVIEW_ACTS } from '../statements/receipt-review.js';
+import type { ReceiptReviewView } from '../statements/receipt-review-view.js';
 import { mustBeSigned, type NotSigned } from '../statements/review-answer.js';
 import { readSigned, signerOf } from '../statements/review-request.js';
-import { readStopLift } from '../statements/stop-lift-view.js';
+import { readStopLift, type StopLiftView } from '../statements/stop-lift-view.js';
 import { formSigner, mayAct } from './form-signer.js';
 import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source.js';
 import { LABELS_SOURCE, type LabelsSource } from './labels-source.js';
@@ -15,7 +17,14 @@ import { PageSite } from './page-site.js';
 import { renderReceiptPage } from './receipt.page.js';
 import { receiptPath } from './receipt-path.js';
 import { RECEIPT_REVIEW_SOURCE, type ReceiptReviewSource } from './receipt-review-source.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import {
+  answerSignedForm,
+  NOTHING_SAID,
+  type Said,
+  type StandingSignature,
+  signedAt,
+  signedHere,
+} from './signed-form.js';
 import { signedInOf } from './signed-in.js';
 import { STOP_LIFT_SOURCE, type StopLiftSource } from './stop-lift-source.js';
 import { DAY_VIEW_SOURCE, type DayViewSource } from './view-source.js';
@@ -25,7 +34,16 @@ const HTML = 'text/html; charset=utf-8';
 /** Longer ids belong to no receipt; nothing that long is echoed. */
 const RECEIPT_ID_LENGTH_MAX = 200;
 
-const SIGNED = signedSaid('The signature stands below, and in the trail.');
+const SIGNED = signedHere('The signature stands below, and in the trail.', signaturesOn);
+
+/** Signatures of second persons, and of who lifted a stop. */
+function signaturesOn(shown: {
+  readonly review: ReceiptReviewView | null;
+  readonly stops: StopLiftView | null;
+}): StandingSignature[] {
+  const lifts = (shown.stops?.stops ?? []).flatMap(({ signature }) => signature ?? []);
+  return [...(shown.review?.signatures ?? []), ...lifts];
+}
 
 /** The page of one receipt line, and the form on it that its second person signs by. */
 @Controller('/receipts')
@@ -62,7 +80,7 @@ export class ReceiptPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#show(id, request, reply, done ?? NOTHING_SAID);
   }
 
   @Post(':id/review')
@@ -99,7 +117,7 @@ export class ReceiptPagesController {
     sign: (
       receiptId: string,
       fields: Readonly<Record<string, unknown>>,
-    ) => Promise<{ readonly kind: 'signed' } | NotSigned>,
+    ) => Promise<{ readonly kind: 'signed'; readonly signature: Signature } | NotSigned>,
   ): Promise<void> {
     const receiptId = id.slice(0, RECEIPT_ID_LENGTH_MAX);
     await answerSignedForm({
@@ -107,8 +125,9 @@ export class ReceiptPagesController {
       reply,
       timeZone: this.site.view.timeZone,
       sign: async (fields) => {
-        mustBeSigned(await sign(receiptId, fields), receiptId, 'receipt');
-        return signedAt(receiptPath(receiptId));
+        const answer = await sign(receiptId, fields);
+        mustBeSigned(answer, receiptId, 'receipt');
+        return signedAt(receiptPath(receiptId), answer.signature);
       },
       show: (said) => this.#show(id, request, reply, said),
     });
@@ -118,7 +137,7 @@ export class ReceiptPagesController {
     id: string,
     request: AuthenticatedRequest,
     reply: FastifyReply,
-    said: Said,
+    arrived: Said | string,
   ): Promise<void> {
     const isId = id.length <= RECEIPT_ID_LENGTH_MAX;
     // What a signature would cover is read first: what comes in meanwhile is shown, and refuses the signature.
@@ -132,6 +151,8 @@ export class ReceiptPagesController {
       await reply.status(404).headers(headers).send(page);
       return;
     }
+    const said =
+      typeof arrived === 'string' ? SIGNED(arrived, { review, stops }, request.caller) : arrived;
     const inspections = await this.#inspections.show(id);
     const signer = await formSigner(request, 'result.review', this.#reviews);
     const mayReject = mayAct(request, 'receipt.manage');

@@ -1,11 +1,10 @@
 import { Controller, Get, Inject, Param, Post, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { Problem } from '../problem-details.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { readReview, signerOf } from '../statements/review-request.js';
+import type { ReviewView } from '../statements/review-view.js';
 import { Clock } from '../storage/clock.js';
-import { formSigner } from './form-signer.js';
 import { HELD_SHOWN_MAX } from './held-bundles.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
@@ -17,17 +16,22 @@ import {
   REVIEW_SOURCE,
   type ReviewSource,
 } from './review-source.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import { signedAt, signedHere } from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 
 const LIST_MAX = 100;
 const ID_LENGTH_MAX = 100;
 
-const SIGNED = signedSaid('The signature stands below, and in the trail.');
+const SIGNED = signedHere(
+  'The signature stands below, and in the trail.',
+  (view: ReviewView) => view.signatures,
+);
 
 /** Held results: the list, one with everything that bears on it, and the form that signs. */
 @Controller('/review')
 export class ReviewPagesController {
   readonly #reviews: ReviewSource;
+  readonly #pages: SignedPages;
   readonly #bundles: BundleReviewSource;
 
   constructor(
@@ -38,6 +42,7 @@ export class ReviewPagesController {
   ) {
     this.#reviews = reviews;
     this.#bundles = bundles;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get()
@@ -63,7 +68,7 @@ export class ReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(id, request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#pages.show(this.#page(id), { request, reply }, done);
   }
 
   @Post(':id')
@@ -73,35 +78,23 @@ export class ReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const { review, userName, password } = readReview(fields);
-        const who = signerOf(request.caller, userName, password);
-        mustBeSigned(await this.#reviews.decide(id, review, who), id);
-        return signedAt(reviewPath(id));
-      },
-      show: (said) => this.#show(id, request, reply, said),
+    await this.#pages.sign(this.#page(id), { request, reply }, async (fields) => {
+      const { review, userName, password } = readReview(fields);
+      const who = signerOf(request.caller, userName, password);
+      const answer = await this.#reviews.decide(id, review, who);
+      mustBeSigned(answer, id);
+      return signedAt(reviewPath(id), answer.signature);
     });
   }
 
-  async #show(
-    id: string,
-    request: AuthenticatedRequest,
-    reply: FastifyReply,
-    said: Said,
-  ): Promise<void> {
-    const view = id.length > ID_LENGTH_MAX ? null : await this.#reviews.show(id);
-    if (view === null) throw new Problem('not-found', 'no result has this id');
-    const signer = await formSigner(request, 'result.review', this.#reviews);
-    const page = renderReview(
-      view,
-      this.site.frame(request.caller, this.clock.now()),
-      signer,
-      said,
-    );
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+  #page(id: string): SignedPage<ReviewView> {
+    return {
+      load: async () => (id.length > ID_LENGTH_MAX ? null : this.#reviews.show(id)),
+      missing: 'no result has this id',
+      right: 'result.review',
+      signing: this.#reviews,
+      arrived: SIGNED,
+      render: renderReview,
+    };
   }
 }

@@ -16,6 +16,7 @@ import { causePath, labelsPath, placePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
+import type { SignedPageShown } from './signed-page.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 
@@ -27,14 +28,8 @@ export function renderReviewList(
   return renderPage(<ReviewListPage list={list} bundles={bundles} frame={frame} />);
 }
 
-export function renderReview(
-  view: ReviewView,
-  frame: ReviewFrame,
-  signer: Signer | null,
-  said: Said,
-): string {
-  const page = <ReviewPage view={view} frame={frame} signer={signer} said={said} />;
-  return renderPage(page);
+export function renderReview(shown: SignedPageShown<ReviewView>): string {
+  return renderPage(<ReviewPage {...shown} />);
 }
 
 function ReviewListPage(props: {

@@ -1,3 +1,4 @@
+import type { Caller } from '../access/caller.js';
 import { ERRORS } from '../error-registry.js';
 import { Problem } from '../problem-details.js';
 import type { NoticeView } from './account-view.js';
@@ -14,14 +15,44 @@ export interface Said {
 
 export const NOTHING_SAID: Said = { status: 200, notice: null, typed: null };
 
-/** A page that was come to behind a signature. */
-export function signedSaid(text: string, title = 'Signed'): Said {
+/** A page that was come to behind an act that was done. */
+export function doneSaid(text: string, title: string): Said {
   return { status: 200, notice: { tone: 'good', title, text }, typed: null };
 }
 
-/** Address of a page behind a signature, for which it says so. */
-export function signedAt(path: string): string {
-  return `${path}?done=signed`;
+/** A signature that stands on a page; the last two are left out where only those are shown that hold. */
+export interface StandingSignature {
+  readonly signatureId: string;
+  readonly userName: string;
+  readonly validity?: 'valid' | 'void';
+  readonly broken?: string | null;
+}
+
+/** What a page says to who comes to it with `?done=`. Anybody can write an address: what it says is looked up. */
+export type Arrived<V> = (done: string, view: V, caller: Caller) => Said;
+
+/**
+ * Says that something was signed, where the address names a signature that stands on the page, that holds, and that
+ * whoever looks made themselves. Nothing is said otherwise.
+ *
+ * @param signaturesOf those of the page, about what it says was signed
+ */
+export function signedHere<V>(
+  text: string,
+  signaturesOf: (view: V) => readonly StandingSignature[],
+): Arrived<V> {
+  const said = doneSaid(text, 'Signed');
+  return (done, view, caller) => {
+    const signature = signaturesOf(view).find(({ signatureId }) => signatureId === done);
+    const holds = signature?.validity !== 'void' && (signature?.broken ?? null) === null;
+    const isOwn = caller?.kind === 'person' && caller.userName === signature?.userName;
+    return signature !== undefined && holds && isOwn ? said : NOTHING_SAID;
+  };
+}
+
+/** Address of a page behind a signature that was made there, see `signedHere`. */
+export function signedAt(path: string, signature: { readonly id: string }): string {
+  return `${path}${path.includes('?') ? '&' : '?'}done=${encodeURIComponent(signature.id)}`;
 }
 
 interface SignedForm {

@@ -5,27 +5,38 @@ import { Problem } from '../problem-details.js';
 import { mustBeSigned } from '../statements/review-answer.js';
 import { signerOf } from '../statements/review-request.js';
 import { readTrailReview } from '../statements/trail-review-request.js';
+import type { TrailReviewList, TrailReviewView } from '../statements/trail-review-view.js';
 import { Clock } from '../storage/clock.js';
-import { formSigner } from './form-signer.js';
-import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
-import { answerSignedForm, NOTHING_SAID, type Said, signedAt, signedSaid } from './signed-form.js';
+import { signedAt, signedHere } from './signed-form.js';
+import { type SignedPage, SignedPages } from './signed-page.js';
 import { renderTrailReview } from './trail-review.page.js';
 import { TRAIL_REVIEW_SOURCE, type TrailReviewSource } from './trail-review-source.js';
 
-const SIGNED = signedSaid('The review stands below, and in the trail.');
+interface Shown {
+  readonly list: TrailReviewList;
+  /** null when nothing is due. */
+  readonly due: TrailReviewView | null;
+}
+
+const SIGNED = signedHere(
+  'The review stands below, and in the trail.',
+  ({ list }: Shown) => list.reviews,
+);
 
 /** The periodic review of the trail: what is due, the form that signs it, and what was signed before. */
 @Controller('/trail/review')
 export class TrailReviewPagesController {
   readonly #reviews: TrailReviewSource;
+  readonly #pages: SignedPages;
 
   constructor(
     @Inject(TRAIL_REVIEW_SOURCE) reviews: TrailReviewSource,
-    private readonly site: PageSite,
-    private readonly clock: Clock,
+    site: PageSite,
+    clock: Clock,
   ) {
     this.#reviews = reviews;
+    this.#pages = new SignedPages(site, clock);
   }
 
   @Get()
@@ -35,36 +46,37 @@ export class TrailReviewPagesController {
     @Req() request: AuthenticatedRequest,
     @Res() reply: FastifyReply,
   ): Promise<void> {
-    await this.#show(request, reply, done === 'signed' ? SIGNED : NOTHING_SAID);
+    await this.#pages.show(this.#page(), { request, reply }, done);
   }
 
   @Post()
   @RequireRight('trail.review')
   async sign(@Req() request: AuthenticatedRequest, @Res() reply: FastifyReply): Promise<void> {
-    await answerSignedForm({
-      request,
-      reply,
-      timeZone: this.site.view.timeZone,
-      sign: async (fields) => {
-        const { review, userName, password } = readTrailReview(fields);
-        const who = signerOf(request.caller, userName, password);
-        const answer = await this.#reviews.sign(review, who);
-        if (answer.kind === 'unknown') {
-          throw new Problem('signature-stale', 'these entries were reviewed meanwhile');
-        }
-        mustBeSigned(answer, '');
-        return signedAt('/trail/review');
-      },
-      show: (said) => this.#show(request, reply, said),
+    await this.#pages.sign(this.#page(), { request, reply }, async (fields) => {
+      const { review, userName, password } = readTrailReview(fields);
+      const who = signerOf(request.caller, userName, password);
+      const answer = await this.#reviews.sign(review, who);
+      if (answer.kind === 'unknown') {
+        throw new Problem('signature-stale', 'these entries were reviewed meanwhile');
+      }
+      mustBeSigned(answer, '');
+      return signedAt('/trail/review', answer.signature);
     });
   }
 
-  async #show(request: AuthenticatedRequest, reply: FastifyReply, said: Said): Promise<void> {
-    const frame = this.site.frame(request.caller, this.clock.now());
-    const list = await this.#reviews.list();
-    const view = list.due === null ? null : await this.#reviews.show(list.due.last);
-    const signer = await formSigner(request, 'trail.review', this.#reviews);
-    const page = renderTrailReview({ list, view, frame, signer, said });
-    await reply.status(said.status).headers(FORM_PAGE_HEADERS).send(page);
+  #page(): SignedPage<Shown> {
+    return {
+      load: async () => {
+        const list = await this.#reviews.list();
+        const due = list.due === null ? null : await this.#reviews.show(list.due.last);
+        return { list, due };
+      },
+      missing: 'the trail has no reviews',
+      right: 'trail.review',
+      signing: this.#reviews,
+      arrived: SIGNED,
+      render: ({ view: { list, due }, ...shown }) =>
+        renderTrailReview({ ...shown, list, view: due }),
+    };
   }
 }

@@ -3,14 +3,21 @@ import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
-import { type Components, signatureManifest } from '../signatures/signature.js';
-import { signaturesOf } from '../signatures/signatures.store.js';
+import type { Components } from '../signatures/signature.js';
+import { signaturesOf, signingEntries } from '../signatures/signatures.store.js';
 import type { Proof, SigningService } from '../signatures/signing.service.js';
 import type { SigningRequest } from '../signatures/signing-request.js';
+import { verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import { causeDocument, causeOption, causeSubject } from '../statements/assigned-cause.js';
+import {
+  causeDocument,
+  causeOption,
+  causeSubject,
+  causeValidity,
+} from '../statements/assigned-cause.js';
 import type { CauseAnswer, CauseRequest, CauseView } from '../statements/cause-view.js';
 import { loadCauseCase } from '../statements/causes.store.js';
+import { brokenWords, shownSignature } from '../statements/review-view.js';
 import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
@@ -47,6 +54,8 @@ export class AssignedCauseService {
     const { result } = about.parts;
     const shown = causeDocument(about);
     const signatures = await signaturesOf(database.db, site.site, causeSubject(result));
+    const entries = await signingEntries(database.db, site.site, causeSubject(result));
+    const broken = verifySignatures(signatures, entries);
     return {
       rowId,
       resultId: result.result_id,
@@ -58,7 +67,9 @@ export class AssignedCauseService {
       cause: causeOption(about),
       shown,
       sha256: bindShown(shown).sha256,
-      signatures: signatures.map(signatureManifest),
+      signatures: signatures.map((s) => {
+        return shownSignature(s, causeValidity(s, about.parts), brokenWords(broken, s.id));
+      }),
     };
   }
 

@@ -1,10 +1,11 @@
 import type { ShownDocument } from '../signatures/shown-document.js';
-import type { Signature, SignatureManifest } from '../signatures/signature.js';
+import type { Signature } from '../signatures/signature.js';
 import type { ResultState } from '../storage/tables.js';
 import type { Attempt } from './assigned-cause.js';
 import type { NotSigned } from './review-answer.js';
 import type { ReviewOption } from './review-option.js';
 import type { Investigated } from './review-request.js';
+import type { ShownSignature } from './review-view.js';
 
 export type CauseRequest = Investigated;
 
@@ -20,7 +21,8 @@ export interface CauseView {
   readonly cause: ReviewOption;
   readonly shown: ShownDocument;
   readonly sha256: string;
-  readonly signatures: readonly SignatureManifest[];
+  /** In the order they were made; a void one explains nothing. */
+  readonly signatures: readonly ShownSignature[];
 }
 
 export type CauseAnswer = { readonly kind: 'signed'; readonly signature: Signature } | NotSigned;

@@ -91,7 +91,7 @@ const PAGES: Readonly<Record<string, () => string>> = {
     } as never;
     const refuse = { ...option, gaps: [] };
     const view = { about, refuse, shown, sha256, signatures: [] };
-    return renderBundleReview(view, frame, signer, said);
+    return renderBundleReview({ view, frame, signer, said });
   },
   'the lift of a stop': () => {
     const stops = { receiptId: 'R-1', stops: [], inForce: 's-1', lift: option, shown, sha256 };

@@ -1,9 +1,16 @@
 import { render } from 'preact-render-to-string';
 import { describe, expect, it } from 'vitest';
+import type { Caller } from '../../src/access/caller.js';
 import { Field, OwnForm } from '../../src/dashboard/form-parts.js';
 import { Layout } from '../../src/dashboard/layout.js';
 import { SignedForm } from '../../src/dashboard/review-form.js';
-import { answerSignedForm, type Said } from '../../src/dashboard/signed-form.js';
+import {
+  answerSignedForm,
+  NOTHING_SAID,
+  type Said,
+  signedAt,
+  signedHere,
+} from '../../src/dashboard/signed-form.js';
 import { Problem } from '../../src/problem-details.js';
 
 const ACTION = '/receipts/R-1/review';
@@ -67,8 +74,11 @@ const input = (html: string, id: string) =>
 
 describe('a form that signs', () => {
   it('goes on to where the signature stands', async () => {
-    const answer = await send(() => Promise.resolve('/receipts/R-1?done=signed'));
-    expect(answer).toMatchObject({ to: '303 /receipts/R-1?done=signed', said: null });
+    const answer = await send(() => Promise.resolve(signedAt('/receipts/R-1', { id: 's-1' })));
+    expect(answer).toMatchObject({ to: '303 /receipts/R-1?done=s-1', said: null });
+    expect(signedAt('/receipts/R-1/rejection?container=D-1', { id: 's-1' })).toBe(
+      '/receipts/R-1/rejection?container=D-1&done=s-1',
+    );
   });
 
   it('says every known problem on its page, with the instants of the site’s zone', async () => {
@@ -116,5 +126,44 @@ describe('a form that signs', () => {
     await expect(send(() => Promise.reject(new Error('the disk is full')))).rejects.toThrow(
       'the disk is full',
     );
+  });
+});
+
+describe('a page that is come to behind a signature', () => {
+  const robin = { kind: 'person', userName: 'robin' } as unknown as Caller;
+  const signatures = [
+    { signatureId: 's-1', userName: 'robin' },
+    { signatureId: 's-2', userName: 'robin', validity: 'valid', broken: null },
+    { signatureId: 's-3', userName: 'robin', validity: 'void', broken: null },
+    { signatureId: 's-4', userName: 'robin', validity: 'valid', broken: 'not in the trail' },
+    { signatureId: 's-5', userName: 'sam', validity: 'valid', broken: null },
+  ] as const;
+  const arrived = signedHere('The container is rejected.', () => signatures);
+  const says = (done: string, caller: Caller = robin) => arrived(done, null, caller).notice;
+
+  it.each(['s-1', 's-2'])(
+    'says so of %s, which stands there, holds and is of who looks',
+    (done) => {
+      expect(says(done)).toEqual({
+        tone: 'good',
+        title: 'Signed',
+        text: 'The container is rejected.',
+      });
+    },
+  );
+
+  it.each([
+    ['the word that anybody can write', 'signed'],
+    ['nothing', ''],
+    ['a signature that is not of this page', 's-9'],
+    ['one that is void', 's-3'],
+    ['one that is not as it was made', 's-4'],
+    ['one of somebody else', 's-5'],
+  ])('says nothing for %s', (_what, done) => {
+    expect(arrived(done, null, robin)).toBe(NOTHING_SAID);
+  });
+
+  it.each(['key', 'loopback', 'cli'])('says nothing to a %s', (kind) => {
+    expect(says('s-1', { kind, userName: 'robin' } as unknown as Caller)).toBeNull();
   });
 });

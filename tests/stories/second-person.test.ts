@@ -348,9 +348,11 @@ describe('one person under two accounts', () => {
 describe('the page of a receipt', () => {
   it('shows what a signature covers, and a reviewer signs on it; nobody else finds a form', async () => {
     const page = `/receipts/${receipt.id}`;
+    const SAID = 'The signature stands below';
     const admin = await signIn(world, 'ada');
     const looked = await asks(world, page, admin);
     expect(looked.text).toContain('Reviewers who are signed in decide here.');
+    expect((await asks(world, `${page}?done=signed`, admin)).text).not.toContain(SAID);
     expect(looked.headers['content-security-policy']).toContain("form-action 'none'");
     const reviewer = await signIn(world, 'robin');
     const form = await asks(world, page, reviewer);
@@ -361,9 +363,15 @@ describe('the page of a receipt', () => {
     expect(wrong.status).toBe(403);
     expect(wrong.text).toContain('role="alert"');
     const done = await sends(world, `${page}/review`, reviewer, { ...fields, password: PASSWORD });
-    expect([done.status, done.headers['location']]).toEqual([303, `${page}?done=signed`]);
-    const after = await asks(world, `${page}?done=signed`, reviewer);
+    const [signature] = await world.db.selectFrom('signature').select('id').execute();
+    const behind = `${page}?done=${signature?.id}`;
+    expect([done.status, done.headers['location']]).toEqual([303, behind]);
+    const after = await asks(world, behind, reviewer);
     expect(after.text).toContain('approved</strong> by');
+    expect(after.text).toContain(SAID);
+    // It is not said for an address that anybody could write, nor to somebody else.
+    expect((await asks(world, `${page}?done=signed`, reviewer)).text).not.toContain(SAID);
+    expect((await asks(world, behind, admin)).text).not.toContain(SAID);
     expect((await world.statement(receipt.id)).outcome).toBe('conforms');
   });
 });
