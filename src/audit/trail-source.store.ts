@@ -103,3 +103,20 @@ export async function lastHeardOf(reader: Reader): Promise<Instant | null> {
   const at = (await heard(true))?.at ?? (await heard(false))?.at ?? null;
   return at === null ? null : (Number(at) as Instant);
 }
+
+/** Action of the entry that `drumline restore` writes into the database it made: the only one of a life yet to begin. */
+export const RESTORED = 'instance.restored';
+
+/**
+ * True for a database that was restored and that nobody has started since: no sealer can have come by. A start gives it
+ * its place, which ends this.
+ */
+export async function awaitsFirstStart(reader: Reader): Promise<boolean> {
+  const waiting = await reader
+    .selectFrom('instance')
+    .select('id')
+    .where('place', 'is', null)
+    .where('recovering', '=', 'restored')
+    .executeTakeFirst();
+  return waiting !== undefined;
+}

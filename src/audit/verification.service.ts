@@ -8,8 +8,10 @@ import { rootOfEdge } from './merkle.js';
 import type { PublicTrailKey } from './signing-key.js';
 import { type SealedEntry, type TrailEntry, trailEntryOf } from './trail-entry.js';
 import {
+  awaitsFirstStart,
   checkpointsBetween,
   lastHeardOf,
+  RESTORED,
   sealedPages,
   trailHeadOf,
   unsealedPages,
@@ -43,8 +45,13 @@ export async function readTrail(
   const checkpoints = await passSealed(reader, site, null, into);
   await checkpoints.rest();
   const heardAt = await lastHeardOf(reader);
+  const isNotStarted = await awaitsFirstStart(reader);
   for await (const rows of unsealedPages(reader, site)) {
-    for (const row of rows) into.unsealed(trailEntryOf(row), waitedMs(row.at, heardAt));
+    for (const row of rows) {
+      // Written when nobody worked on it: the last heartbeat is of the life that the backup was made of.
+      const isWaitingForStart = isNotStarted && row.action === RESTORED;
+      into.unsealed(trailEntryOf(row), isWaitingForStart ? 0 : waitedMs(row.at, heardAt));
+    }
     await into.pause?.();
   }
   return endOf(await trailHeadOf(reader, site));

@@ -4,6 +4,7 @@ import { describe, expect, it } from 'vitest';
 import { readCheckpointFolder } from '../../src/audit/checkpoint-folder.files.js';
 import { claimTrail, holdTrail } from '../../src/audit/sealing.store.js';
 import { newTrailKey } from '../../src/audit/signing-key.js';
+import { markRestored } from '../../src/cli/restored.store.js';
 import {
   databasesOfProcesses,
   ManualClock,
@@ -200,6 +201,36 @@ describe('the sealer', () => {
       .set({ heartbeat_at: clock.now() })
       .where('id', '=', worker.id)
       .execute();
+    expect((await verdict(database)).firstBroken).toMatchObject({ kind: 'unsealed-too-long' });
+  });
+
+  it('does not take the mark of a restore for one that waits, until somebody works on the database', async () => {
+    const database = await temporaryDatabase();
+    const { sealer, clock } = await sealerOn(database);
+    await change(database, 2, clock);
+    await sealer.sealAll();
+    await change(database, 1, clock);
+    const { db } = database;
+    const row = { epoch: 1, tick: 1, recovering: null, recovering_since: null, facts_until: null };
+    const created_at = clock.now();
+    await db
+      .insertInto('instance')
+      .values({ id: 'i', created_at, place: 'here', ...row })
+      .execute();
+    const folder = { site: SITE, digest: 'd', content: '{}', activated_at: clock.now() };
+    await db.insertInto('site').values(folder).execute();
+    // The backup of a gateway that runs, put back an hour later.
+    clock.advance(3_600_000);
+    await database.transact((trx) => markRestored(trx, '2026-11-25T09:00:00.000Z', clock.now()));
+    expect(await verdict(database)).toMatchObject({ entries: 4, unsealed: 2, firstBroken: null });
+    // From its start on a sealer comes by every moment.
+    const startedAt = (place: string | null) => db.updateTable('instance').set({ place }).execute();
+    await startedAt('here');
+    expect((await verdict(database)).firstBroken).toMatchObject({ kind: 'unsealed-too-long' });
+    await startedAt(null);
+    expect((await verdict(database)).firstBroken).toBeNull();
+    // Whatever else bears a time at which nobody worked was put in.
+    await change(database, 1, clock);
     expect((await verdict(database)).firstBroken).toMatchObject({ kind: 'unsealed-too-long' });
   });
 });
