@@ -133,6 +133,27 @@ export function readCheckpointFolder(folder: string): CheckpointFolder {
   return { checkpoints, unreadable };
 }
 
+/** Nobody restores a database so often; a number above it was made up. */
+const LIVES_MAX = 1_000_000;
+
+/**
+ * The latest life of a database of a site that a folder has checkpoints of. Two restores of one backup know nothing of each
+ * other, and would give their lives one number. 0 when there are none, or the folder cannot be read.
+ */
+export function latestLifeOutside(folder: string | null, site: string): number {
+  if (folder === null) return 0;
+  const start = `${encodeURIComponent(site)}.`;
+  try {
+    const lives = readdirSync(folder)
+      .filter((name) => name.startsWith(start))
+      .map((name) => Number(/^(\d+)\.\d+\.checkpoint\.json$/.exec(name.slice(start.length))?.[1]));
+    return lives.reduce((latest, life) => (life > latest && life < LIVES_MAX ? life : latest), 0);
+  } catch {
+    // Away or none of ours: the outlet says so when it writes.
+    return 0;
+  }
+}
+
 /** What a gateway that reviews its own trail compares it with; a folder that cannot be read is a fault to show. */
 export function comparingWith(folder: string | null): Comparing {
   if (folder === null) return { keys: [], outside: [] };

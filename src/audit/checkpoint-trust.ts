@@ -36,6 +36,16 @@ export class CheckpointTrust {
     return this.#isPinned;
   }
 
+  /** Whether all its signatures are by keys that somebody names; believes and retires none by it. */
+  isSigned({ checkpoint, signatures }: SignedCheckpoint): boolean {
+    const message = checkpointBytes(checkpoint);
+    const areGood = signatures.every(({ key: id, signature }) => {
+      const key = this.#trusted.get(id) ?? this.#announced.get(id);
+      return key !== undefined && isSignedBy(key, message, signature);
+    });
+    return signatures.length > 0 && areGood;
+  }
+
   judge({ checkpoint, signatures }: SignedCheckpoint): TrustVerdict {
     if (signatures.length === 0) return { kind: 'unsigned' };
     const message = checkpointBytes(checkpoint);

@@ -32,7 +32,7 @@ export type TrailRemarkKind =
   | 'key-from-trail'
   | 'key-changed'
   | 'no-checkpoint'
-  | 'not-outside'
+  | 'life-ended'
   | 'after-last-checkpoint';
 
 export interface TrailRemark {
@@ -50,9 +50,15 @@ export class Findings {
   readonly remarks: TrailRemark[] = [];
   faultCount = 0;
   remarkCount = 0;
+  /** The fault of the lowest number, also behind those listed; one without a number comes last. */
+  first: TrailFault | null = null;
 
   fault(fault: TrailFault): void {
     this.faultCount += 1;
+    const { first } = this;
+    if (first === null || (fault.sequence ?? Infinity) < (first.sequence ?? Infinity)) {
+      this.first = fault;
+    }
     if (this.faults.length < LISTED_MAX) this.faults.push(fault);
   }
 

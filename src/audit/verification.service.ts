@@ -103,11 +103,16 @@ export class Judging implements TrailReading {
   readonly #verifier: TrailVerifier;
   readonly #outside: SignedCheckpoint[];
 
-  constructor(site: string, { keys, outside, unreadable }: Comparing) {
+  /** @param upTo last entry that will be read; null for all */
+  constructor(
+    site: string,
+    { keys, outside, unreadable }: Comparing,
+    private readonly upTo: number | null = null,
+  ) {
     this.#verifier = new TrailVerifier(site, keys);
     this.#outside = outside.filter(({ checkpoint }) => checkpoint.site === site);
     for (const name of unreadable ?? []) {
-      this.#verifier.unreadable(`${name} among the checkpoints outside is none`);
+      this.#verifier.unreadableOutside(`${name} among the checkpoints outside is none`);
     }
   }
 
@@ -140,7 +145,8 @@ export class Judging implements TrailReading {
   }
 
   report(end: TrailEnd | null): TrailReport {
-    this.#compareOutside(Number.MAX_SAFE_INTEGER);
+    this.#compareOutside(this.upTo === null ? Number.MAX_SAFE_INTEGER : this.upTo + 1);
+    for (const signed of this.#outside) this.#verifier.beyond(signed);
     return this.#verifier.report(end);
   }
 

@@ -4,6 +4,14 @@ import { parseTimestamp } from '../formats/instant.js';
 import { CHAIN_START, chainHash, SEAL_ALGORITHM } from './chain.js';
 import { checkpointDigest, type SignedCheckpoint } from './checkpoint.js';
 import { CheckpointTrust } from './checkpoint-trust.js';
+import {
+  addEnded,
+  type EndedLife,
+  type Life,
+  lifeBegunBy,
+  lifeThatEnded,
+  remarkOf,
+} from './lives.js';
 import { appendLeaf, EMPTY_EDGE, leafHash, rootOfEdge, type TreeEdge } from './merkle.js';
 import { type PublicTrailKey, parsePublicKey } from './signing-key.js';
 import { entryBytes, type SealedEntry } from './trail-entry.js';
@@ -44,6 +52,8 @@ export interface TrailReport {
   readonly brokenCount: number;
   readonly remarks: readonly TrailRemark[];
   readonly remarkCount: number;
+  /** Lives before this one of which checkpoints outside cover entries that are not here; a remark of each comes first. */
+  readonly endedLives: readonly EndedLife[];
   readonly checkpoints: {
     readonly trail: number;
     readonly outside: number;
@@ -60,6 +70,13 @@ interface Doubt {
   readonly sealed: SealedEntry;
   readonly previous: Buffer;
   readonly place: number;
+}
+
+/** A checkpoint kept outside that does not fit; whether a restore is why, only the rest of the trail can tell. */
+interface Unmatched {
+  readonly signed: SignedCheckpoint;
+  /** null when what it covers was not all read. */
+  readonly fault: TrailFault | null;
 }
 
 /**
@@ -81,6 +98,10 @@ export class TrailVerifier {
   #doubt: Doubt | null = null;
   #sealedAt = Number.NEGATIVE_INFINITY;
   #covered = 0;
+  /** How many entries the latest checkpoint outside covers that fits. */
+  #coveredOutside = 0;
+  readonly #lives: Life[] = [];
+  readonly #unmatched: Unmatched[] = [];
   /** Digest of the latest checkpoint of the trail; null before the first. */
   #previousCheckpoint: string | null = null;
   #unsigned = 0;
@@ -124,7 +145,10 @@ export class TrailVerifier {
     this.#edge = appendLeaf(this.#edge, leafHash(bytes));
     this.#place += 1;
     this.#lookAtTimes(sealed);
-    if (entry.action === KEY_ANNOUNCED && isAsSealed) this.#announce(sealed);
+    if (!isAsSealed) return;
+    if (entry.action === KEY_ANNOUNCED) this.#announce(sealed);
+    const life = lifeBegunBy(entry, this.#coveredOutside);
+    if (life !== null) this.#lives.push(life);
   }
 
   /** An entry that no sealer has numbered, and how long it has waited by what the trail knows of time. */
@@ -144,43 +168,51 @@ export class TrailVerifier {
     this.#fault('unreadable', this.#place, { text });
   }
 
+  /** What is kept outside as a checkpoint and is none: it says nothing about any entry. */
+  unreadableOutside(text: string): void {
+    this.#fault('unreadable', null, { text });
+  }
+
   /** A checkpoint whose place it is; of two of one size, the one of the trail first. */
   checkpoint(signed: SignedCheckpoint, origin: CheckpointOrigin): void {
     this.#settleDoubt(null);
-    const { checkpoint } = signed;
     this.#count[origin] += 1;
     const isSame = this.#isSameAsInTrail(signed, origin);
     if (origin === 'trail') this.#follow(signed);
-    if (!isSame) this.#lookAtSignature(signed);
-    if (checkpoint.site !== this.site) {
-      this.#mismatch(signed, `it is of the trail of ${checkpoint.site}`);
-    } else if (checkpoint.size > this.#place) {
-      this.#isWhole = false;
-      this.#fault('truncated', this.#place, {
-        upTo: checkpoint.size - 1,
-        checkpoint: checkpoint.size,
-        text: `the checkpoint of ${checkpoint.time} covers ${checkpoint.size} entries (${origin === 'outside' ? 'kept outside' : 'of this trail'}), and ${this.#place} are here`,
-      });
-    } else if (this.#isWhole) {
-      this.#compare(signed, origin);
+    const fault = this.#compare(signed, origin);
+    if (origin === 'outside' && fault !== null) {
+      // Of a life that was lost it may retire a key that counts here: its signature is looked at when that is known.
+      this.#unmatched.push({ signed, fault });
+      return;
     }
+    if (!isSame) this.#lookAtSignature(signed);
+    if (fault === null) return;
+    this.#isWhole = false;
+    this.#found.fault(fault);
+  }
+
+  /** A checkpoint kept outside that covers more than is to be read: of this life nothing can be said of it. */
+  beyond(signed: SignedCheckpoint): void {
+    this.#unmatched.push({ signed, fault: null });
   }
 
   report(end: TrailEnd | null): TrailReport {
     this.#settleDoubt(null);
     if (end !== null) this.#lookAtEnd(end);
     this.#closingRemarks();
-    const { faults, faultCount, remarks, remarkCount } = this.#found;
+    const endedLives = this.#settleUnmatched();
+    const { first, faults, faultCount, remarks, remarkCount } = this.#found;
     return {
       site: this.site,
       entries: this.#sealed + this.#unsealed,
       sealed: this.#sealed,
       unsealed: this.#unsealed,
-      firstBroken: faults.reduce(earlier, null),
+      firstBroken: first,
       broken: faults,
       brokenCount: faultCount,
-      remarks,
-      remarkCount,
+      remarks: [...endedLives.map(remarkOf), ...remarks],
+      remarkCount: remarkCount + endedLives.length,
+      endedLives,
       checkpoints: { ...this.#count },
       covered: this.#covered,
       head: this.#hash.toString('hex'),
@@ -292,31 +324,68 @@ export class TrailVerifier {
     });
   }
 
-  #compare(signed: SignedCheckpoint, origin: CheckpointOrigin): void {
-    const { checkpoint } = signed;
-    if (checkpoint.size < this.#place) {
-      this.#mismatch(signed, 'it comes after entries that it does not cover');
-      return;
+  /** What speaks against a checkpoint, by the entries that went before; null when it fits them. */
+  #compare(signed: SignedCheckpoint, origin: CheckpointOrigin): TrailFault | null {
+    const { site, size, time, head, root } = signed.checkpoint;
+    if (site !== this.site) return this.#mismatch(signed, origin, `it is of the trail of ${site}`);
+    if (size > this.#place) {
+      return {
+        kind: 'truncated',
+        sequence: this.#place,
+        upTo: size - 1,
+        checkpoint: size,
+        text: `the checkpoint of ${time} covers ${size} entries (${origin === 'outside' ? 'kept outside' : 'of this trail'}), and ${this.#place} are here`,
+      };
     }
-    const root = rootOfEdge(this.#edge).toString('hex');
-    if (checkpoint.root === root && checkpoint.head === this.#hash.toString('hex')) {
-      this.#covered = checkpoint.size;
-      return;
+    // Who wrote the entries wrote those beside them: behind what is named already they say nothing more.
+    if (!this.#isWhole && (origin === 'trail' || size < this.#place)) return null;
+    if (size < this.#place) {
+      return this.#mismatch(signed, origin, 'it comes after entries that it does not cover');
     }
-    this.#isWhole = false;
-    this.#mismatch(
+    // Behind an entry that was changed roots differ for a reason already named; the chain goes on as it was sealed.
+    const isRoot = !this.#isWhole || root === rootOfEdge(this.#edge).toString('hex');
+    if (isRoot && head === this.#hash.toString('hex')) {
+      if (this.#isWhole) this.#covered = size;
+      if (origin === 'outside') this.#coveredOutside = size;
+      return null;
+    }
+    const what = origin === 'outside' ? 'the checkpoint kept outside' : 'it';
+    return this.#mismatch(
       signed,
-      `the entries give another root than ${origin === 'outside' ? 'the checkpoint kept outside' : 'it'} has: they were rewritten after it was made`,
+      origin,
+      `the entries give another root than ${what} has: they were rewritten after it was made`,
     );
   }
 
-  #mismatch({ checkpoint }: SignedCheckpoint, why: string): void {
-    const last = Math.max(this.#covered, Math.min(checkpoint.size, this.#place) - 1);
-    this.#fault('checkpoint-mismatch', this.#covered, {
-      ...(last > this.#covered ? { upTo: last } : {}),
-      checkpoint: checkpoint.size,
-      text: `checkpoint of size ${checkpoint.size} (${checkpoint.time}): ${why}`,
-    });
+  #mismatch({ checkpoint }: SignedCheckpoint, origin: CheckpointOrigin, why: string): TrailFault {
+    const { size, time } = checkpoint;
+    const from = origin === 'outside' ? this.#coveredOutside : this.#covered;
+    const last = Math.max(from, Math.min(size, this.#place) - 1);
+    return {
+      kind: 'checkpoint-mismatch',
+      sequence: from,
+      ...(last > from ? { upTo: last } : {}),
+      checkpoint: size,
+      text: `checkpoint of size ${size} (${time}): ${why}`,
+    };
+  }
+
+  /** Of what is kept outside and does not fit: what a restore explains, by lives; the rest is at fault. */
+  #settleUnmatched(): EndedLife[] {
+    const ended = new Map<number, EndedLife>();
+    for (const { signed, fault } of this.#unmatched) {
+      const { checkpoint } = signed;
+      const life = checkpoint.site === this.site ? lifeThatEnded(checkpoint, this.#lives) : null;
+      if (life !== null) {
+        addEnded(ended, checkpoint, life, this.#trust.isSigned(signed));
+      } else if (fault !== null) {
+        const { isPinned } = this.#trust;
+        const doubt =
+          isPinned && !this.#trust.isSigned(signed) ? '; no key that counts signed it' : '';
+        this.#found.fault({ ...fault, text: `${fault.text}${doubt}` });
+      }
+    }
+    return [...ended.values()].sort((a, b) => a.epoch - b.epoch);
   }
 
   #lookAtEnd(end: TrailEnd): void {
@@ -420,12 +489,6 @@ export function announcedKey(after: string | null): PublicTrailKey | null {
     // An entry that says something else.
     return null;
   }
-}
-
-/** The fault of the lower number; one without a number comes last. */
-function earlier(first: TrailFault | null, fault: TrailFault): TrailFault {
-  if (first === null) return fault;
-  return (fault.sequence ?? Infinity) < (first.sequence ?? Infinity) ? fault : first;
 }
 
 function hashOf({ hash }: SealedEntry): Buffer | null {

@@ -5,9 +5,14 @@ import type { SignatureReport } from '../signatures/verify-signatures.js';
 export function trailText(report: TrailReport): string {
   const { site, entries, unsealed, firstBroken, broken, brokenCount, remarks, checkpoints } =
     report;
+  const lives = report.endedLives.length;
+  const but =
+    lives === 0
+      ? ''
+      : ` but for ${lives === 1 ? 'a life' : `${lives} lives`} that ended, see below`;
   const verdict =
     firstBroken === null
-      ? `whole: ${entries} entries of ${site}, each as it was sealed`
+      ? `whole${but}: ${entries} entries of ${site}, each as it was sealed`
       : `BROKEN: ${firstBroken.kind} at ${placeOf(firstBroken)} of ${site}`;
   const more = brokenCount - broken.length;
   return [

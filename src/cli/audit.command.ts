@@ -79,7 +79,9 @@ export function registerAudit(program: Command): void {
       reports.reduce((total, report) => total + report[of], 0);
     const [entries, sealed, unsealed] = [sum('entries'), sum('sealed'), sum('unsealed')];
     if (options.json) {
-      printJsonLine({ entries, sealed, unsealed, firstBroken, signatures, trails: reports });
+      const endedLives = reports.flatMap((report) => report.endedLives);
+      const found = { firstBroken, endedLives, signatures };
+      printJsonLine({ entries, sealed, unsealed, ...found, trails: reports });
     } else {
       for (const { trail, signatures: found } of verdicts) {
         printText(`${trailText(trail)}\n${signaturesText(found)}`);

@@ -1,4 +1,5 @@
 import { recordAudit } from '../audit/audit.store.js';
+import { trailHead } from '../audit/sealing.store.js';
 import { lockDestination } from '../delivery/destination.store.js';
 import { setPause } from '../delivery/destination-control.store.js';
 import { pausedByRestore, pauseOf } from '../delivery/pause.js';
@@ -20,11 +21,13 @@ export async function beginRecovery(
   row: InstanceRow,
   cause: RecoveryCause,
   now: Instant,
-  /** Of a life after this state that is remembered here; its number is not given again. */
+  /** Of a life after this state that is remembered here or outside; its number is not given again. */
   epochKnown: number,
 ): Promise<InstanceRow> {
   const { site, timeZone: zone, destinations } = folder.site;
   const factsUntil = await lastKnown(trx, site, row);
+  // What is sealed by now is of the life before; the sealer of this one has not begun.
+  const sealed = Number((await trailHead(trx, site))?.size ?? 0);
   let doubted = 0;
   for (const destination of destinations) {
     const { name } = destination;
@@ -56,7 +59,7 @@ export async function beginRecovery(
     subjectId: row.id,
     reason: REASONS[cause],
     before: { epoch: row.epoch },
-    after: { epoch, cause, factsUntil: formatInstant(factsUntil), doubted },
+    after: { epoch, cause, sealed, factsUntil: formatInstant(factsUntil), doubted },
   });
   return after;
 }

@@ -24,6 +24,8 @@ export interface InstancePlace {
   readonly mark: RememberedMark | null;
   /** The database and the memory of it share a folder. */
   readonly isOneFile: boolean;
+  /** The latest life that checkpoints outside are of; 0 when nothing is known of any. */
+  readonly epochOutside: number;
 }
 
 /**
@@ -50,7 +52,8 @@ export function openInstance(
     await activateSite(trx, folder, now);
     const row = await lockInstance(trx, now);
     const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
-    const known = where.mark?.instance === row.id ? where.mark.epoch : 0;
+    const marked = where.mark?.instance === row.id ? where.mark.epoch : 0;
+    const known = Math.max(marked, where.epochOutside);
     const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now, known);
     if (living.recovering !== null) await pauseForRecovery(trx, folder, now);
     // Above what was remembered too, or the next start would take it for an older file once more.

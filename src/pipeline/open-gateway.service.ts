@@ -1,7 +1,7 @@
 import type { Logger } from 'pino';
 import { openAccess } from '../access/open-access.service.js';
 import { Secrets } from '../access/secrets.files.js';
-import { comparingWith } from '../audit/checkpoint-folder.files.js';
+import { comparingWith, latestLifeOutside } from '../audit/checkpoint-folder.files.js';
 import { CheckpointOutlet } from '../audit/checkpoint-outlet.service.js';
 import { type SealerOptions, TrailSealer } from '../audit/sealer.service.js';
 import { readTrailKey } from '../audit/trail-key.files.js';
@@ -174,7 +174,12 @@ async function wire(ground: Ground): Promise<Gateway> {
   const { examining, expressions } = ground.pools;
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
-  const where = { place: ground.pair.place, mark, isOneFile: settings.databaseUrl === null };
+  const where = {
+    place: ground.pair.place,
+    mark,
+    isOneFile: settings.databaseUrl === null,
+    epochOutside: latestLifeOutside(settings.trail.checkpointFolder, site.site),
+  };
   const mapping = new MappingService(database, expressions, site.site);
   const inboundMappings = new InboundMappings(database, expressions, site);
   // Before the folder is activated: by one that nobody can start with every other process would stop working.

@@ -162,11 +162,7 @@ export class TrailReviewService {
     const { db } = this.parts.database;
     const { site } = this.parts.site;
     const earlier = [...reviews].reverse();
-    const comparing = this.parts.comparing();
-    const reading = new RangeReading(site, range, earlier, {
-      ...comparing,
-      outside: comparing.outside.filter((c) => c.checkpoint.size <= range.last + 1),
-    });
+    const reading = new RangeReading(site, range, earlier, this.parts.comparing());
     await readSealed(db, site, range.last, reading);
     const { tally } = reading;
     const record = reviewedTrail({
@@ -212,7 +208,7 @@ class RangeReading implements TrailReading {
     comparing: Comparing,
   ) {
     this.tally = new RangeTally(range);
-    this.#judging = new Judging(site, comparing);
+    this.#judging = new Judging(site, comparing, range.last);
     this.#ends = new Set(earlier.map((review) => review.last + 1));
   }
 

@@ -1,9 +1,10 @@
-import { existsSync, readdirSync, readFileSync } from 'node:fs';
+import { existsSync, readdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest';
 import { checkpointText } from '../../src/audit/checkpoint.js';
 import {
   checkpointFileName,
+  latestLifeOutside,
   writeCheckpointFile,
 } from '../../src/audit/checkpoint-folder.files.js';
 import { temporaryDirectory } from '../support/temp-database.js';
@@ -78,5 +79,25 @@ describe('the file of a checkpoint', () => {
     Object.assign(failing, { what: 'remove', code: 'EACCES' });
     expect(writeCheckpointFile(folder, signed)).toBe('written');
     expect(written()).toBe(checkpointText(signed));
+  });
+});
+
+describe('a folder of checkpoints', () => {
+  it('remembers the latest life of a site, and takes no made-up number for one', () => {
+    expect(latestLifeOutside(null, 'northquay')).toBe(0);
+    expect(latestLifeOutside(join(folder, 'none'), 'northquay')).toBe(0);
+    expect(latestLifeOutside(folder, 'northquay')).toBe(0);
+    for (const [site, epoch] of [
+      ['northquay', 2],
+      ['northquay', 11],
+      ['northquay.5', 30],
+      ['southquay', 40],
+      ['northquay', Number.MAX_SAFE_INTEGER],
+    ] as const) {
+      const { checkpoint } = signed;
+      writeCheckpointFile(folder, { checkpoint: { ...checkpoint, site, epoch }, signatures: [] });
+    }
+    writeFileSync(join(folder, 'northquay.50.txt'), '');
+    expect(latestLifeOutside(folder, 'northquay')).toBe(11);
   });
 });

@@ -19,6 +19,8 @@ import type { AuditEntryRow } from '../../src/storage/tables.js';
 
 const START = instantFromMillis(Date.UTC(2026, 10, 25, 9));
 
+const INSTANCE = 'instance-1';
+
 /** A trail as its rows, checkpoints and end: whatever holds one, the same function judges it. */
 export interface Trail {
   readonly site: string;
@@ -87,6 +89,7 @@ export function addCheckpoint(
   trail: Trail,
   keys: readonly TrailKey[],
   retires: string | null = null,
+  epoch = 1,
 ): SignedCheckpoint {
   const { hash, edge } = trail.head;
   const last = trail.checkpoints.at(-1);
@@ -94,8 +97,8 @@ export function addCheckpoint(
     {
       algorithm: SEAL_ALGORITHM,
       site: trail.site,
-      instance: 'instance-1',
-      epoch: 1,
+      instance: INSTANCE,
+      epoch,
       size: edge.size,
       root: rootOfEdge(edge).toString('hex'),
       head: hash.toString('hex'),
@@ -152,4 +155,50 @@ export function judge(trail: Trail, of: Judging = {}): TrailReport {
       ? null
       : { size: edge.size, head: hash.toString('hex'), root: rootOfEdge(edge).toString('hex') },
   );
+}
+
+/** What a start on a restored database writes, when it says so how many entries were sealed before. */
+export function lifeBegins(trail: Trail, epoch: number, sealed?: number): void {
+  const n = trail.rows.length;
+  append(trail, {
+    ...unsealedRow(trail.site, n),
+    action: 'instance.recovering',
+    subject_kind: 'instance',
+    subject_id: INSTANCE,
+    after: JSON.stringify({
+      epoch,
+      cause: 'restored',
+      ...(sealed === undefined ? {} : { sealed }),
+    }),
+  });
+}
+
+/** Appends so many entries, with a checkpoint of a life behind every `every` of them. */
+export function grow(
+  trail: Trail,
+  of: {
+    readonly entries: number;
+    readonly every: number;
+    readonly epoch: number;
+    readonly keys?: readonly TrailKey[];
+  },
+): void {
+  for (let n = 0; n < of.entries; n += 1) {
+    append(trail, unsealedRow(trail.site, trail.rows.length));
+    if ((n + 1) % of.every === 0) addCheckpoint(trail, of.keys ?? [], null, of.epoch);
+  }
+}
+
+/** The trail as its owner, who has the key, makes it after changing an entry: all behind it recomputed, whole by itself. */
+export function rewritten(trail: Trail, changed: number, keys: readonly TrailKey[] = []): Trail {
+  const anew: Trail = { site: trail.site, rows: [], checkpoints: [], head: EMPTY_HEAD };
+  for (const row of trail.rows) {
+    const reason = row.sequence === changed ? 'nothing happened' : row.reason;
+    append(anew, { ...row, reason }, row.sealed_at ?? row.at);
+    for (const { checkpoint } of trail.checkpoints) {
+      if (checkpoint.size !== anew.rows.length) continue;
+      addCheckpoint(anew, keys, checkpoint.retires, checkpoint.epoch);
+    }
+  }
+  return anew;
 }

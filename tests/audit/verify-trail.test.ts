@@ -1,12 +1,17 @@
 import { describe, expect, it } from 'vitest';
 import { newTrailKey } from '../../src/audit/signing-key.js';
+import { trailEntryOf } from '../../src/audit/trail-entry.js';
+import { Judging } from '../../src/audit/verification.service.js';
 import { addMs } from '../../src/formats/instant.js';
 import { seededRandom } from '../../src/simulation/seeded-random.js';
 import { MUTATIONS, stealKeys } from './trail-mutations.js';
 import {
   addCheckpoint,
   append,
+  grow,
   judge,
+  lifeBegins,
+  rewritten,
   sealedTrail,
   type Trail,
   unsealedRow,
@@ -175,3 +180,162 @@ describe('verification of a trail', () => {
     expect(brokenCount).toBe(200);
   });
 });
+
+describe('a trail that goes on from a backup', () => {
+  it('is whole, and shows what it lost, with the numbers, each time it is held against what is outside', () => {
+    const { trail, outside } = restored();
+    const report = judge(trail, { outside, keys: [key] });
+    expect(report.firstBroken).toBeNull();
+    expect(report.endedLives).toMatchObject([
+      {
+        epoch: 1,
+        endedBy: { epoch: 2, sealedBefore: 20, provenBefore: 20, sequence: 21, cause: 'restored' },
+        checkpoints: 3,
+        sizes: { from: 21, to: 30 },
+        signed: 3,
+      },
+    ]);
+    const { kind, text, sequence } = report.remarks[0] ?? {};
+    expect([kind, sequence]).toEqual(['life-ended', null]);
+    expect(text).toMatch(
+      /life 1 ended at entry 20.*3 checkpoints.*sizes 21 to 30.*entries 20 to 29/,
+    );
+    expect(judge(trail, { keys: [key] }).endedLives).toEqual([]);
+  });
+
+  it('shows it also where remarks without number come before', () => {
+    const { trail, outside } = restored();
+    for (let n = 0; n < 120; n += 1) {
+      const row = unsealedRow('northquay', trail.rows.length);
+      append(trail, row, addMs(row.at, n % 2 === 0 ? -3_600_000 : 0));
+    }
+    const { remarks, remarkCount } = judge(trail, { outside, keys: [key] });
+    expect(remarkCount).toBeGreaterThan(60);
+    expect(remarks[0]?.kind).toBe('life-ended');
+  });
+
+  it('is broken at the checkpoint behind an entry that was rewritten after it, whatever the lost one held', () => {
+    const { trail, outside } = restored();
+    const report = judge(rewritten(trail, 27, [key]), { outside, keys: [key] });
+    expect(report.firstBroken).toMatchObject({
+      kind: 'checkpoint-mismatch',
+      checkpoint: 32,
+      sequence: 20,
+      upTo: 31,
+    });
+    expect(report.broken.map(({ checkpoint }) => checkpoint)).toEqual([32, 42]);
+    expect(report.endedLives).toHaveLength(1);
+  });
+
+  it('is broken where what the lost life left it was rewritten: that has to fit', () => {
+    const { trail, outside } = restored();
+    const report = judge(rewritten(trail, 7, [key]), { outside, keys: [key] });
+    expect(report.firstBroken).toMatchObject({ kind: 'checkpoint-mismatch', checkpoint: 10 });
+  });
+
+  it('does not lose sight of what is behind a checkpoint of somebody else, nor of what an edit hides', () => {
+    const { trail, outside } = restored();
+    const [first] = outside;
+    if (first === undefined) throw new Error('there is one');
+    const { checkpoint, signatures } = first;
+    const foreign = { checkpoint: { ...checkpoint, size: 3, root: '0'.repeat(64) }, signatures };
+    const found = judge(rewritten(trail, 38, [key]), {
+      outside: [foreign, ...outside],
+      keys: [key],
+    });
+    expect(found.broken.map((fault) => fault.checkpoint)).toEqual([3, 42]);
+    const hidden = rewritten(trail, 38, [key]);
+    const row = hidden.rows[4];
+    if (row !== undefined) hidden.rows[4] = { ...row, reason: 'other' };
+    const both = judge(hidden, { outside, keys: [key] }).broken;
+    expect(both.map(({ kind, checkpoint: at }) => [kind, at ?? null])).toEqual([
+      ['edited', null],
+      ['checkpoint-mismatch', 42],
+    ]);
+  });
+
+  it('cannot have a rewriting pass for a restore unseen: both show, with what each covers', () => {
+    const { trail, outside } = restored();
+    const made: Trail = { ...sealedTrail('northquay', { entries: 12, every: 12, keys: [key] }) };
+    lifeBegins(made, 3, 12);
+    grow(made, { entries: 30, every: 10, epoch: 3, keys: [key] });
+    const report = judge(made, { outside, keys: [key] });
+    expect(report.endedLives).toMatchObject([
+      {
+        epoch: 1,
+        endedBy: { epoch: 3, sealedBefore: 12, provenBefore: 10 },
+        checkpoints: 4,
+        sizes: { from: 20, to: 30 },
+      },
+      {
+        epoch: 2,
+        endedBy: { epoch: 3, sealedBefore: 12 },
+        checkpoints: 2,
+        sizes: { from: 32, to: 42 },
+      },
+    ]);
+    expect(report.remarks.slice(0, 2).map(({ kind }) => kind)).toEqual([
+      'life-ended',
+      'life-ended',
+    ]);
+    // Nor by a life of another database, or one that is not above.
+    for (const change of [{ instance: 'another' }, { epoch: 3 }]) {
+      const changed = outside.map(({ checkpoint, signatures }) => ({
+        checkpoint: { ...checkpoint, ...change },
+        signatures,
+      }));
+      expect(judge(made, { outside: changed }).firstBroken, JSON.stringify(change)).not.toBeNull();
+    }
+    expect(judge(trail, { outside: made.checkpoints }).firstBroken).not.toBeNull();
+  });
+
+  it('keeps the key that counts, whatever key the lost life changed to', () => {
+    const next = newTrailKey().key;
+    const lost = sealedTrail('northquay', { entries: 20, every: 10, keys: [key] });
+    const trail = { ...lost, rows: [...lost.rows], checkpoints: [...lost.checkpoints] };
+    append(lost, {
+      ...unsealedRow('northquay', 20),
+      action: 'trail.key-announced',
+      after: JSON.stringify({ id: next.id, publicKey: next.publicKey }),
+    });
+    addCheckpoint(lost, [key, next], key.id);
+    lifeBegins(trail, 2, 20);
+    grow(trail, { entries: 10, every: 10, epoch: 2, keys: [key] });
+    const outside = [...lost.checkpoints, ...trail.checkpoints.slice(2)];
+    const report = judge(trail, { outside, keys: [key] });
+    expect(report.firstBroken).toBeNull();
+    expect(report.endedLives).toMatchObject([{ epoch: 1, checkpoints: 1, signed: 0 }]);
+  });
+
+  it('takes the entry itself for the beginning where it does not say what was sealed before', () => {
+    const { trail, outside } = restored(null);
+    const report = judge(trail, { outside, keys: [key] });
+    expect(report.endedLives).toMatchObject([{ checkpoints: 2, sizes: { from: 26, to: 30 } }]);
+    expect(report.firstBroken).toMatchObject({ kind: 'checkpoint-mismatch', checkpoint: 21 });
+  });
+
+  it('shows it in a part of it, too, and nothing of what covers more than that', () => {
+    const { trail, outside } = restored();
+    const judging = new Judging('northquay', { keys: [key], outside }, 23);
+    for (const row of trail.rows.slice(0, 24)) {
+      judging.entry({ entry: trailEntryOf(row), hash: row.hash });
+    }
+    const report = judging.report(null);
+    expect(report.endedLives).toMatchObject([{ epoch: 1, checkpoints: 3, sizes: { to: 30 } }]);
+    expect(report.firstBroken).toBeNull();
+  });
+});
+
+/** A trail whose database was put back as it was at 20 entries, and went on in life 2; life 1 had come to 30. */
+function restored(sealed: number | null = 20) {
+  const lost = sealedTrail('northquay', { entries: 20, every: 10, keys: [key] });
+  const trail = { ...lost, rows: [...lost.rows], checkpoints: [...lost.checkpoints] };
+  grow(lost, { entries: 1, every: 1, epoch: 1, keys: [key] });
+  grow(lost, { entries: 9, every: 5, epoch: 1, keys: [key] });
+  addCheckpoint(lost, [key]);
+  append(trail, { ...unsealedRow('northquay', 20), action: 'instance.restored' });
+  lifeBegins(trail, 2, sealed ?? undefined);
+  grow(trail, { entries: 20, every: 10, epoch: 2, keys: [key] });
+  const outside = [...lost.checkpoints, ...trail.checkpoints.slice(2)];
+  return { trail, outside: outside.sort((a, b) => a.checkpoint.size - b.checkpoint.size) };
+}

@@ -61,7 +61,7 @@ describe('processes that start at once with other mappings each', () => {
         const database = databases[n] ?? databases[0];
         if (database === undefined) throw new Error('no database');
         const service = new MappingService(database, pool, folder.site.site);
-        const where = { place: 'here', mark: null, isOneFile: false };
+        const where = { place: 'here', mark: null, isOneFile: false, epochOutside: 0 };
         return openInstance(database, folder, where, now, (trx) =>
           service.putInForce(trx, {
             site: folder.site,

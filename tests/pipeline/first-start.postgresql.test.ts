@@ -13,7 +13,7 @@ describe('processes that start at once on a new database', () => {
     if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
     const databases = await databasesOfProcesses(4);
     const now = new ManualClock().now();
-    const where = { place: 'here', mark: null, isOneFile: false };
+    const where = { place: 'here', mark: null, isOneFile: false, epochOutside: 0 };
     const opened = await Promise.all(
       databases.map((database, n) =>
         openInstance(

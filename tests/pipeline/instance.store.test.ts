@@ -5,6 +5,7 @@ import { isFolderInForce, siteInForce } from '../../src/methods/method-registry.
 import { openInstance } from '../../src/pipeline/instance.store.js';
 import { loadSiteFolder } from '../../src/site/site-folder.files.js';
 import { knownService } from '../../src/statements/instrument-service.store.js';
+import { change, sealerOn } from '../audit/sealing-world.js';
 import { NORTHQUAY } from '../support/site-folder-copy.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
@@ -16,11 +17,16 @@ describe('a database that was restored once more from the same backup', () => {
     if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
     const database = await temporaryDatabase();
     const now = new ManualClock().now();
-    const open = (epoch: number, instance: string) =>
+    const open = (epoch: number, instance: string, epochOutside = 0) =>
       openInstance(
         database,
         folder,
-        { place: 'here', mark: { instance, epoch, tick: 9, isCopied: false }, isOneFile: false },
+        {
+          place: 'here',
+          mark: { instance, epoch, tick: 9, isCopied: false },
+          isOneFile: false,
+          epochOutside,
+        },
         now,
         noMappings,
       );
@@ -35,6 +41,37 @@ describe('a database that was restored once more from the same backup', () => {
     await restore();
     expect((await open(2, id)).epoch).toBe(3);
     expect((await open(3, id)).epoch).toBe(3);
+    // Nor one that only checkpoints outside tell of, where another machine has restored it.
+    expect((await open(3, id, 8)).epoch).toBe(3);
+    await restore();
+    expect((await open(3, id, 8)).epoch).toBe(9);
+  });
+
+  it('says in the trail how much of it the life before had sealed', async () => {
+    const folder = await loadSiteFolder(NORTHQUAY, {});
+    if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
+    const database = await temporaryDatabase();
+    const clock = new ManualClock();
+    const where = { place: 'here', mark: null, isOneFile: false, epochOutside: 0 };
+    await openInstance(database, folder, where, clock.now(), noMappings);
+    const { sealer } = await sealerOn(database, { clock });
+    await sealer.sealAll();
+    await change(database, 1, clock);
+    await database.db
+      .updateTable('instance')
+      .set({ place: null, recovering: 'restored' })
+      .execute();
+    await openInstance(database, folder, where, clock.now(), noMappings);
+    const begun = await database.db
+      .selectFrom('audit_entry')
+      .select('after')
+      .where('action', '=', 'instance.recovering')
+      .executeTakeFirstOrThrow();
+    const head = await database.db
+      .selectFrom('trail_head')
+      .select('size')
+      .executeTakeFirstOrThrow();
+    expect(JSON.parse(begun.after ?? '')).toMatchObject({ epoch: 2, sealed: Number(head.size) });
   });
 });
 
@@ -46,7 +83,7 @@ describe('a site folder', () => {
     if (moved === undefined) throw new Error('the site has instruments');
     const database = await temporaryDatabase();
     const clock = new ManualClock();
-    const where = { place: 'here', mark: null, isOneFile: false };
+    const where = { place: 'here', mark: null, isOneFile: false, epochOutside: 0 };
     await openInstance(database, folder, where, clock.now(), noMappings);
     const known = () => knownService(database.db, folder.site.site);
     const before = await known();
@@ -71,7 +108,7 @@ describe('a site folder', () => {
     if (!folder.ok) throw new Error(JSON.stringify(folder.faults));
     const database = await temporaryDatabase();
     const clock = new ManualClock();
-    const where = { place: 'here', mark: null, isOneFile: false };
+    const where = { place: 'here', mark: null, isOneFile: false, epochOutside: 0 };
     const changed = { ...folder, site: { ...folder.site, digest: sha256('changed') } };
     await openInstance(database, folder, where, clock.now(), noMappings);
     expect(await isFolderInForce(database.db, folder.site)).toBe(true);

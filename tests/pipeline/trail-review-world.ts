@@ -7,7 +7,7 @@ import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.j
 import { ManualClock } from '../support/temp-database.js';
 
 /** A sealed trail of some entries, people, and the service that reviews it, over one database. */
-export async function reviewedWorld(database: OpenDatabase, entries = 5) {
+export async function reviewedWorld(database: OpenDatabase, entries = 5, comparing = NONE) {
   const clock = new ManualClock();
   const { sealer } = await sealerOn(database, { clock, checkpointEveryEntries: 1_000 });
   const { accounts } = peopleOn(database, clock);
@@ -18,7 +18,7 @@ export async function reviewedWorld(database: OpenDatabase, entries = 5) {
     clock,
     site,
     signing,
-    comparing: () => NONE,
+    comparing: () => comparing,
   });
   const person = async (userName: string, roles: readonly ('signer' | 'viewer')[] = ['signer']) => {
     const account = newAccount(userName, { roles });

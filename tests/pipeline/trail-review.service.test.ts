@@ -1,4 +1,7 @@
 import { describe, expect, it } from 'vitest';
+import { recordAudit } from '../../src/audit/audit.store.js';
+import { SEAL_ALGORITHM } from '../../src/audit/chain.js';
+import { type SignedCheckpoint, signCheckpoint } from '../../src/audit/checkpoint.js';
 import { verifyDatabase } from '../../src/audit/verification.service.js';
 import { change, NONE, SITE } from '../audit/sealing-world.js';
 import { dropGuard } from '../support/guards.js';
@@ -116,6 +119,34 @@ describe('a review of the trail', () => {
     });
   });
 
+  it('shows what a life lost that a restore ended, of every range from there on', async () => {
+    const database = await temporaryDatabase();
+    const lost = lostCheckpoint(40);
+    const made = await reviewedWorld(database, 5, { keys: [], outside: [lost] });
+    const signer = await made.person('sam');
+    expect((await made.sign(signer)).kind).toBe('signed');
+    await database.transact((trx) =>
+      recordAudit(trx, {
+        site: SITE,
+        zone: 'Europe/Berlin',
+        at: made.clock.now(),
+        actor: { kind: 'system', name: 'start' },
+        action: 'instance.recovering',
+        subjectKind: 'instance',
+        subjectId: lost.checkpoint.instance,
+        after: { epoch: 2, cause: 'restored', sealed: 5 },
+      }),
+    );
+    for (let n = 0; n < 2; n += 1) {
+      made.clock.advance(300_000);
+      await made.sealer.sealAll();
+      const { verification } = (await made.look()).record;
+      expect(verification.faults).toEqual([]);
+      expect(verification.remarks[0]).toMatch(/^life-ended: life 1 ended at entry 5.*5 to 39/);
+      expect((await made.sign(signer)).kind).toBe('signed');
+    }
+  });
+
   it('cannot be cut out, changed or doubled unseen', async () => {
     const made = await world();
     await made.sign(await made.person('sam'));
@@ -145,3 +176,15 @@ describe('a review of the trail', () => {
     expect((await made.reviews.list()).faults.join()).toMatch(/^a signature .* has no review$/);
   });
 });
+
+/** One kept outside of a life that came to so many entries. */
+function lostCheckpoint(size: number): SignedCheckpoint {
+  const hash = '0'.repeat(64);
+  const of = { algorithm: SEAL_ALGORITHM, site: SITE, instance: 'i', epoch: 1, size } as const;
+  const time = '2026-11-25T09:00:00.000000Z';
+  const cause = 'entries';
+  return signCheckpoint(
+    { ...of, root: hash, head: hash, time, cause, previous: null, retires: null },
+    [],
+  );
+}
