@@ -122,7 +122,7 @@ Who may do what. A right that is not given is denied, and an address without a m
 | ---------------------------------------------- | ------------------------------------------------------------------------- |
 | whoever measured a result, under any operator id they have or ever had | clear, refuse, re-attribute (propose or sign) or review it |
 | whoever asks for a label printed anew          | be its witness, under any of their names or ids                           |
-| whoever proposed a mapping                     | approve it                                                                |
+| whoever proposed a mapping or a method, or answers for the key it was proposed with | approve it                           |
 | an administrator                               | give roles to themselves, drop an operator id of their own, reset their own password |
 | anybody                                        | take the last administrator of a site                                     |
 

@@ -5,6 +5,7 @@ import { addMs, type Instant, msBetween } from '../formats/instant.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { ApiKeyRow } from '../storage/tables.js';
+import { findAccountByName, listAccounts } from './accounts.store.js';
 import {
   apiKeyDigest,
   formatApiKey,
@@ -31,6 +32,8 @@ export interface NewApiKey {
   readonly site: string;
   readonly scopes: readonly Scope[];
   readonly expiresAt: Instant | null;
+  /** Account of who answers for what is proposed with it, and approves none of that; left out for nobody. */
+  readonly responsible?: string;
 }
 
 export interface ListedApiKey {
@@ -44,6 +47,8 @@ export interface ListedApiKey {
   readonly rotatedAt: Instant | null;
   /** Until when the secret before the last rotation is good. */
   readonly previousUntil: Instant | null;
+  /** User name of who answers for what is proposed with it; null where nobody was named. */
+  readonly responsible: string | null;
 }
 
 /** Last use is worth a row a minute, not a write for every request. */
@@ -58,11 +63,18 @@ export class AccessService {
     private readonly zone: string,
   ) {}
 
+  /** The account in force of somebody who is to answer for a key; null when nobody has the user name. */
+  async answering(userName: string): Promise<string | null> {
+    const account = await findAccountByName(this.database.db, userName);
+    return account?.deactivated_at === null ? account.id : null;
+  }
+
   /** Creates a key and returns its secret, which is shown this once and stored only as a digest. */
   async create(input: NewApiKey, actor: Actor): Promise<{ id: string; key: string }> {
     const id = uuidv7();
     const key = formatApiKey(randomBytes(32));
     const now = this.clock.now();
+    const { responsible } = input;
     await this.database.transact(async (trx) => {
       await mustStillBeAllowed(trx, actor, 'keys.manage', input.site);
       await insertApiKey(trx, {
@@ -78,6 +90,7 @@ export class AccessService {
         previous_sha256: null,
         previous_until: null,
         rotated_at: null,
+        responsible: responsible ?? null,
       });
       await recordAudit(trx, {
         site: input.site,
@@ -87,7 +100,12 @@ export class AccessService {
         action: 'key.created',
         subjectKind: 'key',
         subjectId: id,
-        after: { name: input.name, scopes: input.scopes, expiresAt: input.expiresAt },
+        after: {
+          name: input.name,
+          scopes: input.scopes,
+          expiresAt: input.expiresAt,
+          ...(responsible === undefined ? {} : { responsible }),
+        },
       });
     });
     return { id, key };
@@ -154,7 +172,11 @@ export class AccessService {
   }
 
   async list(site: string): Promise<ListedApiKey[]> {
-    const rows = await listApiKeys(this.database.db, site);
+    const { db } = this.database;
+    const rows = await listApiKeys(db, site);
+    const named = rows.some((row) => row.responsible !== null);
+    const accounts = named ? await listAccounts(db) : [];
+    const names = new Map(accounts.map((account) => [account.id, account.user_name]));
     return rows.map((row) => ({
       id: row.id,
       name: row.name,
@@ -165,6 +187,7 @@ export class AccessService {
       revokedAt: row.revoked_at,
       rotatedAt: row.rotated_at,
       previousUntil: row.previous_until,
+      responsible: names.get(row.responsible ?? '') ?? null,
     }));
   }
 

@@ -23,6 +23,21 @@ const keyByDigest = prepared((db, of: { readonly digest: string }) =>
     .where((e) => e.or([e('secret_sha256', '=', of.digest), e('previous_sha256', '=', of.digest)])),
 );
 
+/** The account that answers for what is proposed with a key; null where there is no such key, or nobody was named. */
+export async function responsibleForKey(
+  db: Reader,
+  site: string,
+  id: string,
+): Promise<string | null> {
+  const row = await db
+    .selectFrom('api_key')
+    .select('responsible')
+    .where('site', '=', site)
+    .where('id', '=', id)
+    .executeTakeFirst();
+  return row?.responsible ?? null;
+}
+
 export function lockApiKey(trx: Trx, site: string, id: string): Promise<ApiKeyRow | undefined> {
   const query = trx.selectFrom('api_key').selectAll().where('site', '=', site).where('id', '=', id);
   return forUpdate(trx, query, 'api_key').executeTakeFirst();

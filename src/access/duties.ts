@@ -15,8 +15,8 @@ export type Duty =
   | {
       readonly kind: 'approve';
       readonly right: 'mapping.approve' | 'method.approve';
-      /** Account id, or whoever else the trail names. */
-      readonly proposedBy: string;
+      /** Account id, or whoever else the trail names; null where nobody can say which person it was. */
+      readonly proposedBy: string | null;
     }
   /** Giving or taking roles. */
   | {
@@ -75,6 +75,7 @@ export function judgeDuty(
           }
         : judgeStrangers(person, strangers);
     case 'approve':
+      if (duty.proposedBy === null) return UNKNOWN_PROPOSER;
       return person.accountIds.includes(duty.proposedBy)
         ? { code: 'duty-own-proposal', message: 'you proposed it; somebody else has to approve it' }
         : null;
@@ -92,6 +93,12 @@ export function isOwnOperatorId(
   const folded = foldOperatorId(operatorId);
   return person.everOperatorIds.some((own) => foldOperatorId(own) === folded);
 }
+
+const UNKNOWN_PROPOSER: DutyRefusal = {
+  code: 'duty-own-proposal',
+  message:
+    'nobody can say which person proposed it, so nobody is somebody else; have a person propose it, under another version',
+};
 
 /**
  * An operator id that belongs to no account is no fault: whoever only measures needs no account. But one that a reader would

@@ -25,7 +25,8 @@ export class KeysController {
   @Post()
   @RequireRight('keys.manage')
   async create(@Req() request: AuthenticatedRequest): Promise<unknown> {
-    const { name, scopes, expiresAt, site } = readNewKey(await readJsonBody(request));
+    const body = fieldsOf(await readJsonBody(request));
+    const { name, scopes, expiresAt, site } = readNewKey(body);
     if (site !== this.gateway.site) {
       throw new Problem('query-invalid', `site: expected ${this.gateway.site}, found ${site}`);
     }
@@ -35,7 +36,16 @@ export class KeysController {
         'expiresAt: expected a time to come, found one that is over',
       );
     }
-    return this.access.create({ name, site, scopes, expiresAt }, actorOf(request.caller));
+    const responsible = await this.#responsible(body['responsible']);
+    const asked = { name, site, scopes, expiresAt, ...responsible };
+    return this.access.create(asked, actorOf(request.caller));
+  }
+
+  async #responsible(userName: unknown): Promise<{ readonly responsible?: string }> {
+    if (userName === undefined || userName === null) return {};
+    const responsible = typeof userName === 'string' ? await this.access.answering(userName) : null;
+    if (responsible !== null) return { responsible };
+    throw new Problem('query-invalid', 'responsible: expected the user name of somebody in force');
   }
 
   @Get()
@@ -86,8 +96,10 @@ export class KeysController {
   }
 }
 
-function readNewKey(body: unknown): Parameters<AccessService['create']>[0] {
-  const { name, site, scopes, expiresAt } = fieldsOf(body);
+function readNewKey(
+  body: Readonly<Record<string, unknown>>,
+): Parameters<AccessService['create']>[0] {
+  const { name, site, scopes, expiresAt } = body;
   if (typeof name !== 'string' || name.trim() === '' || name.length > NAME_MAX) {
     throw new Problem('query-invalid', `name: expected 1 to ${NAME_MAX} characters`);
   }

@@ -102,7 +102,6 @@ export const RIGHTS_OF_CONTROL: ReadonlySet<Right> = new Set([
   'statement.read',
   'bundle.write',
   'expectation.write',
-  'method.propose',
   'people.manage',
   'keys.manage',
   'trail.read',

@@ -15,6 +15,7 @@ interface CreateOptions extends GatewayOptions {
   readonly name: string;
   readonly scope: string[];
   readonly expires?: string;
+  readonly responsible?: string;
 }
 
 export function registerKey(program: Command): void {
@@ -38,6 +39,10 @@ export function registerKey(program: Command): void {
         new Option('--scope <scope...>', 'what it may do').choices(SCOPES).makeOptionMandatory(),
       )
       .option('--expires <date-time>', 'RFC 3339 date-time after which it is refused')
+      .option(
+        '--responsible <user-name>',
+        'with scope method:write: who answers for what is proposed with it, and approves none of it',
+      )
       .addHelpText(
         'after',
         '\nExample:\n  drumline key create --site northquay --name sync-a --scope bundle:write',
@@ -53,6 +58,7 @@ export function registerKey(program: Command): void {
           name: options.name,
           scopes: options.scope,
           expiresAt: options.expires ?? null,
+          responsible: options.responsible ?? null,
         }),
       },
     });
@@ -155,6 +161,7 @@ interface ListedKey {
   readonly lastUsedAt: string | null;
   readonly revokedAt: string | null;
   readonly previousUntil: string | null;
+  readonly responsible: string | null;
 }
 
 function describeKey(key: ListedKey): string {
@@ -163,5 +170,6 @@ function describeKey(key: ListedKey): string {
     : `last used ${key.lastUsedAt ?? 'never'}`;
   const ends = key.expiresAt === null ? 'no expiry' : `expires ${key.expiresAt}`;
   const overlap = key.previousUntil === null ? '' : `  old secret good until ${key.previousUntil}`;
-  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${ends}  ${state}${overlap}`;
+  const answers = key.responsible === null ? '' : `  ${key.responsible} answers for it`;
+  return `${key.id}  ${key.name}  ${key.scopes.join(',')}  ${ends}  ${state}${overlap}${answers}`;
 }

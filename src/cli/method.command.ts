@@ -11,11 +11,12 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, progress } from './output.js';
+import { readPassword } from './read-password.files.js';
 import { signatureText } from './review-text.js';
 import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
 const EXAMPLE =
-  '\nExample:\n  drumline method list\n  drumline method propose --file ID-NQ-1001-2.json\n  drumline method show ID-NQ-1001 2 --act approve\n  drumline method approve ID-NQ-1001 2 --shown 9f86… --user q.signer --reason "validated, report VR-014"';
+  '\nExample:\n  drumline method list\n  drumline method propose --file ID-NQ-1001-2.json --user m.editor\n  drumline method show ID-NQ-1001 2 --act approve\n  drumline method approve ID-NQ-1001 2 --shown 9f86… --user q.signer --reason "validated, report VR-014"';
 
 interface MethodPage {
   readonly methods: readonly MethodSummary[];
@@ -120,22 +121,51 @@ function registerPropose(method: Command): void {
       .command('propose')
       .description('propose a version; nothing is judged by it before it is approved')
       .requiredOption('--file <json>', 'the version, see docs/methods.md')
-      .addHelpText('after', '\nExample:\n  drumline method propose --file ID-NQ-1001-2.json'),
-  ).action(async (options: GatewayOptions & { readonly file: string }) => {
+      .requiredOption('--user <name>', 'user name of who proposes it; somebody else approves it')
+      .option(
+        '--password-file <file>',
+        'read the password from a file, - for the standard input; without it, it is asked for',
+      )
+      .addHelpText(
+        'after',
+        '\nExample:\n  drumline method propose --file ID-NQ-1001-2.json --user m.editor',
+      ),
+  ).action(async (options: ProposeOptions) => {
     const read = readProposalFile(options.file);
     if (typeof read === 'string') {
       progress(read);
       process.exitCode = EXIT.usage;
       return;
     }
+    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
+    if (!password.ok) {
+      progress(password.message);
+      process.exitCode = EXIT.usage;
+      return;
+    }
+    const proven = { userName: options.user, password: password.password };
     const answer = await requestGateway(commandSettings(options), {
       method: 'PUT',
       path: pathOf(read.id, read.version),
-      body: { contentType: 'application/json', text: read.text },
+      body: { contentType: 'application/json', text: withMembers(read.text, proven) },
     });
     const view = readAnswer(answer, options.json === true) as MethodSummary | undefined;
     if (view) printAnswer(view, options, summaryText);
   });
+}
+
+interface ProposeOptions extends GatewayOptions {
+  readonly file: string;
+  readonly user: string;
+  readonly passwordFile?: string;
+}
+
+/** An object's text with further members in front; the rest stays as it is written, numbers and members twice too. */
+function withMembers(text: string, members: object): string {
+  const start = text.indexOf('{') + 1;
+  const rest = text.slice(start);
+  const comma = rest.trimStart().startsWith('}') ? '' : ',';
+  return `${text.slice(0, start)}${JSON.stringify(members).slice(1, -1)}${comma}${rest}`;
 }
 
 function registerAct(method: Command, act: string, description: string): void {

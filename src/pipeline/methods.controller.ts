@@ -1,9 +1,12 @@
 import { Controller, Get, HttpCode, Param, Post, Put, Query, Req, Res } from '@nestjs/common';
 import type { FastifyReply } from 'fastify';
 import { type AuthenticatedRequest, RequireRight } from '../access/access.guard.js';
-import { actorOf } from '../access/caller.js';
+import { AccountsService } from '../access/accounts.service.js';
+import { actingPerson } from '../access/acting-person.service.js';
+import { actorOf, type Caller } from '../access/caller.js';
 import { fieldsOf, readJsonBody } from '../access/read-json.files.js';
 import { readRequestBody } from '../access/request-body.files.js';
+import type { Actor } from '../audit/audit.store.js';
 import { parseStrictJson } from '../formats/strict-json.js';
 import { readAct, readActInstant } from '../methods/method-request.js';
 import { readVersionPage, versionPage } from '../methods/version-page.js';
@@ -21,7 +24,10 @@ const NAME_MAX = 64;
 /** The method registry: looked at by GET, proposed by PUT, put in force and ended by signed acts. */
 @Controller('api/v1/methods')
 export class MethodsController {
-  constructor(private readonly methods: MethodsService) {}
+  constructor(
+    private readonly methods: MethodsService,
+    private readonly accounts: AccountsService,
+  ) {}
 
   @Get()
   @RequireRight('pages.read')
@@ -54,20 +60,23 @@ export class MethodsController {
   }
 
   @Put(':id/:version')
-  @RequireRight('method.propose')
+  @RequireRight('method.propose', { provesPerson: true })
   async propose(
     @Param('id') id: string,
     @Param('version') version: string,
     @Req() request: AuthenticatedRequest,
     @Res({ passthrough: true }) reply: FastifyReply,
   ): Promise<unknown> {
-    const body = await readProposalBody(request);
-    const fields = fieldsOf(body);
+    const read = await readProposalBody(request);
+    const fields = fieldsOf(read);
     if (fields['id'] !== id || fields['version'] !== version) {
       throw new Problem('query-invalid', 'id and version of the body are not those of the address');
     }
-    const answer = await this.methods.propose(body, actorOf(request.caller));
+    const { body, actor } = await this.#proposed(request.caller, read, fields);
+    const answer = await this.methods.propose(body, actor);
     switch (answer.kind) {
+      case 'nobody-answers':
+        throw new Problem('right-missing', answer.detail);
       case 'invalid': {
         const { faults } = answer;
         const [first] = faults;
@@ -81,6 +90,17 @@ export class MethodsController {
         void reply.status(answer.kind === 'registered' ? 201 : 200);
         return answer.method;
     }
+  }
+
+  /** Commands prove a person beside the proposal: whoever may run them is not who approves it, or nobody would know. */
+  async #proposed(
+    caller: Caller,
+    read: unknown,
+    fields: Readonly<Record<string, unknown>>,
+  ): Promise<{ readonly body: unknown; readonly actor: Actor }> {
+    if (caller.kind !== 'cli') return { body: read, actor: actorOf(caller) };
+    const { userName: _, password: __, ...body } = fields;
+    return { body, actor: await actingPerson(this.accounts, caller, 'method.propose', fields) };
   }
 
   @Get(':id/:version/acts/:act')

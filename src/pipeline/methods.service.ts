@@ -1,3 +1,5 @@
+import { findAccount } from '../access/accounts.store.js';
+import { responsibleForKey } from '../access/api-keys.store.js';
 import { type Actor, recordAudit } from '../audit/audit.store.js';
 import { indexOfSite } from '../checks/site-index.js';
 import { canonicalJson } from '../formats/canonical-json.js';
@@ -66,7 +68,7 @@ export interface VersionName {
 export type ProposalAnswer =
   | { readonly kind: 'registered' | 'known'; readonly method: MethodDetail }
   | { readonly kind: 'invalid'; readonly faults: readonly ProposalFault[] }
-  | { readonly kind: 'exists'; readonly detail: string };
+  | { readonly kind: 'exists' | 'nobody-answers'; readonly detail: string };
 
 /** What an act would sign. */
 export interface MethodActView {
@@ -126,6 +128,9 @@ export class MethodsService {
   async propose(body: unknown, actor: Actor): Promise<ProposalAnswer> {
     const { database, clock, site } = this.parts;
     return await database.transact(async (trx) => {
+      if (actor.kind === 'key' && (await responsibleForKey(trx, site.site, actor.name)) === null) {
+        return { kind: 'nobody-answers', detail: NOBODY_ANSWERS };
+      }
       // Before the first look: of two who propose one version the second finds the first's.
       await lockSiteEvidence(trx, site.site);
       const entries = await registryEntries(trx, site.site);
@@ -240,7 +245,8 @@ export class MethodsService {
     const resting = await this.#resting(trx, about, entries);
     await locks.add(resting);
     const now = clock.now();
-    const signedAct = this.#actOf(about, request, now);
+    const proposer = await proposerOf(trx, site, about.version);
+    const signedAct = this.#actOf(about, request, proposer, now);
     const fault = await signing.judge(trx, proof, signedAct);
     if (fault !== null) return fault;
     const option = actOption(about, now);
@@ -267,8 +273,13 @@ export class MethodsService {
     return { ...signed, method: methodDetail(entry, now), stopped };
   }
 
-  #actOf(about: MethodCase, request: MethodActRequest, now: Instant): SignedAct {
-    const { proposedBy, proposedAt } = about.version;
+  #actOf(
+    about: MethodCase,
+    request: MethodActRequest,
+    proposedBy: string | null,
+    now: Instant,
+  ): SignedAct {
+    const { proposedAt } = about.version;
     const right = 'method.approve';
     const { shownSha256, reason } = request;
     return {
@@ -334,6 +345,23 @@ export class MethodsService {
     return [...new Set(ids)].sort();
   }
 }
+
+/**
+ * Which person proposed a version, as far as separation of duties goes: for what a program proposed, who answers for its
+ * key. The site folder is read by the gateway itself, and nobody proposes what stands in it. null where nobody can say.
+ */
+async function proposerOf(
+  trx: Trx,
+  site: string,
+  { source, proposedBy }: RegisteredVersion,
+): Promise<string | null> {
+  if (source === 'site-folder') return proposedBy;
+  const account = await findAccount(trx, proposedBy);
+  return account?.id ?? (await responsibleForKey(trx, site, proposedBy));
+}
+
+const NOBODY_ANSWERS =
+  'nobody answers for what is proposed with this key; make one with `drumline key create --responsible NAME`, or propose as a person';
 
 function versionsOf(entries: readonly RegistryEntry[], id: string): RegistryEntry[] {
   return entries.filter((e) => e.version.content.id === id);

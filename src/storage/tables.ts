@@ -1125,6 +1125,8 @@ export interface ApiKeyRow {
   previous_sha256: string | null;
   previous_until: Instant | null;
   rotated_at: Instant | null;
+  /** `account.id` of who answers for what is proposed with it; null where nobody was named. */
+  responsible: string | null;
 }
 
 export interface AuditEntryRow {

@@ -15,7 +15,7 @@ const clearing = (...operatorIds: (string | null)[]): Duty => ({
   right: 'result.review',
   operatorIds,
 });
-const approving = (proposedBy: string): Duty => ({
+const approving = (proposedBy: string | null): Duty => ({
   kind: 'approve',
   right: 'mapping.approve',
   proposedBy,
@@ -62,6 +62,12 @@ describe('separation of duties', () => {
       'an approver, of a proposal under an account of their own that ended',
       person(['mapping-editor', 'mapping-approver']),
       approving('mira before'),
+      'duty-own-proposal',
+    ],
+    [
+      'an approver, of what nobody can say who proposed',
+      person(['mapping-approver']),
+      approving(null),
       'duty-own-proposal',
     ],
     ['an editor, approving', person(['mapping-editor']), approving('ode'), 'right-missing'],

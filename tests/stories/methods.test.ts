@@ -29,6 +29,7 @@ async function open(edit: (siteYaml: string) => string): Promise<void> {
   dock = new Dock(world);
   await makePerson(world, 'ada', ['administrator']);
   await makePerson(world, 'quinn', ['signer']);
+  await makePerson(world, 'mel', ['mapping-editor']);
 }
 
 /** Version 1 of the paracetamol method hands over to version 2, which has the same content, at an instant. */
@@ -163,8 +164,72 @@ describe('a version proposed over the API', () => {
   };
   const propose = (over: object = {}) => {
     const body = { ...proposal, ...over };
-    return ask(`/${METHOD}/${body.version}`, body, 'PUT');
+    const by = { userName: 'mel', password: PASSWORD };
+    return ask(`/${METHOD}/${body.version}`, { ...by, ...body }, 'PUT');
   };
+
+  it('is proposed by a person, on the command line and with a key too, and approved by another', async () => {
+    await open((siteYaml) => siteYaml);
+    await makePerson(world, 'both', ['mapping-editor', 'signer']);
+    const put = (version: string, key: string, by: object = {}) =>
+      world.http({
+        path: `/api/v1/methods/${METHOD}/${version}`,
+        method: 'PUT',
+        key,
+        headers: { 'content-type': 'application/json' },
+        body: JSON.stringify({ ...by, ...proposal, version }),
+      });
+    const both = { userName: 'both', password: PASSWORD };
+    for (const [by, code] of [
+      [{}, 'query-invalid'],
+      [{ ...both, password: 'wrong' }, 'person-not-proven'],
+      [{ ...both, userName: 'quinn' }, 'right-missing'],
+    ] as const) {
+      expect((await put('2', world.controlToken, by)).json).toMatchObject({ code });
+    }
+    expect((await put('2', world.controlToken, both)).json).toMatchObject({
+      state: 'proposed',
+      proposedBy: expect.stringMatching(/^[0-9a-f-]{36}$/),
+    });
+    expect((await sign('2', 'approve', both)).json).toMatchObject({ code: 'duty-own-proposal' });
+    expect((await sign('2', 'approve')).json).toMatchObject({ method: { state: 'in-force' } });
+
+    // A program types no password: somebody answers for its key.
+    const scopes = ['method:write'];
+    const nobodys = await world.createKey('a program', { scopes });
+    expect((await put('3', nobodys)).json).toMatchObject({
+      code: 'right-missing',
+      detail: expect.stringContaining('nobody answers for what is proposed with this key'),
+    });
+    await expect(world.createKey('x', { scopes, responsible: 'nobody' })).rejects.toThrow(
+      'responsible: expected the user name of somebody in force',
+    );
+    const key = await world.createKey('another program', { scopes, responsible: 'both' });
+    const listed = await world.http({ path: '/api/v1/keys', key: world.controlToken });
+    expect(listed.json['keys']).toContainEqual(
+      expect.objectContaining({ name: 'another program', responsible: 'both' }),
+    );
+    expect((await put('3', key)).status).toBe(201);
+    expect((await sign('3', 'approve', both)).json).toMatchObject({ code: 'duty-own-proposal' });
+    // Nor once they came back under another account.
+    for (const [path, body] of [
+      ['both/deactivate', { reason: 'left' }],
+      ['again/predecessor', { predecessor: 'both', reason: 'staff number 114' }],
+    ] as const) {
+      if (path.startsWith('again')) await makePerson(world, 'again', ['signer']);
+      const answer = await world.http({
+        path: `/api/v1/people/${path}`,
+        method: 'POST',
+        key: world.controlToken,
+        headers: { 'content-type': 'application/json' },
+        body: JSON.stringify(body),
+      });
+      expect(answer.status, answer.text).toBe(200);
+    }
+    expect((await sign('3', 'approve', { userName: 'again' })).json).toMatchObject({
+      code: 'duty-own-proposal',
+    });
+  });
 
   it('is judged by from its approval on, by every process, and ends the one it supersedes', async () => {
     await open((siteYaml) => siteYaml);

@@ -219,7 +219,12 @@ export class GatewayWorld {
   /** As `drumline key create` does it: through the control file of the data folder. */
   async createKey(
     name: string,
-    key: { readonly scopes: readonly string[]; readonly expiresAt?: string },
+    key: {
+      readonly scopes: readonly string[];
+      readonly expiresAt?: string;
+      /** User name of who answers for what is proposed with it. */
+      readonly responsible?: string;
+    },
   ): Promise<string> {
     const { json, status, text } = await this.http({
       path: '/api/v1/keys',

@@ -27,7 +27,8 @@ interface Before {
 /**
  * An operator id that was taken from somebody was forgotten, and what they had measured under it nobody's. Ids are kept from
  * now on; those that the trail says were taken come back as ended, unless somebody else has them by now. And an account that
- * ended was somebody else's than the next one of the same person: that the two are one is said by an administrator.
+ * ended was somebody else's than the next one of the same person: that the two are one is said by an administrator. Who
+ * answers for what a program proposes stands with its key.
  */
 export async function up(db: Kysely<unknown>): Promise<void> {
   await db.schema.alterTable('account_operator').addColumn('ended_at', 'bigint').execute();
@@ -44,6 +45,7 @@ export async function up(db: Kysely<unknown>): Promise<void> {
     .on('account_predecessor')
     .column('account_id')
     .execute();
+  await db.schema.alterTable('api_key').addColumn('responsible', 'text').execute();
   const { guardRows } = dialectOf(db);
   for (const action of ['update', 'delete'] as const) {
     const message = 'that two accounts are one person holds for good';
