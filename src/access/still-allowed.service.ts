@@ -1,12 +1,12 @@
 import type { Actor } from '../audit/audit.store.js';
 import { Problem } from '../problem-details.js';
 import type { Trx } from '../storage/database.js';
-import { lockAccount, personOf } from './accounts.store.js';
+import { lockAccounts, personOf } from './accounts.store.js';
 import type { Right } from './rights.js';
 
 /**
- * Asks for the right once more in the transaction of a change that gives rights away, behind the lock of the account that
- * acts: whoever is being ended, or is losing a role, has made the change before, or makes none any more. The guard alone
+ * Asks for the right once more in the transaction of a change that gives rights away, behind the lock of the accounts:
+ * whoever is being ended, or is losing a role, has made the change before, or makes none any more. The guard alone
  * asks too early; making a person takes as long as hashing a password.
  *
  * @param site whose roles count
@@ -20,7 +20,8 @@ export async function mustStillBeAllowed(
 ): Promise<void> {
   // What a program or the command line may, no account says.
   if (actor.kind !== 'person') return;
-  const account = await lockAccount(trx, actor.name);
+  // All of them, as whoever changes one does: one after the other, two could wait for each other.
+  const account = (await lockAccounts(trx)).find(({ id }) => id === actor.name);
   if (account === undefined || account.deactivated_at !== null) {
     throw new Problem('session-over', 'account deactivated');
   }

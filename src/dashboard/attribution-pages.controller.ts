@@ -21,7 +21,7 @@ import {
   signedAt,
   signedHere,
 } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const ID_LENGTH_MAX = 100;
 const LIST_MAX = 100;

@@ -16,7 +16,7 @@ import { renderPage } from './render-page.js';
 import { SignedForm } from './review-form.js';
 import { attributionPath, placePath, reviewPath } from './review-path.js';
 import type { Said } from './signed-form.js';
-import type { SignedPageShown } from './signed-page.js';
+import type { SignedPageShown } from './signed-pages.service.js';
 import { Verbatim } from './verbatim.js';
 
 const WHO_MAY =

@@ -10,7 +10,7 @@ import { PageSite } from './page-site.js';
 import { bundleReviewPath } from './review-path.js';
 import { BUNDLE_REVIEW_SOURCE, type BundleReviewSource } from './review-source.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const ID_LENGTH_MAX = 100;
 

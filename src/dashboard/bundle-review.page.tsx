@@ -12,7 +12,7 @@ import { ActOpening, SignForm } from './sign-form.js';
 import { SignatureCover } from './signature-cover.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
-import type { SignedPageShown } from './signed-page.js';
+import type { SignedPageShown } from './signed-pages.service.js';
 import { Verbatim } from './verbatim.js';
 
 export function renderBundleReview(shown: SignedPageShown<BundleReviewView>): string {

@@ -10,7 +10,7 @@ import { CAUSE_SOURCE, type CauseSource } from './cause-source.js';
 import { PageSite } from './page-site.js';
 import { causePath } from './review-path.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const ID_LENGTH_MAX = 100;
 

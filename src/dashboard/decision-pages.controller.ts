@@ -10,7 +10,7 @@ import { renderDecision, renderDecisions } from './decisions.page.js';
 import { FORM_PAGE_HEADERS } from './page-policy.js';
 import { PageSite } from './page-site.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const SIGNED = signedHere(
   'The signature stands below, in the trail, and in every statement that rests on it.',

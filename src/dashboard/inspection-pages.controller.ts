@@ -18,7 +18,7 @@ import { INSPECTIONS_SOURCE, type InspectionsSource } from './inspections-source
 import { PageSite } from './page-site.js';
 import { inspectionLiftPath, inspectionsPath } from './receipt-path.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 

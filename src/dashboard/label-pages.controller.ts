@@ -11,7 +11,7 @@ import { LABELS_SOURCE, type LabelsSource } from './labels-source.js';
 import { PageSite } from './page-site.js';
 import { labelsPath } from './review-path.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const ID_LENGTH_MAX = 100;
 

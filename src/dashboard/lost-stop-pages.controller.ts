@@ -11,7 +11,7 @@ import { LOST_STOPS_SOURCE, type LostStopsSource } from './lost-stops-source.js'
 import { PageSite } from './page-site.js';
 import { lostStopsPath } from './receipt-path.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 

@@ -11,7 +11,7 @@ import { ORIGIN_SOURCE, type OriginSource } from './origin-source.js';
 import { PageSite } from './page-site.js';
 import { originPath } from './receipt-path.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 

@@ -13,7 +13,7 @@ import {
   type PerformanceCauseSource,
 } from './performance-cause-source.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const ID_LENGTH_MAX = 100;
 

@@ -11,7 +11,7 @@ import { rejectionPath } from './receipt-path.js';
 import { renderRejection } from './rejection.page.js';
 import { REJECTION_SOURCE, type RejectionSource } from './rejection-source.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const RECEIPT_ID_LENGTH_MAX = 200;
 

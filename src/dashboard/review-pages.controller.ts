@@ -17,7 +17,7 @@ import {
   type ReviewSource,
 } from './review-source.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 
 const LIST_MAX = 100;
 const ID_LENGTH_MAX = 100;

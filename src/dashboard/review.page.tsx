@@ -16,7 +16,7 @@ import { causePath, labelsPath, placePath, reviewPath } from './review-path.js';
 import type { Signer } from './sign-form.js';
 import { SignatureList } from './signature-list.js';
 import type { Said } from './signed-form.js';
-import type { SignedPageShown } from './signed-page.js';
+import type { SignedPageShown } from './signed-pages.service.js';
 import { tracePath } from './trace-path.js';
 import { Verbatim } from './verbatim.js';
 

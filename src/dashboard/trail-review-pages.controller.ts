@@ -9,7 +9,7 @@ import type { TrailReviewList, TrailReviewView } from '../statements/trail-revie
 import { Clock } from '../storage/clock.js';
 import { PageSite } from './page-site.js';
 import { signedAt, signedHere } from './signed-form.js';
-import { type SignedPage, SignedPages } from './signed-page.js';
+import { type SignedPage, SignedPages } from './signed-pages.service.js';
 import { renderTrailReview } from './trail-review.page.js';
 import { TRAIL_REVIEW_SOURCE, type TrailReviewSource } from './trail-review-source.js';
 

@@ -1,6 +1,7 @@
 /**
  * Characters that change how a text looks without being seen: control characters, direction marks, zero-width characters,
- * those that fonts leave out, line separators. Two labels that differ must not look alike, and none may reorder the sentence around it.
+ * line separators, fillers and variation selectors. Two labels that differ must not look alike, and none may reorder the
+ * sentence around it.
  */
 const UNSEEN = /[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Default_Ignorable_Code_Point}]/gu;
 

@@ -10,6 +10,8 @@ describe('visibleText', () => {
     ['D\n1\t', 'D\\u{000A}1\\u{0009}'],
     ['D\u2028', 'D\\u{2028}'],
     ['\u{e0041}', '\\u{E0041}'],
+    // Default_Ignorable_Code_Point (UAX #44) of other categories: a filler, a variation selector, a joiner.
+    ['D\u3164\ufe0f\u034f', 'D\\u{3164}\\u{FE0F}\\u{034F}'],
     ['Fässer 12 µ', 'Fässer 12 µ'],
   ])('writes unseen characters of %j out', (text, shown) => {
     expect(visibleText(text)).toBe(shown);
