@@ -11,9 +11,9 @@ import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
 import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
-import { whatWentThere } from './later-deliveries.store.js';
 import { type Asked, Looking } from './looking.service.js';
 import { triesOf } from './next-step.js';
+import { whatWentThere } from './of-the-same.store.js';
 import {
   auditDelivery,
   changeDelivery,

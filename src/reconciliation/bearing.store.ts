@@ -1,4 +1,4 @@
-import { whatWentThere } from '../delivery/later-deliveries.store.js';
+import { whatWentThere } from '../delivery/of-the-same.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow } from '../storage/tables.js';

@@ -1,4 +1,4 @@
-import type { OfTheSame } from '../delivery/later-deliveries.store.js';
+import type { OfTheSame } from '../delivery/of-the-same.js';
 import { type Difference, type ReadBackAnswer, unlessOurs } from '../delivery/read-back-answer.js';
 import { addMs, type Instant } from '../formats/instant.js';
 import type { DestinationTiming, SweepSchedule } from '../site/site-folder.js';

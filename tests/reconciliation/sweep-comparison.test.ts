@@ -19,6 +19,16 @@ async function results(count: number) {
 
 const single = (id: string | undefined, kind = 'differs') => `${kind} held:lims:${String(id)}`;
 
+/** What the first `differs` says. */
+async function detail(swept: SweptWorld): Promise<string> {
+  const found = await swept.db
+    .selectFrom('discrepancy')
+    .select('detail')
+    .where('class', '=', 'differs')
+    .executeTakeFirstOrThrow();
+  return found.detail;
+}
+
 async function shared(swept: SweptWorld): Promise<string[]> {
   const rows = await swept.db
     .selectFrom('shared_difference')
@@ -167,12 +177,7 @@ describe('a confirmed result that is not applied any more', () => {
     swept.show(String(ids[0]), { applied: false });
     await swept.sweep();
     expect(await swept.open()).toEqual([single(ids[0])]);
-    const { detail } = await swept.db
-      .selectFrom('discrepancy')
-      .select('detail')
-      .where('class', '=', 'differs')
-      .executeTakeFirstOrThrow();
-    expect(detail).toBe('/applied: it was applied and is not any more');
+    expect(await detail(swept)).toBe('/applied: it was applied and is not any more');
     await swept.sweep();
     expect(await swept.open()).toEqual([single(ids[0])]);
     swept.show(String(ids[0]), { applied: true });
@@ -214,12 +219,7 @@ describe('a record that shows a revision above ours under our reference', () => 
     swept.show(String(ids[0]), { rev: 9, decision: 'FAILED' });
     await swept.sweep();
     expect(await swept.open()).toEqual([single(ids[0])]);
-    const { detail } = await swept.db
-      .selectFrom('discrepancy')
-      .select('detail')
-      .where('class', '=', 'differs')
-      .executeTakeFirstOrThrow();
-    expect(detail).toBe('/rev: revision 9 is held, and none of ours above 1 went there');
+    expect(await detail(swept)).toBe('/rev: revision 9 is held, and none of ours above 1 went there');
   });
 });
 
