@@ -3,13 +3,12 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { skipLocked } from '../storage/dialect.js';
 import { bounded } from '../storage/prepared.js';
-import type { ComparisonDueRow, ComparisonMarkRow, DiscrepancyRow } from '../storage/tables.js';
+import type { ComparisonDueRow, DiscrepancyRow } from '../storage/tables.js';
 import type { Discrepancy } from './compare.js';
 import type { StoredDiscrepancy } from './compare-unit.js';
 import { chunks } from './comparison-facts.store.js';
+import type { Mark, MarkedDiscrepancy } from './noted-changes.js';
 import type { Cell, ReceiptTally } from './tally.js';
-
-export type Mark = Omit<ComparisonMarkRow, 'n' | 'site'> & { readonly n: number };
 
 /**
  * Takes the site's comparison for this transaction: rounds come one after the other. Answers with the settings
@@ -385,12 +384,6 @@ function storedDiscrepancy(row: DiscrepancyRow): StoredDiscrepancy {
     countsFrom: row.counts_from,
   };
 }
-
-/** What the addendum of a closed period says of a discrepancy. */
-export type MarkedDiscrepancy = Pick<
-  DiscrepancyRow,
-  'id' | 'class' | 'subject' | 'detail' | 'counts_from' | 'closing_evidence'
->;
 
 export async function discrepanciesById(
   reader: Reader,

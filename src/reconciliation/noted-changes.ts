@@ -1,7 +1,16 @@
 import type { Instant } from '../formats/instant.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
+import type { ComparisonMarkRow, DiscrepancyRow } from '../storage/tables.js';
 import type { ComparedSubjects } from './compared-subjects.js';
-import type { Mark, MarkedDiscrepancy } from './comparison.store.js';
+
+/** That something changed since the last round. */
+export type Mark = Omit<ComparisonMarkRow, 'n' | 'site'> & { readonly n: number };
+
+/** What the addendum of a closed period says of a discrepancy. */
+export type MarkedDiscrepancy = Pick<
+  DiscrepancyRow,
+  'id' | 'class' | 'subject' | 'detail' | 'counts_from' | 'closing_evidence'
+>;
 
 /** Something that changed, for the addendum of a closed period that it counts in. */
 export interface NotedChange {

@@ -219,7 +219,9 @@ describe('a record that shows a revision above ours under our reference', () => 
     swept.show(String(ids[0]), { rev: 9, decision: 'FAILED' });
     await swept.sweep();
     expect(await swept.open()).toEqual([single(ids[0])]);
-    expect(await detail(swept)).toBe('/rev: revision 9 is held, and none of ours above 1 went there');
+    expect(await detail(swept)).toBe(
+      '/rev: revision 9 is held, and none of ours above 1 went there',
+    );
   });
 });
 
