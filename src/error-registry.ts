@@ -32,6 +32,18 @@ export const ERRORS = {
     null,
     'fatal',
   ),
+  'database-older': entry(
+    'The database has the tables of an earlier version of Drumline, whose processes may work on it.',
+    'Stop them and start `drumline serve` or `drumline work` of this version, which migrates; until then run the command of the version that is there.',
+    null,
+    'fatal',
+  ),
+  'life-not-begun': entry(
+    'The database was restored or copied, or put back in place, and no process was started on it since; commands wait for that.',
+    'Start `drumline serve` or `drumline work` on it: it begins paused and reads back what its destinations hold (docs/operate.md).',
+    null,
+    'fatal',
+  ),
   'database-migration-failed': entry(
     'The tables of this version could not be made; nothing of the attempt is left in the database.',
     'Remove what stands in the way and start again: the migration then runs from its start. Until then the version that ran before still works.',
@@ -147,8 +159,8 @@ export const ERRORS = {
     'fatal',
   ),
   'site-folder-outdated': entry(
-    'A process was started with another site folder than the one that this process runs by; nothing is judged by this one any more.',
-    'Give every process of the database the same site folder, and start those anew that have another.',
+    'Another site folder is in force than the one that this process was given; nothing is judged by this one.',
+    'Give every process of the database, and every command, the same site folder, and start those processes anew that have another. Only `serve` and `work` put one in force.',
     503,
     'error',
   ),

@@ -17,7 +17,7 @@ import { siteView } from './dashboard/build-day-view.js';
 import { Misconfigured } from './errors.js';
 import type { Gateway } from './pipeline/gateway.service.js';
 import type { GatewayPools } from './pipeline/gateway-pools.pool.js';
-import { openGateway } from './pipeline/open-gateway.service.js';
+import { type OpenGatewayOptions, openGateway } from './pipeline/open-gateway.service.js';
 import { answerUnroutable, ProblemFilter } from './problem.filter.js';
 
 export interface Application {
@@ -51,6 +51,8 @@ export interface WorkerApplication {
 export interface ApplicationOptions {
   /** It does what is due; without, it only answers, and other processes work. */
   readonly work: boolean;
+  /** False for a command, see `OpenGatewayOptions`; true when left out. */
+  readonly activates?: boolean;
   /** It takes bundles from the watched folder; as `work` when left out. */
   readonly watch?: boolean;
   /** Milliseconds that a request may take from its first byte to its last. */
@@ -75,7 +77,8 @@ export async function openApplication(
   options: ApplicationOptions,
 ): Promise<Application> {
   const token = randomBytes(32).toString('base64url');
-  const gateway = await openSecretly(settings, token, options.pools);
+  const { pools, activates = true } = options;
+  const gateway = await openSecretly(settings, token, { pools, activates });
   try {
     const module = AppModule.of(gateway.parts, token);
     const tls = readTls(settings.tls);
@@ -92,7 +95,7 @@ export async function openApplication(
 
 /** Opens a gateway that only works; at most its health can be asked for. */
 export async function openWorker(settings: Settings): Promise<WorkerApplication> {
-  const gateway = await openSecretly(settings);
+  const gateway = await openSecretly(settings, null, { activates: true });
   const { worker, site } = gateway.parts;
   let health: NestFastifyApplication | null = null;
   const close = async () => {
@@ -122,8 +125,8 @@ async function openHealth(gateway: Gateway): Promise<NestFastifyApplication | nu
 /** Opens a gateway whose log shows no secret that it knows. */
 function openSecretly(
   settings: Settings,
-  controlToken: string | null = null,
-  pools: GatewayPools | null = null,
+  controlToken: string | null,
+  options: OpenGatewayOptions,
 ): Promise<Gateway> {
   const env = processEnvironment();
   const secrets = new Secrets(env);
@@ -136,7 +139,7 @@ function openSecretly(
       secrets.learn(place, password);
     }
   }
-  return openGateway(settings, env, openLog(settings, secrets.mask), secrets, pools);
+  return openGateway(settings, env, openLog(settings, secrets.mask), secrets, options);
 }
 
 /** Where one stands before the host, and where clients also look for it. */

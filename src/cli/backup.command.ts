@@ -45,6 +45,10 @@ export function registerBackup(program: Command): void {
         contentType: 'application/json',
         text: JSON.stringify({ sha256: manifest.sha256, bytes: manifest.bytes }),
       },
+    }).catch((error: unknown) => {
+      // Whoever reads the refusal behind this must not make another one, or do without.
+      progress(`${options.out} is complete, but the trail of the database does not name it:`);
+      throw error;
     });
     if (readAnswer(noted, options.json === true) === undefined) return;
     if (options.json) printJsonLine(manifest);

@@ -44,7 +44,10 @@ export async function requestGateway(
 /**
  * A way to the gateway that owns the data folder. When none is running, the same application is opened here for
  * these requests, without workers and without listening: a command behaves the same either way, and two processes
- * never write one database.
+ * never write one file. It goes by the site folder in force and puts none in force: others may run by that one.
+ *
+ * @throws Misconfigured `site-folder-outdated`, `life-not-begun` or `database-older` where only a start may go on; as
+ *   `openApplication`
  */
 export async function openGatewayLink(settings: Settings): Promise<GatewayLink> {
   const control = readControl(settings.dataDirectory);
@@ -59,7 +62,7 @@ export async function openGatewayLink(settings: Settings): Promise<GatewayLink> 
     };
   }
   const { openApplication } = await import('../main.js');
-  return openApplication(settings, { work: false }).then((application) => ({
+  return openApplication(settings, { work: false, activates: false }).then((application) => ({
     request: (request) => application.inject(request),
     close: () => application.close(),
   }));

@@ -1,14 +1,14 @@
 import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { Misconfigured } from '../errors.js';
-import type { Instant } from '../formats/instant.js';
+import { formatInstant, type Instant } from '../formats/instant.js';
 import { importMethods } from '../methods/import-methods.store.js';
 import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { isServiceKnown, noteService } from '../statements/instrument-service.store.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
-import type { InstanceRow } from '../storage/tables.js';
+import type { InstanceRow, RecoveryCause } from '../storage/tables.js';
 import { beginRecovery, pauseForRecovery } from './begin-recovery.store.js';
 import { lockNamedIds } from './named-ids.store.js';
 import { newsOwedToOthers } from './owed-news.store.js';
@@ -44,29 +44,126 @@ export function openInstance(
   putMappingsInForce: (trx: Trx) => Promise<void>,
 ): Promise<InstanceRow> {
   return database.transact(async (trx) => {
-    // Of processes that start at once on a new database each would make a row, and be outlived by the others.
-    await lockNamedIds(trx, WHOLE_DATABASE, ['instance']);
-    await refuseWhatNobodyWouldDeliver(trx, folder);
-    // Before every receipt: who takes a document of a source locks its mapping first.
-    await putMappingsInForce(trx);
-    await activateSite(trx, folder, now);
-    const row = await lockInstance(trx, now);
-    const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
-    const marked = where.mark?.instance === row.id ? where.mark.epoch : 0;
-    const known = Math.max(marked, where.epochOutside);
-    const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now, known);
-    if (living.recovering !== null) await pauseForRecovery(trx, folder, now);
-    // Above what was remembered too, or the next start would take it for an older file once more.
-    const tick = Math.max(living.tick, where.mark?.tick ?? 0) + 1;
-    await trx
-      .updateTable('instance')
-      .set({ place: where.place, tick })
-      .where('id', '=', row.id)
-      .execute();
-    // Last: it locks the site's evidence, which comes after every receipt.
-    await importMethods(trx, folder, now);
-    return { ...living, place: where.place, tick };
+    await lockStart(trx);
+    return await startIn(trx, folder, where, now, putMappingsInForce);
   });
+}
+
+/** The life that a command acts in. */
+export interface EnteredInstance {
+  readonly row: InstanceRow;
+  /** Nothing was ever started on this database: the command is its first start, with all that belongs to one. */
+  readonly isStart: boolean;
+}
+
+/**
+ * For a command, which acts in the life that runs and by the folder in force, and changes neither: it may be given any
+ * folder, and every process that runs by another one would stop. A database that nothing was ever started on is begun.
+ *
+ * @param putMappingsInForce of the first start
+ * @throws Misconfigured `site-folder-outdated` when another folder is in force, `life-not-begun` when the database was
+ *   restored, copied or put back since a process was last started on it; those of `openInstance` at a first start.
+ */
+export function enterInstance(
+  database: OpenDatabase,
+  folder: LoadedSiteFolder,
+  where: InstancePlace,
+  now: Instant,
+  putMappingsInForce: (trx: Trx) => Promise<void>,
+): Promise<EnteredInstance> {
+  return database.transact(async (trx) => {
+    const find = () => trx.selectFrom('instance').selectAll().executeTakeFirst();
+    let row = await find();
+    if (row === undefined) {
+      await lockStart(trx);
+      // A process may have been started since, with the folder that is meant.
+      row = await find();
+    }
+    if (row === undefined) {
+      const started = await startIn(trx, folder, where, now, putMappingsInForce);
+      return { row: started, isStart: true };
+    }
+    refuseLifeToBegin(row, where);
+    await refuseOtherFolder(trx, folder);
+    if (!where.isOneFile) return { row, isStart: false };
+    // Nobody else counts meanwhile, and what it writes must not pass for what a copy of before holds.
+    const tick = row.tick + 1;
+    await trx.updateTable('instance').set({ tick }).where('id', '=', row.id).execute();
+    return { row: { ...row, tick }, isStart: false };
+  });
+}
+
+/** Of processes that start at once on a new database each would make a row, and be outlived by the others. */
+function lockStart(trx: Trx): Promise<void> {
+  return lockNamedIds(trx, WHOLE_DATABASE, ['instance']);
+}
+
+async function startIn(
+  trx: Trx,
+  folder: LoadedSiteFolder,
+  where: InstancePlace,
+  now: Instant,
+  putMappingsInForce: (trx: Trx) => Promise<void>,
+): Promise<InstanceRow> {
+  await refuseWhatNobodyWouldDeliver(trx, folder);
+  // Before every receipt: who takes a document of a source locks its mapping first.
+  await putMappingsInForce(trx);
+  await activateSite(trx, folder, now);
+  const row = await lockInstance(trx, now);
+  const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
+  const marked = where.mark?.instance === row.id ? where.mark.epoch : 0;
+  const known = Math.max(marked, where.epochOutside);
+  const living = cause === null ? row : await beginRecovery(trx, folder, row, cause, now, known);
+  if (living.recovering !== null) await pauseForRecovery(trx, folder, now);
+  // Above what was remembered too, or the next start would take it for an older file once more.
+  const tick = Math.max(living.tick, where.mark?.tick ?? 0) + 1;
+  await trx
+    .updateTable('instance')
+    .set({ place: where.place, tick })
+    .where('id', '=', row.id)
+    .execute();
+  // Last: it locks the site's evidence, which comes after every receipt.
+  await importMethods(trx, folder, now);
+  return { ...living, place: where.place, tick };
+}
+
+function refuseLifeToBegin(row: InstanceRow, { place, mark, isOneFile }: InstancePlace): void {
+  const cause = recogniseCopy(row, place, mark, isOneFile);
+  if (cause === null) return;
+  const found =
+    cause === 'older-file' && !isOneFile && mark !== null
+      ? `instance.json of the data folder remembers epoch ${mark.epoch} up to ${mark.tick}, the database has epoch ${row.epoch} up to ${row.tick}; a data folder that is used with another database too remembers that one`
+      : REASON[cause];
+  throw new Misconfigured('life-not-begun', { found });
+}
+
+const REASON: Readonly<Record<RecoveryCause, string>> = {
+  restored: 'it was restored from a backup',
+  copied: 'it last ran somewhere else, or its data folder was put back',
+  'older-file': 'it is older than instance.json of its data folder remembers',
+};
+
+async function refuseOtherFolder(trx: Trx, folder: LoadedSiteFolder): Promise<void> {
+  const { site, digest } = folder.site;
+  const inForce = await lastActivated(trx, site);
+  if (inForce?.digest === digest) return;
+  const which =
+    inForce === undefined
+      ? `no folder of the site ${site} ever was`
+      : `that of the site ${site} with the digest ${inForce.digest} is, since ${formatInstant(inForce.activated_at)}`;
+  throw new Misconfigured('site-folder-outdated', {
+    found: `the folder that the command was given has the digest ${digest} and is not in force: ${which} (--site-folder, or DRUMLINE_SITE_FOLDER, names the folder of a command)`,
+  });
+}
+
+function lastActivated(trx: Trx, site: string) {
+  return trx
+    .selectFrom('site')
+    .select(['digest', 'activated_at'])
+    .where('site', '=', site)
+    .orderBy('activated_at', 'desc')
+    .limit(1)
+    .executeTakeFirst();
 }
 
 async function lockInstance(trx: Trx, now: Instant): Promise<InstanceRow> {
@@ -124,13 +221,7 @@ async function refuseWhatNobodyWouldDeliver(trx: Trx, folder: LoadedSiteFolder):
  */
 async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): Promise<void> {
   const { site, digest, timeZone: zone } = folder.site;
-  const before = await trx
-    .selectFrom('site')
-    .select(['digest', 'activated_at'])
-    .where('site', '=', site)
-    .orderBy('activated_at', 'desc')
-    .limit(1)
-    .executeTakeFirst();
+  const before = await lastActivated(trx, site);
   const { instruments } = folder.site;
   if (before?.digest === digest) {
     // Of a database from before it was noted, this is what is known.

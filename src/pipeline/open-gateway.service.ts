@@ -36,7 +36,7 @@ import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
-import type { OpenDatabase } from '../storage/database.js';
+import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { WorkerIdentity } from '../storage/worker-identity.js';
 import { activeMappings } from './active-mappings.js';
 import { AssignedCauseService } from './assigned-cause.service.js';
@@ -51,7 +51,7 @@ import { Gateway } from './gateway.service.js';
 import { type GatewayPools, openPools } from './gateway-pools.pool.js';
 import { InboundService } from './inbound.service.js';
 import { InspectionsService } from './inspections.service.js';
-import { openInstance, readInstance } from './instance.store.js';
+import { enterInstance, openInstance, readInstance } from './instance.store.js';
 import { InstanceActs } from './instance-acts.service.js';
 import { readMark, writeMark } from './instance-mark.files.js';
 import { InstrumentPerformance } from './instrument-performance.service.js';
@@ -104,6 +104,17 @@ interface Ground {
   readonly child: ExamineChild;
   readonly large: LargeDocumentsPool;
   readonly trailKeys: TrailKeys;
+  readonly activates: boolean;
+}
+
+export interface OpenGatewayOptions {
+  /** Pools that outlive it; it opens its own where there are none. */
+  readonly pools?: GatewayPools | undefined;
+  /**
+   * False for a command: it migrates no server, puts no folder in force and begins no life, and is refused where that is
+   * due. On a database that nothing was ever started on it is the first start all the same.
+   */
+  readonly activates: boolean;
 }
 
 type TrailKeys = Pick<SealerOptions, 'key' | 'keyBefore'>;
@@ -111,7 +122,6 @@ type TrailKeys = Pick<SealerOptions, 'key' | 'keyBefore'>;
 /**
  * Opens the pair of store and queue and wires the stages; nothing runs until the gateway is told to work.
  *
- * @param lent pools that outlive it; it opens its own where there are none
  * @throws Misconfigured when the site folder, a mapping, a secret, the store or the queue stands in the way.
  */
 export async function openGateway(
@@ -119,17 +129,21 @@ export async function openGateway(
   env: EnvironmentVariables,
   log: Logger,
   secrets: Secrets,
-  lent: GatewayPools | null = null,
+  { pools: lent, activates }: OpenGatewayOptions,
 ): Promise<Gateway> {
   const folder = await openSite(settings.siteFolderDirectory, env);
   requireSecrets(folder, secrets);
   const trailKeys = readTrailKeys(settings);
-  const pair = await openPair(settings, log);
+  const pair = await openPair(settings, log, activates);
   const { database, clock } = pair;
   const pools = lent ?? openPools(settings.poolThreads);
   const child = new ExamineChild();
   const large = new LargeDocumentsPool({ database, limits: jsonLimits(folder.site) });
-  const ownPools = [...(lent === null ? [pools.expressions, pools.examining] : []), child, large];
+  const ownPools = [
+    ...(lent === undefined ? [pools.expressions, pools.examining] : []),
+    child,
+    large,
+  ];
   const queues: WorkQueue[] = [];
   const openQueue: Pair['openQueue'] = async (owner) => {
     const queue = await pair.openQueue(owner);
@@ -150,6 +164,7 @@ export async function openGateway(
       child,
       large,
       trailKeys,
+      activates,
     });
   } catch (error) {
     // Whatever stays open keeps a process that neither works nor ends, and nobody starts that anew.
@@ -170,7 +185,7 @@ function requireSecrets(folder: LoadedSiteFolder, secrets: Secrets): void {
 }
 
 async function wire(ground: Ground): Promise<Gateway> {
-  const { settings, log, folder, clock, database, child, large } = ground;
+  const { settings, log, folder, clock, database, child, large, activates } = ground;
   const { examining, expressions } = ground.pools;
   const { site } = folder;
   const mark = readMark(settings.dataDirectory);
@@ -192,17 +207,24 @@ async function wire(ground: Ground): Promise<Gateway> {
     approvedBy: 'start of the service from the site folder',
     now: startedAt,
   } as const;
-  const atStart = await openInstance(database, folder, where, startedAt, async (trx) => {
+  const putMappingsInForce = async (trx: Trx) => {
     await mapping.putInForce(trx, { ...activation, mappings: folder.mappingSources });
     await inboundMappings.putInForce(trx, { ...activation, sources: folder.inboundSources });
-  });
+  };
+  const begin = [database, folder, where, startedAt, putMappingsInForce] as const;
+  const { row: atStart, isStart } = activates
+    ? { row: await openInstance(...begin), isStart: true }
+    : await enterInstance(...begin);
   await mapping.prepare(folder.mappingSources);
   const { id: instance, epoch, created_at: since } = atStart;
   // Methods that cannot be read are found at the start, not at the first bundle.
   await siteInForce(database.db, site);
   examining.prepare();
   let seen: InstanceMark = { instance, epoch, tick: atStart.tick };
-  const remember = () => writeMark(settings.dataDirectory, seen);
+  // The folder of a command may be used with several servers, and the next one must not be taken for an older state.
+  const remember = () => {
+    if (isStart || where.isOneFile) writeMark(settings.dataDirectory, seen);
+  };
   remember();
   const worker = new WorkerService({
     database,
@@ -318,7 +340,8 @@ async function wire(ground: Ground): Promise<Gateway> {
     documents,
     onChanged: ringEvery,
   });
-  await watch.begin();
+  // A command looks at no destination, and by asking for a look it would hold up what others send there.
+  if (isStart) await watch.begin();
   const people = openAccess(database, clock, site);
   const signing = new SigningService(database, clock, people.accounts, site);
   const reviews = new ReviewService({

@@ -24,10 +24,18 @@ export interface Pair {
   openQueue(owner: Owner): Promise<WorkQueue>;
 }
 
-/** @throws Misconfigured when the store or the queue cannot be used, saying what was found and what to do. */
-export async function openPair(settings: Settings, log: Logger): Promise<Pair> {
+/**
+ * @param mayMigrate false: a server's tables of a version before are refused
+ * @throws Misconfigured when the store or the queue cannot be used, saying what was found and what to do.
+ */
+export async function openPair(
+  settings: Settings,
+  log: Logger,
+  mayMigrate: boolean,
+): Promise<Pair> {
   const database = await openDatabase({
     ...settings,
+    mayMigrate,
     alert: ({ code, found }) => log[ERRORS[code].level]({ event: code, found }),
   });
   const { clock } = database;

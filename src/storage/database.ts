@@ -68,6 +68,8 @@ export interface DatabasePlace {
   /** Address of a PostgreSQL database; null for the SQLite file of the data folder. */
   readonly databaseUrl: string | null;
   readonly alert?: (alert: StorageAlert) => void;
+  /** False: a server's tables of a version before are refused, since others may work on them; true when left out. */
+  readonly mayMigrate?: boolean;
 }
 
 /**
@@ -77,10 +79,10 @@ export interface DatabasePlace {
  */
 export async function openDatabase(place: string | DatabasePlace): Promise<ClockedDatabase> {
   if (typeof place === 'string') return openSqlite(place);
-  const { dataDirectory, databaseUrl: url, alert } = place;
+  const { dataDirectory, databaseUrl: url, alert, mayMigrate = true } = place;
   if (url === null) return openSqlite(dataDirectory);
   makeFolder(dataDirectory);
-  return openPostgres({ url, alert: alert ?? (() => undefined) });
+  return openPostgres({ url, alert: alert ?? (() => undefined), mayMigrate });
 }
 
 /** The file of a data folder that holds everything. */

@@ -38,6 +38,17 @@ export async function pendingMigrations(db: Kysely<Tables>): Promise<readonly st
   return found.filter((m) => !m.executedAt).map((m) => m.name);
 }
 
+/**
+ * For whoever does not migrate: a database of a version before may be worked on by processes of that version.
+ *
+ * @throws Misconfigured `database-older` when it has tables of one; a database without any is nobody's
+ */
+export async function refuseOlder(db: Kysely<Tables>): Promise<void> {
+  const pending = await pendingMigrations(db);
+  if (pending.length === 0 || pending.length === Object.keys(migrations).length) return;
+  throw new Misconfigured('database-older', { found: `${pending.join(', ')} to be made` });
+}
+
 function migratorOf(db: Kysely<Tables>): Migrator {
   return new Migrator({
     db,

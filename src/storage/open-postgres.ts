@@ -6,7 +6,7 @@ import { type Instant, instantFromMillis, msBetween } from '../formats/instant.j
 import { DatabaseClock, OFFSET_MS_MAX } from './database-clock.js';
 import { PlaceWatch, postgresPlace } from './database-place.js';
 import { SharedPostgresDialect } from './dialect-postgres.js';
-import { migrateToLatest, pendingMigrations } from './migrate.js';
+import { migrateToLatest, pendingMigrations, refuseOlder } from './migrate.js';
 import { openPool } from './postgres-pool.js';
 import { PostgresStatistics } from './postgres-statistics.js';
 import type { StorageAlert } from './storage-alert.js';
@@ -29,6 +29,8 @@ const STATISTICS_EVERY_MS = 5_000;
 export interface PostgresOptions {
   readonly url: string;
   readonly alert: (alert: StorageAlert) => void;
+  /** False: tables of a version before are refused, not brought to this one; true when left out. */
+  readonly mayMigrate?: boolean;
   /** This computer's wall clock, to be compared with the database's. */
   readonly wallMillis?: () => number;
   /** Longest wait for another process that migrates; a migration of a large database takes minutes. */
@@ -40,12 +42,12 @@ export interface PostgresOptions {
 /**
  * Opens (and migrates) a PostgreSQL database that several processes may work on at once.
  *
- * @throws Misconfigured `database-unreachable`, `database-unsuitable`, `restore-unfinished`, `database-newer` or
- *   `database-migration-failed`.
+ * @throws Misconfigured `database-unreachable`, `database-unsuitable`, `restore-unfinished`, `database-newer`,
+ *   `database-older` or `database-migration-failed`.
  */
 export async function openPostgres(options: PostgresOptions) {
   const { url, alert, migrationWaitMs: waitMs = MIGRATION_WAIT_MS, answerMs } = options;
-  const facts = await prepare(url, { waitMs, answerMs });
+  const facts = await prepare(url, { waitMs, answerMs, mayMigrate: options.mayMigrate ?? true });
   if (!facts.isDurable) {
     alert({ code: 'database-not-durable', found: 'fsync or full_page_writes is off' });
   }
@@ -145,14 +147,20 @@ interface ServerFacts {
   readonly isTidied: boolean;
 }
 
+interface Migrating {
+  readonly waitMs: number;
+  readonly mayMigrate: boolean;
+}
+
 /**
  * Looks at the server, and migrates where there is something to migrate. The usual start, with nothing to do and nobody in
  * the way, asks only what has to be answered soon: a connection that goes silent meanwhile ends it.
  */
 async function prepare(
   url: string,
-  { waitMs, answerMs }: { readonly waitMs: number; readonly answerMs: number | undefined },
+  how: Migrating & { readonly answerMs: number | undefined },
 ): Promise<ServerFacts> {
+  const { answerMs } = how;
   const db = kyselyOn(
     openPool({
       url,
@@ -167,7 +175,7 @@ async function prepare(
     const isMigrated = await isReady(db).catch((cause: unknown) => {
       throw isOfConnection(cause) ? unreachable(url, cause) : cause;
     });
-    if (!isMigrated) await migrateBehindLock(url, waitMs);
+    if (!isMigrated) await migrateBehindLock(url, how);
     return facts;
   } finally {
     await db.destroy();
@@ -194,7 +202,7 @@ async function isReady(db: Kysely<Tables>): Promise<boolean> {
 }
 
 /** Behind a lock that only one starting process holds, for as long as that takes. */
-async function migrateBehindLock(url: string, waitMs: number): Promise<void> {
+async function migrateBehindLock(url: string, { waitMs, mayMigrate }: Migrating): Promise<void> {
   const db = kyselyOn(
     openPool({ url, connectionsMax: 2, applicationName: 'drumline migration', isBounded: false }),
   );
@@ -202,6 +210,7 @@ async function migrateBehindLock(url: string, waitMs: number): Promise<void> {
     await db.connection().execute(async (holder) => {
       await lockMigration(holder, waitMs);
       await refuseUnfinished(holder);
+      if (!mayMigrate) await refuseOlder(holder);
       await migrateToLatest(db);
     });
   } finally {

@@ -1,12 +1,9 @@
-import { cpSync, readFileSync, writeFileSync } from 'node:fs';
-import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import type { Application } from '../../src/main.js';
 import { openAnother } from '../support/another-process.js';
 import { Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
-import { replacing } from '../support/site-edits.js';
-import { temporaryDirectory } from '../support/temp-database.js';
+import { tightened } from '../support/tightened-folder.js';
 
 /** Processes of one database that are started anew with another site folder, one after the other. */
 
@@ -28,19 +25,6 @@ afterEach(async () => {
   await world.close();
 });
 
-/** The folder of the running gateway, tightened: a second person signs every statement. */
-function tightened(): string {
-  const siteFolder = join(temporaryDirectory(), 'site');
-  cpSync(world.siteFolder, siteFolder, { recursive: true });
-  const file = join(siteFolder, 'site.yaml');
-  const edit = replacing(
-    'secondPerson: { required: false, decision: D-001 }',
-    'secondPerson: { required: true }',
-  );
-  writeFileSync(file, edit(readFileSync(file, 'utf8')));
-  return siteFolder;
-}
-
 const due = (id: string) =>
   world.db
     .selectFrom('receipt')
@@ -55,7 +39,7 @@ describe('a gateway that runs by another site folder than was activated last', (
       const receipt = receiptOf(1);
       await dock.conform(receipt);
       const path = `/api/v1/receipts/${receipt.id}/statement`;
-      other = await openAnother(world, { siteFolder: tightened(), work: false });
+      other = await openAnother(world, { siteFolder: tightened(world.siteFolder), work: false });
       const answer = await world.http({ path });
       expect(answer).toMatchObject({ status: 503, json: { code: 'site-folder-outdated' } });
       expect(answer.headers['retry-after']).toBeDefined();
@@ -67,7 +51,7 @@ describe('a gateway that runs by another site folder than was activated last', (
         json: { detail: expect.stringContaining('another site folder') as string },
       });
       await other.close();
-      other = await openAnother(world, { siteFolder: tightened(), work: true });
+      other = await openAnother(world, { siteFolder: tightened(world.siteFolder), work: true });
       await world.until('it is stopped', async () => {
         const stops = await world.db.selectFrom('stop').select('receipt_id').execute();
         return stops.some((stop) => stop.receipt_id === receipt.id);
@@ -81,7 +65,7 @@ describe('a gateway that runs by another site folder than was activated last', (
     async () => {
       const receipt = receiptOf(2);
       await dock.announce(receipt);
-      other = await openAnother(world, { siteFolder: tightened(), work: false });
+      other = await openAnother(world, { siteFolder: tightened(world.siteFolder), work: false });
       const { bytes, sha256 } = dock.pack('NQ-R-0001');
       const { status, json } = await world.postBundle(bytes, sha256);
       expect(status).toBe(202);
