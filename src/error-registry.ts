@@ -177,8 +177,8 @@ export const ERRORS = {
     'fatal',
   ),
   'trail-key-unusable': entry(
-    'The key that signs checkpoints of the trail cannot be used.',
-    'Make one with `drumline audit key create --out FILE` outside the data folder, readable by its owner only (mode 600), and name it in DRUMLINE_TRAIL_KEY.',
+    'The key that signs checkpoints of the trail cannot be used, or is not there.',
+    'Name the one that signed so far in DRUMLINE_TRAIL_KEY; the first is made with `drumline audit key create --out FILE` outside the data folder, readable by its owner only (mode 600).',
     null,
     'fatal',
   ),

@@ -46,7 +46,10 @@ export interface SealerOptions {
   readonly zone: string;
   /** Signs checkpoints; null leaves them unsigned. */
   readonly key: TrailKey | null;
-  /** The key before, for the one checkpoint that both sign; `lost` when it cannot be had any more. */
+  /**
+   * The key before, for the one checkpoint that both sign; `lost` when it cannot be had any more: then a new key signs alone,
+   * and without one checkpoints go on unsigned.
+   */
   readonly keyBefore: TrailKey | 'lost' | null;
   readonly checkpointEveryMs: number;
   readonly checkpointEveryEntries: number;
@@ -81,11 +84,12 @@ export class TrailSealer {
   /**
    * Seals from now on.
    *
-   * @throws Misconfigured `trail-key-unusable` when checkpoints were signed by another key and nobody has it
+   * @throws Misconfigured `trail-key-unusable` when checkpoints were signed, and not by this key: by another one that nobody
+   *   has, or now nobody would sign them any more
    */
   async start(): Promise<void> {
     const head = await trailHead(this.parts.database.db, this.options.site);
-    requireKeyBefore(head?.key_id ?? null, this.options);
+    requireKey(head?.key_id ?? null, this.options);
     this.#plan();
   }
 
@@ -168,9 +172,19 @@ export class TrailSealer {
     this.#claim = await database.transact((trx) => claimTrail(trx, site, worker.id));
     if (this.#claim !== null) {
       log.info({ event: 'trail.sealing', worker: worker.id, fence: this.#claim.fence });
+      await this.#sayUnsigned();
       this.parts.outlet.lookAgain();
     }
     return this.#claim;
+  }
+
+  /** The start that allowed it may be long ago, and one before the first key allowed nothing. */
+  async #sayUnsigned(): Promise<void> {
+    const { database, log } = this.parts;
+    if (this.options.key !== null) return;
+    const head = await trailHead(database.db, this.options.site);
+    if (head === undefined || head.key_id === null) return;
+    log.error({ event: 'trail.unsigned', signedBefore: head.key_id });
   }
 
   async #sealBatch(claim: TrailClaim, mayCheckpoint: boolean): Promise<Round> {
@@ -321,8 +335,13 @@ export class TrailSealer {
   }
 }
 
-function requireKeyBefore(signedBy: string | null, { key, keyBefore }: SealerOptions): void {
-  if (signedBy === null || key === null || key.id === signedBy || keyBefore === 'lost') return;
+function requireKey(signedBy: string | null, { key, keyBefore }: SealerOptions): void {
+  if (signedBy === null || keyBefore === 'lost' || key?.id === signedBy) return;
+  if (key === null) {
+    throw new Misconfigured('trail-key-unusable', {
+      found: `checkpoints so far are signed by key ${signedBy}, and DRUMLINE_TRAIL_KEY names none: it was left out here, or the key is lost; then name a new one, and set DRUMLINE_TRAIL_KEY_BEFORE to \`lost\` (with that and no key checkpoints go on unsigned), which every verification will show`,
+    });
+  }
   if (keyBefore?.id === signedBy) return;
   throw new Misconfigured('trail-key-unusable', {
     found: `checkpoints so far are signed by key ${signedBy}, DRUMLINE_TRAIL_KEY is ${key.id}; to change the key, name the file of the old one in DRUMLINE_TRAIL_KEY_BEFORE for one start (or \`lost\`, which every verification will show)`,

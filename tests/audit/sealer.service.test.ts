@@ -7,6 +7,7 @@ import { newTrailKey } from '../../src/audit/signing-key.js';
 import { markRestored } from '../../src/cli/restored.store.js';
 import {
   databasesOfProcesses,
+  isPostgres,
   ManualClock,
   temporaryDatabase,
   temporaryDirectory,
@@ -172,6 +173,62 @@ describe('the sealer', () => {
     expect(wrong.firstBroken?.kind).toBe('bad-signature');
   });
 
+  it('does not go on unsigned because its key was left out, unless that is said', async () => {
+    const database = await temporaryDatabase();
+    const { key } = newTrailKey();
+    const clock = new ManualClock();
+    const first = await sealerOn(database, { clock, key });
+    await change(database, 1, clock);
+    await first.sealer.stop();
+    const leftOut = await sealerOn(database, { clock });
+    await expect(leftOut.sealer.start()).rejects.toMatchObject({
+      code: 'trail-key-unusable',
+      found: expect.stringContaining(key.id) as string,
+    });
+    const said = await sealerOn(database, { clock, keyBefore: 'lost' });
+    await said.sealer.start();
+    await change(database, 1, clock);
+    await said.sealer.stop();
+    expect(said.logged()).toContain('trail.unsigned');
+    const { checkpoints } = await verdict(database, { ...NONE, keys: [key] });
+    expect(checkpoints).toMatchObject({ signed: 1, trail: 2 });
+    // Unsigned ones take nothing of what the next start is asked for.
+    const again = await sealerOn(database, { clock });
+    await expect(again.sealer.start()).rejects.toThrow(/DRUMLINE_TRAIL_KEY names none/);
+    const back = await sealerOn(database, { clock, key });
+    await back.sealer.start();
+    await back.sealer.stop();
+  });
+
+  it('seals unsigned, and says nothing of it, where nothing was signed before', async () => {
+    const database = await temporaryDatabase();
+    const { sealer, clock, logged } = await sealerOn(database);
+    await sealer.start();
+    await change(database, 1, clock);
+    await sealer.stop();
+    expect(logged()).toContain('trail.sealing');
+    expect(logged()).not.toContain('trail.unsigned');
+  });
+
+  it('seals what a command wrote without a key, and leaves the checkpoint to those who have it', async () => {
+    const database = await temporaryDatabase();
+    const { key } = newTrailKey();
+    const clock = new ManualClock();
+    const first = await sealerOn(database, { clock, key });
+    await change(database, 1, clock);
+    await first.sealer.stop();
+    const command = await sealerOn(database, { clock });
+    await change(database, 1, clock);
+    await command.sealer.sealLeftovers();
+    const report = await verdict(database, { ...NONE, keys: [key] });
+    expect(report).toMatchObject({
+      // With the entry that announced the key.
+      sealed: isPostgres ? 2 : 3,
+      firstBroken: null,
+      checkpoints: { signed: 1, trail: 1 },
+    });
+  });
+
   it('shows a key that was changed without the one before', async () => {
     const database = await temporaryDatabase();
     const [old, next] = [newTrailKey().key, newTrailKey().key];
@@ -272,7 +329,7 @@ describe('checkpoints outside', () => {
     await sealer.stop();
     expect(readFileSync(half, 'utf8')).toBe('{"checkpoint":{"alg');
     expect(readFileSync(other, 'utf8')).toBe('something else');
-    expect(said.map((line) => [line.event, line.file])).toEqual([
+    expect(said().map((line) => [line.event, line.file])).toEqual([
       ['checkpoint-unfinished', basename(half)],
       ['checkpoint-differs', basename(other)],
     ]);

@@ -35,11 +35,12 @@ export async function sealerOn(
 ) {
   const { folder, clock = new ManualClock(), ...options } = more;
   const worker = await livingWorker(database, clock);
-  const said: { readonly event: string; readonly file?: string }[] = [];
-  const log = pino(
-    { level: 'error' },
-    { write: (line: string) => void said.push(JSON.parse(line)) },
-  );
+  const lines: string[] = [];
+  const log = pino({ level: 'info' }, { write: (line) => lines.push(line) });
+  const said = () =>
+    lines
+      .map((line) => JSON.parse(line) as { level: number; event: string; file?: string })
+      .filter(({ level }) => level >= (pino.levels.values['error'] ?? 0));
   const outlet = new CheckpointOutlet(database, log, folder ?? null, SITE);
   const sealer = new TrailSealer(
     { database, clock, worker, log, outlet },
@@ -53,7 +54,7 @@ export async function sealerOn(
       ...options,
     },
   );
-  return { sealer, clock, worker, outlet, said };
+  return { sealer, clock, worker, outlet, said, logged: () => lines.join('') };
 }
 
 /** Commits entries as the service does, each in a transaction of its own. */

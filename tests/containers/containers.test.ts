@@ -190,6 +190,12 @@ function linkProductionPackages(to: string): void {
   }
 }
 
+/** Both name files that are in the container only. */
+function withoutAddresses(environment: Readonly<Record<string, string>>) {
+  const { DATABASE_URL: _database, REDIS_URL: _redis, ...rest } = environment;
+  return rest;
+}
+
 describe('the composed services', () => {
   test('the gateway only serves, and workers only work, any number of them', () => {
     expect(service('gateway').command).toEqual(['serve', '--no-work']);
@@ -228,6 +234,23 @@ describe('the composed services', () => {
     });
     const mount = service(name).volumes?.find((v) => v.includes(`:${siteFolderDirectory}:ro`));
     expect(existsSync(join(root, mount?.split(':')[0] ?? 'nowhere', 'site.yaml'))).toBe(true);
+  });
+
+  test('those that seal have the key of the trail, and all of them see its checkpoints', () => {
+    const trailOf = (name: string) =>
+      readSettings(withoutAddresses(service(name).environment ?? {})).trail;
+    expect(trailOf('gateway').keyFile).toBeNull();
+    expect(service('gateway').secrets).not.toContain('trail-key');
+    expect(trailOf('worker').keyFile).toBe('/run/secrets/trail-key');
+    expect(service('worker').secrets).toContain('trail-key');
+    for (const [name, mode] of [
+      ['gateway', ':ro'],
+      ['worker', ''],
+    ] as const) {
+      const { checkpointFolder } = trailOf(name);
+      expect(service(name).volumes).toContain(`./checkpoints:${checkpointFolder}${mode}`);
+    }
+    expect(read('.gitignore')).toContain('/checkpoints/\n');
   });
 
   test('wait until both stores are healthy, and end in more time than the service takes', () => {
