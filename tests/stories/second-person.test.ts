@@ -251,9 +251,9 @@ describe('whoever measured under a name that belongs to no account', () => {
     // As they stand in the results, so that who signs sees what they say they are not.
     const { shown, measuredBy, declared } = await look();
     expect(measuredBy).toEqual([
-      { operator: 'OP-11', belongsTo: null },
       { operator: 'OP-77\u200b', belongsTo: 'Person olga (simulated)' },
       { operator: 'guest', belongsTo: null },
+      { operator: 'op-11', belongsTo: null },
       { operator: 'op_88', belongsTo: null },
     ]);
     expect(declared).toContain('I am none of those');
