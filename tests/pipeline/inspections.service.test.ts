@@ -259,7 +259,7 @@ describe('an inspection of labels or damage', () => {
     expect(await lift(robin)).toMatchObject({ why: 'duty-own-result' });
     await ended(bench, 'robin');
     const predecessor = { userName: 'robin', reason: 'came back' };
-    const robin2 = await bench.person('robin2', { roles: ['signer'], predecessor });
+    const robin2 = await bench.person('robin2', { roles: ['reviewer', 'signer'], predecessor });
     expect(await lift(robin2)).toMatchObject({ why: 'duty-own-result' });
     const oona = await bench.person('oona', { operatorIds: ['op-1'], roles: ['signer'] });
     expect(await lift(oona)).toMatchObject({ why: 'duty-own-result' });
@@ -302,7 +302,7 @@ describe('an inspection of labels or damage', () => {
     });
     expect(await lift(sina)).toMatchObject({ why: 'act-not-possible' });
     // A later count that rejects does so by itself.
-    await report(robin, { nonconforming: 2 });
+    await report(robin2, { nonconforming: 2 });
     expect(await condition()).toMatchObject({ state: 'unmet' });
     await expect(bench.db.deleteFrom('inspection_lift').execute()).rejects.toThrow('as written');
   });
