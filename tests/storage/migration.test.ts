@@ -99,6 +99,38 @@ describe('a migration', () => {
     await close();
   });
 
+  it('to drums that fail wherever they are listed has judged anew what lists one of another receipt, or is linked', async () => {
+    const place = await blankPlace();
+    const drum = '(01)09521234543213(21)0007';
+    const lists: readonly (readonly [string, string, number])[] = [
+      ['R-1', drum, 0],
+      ['R-2', drum, 0],
+      // Running numbers recur and say nothing.
+      ['R-3', 'C-001', 0],
+      ['R-4', 'C-001', 0],
+      ['R-5', '(01)09521234543213(21)0008', 0],
+      ['R-6', 'C-002', 1],
+    ];
+    await leftAt(place, '0028-doubts-to-resend', async (db) => {
+      for (const [id, label, linked] of lists) {
+        await sql`insert into receipt
+          (id, site, announced, scan_text, revision, facts_version, evaluation_due, linked)
+          values (${id}, 's', 1, ${id}, 1, 1, 0, ${linked})`.execute(db);
+        await sql`insert into container (site, receipt_id, label, normalised, required, position)
+          values ('s', ${id}, ${label}, ${label}, 1, 1)`.execute(db);
+      }
+    });
+    const { db, close } = await openDatabase(place);
+    const due = await db
+      .selectFrom('receipt')
+      .select('id')
+      .where('evaluation_due', '=', 1)
+      .orderBy('id')
+      .execute();
+    expect(due.map(({ id }) => id)).toEqual(['R-1', 'R-2', 'R-6']);
+    await close();
+  });
+
   it('to ids that stay with a person brings back those that were taken, unless somebody has them by now', async () => {
     const database = await temporaryDatabase();
     const { accounts } = peopleOn(database, new ManualClock());
