@@ -51,6 +51,8 @@ const LISTED: HeldList = { ...LIST, next: null, message: { held: '/kind', codes:
 const DOCUMENT = {
   destination: 'lims',
   format: 'json',
+  permits: [],
+  tables: {},
   messages: {
     result: messageOf('result'),
     withdrawal: messageOf('withdrawal'),
