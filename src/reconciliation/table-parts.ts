@@ -46,7 +46,7 @@ function partsOfText(text: string): string[] {
     const most = text.slice(from, from + PART_MAX);
     const space = most.lastIndexOf(' ');
     // Nor within the code of a character.
-    const inCode = /\\(?:u(?:\{[0-9a-f]*)?)?$/.exec(most)?.index ?? PART_MAX;
+    const inCode = /\\(?:u(?:\{[0-9A-F]*)?)?$/.exec(most)?.index ?? PART_MAX;
     const end = space >= PART_MAX - LAST_WORD_MAX ? space + 1 : inCode;
     parts.push(most.slice(0, end));
     from += end;

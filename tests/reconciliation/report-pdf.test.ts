@@ -79,7 +79,7 @@ describeWithPoppler('a report as PDF', () => {
     const texts = new Set(words.map(({ text }) => text));
     expect([...what, ...became].filter((word) => !texts.has(word))).toEqual([]);
     // Their code, unbroken where a part of the text ends.
-    expect(countOf(words, '6f22')).toBeGreaterThan(REASON_MAX / 4 - 60);
+    expect(countOf(words, '6F22')).toBeGreaterThan(REASON_MAX / 4 - 60);
     expect(countOf(words, '{')).toBe(REASON_MAX / 4);
     expect(words.filter(({ isOnPage }) => !isOnPage)).toEqual([]);
   });
