@@ -9,8 +9,7 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { readProof, withPasswordFile } from './person-proof.js';
 import { signatureText } from './review-text.js';
 import { trailReviewListText, trailReviewText } from './trail-review-text.js';
 
@@ -71,32 +70,25 @@ interface SignOptions extends GatewayOptions {
 
 function registerSign(review: Command): void {
   withGatewayOptions(
-    review
-      .command('sign')
-      .description('sign what `audit review show` showed, with your findings')
-      .requiredOption('--last <n>', 'last entry of what was shown')
-      .requiredOption('--shown <sha256>', 'digest of what was shown')
-      .requiredOption('--user <name>', 'user name of the signer')
-      .requiredOption('--findings <text>', 'what was found; part of the signature')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
-      .addHelpText('after', EXAMPLE),
+    withPasswordFile(
+      review
+        .command('sign')
+        .description('sign what `audit review show` showed, with your findings')
+        .requiredOption('--last <n>', 'last entry of what was shown')
+        .requiredOption('--shown <sha256>', 'digest of what was shown')
+        .requiredOption('--user <name>', 'user name of the signer')
+        .requiredOption('--findings <text>', 'what was found; part of the signature'),
+    ).addHelpText('after', EXAMPLE),
   ).action(async (options: SignOptions) => {
-    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-    if (!password.ok) {
-      progress(password.message);
-      process.exitCode = EXIT.usage;
-      return;
-    }
-    const { last, shown, findings, user: userName } = options;
+    const proof = await readProof(options);
+    if (proof === undefined) return;
+    const { last, shown, findings } = options;
     const answer = await requestGateway(commandSettings(options), {
       method: 'POST',
       path: '/api/v1/trail/review',
       body: {
         contentType: 'application/json',
-        text: JSON.stringify({ last, shown, findings, userName, password: password.password }),
+        text: JSON.stringify({ last, shown, findings, ...proof }),
       },
     });
     const done = readAnswer(answer, options.json === true) as

@@ -11,7 +11,7 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { readProof, withPasswordFile } from './person-proof.js';
 
 const PATH = '/api/v1/deliveries';
 
@@ -84,21 +84,18 @@ function withFilter(command: Command): Command {
 
 function registerAct(delivery: Command, act: DeliveryAct, description: string): void {
   withGatewayOptions(
-    withFilter(delivery.command(act))
-      .description(description)
-      .argument('[id]', 'id of the delivery; left out with --all')
-      .option('--all', 'everything listed of one --destination with one --fault, 100 at most')
-      .option('--shown <version>', 'only if it is as `delivery show` showed it')
-      .requiredOption('--user <name>', 'user name of the person who decides')
-      .requiredOption('--reason <text>', 'why; kept in the trail')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
-      .addHelpText(
-        'after',
-        `\nExample:\n  drumline delivery ${act} 0193… --user r.reviewer --reason "looked at by QC, log 12"`,
-      ),
+    withPasswordFile(
+      withFilter(delivery.command(act))
+        .description(description)
+        .argument('[id]', 'id of the delivery; left out with --all')
+        .option('--all', 'everything listed of one --destination with one --fault, 100 at most')
+        .option('--shown <version>', 'only if it is as `delivery show` showed it')
+        .requiredOption('--user <name>', 'user name of the person who decides')
+        .requiredOption('--reason <text>', 'why; kept in the trail'),
+    ).addHelpText(
+      'after',
+      `\nExample:\n  drumline delivery ${act} 0193… --user r.reviewer --reason "looked at by QC, log 12"`,
+    ),
   ).action(async (id: string | undefined, options: ActOptions) => {
     if ((id === undefined) !== (options.all === true)) {
       usage('name one delivery, or --all with --destination and --fault');
@@ -167,18 +164,14 @@ async function post(
   fields: Readonly<Record<string, unknown>>,
   options: ActOptions,
 ): Promise<unknown> {
-  const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-  if (!password.ok) {
-    usage(password.message);
-    return undefined;
-  }
-  const { reason, user: userName } = options;
+  const proof = await readProof(options);
+  if (proof === undefined) return undefined;
   const answer = await requestGateway(commandSettings(options), {
     method: 'POST',
     path,
     body: {
       contentType: 'application/json',
-      text: JSON.stringify({ ...fields, reason, userName, password: password.password }),
+      text: JSON.stringify({ ...fields, reason: options.reason, ...proof }),
     },
   });
   return readAnswer(answer, options.json === true);

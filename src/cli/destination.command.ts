@@ -6,8 +6,8 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, printJsonLine, printText, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { printJsonLine, printText } from './output.js';
+import { type PersonOptions, readProof, withPasswordFile } from './person-proof.js';
 
 interface ReasonOptions extends GatewayOptions {
   readonly reason: string;
@@ -94,44 +94,35 @@ function registerAct(destination: Command, act: 'pause' | 'resume', description:
   });
 }
 
-interface ApproveOptions extends ReasonOptions {
-  readonly user: string;
+interface ApproveOptions extends ReasonOptions, PersonOptions {
   readonly digest?: string;
-  readonly passwordFile?: string;
 }
 
 /** It takes a person: whoever runs the gateway judges nothing. */
 function registerApprove(destination: Command): void {
   withGatewayOptions(
-    destination
-      .command('approve')
-      .description('approve what it says of itself now: new conforms go there again')
-      .argument('<name>', 'name of the destination, as the site folder has it')
-      .requiredOption('--user <name>', 'user name of the person who approves')
-      .requiredOption('--reason <text>', 'why; kept in the trail')
-      .option('--digest <sha256>', 'only if it is what was looked at (`seenDigest`)')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
-      .addHelpText(
-        'after',
-        '\nExample:\n  drumline destination approve erp --user a.admin --reason "version 2.0 tested, CR-7"',
-      ),
+    withPasswordFile(
+      destination
+        .command('approve')
+        .description('approve what it says of itself now: new conforms go there again')
+        .argument('<name>', 'name of the destination, as the site folder has it')
+        .requiredOption('--user <name>', 'user name of the person who approves')
+        .requiredOption('--reason <text>', 'why; kept in the trail')
+        .option('--digest <sha256>', 'only if it is what was looked at (`seenDigest`)'),
+    ).addHelpText(
+      'after',
+      '\nExample:\n  drumline destination approve erp --user a.admin --reason "version 2.0 tested, CR-7"',
+    ),
   ).action(async (name: string, options: ApproveOptions) => {
-    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-    if (!password.ok) {
-      progress(password.message);
-      process.exitCode = EXIT.usage;
-      return;
-    }
-    const { reason, digest, user: userName } = options;
+    const proof = await readProof(options);
+    if (proof === undefined) return;
+    const { reason, digest } = options;
     const answer = await requestGateway(commandSettings(options), {
       method: 'POST',
       path: `/api/v1/destinations/${encodeURIComponent(name)}/approve`,
       body: {
         contentType: 'application/json',
-        text: JSON.stringify({ reason, digest, userName, password: password.password }),
+        text: JSON.stringify({ reason, digest, ...proof }),
       },
     });
     const done = readAnswer(answer, options.json === true) as { approved: true } | undefined;

@@ -11,7 +11,7 @@ import {
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
 import { EXIT, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { type PersonOptions, readProof, withPasswordFile } from './person-proof.js';
 import { signatureText } from './review-text.js';
 import { printSigned, type SigningOptions, withSigningOptions } from './signing-command.js';
 
@@ -117,19 +117,16 @@ function registerShow(method: Command): void {
 
 function registerPropose(method: Command): void {
   withGatewayOptions(
-    method
-      .command('propose')
-      .description('propose a version; nothing is judged by it before it is approved')
-      .requiredOption('--file <json>', 'the version, see docs/methods.md')
-      .requiredOption('--user <name>', 'user name of who proposes it; somebody else approves it')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      )
-      .addHelpText(
-        'after',
-        '\nExample:\n  drumline method propose --file ID-NQ-1001-2.json --user m.editor',
-      ),
+    withPasswordFile(
+      method
+        .command('propose')
+        .description('propose a version; nothing is judged by it before it is approved')
+        .requiredOption('--file <json>', 'the version, see docs/methods.md')
+        .requiredOption('--user <name>', 'user name of who proposes it; somebody else approves it'),
+    ).addHelpText(
+      'after',
+      '\nExample:\n  drumline method propose --file ID-NQ-1001-2.json --user m.editor',
+    ),
   ).action(async (options: ProposeOptions) => {
     const read = readProposalFile(options.file);
     if (typeof read === 'string') {
@@ -137,27 +134,20 @@ function registerPropose(method: Command): void {
       process.exitCode = EXIT.usage;
       return;
     }
-    const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-    if (!password.ok) {
-      progress(password.message);
-      process.exitCode = EXIT.usage;
-      return;
-    }
-    const proven = { userName: options.user, password: password.password };
+    const proof = await readProof(options);
+    if (proof === undefined) return;
     const answer = await requestGateway(commandSettings(options), {
       method: 'PUT',
       path: pathOf(read.id, read.version),
-      body: { contentType: 'application/json', text: withMembers(read.text, proven) },
+      body: { contentType: 'application/json', text: withMembers(read.text, proof) },
     });
     const view = readAnswer(answer, options.json === true) as MethodSummary | undefined;
     if (view) printAnswer(view, options, summaryText);
   });
 }
 
-interface ProposeOptions extends GatewayOptions {
+interface ProposeOptions extends GatewayOptions, PersonOptions {
   readonly file: string;
-  readonly user: string;
-  readonly passwordFile?: string;
 }
 
 /** An object's text with further members in front; the rest stays as it is written, numbers and members twice too. */

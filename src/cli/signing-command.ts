@@ -7,27 +7,22 @@ import {
   withGatewayOptions,
 } from './gateway-command.js';
 import { requestGateway } from './gateway-request.files.js';
-import { EXIT, progress } from './output.js';
-import { readPassword } from './read-password.files.js';
+import { type PersonOptions, readProof, withPasswordFile } from './person-proof.js';
 
-export interface SigningOptions extends GatewayOptions {
+export interface SigningOptions extends GatewayOptions, PersonOptions {
   /** Digest of what was shown. */
   readonly shown: string;
   readonly reason: string;
-  readonly user: string;
-  readonly passwordFile?: string;
 }
 
 /** Options of every command that signs, beside the digest of what was shown. */
 export function withSigningOptions(command: Command): Command {
   return withGatewayOptions(
-    command
-      .requiredOption('--user <name>', 'user name of the signer')
-      .requiredOption('--reason <text>', 'why; part of the signature')
-      .option(
-        '--password-file <file>',
-        'read the password from a file, - for the standard input; without it, it is asked for',
-      ),
+    withPasswordFile(
+      command
+        .requiredOption('--user <name>', 'user name of the signer')
+        .requiredOption('--reason <text>', 'why; part of the signature'),
+    ),
   );
 }
 
@@ -37,12 +32,8 @@ export async function postSigned(
   act: Readonly<Record<string, unknown>>,
   options: SigningOptions,
 ): Promise<unknown> {
-  const password = await readPassword(`Password of ${options.user}: `, options.passwordFile);
-  if (!password.ok) {
-    progress(password.message);
-    process.exitCode = EXIT.usage;
-    return undefined;
-  }
+  const proof = await readProof(options);
+  if (proof === undefined) return undefined;
   const answer = await requestGateway(commandSettings(options), {
     method: 'POST',
     path,
@@ -52,8 +43,7 @@ export async function postSigned(
         ...act,
         shown: options.shown,
         reason: options.reason,
-        userName: options.user,
-        password: password.password,
+        ...proof,
       }),
     },
   });

@@ -28,9 +28,15 @@ export function readPermits(tree: PayloadTree, permits: Permits): PermitReading 
 
 const OWN_TEXT = '/#text';
 
-/** In XML an element's own text and the element with nothing else are one: a place is read in both spellings. */
+/** A place without the name of an element's own text: in XML that and the element with nothing else are one. */
+export function withoutOwnText(at: Path): Path {
+  return at.endsWith(OWN_TEXT) ? at.slice(0, -OWN_TEXT.length) : at;
+}
+
+/** A place is read in both spellings. */
 function textsAt(tree: PayloadTree, at: Path): string[] {
-  const other = at.endsWith(OWN_TEXT) ? at.slice(0, -OWN_TEXT.length) : `${at}${OWN_TEXT}`;
+  const element = withoutOwnText(at);
+  const other = element === at ? `${at}${OWN_TEXT}` : element;
   return [...leafTexts(tree, at), ...(other === '' ? [] : leafTexts(tree, other))];
 }
 

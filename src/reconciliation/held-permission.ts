@@ -1,5 +1,5 @@
 import { leafText, type Tree, valueAt } from '../delivery/answer-tree.js';
-import { areConfusable } from '../mapping/permit-reading.js';
+import { areConfusable, withoutOwnText } from '../mapping/permit-reading.js';
 import type { MappingDocument, Path } from '../site/mapping-document.js';
 import type { SubjectKind } from '../storage/tables.js';
 
@@ -43,10 +43,6 @@ function tellingPlaces(document: MappingDocument): MappingDocument['permits'] {
 /** Where a read-back, and so an item of the list, shows what was sent there. */
 function heldPlaces({ messages }: MappingDocument, sent: Path): Path[] {
   const compare = messages.statement?.readBack?.compare ?? [];
-  return compare.filter((field) => ownText(field.sent) === ownText(sent)).map(({ held }) => held);
-}
-
-/** In XML an element's own text and the element with nothing else are one. */
-function ownText(path: Path): Path {
-  return path.replace(/\/#text$/, '');
+  const isThere = (place: Path) => withoutOwnText(place) === withoutOwnText(sent);
+  return compare.filter((field) => isThere(field.sent)).map(({ held }) => held);
 }

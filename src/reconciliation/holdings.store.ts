@@ -23,8 +23,7 @@ export async function keepHoldings(
   // In one order, as whoever acknowledges them locks them.
   const inOrder = [...holdings].sort((a, b) => (a.identity < b.identity ? -1 : 1));
   for (const listed of inOrder) {
-    const row = await underItsName(trx, listed, contentOf);
-    const before = await lockHolding(trx, row);
+    const { row, before } = await underItsName(trx, listed, contentOf);
     if (before === undefined) {
       await trx.insertInto('destination_holding').values(row).execute();
       continue;
@@ -57,12 +56,18 @@ async function underItsName(
   trx: Trx,
   row: DestinationHoldingRow,
   contentOf: (row: DestinationHoldingRow) => string,
-): Promise<DestinationHoldingRow> {
-  const second = { ...row, identity: secondIdentity(row.identity, contentOf(row)) };
-  if ((await lockHolding(trx, second)) !== undefined) return second;
-  const first = await lockHolding(trx, row);
-  const isTaken = first?.last_sweep === row.last_sweep && contentOf(first) !== contentOf(row);
-  return isTaken ? second : row;
+): Promise<{
+  readonly row: DestinationHoldingRow;
+  /** What is kept under that name, locked. */
+  readonly before: DestinationHoldingRow | undefined;
+}> {
+  const content = contentOf(row);
+  const second = { ...row, identity: secondIdentity(row.identity, content) };
+  const again = await lockHolding(trx, second);
+  if (again !== undefined) return { row: second, before: again };
+  const before = await lockHolding(trx, row);
+  const isTaken = before?.last_sweep === row.last_sweep && contentOf(before) !== content;
+  return isTaken ? { row: second, before: undefined } : { row, before };
 }
 
 async function lockHolding(

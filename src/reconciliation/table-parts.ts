@@ -23,7 +23,7 @@ const CHARACTER = 5.2;
 const WIDE_BY = 1.6;
 const WIDE = /[A-Zmw@%&~]|[^ -~]/g;
 
-export interface RowPart {
+interface RowPart {
   readonly cells: readonly string[];
   /** It goes on with what stands above it. */
   readonly isContinued: boolean;

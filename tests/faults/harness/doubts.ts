@@ -26,7 +26,7 @@ export interface Bite {
   readonly times: number;
 }
 
-export interface Bites {
+interface Bites {
   /** Workers that were killed, at whichever step. */
   readonly workerKills: number;
   readonly bites: readonly Bite[];

@@ -38,7 +38,7 @@ export interface TrialResult {
 }
 
 /** What a script did to a world. */
-export interface Inflicted {
+interface Inflicted {
   /** Counts by kind. */
   readonly injected: ReadonlyMap<string, number>;
   /** Kills left out: the processes count these themselves. */
