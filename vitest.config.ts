@@ -23,8 +23,9 @@ const alone = all.filter((path) => REPLACES_A_MODULE.test(readFileSync(path, 'ut
 keepFilesInMemory();
 
 const common = {
-  testTimeout: 30_000,
-  hookTimeout: 30_000,
+  // Far above what any test takes: a busy machine was seen to need five times as long.
+  testTimeout: 60_000,
+  hookTimeout: 60_000,
   pool: 'forks' as const,
   // Loading the modules anew for every file took longer than the tests.
   isolate: false,

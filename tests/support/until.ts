@@ -8,7 +8,7 @@ const LOOK_EVERY_MS_MAX = 30;
 export async function until(
   what: string | (() => string),
   condition: () => boolean | Promise<boolean>,
-  msMax = 15_000,
+  msMax = 30_000,
 ): Promise<void> {
   const begun = performance.now();
   while (!(await condition())) {
