@@ -98,6 +98,9 @@ group('planted secrets', () => {
       },
     );
     const { url = '' } = await readyLine(gateway);
+    // Refused after half a minute without a change, since until then somebody may be writing it: what else there is to see
+    // happens meanwhile.
+    writeFileSync(join(watch, 'broken.json'), `{"format": "drumline`);
     const control = readControl(place.dataDirectory)?.token ?? '';
     secrets['control'] = control;
     const shown: string[] = [];
@@ -165,8 +168,6 @@ group('planted secrets', () => {
       return attempted(401, 'credentials')();
     });
 
-    writeFileSync(join(watch, 'broken.json'), `{"format": "drumline`);
-    // Half a minute without a change: until then somebody may be writing it.
     const refused = () =>
       readdirSync(watch).includes('refused') && readdirSync(join(watch, 'refused')).length === 2;
     await until('the file is refused, with its findings', refused, 60_000);

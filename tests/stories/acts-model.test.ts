@@ -9,7 +9,15 @@ import { makePerson } from '../support/signed-in.js';
 import type { FileEdits } from '../support/site-folder-copy.js';
 import { type Act, ActsModel, type Item, type ModelCase } from './acts-model.js';
 import { areaOf, HANDHELDS, serialOf, withChecksOf, withDocks } from './model-docks.js';
-import { openOf, said, settledStatement } from './observe.js';
+import {
+  expectErpHolds,
+  inOrder,
+  openOf,
+  type SpokenOf,
+  said,
+  settledStatement,
+  spokenOf,
+} from './observe.js';
 
 /**
  * The whole gateway beside a model of what signed acts do, on random days: announcements, bundles, and people who refuse
@@ -130,9 +138,24 @@ class Day {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
         const found = await settledStatement(world, id, expected);
-        expect(said(found), `${id} after\n${told.join('\n')}\n${openOf(found)}`).toEqual(expected);
+        const after = `${id} after\n${told.join('\n')}\n${openOf(found)}`;
+        expect(said(found), after).toEqual(expected);
+        expect(spokenOf(found), after).toEqual(this.#spokenOf(receipt));
+        const drums = this.#receipt(receipt).drums.map(({ label }) => label);
+        await expectErpHolds(world, found, drums, after);
       }
     }
+  }
+
+  /** What a statement has to say of which drum, and by which results. */
+  #spokenOf(receipt: number): readonly SpokenOf[] {
+    const { drums } = this.#receipt(receipt);
+    return inOrder(
+      this.#model.speaksOf(receipt).map((items, drum) => ({
+        label: drums[drum]?.label ?? '',
+        resultIds: items.map((item) => String(this.#ids[item])),
+      })),
+    );
   }
 
   async #act(act: Act): Promise<Pick<HttpAnswer, 'status' | 'text'>> {

@@ -125,6 +125,21 @@ export class ActsModel {
     return { outcome: says === 'conforms' && isStopped ? 'incomplete' : says, isStopped };
   }
 
+  /**
+   * Of each of its drums the items that speak of it; a fail also where somebody proposes that it belongs. The drums of a
+   * receipt that was split are of its parts.
+   */
+  speaksOf(receipt: number): readonly (readonly number[])[] {
+    if (this.#line(receipt).parts !== null) return [];
+    const isHere = (place: Place | null, drum: number) =>
+      place !== null && place.receipt === receipt && place.drum === drum;
+    return [...Array(this.#line(receipt).drums).keys()].map((drum) =>
+      [...this.#results].flatMap(([item, r]) =>
+        isHere(r, drum) || (contradicts(r) && isHere(r.proposed, drum)) ? [item] : [],
+      ),
+    );
+  }
+
   happens(act: Act): Taken {
     if ('receipt' in act && act.receipt >= this.#lines.length) return 'not-tried';
     const taken = this.#do(act);
@@ -347,7 +362,6 @@ export class ActsModel {
     if (line.isContradicted) return 'does-not-conform';
     const all = [...this.#results.values()];
     const here = [...this.#results].filter(([, r]) => r.receipt === receipt);
-    const contradicts = (r: Result) => !r.passes && !r.hasCause;
     if (all.some((r) => contradicts(r) && [r, r.proposed].some((p) => p?.receipt === receipt))) {
       return 'does-not-conform';
     }
@@ -414,6 +428,10 @@ export class ActsModel {
     this.#lines[receipt] = { ...this.#line(receipt), ...to };
     return 'done';
   }
+}
+
+function contradicts({ passes, hasCause }: Result): boolean {
+  return !passes && !hasCause;
 }
 
 /** Checks in a row that failed, from the nearest on. */

@@ -5,8 +5,22 @@ import type { StoryReceipt } from '../../src/simulation/story.js';
 import { type Bundle, Dock, receiptOf } from '../support/dock.js';
 import { GatewayWorld } from '../support/gateway-world.js';
 import { areaOf, HANDHELDS, serialOf, withDocks } from './model-docks.js';
-import { openOf, said, settledStatement } from './observe.js';
-import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './reference-model.js';
+import {
+  expectErpHolds,
+  inOrder,
+  openOf,
+  type SpokenOf,
+  said,
+  settledStatement,
+  spokenOf,
+} from './observe.js';
+import {
+  eventsOf,
+  type ModelCase,
+  type ModelEvent,
+  type ModelRun,
+  ReferenceModel,
+} from './reference-model.js';
 
 /**
  * The whole gateway beside a model of a few dozen lines, on random days in random orders. Each day has a dock of its
@@ -14,7 +28,7 @@ import { eventsOf, type ModelCase, type ModelEvent, ReferenceModel } from './ref
  */
 
 /** Each event waits for every delivery it causes; a server's round trips make that longer. */
-const DAYS = process.env['TEST_PAIR'] === 'postgresql' ? 6 : 20;
+const DAYS = process.env['TEST_PAIR'] === 'postgresql' ? 4 : 12;
 const ORDERS = 2;
 const DOCKS = DAYS * ORDERS;
 
@@ -51,6 +65,7 @@ class Day {
   readonly #receipts: readonly StoryReceipt[];
   readonly #bundles: readonly (readonly Bundle[])[];
   readonly #dock: Dock;
+  readonly #ids = new Map<ModelRun, string>();
 
   constructor(about: ModelCase, n: number) {
     this.#model = new ReferenceModel(about);
@@ -70,7 +85,7 @@ class Day {
           const receipt = this.#receipts[run.receipt] as StoryReceipt;
           const label = receipt.drums[run.drum % receipt.drums.length]?.label ?? '';
           const holds = run.passes ? 'paracetamol' : 'sulfur';
-          this.#dock.measure(serialOf(n, handheld), receipt, label, { holds });
+          this.#ids.set(run, this.#dock.measure(serialOf(n, handheld), receipt, label, { holds }));
         }
         return this.#dock.pack(serialOf(n, handheld));
       }),
@@ -84,14 +99,29 @@ class Day {
       told.push(JSON.stringify(event));
       await this.#happens(event);
       this.#model.happens(event);
-      for (const [receipt, { id }] of this.#receipts.entries()) {
+      for (const [receipt, { id, drums }] of this.#receipts.entries()) {
         const expected = this.#model.says(receipt);
         if (expected === null) continue;
         const found = await settledStatement(world, id, expected);
-        expect(said(found), `${id} after ${told.join(', ')}: ${openOf(found)}`).toEqual(expected);
+        const after = `${id} after ${told.join(', ')}: ${openOf(found)}`;
+        expect(said(found), after).toEqual(expected);
+        const labels = drums.map(({ label }) => label);
+        expect(spokenOf(found), after).toEqual(this.#spokenOf(receipt));
+        await expectErpHolds(world, found, labels, after);
       }
     }
     return Promise.all(this.#receipts.map(async ({ id }) => standing(await world.statement(id))));
+  }
+
+  /** What a statement has to say of which drum, and by which results. */
+  #spokenOf(receipt: number): readonly SpokenOf[] {
+    const drums = this.#receipts[receipt]?.drums ?? [];
+    return inOrder(
+      this.#model.speaksOf(receipt).map((runs, drum) => ({
+        label: drums[drum]?.label ?? '',
+        resultIds: runs.map((run) => this.#ids.get(run) ?? 'unknown'),
+      })),
+    );
   }
 
   async #happens(event: ModelEvent): Promise<void> {

@@ -56,6 +56,13 @@ export class ReferenceModel {
     return { outcome: says === 'conforms' && isStopped ? 'incomplete' : says, isStopped };
   }
 
+  /** Of each of its drums the runs that speak of it. */
+  speaksOf(receipt: number): readonly (readonly ModelRun[])[] {
+    return [...Array(this.about.drums[receipt] ?? 0).keys()].map((drum) =>
+      this.#runs().filter((r) => r.receipt === receipt && r.drum === drum),
+    );
+  }
+
   #unlatched(receipt: number): ModelOutcome {
     if (!this.#isAnnounced(receipt)) return 'incomplete';
     const runs = this.#runs();
