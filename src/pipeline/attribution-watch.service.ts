@@ -22,7 +22,7 @@ import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
 import type { AttributionRow, DiscrepancyRow } from '../storage/tables.js';
-import { validityOfRow } from './attribution.store.js';
+import { attributedResult, validityOfRow } from './attribution.store.js';
 import { lockInDoubt } from './unreadable-evidence.service.js';
 
 /** Judged in one round; what is left is taken up by the next. */
@@ -73,7 +73,9 @@ export class AttributionWatch {
     for (const id of [...named]) {
       for (const other of await receiptsGoingOn(trx, site, id)) named.add(other);
     }
-    for (const other of await receiptsComingOf(trx, site, [...named])) named.add(other);
+    const number = (await attributedResult(trx, site, rowId))?.drum_number ?? null;
+    const numbers = number === null ? [] : [number];
+    for (const other of await receiptsComingOf(trx, site, [...named], numbers)) named.add(other);
     await locks.add(named);
     const unowned = all.some((a) => a.from_receipt === null)
       ? await latestDiscrepancy(trx, site, 'contrary-unowned', resultSubject(rowId))

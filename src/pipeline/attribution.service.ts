@@ -451,6 +451,8 @@ export class AttributionService {
     if (before === null) throw new Error(`result ${rowId} is gone`);
     await lockNamedIds(trx, site, [`result:${before.result_id}`]);
     const touched = new Set<string>();
+    // Whatever lists the drum that was scanned is judged by it until somebody signs that it was another.
+    const numbers = before.drum_number === null ? [] : [before.drum_number];
     const find = async () => {
       const result = await attributedResult(trx, site, rowId);
       if (result !== null && result.receipt_id !== null) touched.add(result.receipt_id);
@@ -458,7 +460,7 @@ export class AttributionService {
         touched.add(a.to_receipt);
         if (a.from_receipt !== null) touched.add(a.from_receipt);
       }
-      for (const id of await receiptsComingOf(trx, site, [...touched])) touched.add(id);
+      for (const id of await receiptsComingOf(trx, site, [...touched], numbers)) touched.add(id);
       return result !== null && result.receipt_id === null;
     };
     await find();

@@ -1,5 +1,5 @@
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
-import { operatorsOf, signLinks } from '../receipts/lineage.store.js';
+import { operatorsOf, operatorsOfResults, signLinks } from '../receipts/lineage.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -101,7 +101,14 @@ export class OriginReviewService {
     const option = originOption(found.origins);
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const open = found.origins.filter(isOpen);
-    const operatorIds = await operatorsOf(trx, site, [receiptId, ...found.places]);
+    // What speaks against the same drums may have been measured under receipts that nobody named.
+    const operatorIds = [
+      ...(await operatorsOf(trx, site, [receiptId, ...found.places])),
+      ...(await operatorsOfResults(
+        trx,
+        open.flatMap(({ against }) => against),
+      )),
+    ];
     const now = this.parts.clock.now();
     const signed = await this.parts.signing.sign(
       trx,

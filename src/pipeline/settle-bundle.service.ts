@@ -10,7 +10,7 @@ import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { shareSiteEvidence, tellWaitingReceipts } from '../receipts/facts.store.js';
-import { normaliseLabel } from '../receipts/label.js';
+import { drumNumber, normaliseLabel } from '../receipts/label.js';
 import { receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { ensureScannedReceipt } from '../receipts/receipts.store.js';
@@ -295,8 +295,8 @@ export class SettleBundleService {
   }
 
   /**
-   * Rule 19: receipts that came of one of which a result of this bundle speaks badly, or names no container: it may be
-   * about theirs. Behind the locks of the receipts that they came of, so that nothing goes on from those meanwhile.
+   * Rules 8 and 19: receipts that list a drum of which a result of this bundle speaks badly, whatever receipt was scanned
+   * with it; and those that came of one of which a result does, or names no container: it may be about theirs. Behind the locks of the receipts that they came of, so that nothing goes on from those meanwhile.
    */
   async #comingOf(
     trx: Trx,
@@ -310,8 +310,11 @@ export class SettleBundleService {
           (result.match.kind === 'receipt' && result.match.containerLabel === null),
       ),
     );
-    if (doubted.size === 0) return [];
-    return locks.addFound(doubted, (ids) => receiptsComingOf(trx, this.site.site, ids));
+    const numbers = results.flatMap((result) =>
+      isCleanPass(result) ? [] : (drumNumber(result.examined.reading.containerScanned ?? '') ?? []),
+    );
+    if (doubted.size + numbers.length === 0) return [];
+    return locks.addFound(doubted, (ids) => receiptsComingOf(trx, this.site.site, ids, numbers));
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */

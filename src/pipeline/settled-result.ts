@@ -6,6 +6,7 @@ import {
 } from '../checks/examination.js';
 import type { Finding } from '../checks/finding.js';
 import type { HistoryAnswer, ResultHistory } from '../checks/history-facts.js';
+import { drumNumber } from '../receipts/label.js';
 import { matchScan, type ScanMatch, type ScanTargets } from '../receipts/scan-match.js';
 import { ANIML_WRITER_VERSION } from '../records/animl-writer.js';
 import type { FindingRow, ResultRow, ResultState } from '../storage/tables.js';
@@ -97,6 +98,7 @@ export function resultRow(
     receipt_id: ownerOf(settled.match),
     receipt_scanned: reading.receiptScanned,
     container_scanned: reading.containerScanned,
+    drum_number: drumNumber(reading.containerScanned ?? ''),
     container_label: settled.match.kind === 'receipt' ? settled.match.containerLabel : null,
     material: reading.material,
     matched_material: reading.matchedMaterial,

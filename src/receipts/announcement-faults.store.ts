@@ -2,7 +2,7 @@ import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { saysTheSame } from './correct-expectation.js';
 import { type ExpectationFault, fault, type ReceiptLine } from './expectation-line.js';
-import { containerKey, isSerialKey } from './label.js';
+import { containerKey, drumNumber } from './label.js';
 import { currentKey, relabelMap } from './lineage.js';
 import { linksFrom, linksTo, receiptsListing, relabelsOf } from './lineage.store.js';
 import type { RevisionDocument } from './receipt-rows.js';
@@ -122,13 +122,14 @@ async function elsewhereFaults(
   lines: readonly ReceiptLine[],
   from: ReadonlySet<string>,
 ): Promise<ExpectationFault[]> {
-  const owner = new Map<string, string>();
+  const owner = new Map<string, { readonly key: string; readonly receiptId: string }>();
   const faults: ExpectationFault[] = [];
   for (const line of lines) {
     for (const key of line.containers.map(containerKey)) {
-      if (!isSerialKey(key)) continue;
-      const other = owner.get(key);
-      if (other === undefined) owner.set(key, line.receiptId);
+      const number = drumNumber(key);
+      if (number === null) continue;
+      const other = owner.get(number)?.receiptId;
+      if (other === undefined) owner.set(number, { key, receiptId: line.receiptId });
       else if (!isBackFrom(lines, line.receiptId, other)) {
         faults.push(elsewhere(key, line.receiptId, other));
       }
@@ -141,9 +142,10 @@ async function elsewhereFaults(
     if (comesFrom === undefined) continue;
     named.set(receiptId, new Set(await sourcesOf(reader, site, comesFrom.receiptId)));
   }
-  const found = await receiptsListing(reader, site, [...owner.keys()], goesOn);
+  const keys = [...owner.values()].map(({ key }) => key);
+  const found = await receiptsListing(reader, site, keys, goesOn);
   for (const { receiptId, key } of found) {
-    const mine = owner.get(key) ?? '';
+    const mine = owner.get(drumNumber(key) ?? '')?.receiptId ?? '';
     if (receiptId === mine || isBackFrom(lines, mine, receiptId)) continue;
     if (named.get(mine)?.has(receiptId)) continue;
     if (!(await areLinked(reader, site, mine, receiptId))) {

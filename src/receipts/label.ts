@@ -63,25 +63,23 @@ export function findLabelClashes(labels: readonly string[]): LabelClash[] {
     .map(([normalised, positions]) => ({ normalised, positions }));
 }
 
-/** GTIN and serial number name one thing in the world, whatever else a label says of it; any other text what it shows. */
+/** What a label says of the world: the thing that GTIN and serial number name, or else what it shows. */
 function thingNamed(label: string): string {
   const key = containerKey(label);
-  const reading = readElementString(key);
-  if (reading.kind !== 'elements') return printedLabel(key);
-  const named = reading.elements.filter(({ ai }) => ai === '01' || ai === '21');
-  return named.length === 2 ? canonicalElementString(named) : key;
+  if (readElementString(key).kind !== 'elements') return printedLabel(key);
+  return drumNumber(key) ?? key;
 }
 
-/** How the key of a label begins and goes on that has a GTIN and a serial number; elements stand in the order of their numbers. */
-export const SERIAL_LIKE = '(01)%(21)%';
-const SERIAL = /^\(01\)\d{14}.*\(21\)/u;
-
 /**
- * True for the key of a label by which a container is one thing in the world, wherever it is listed. Running numbers recur
- * from receipt to receipt and say nothing.
+ * GTIN and serial number of a label, by which a container is one thing in the world, wherever it is listed and whatever else
+ * the label says (GS1 General Specifications, application identifiers 01 and 21); null of any other label. Running numbers
+ * recur from receipt to receipt and say nothing.
  */
-export function isSerialKey(key: string): boolean {
-  return SERIAL.test(key);
+export function drumNumber(label: string): string | null {
+  const reading = readElementString(normaliseLabel(label));
+  if (reading.kind !== 'elements') return null;
+  const named = reading.elements.filter(({ ai }) => ai === '01' || ai === '21');
+  return named.length === 2 ? canonicalElementString(named) : null;
 }
 
 /**

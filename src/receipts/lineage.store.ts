@@ -5,7 +5,13 @@ import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
 import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
-import { receiptsSharingDrums } from './drum-keys.store.js';
+import {
+  passDrumNumbers,
+  receiptsOfDrums,
+  receiptsSharingDrums,
+  relabelDrum,
+} from './drum-numbers.store.js';
+import { containerKey, drumNumber } from './label.js';
 import { doesDisagree, GOES_ON, keepsEvidence } from './lineage.js';
 
 /** Links by which containers came to a receipt, earliest first. */
@@ -55,17 +61,21 @@ export async function unansweredSources(
 }
 
 /**
- * Receipts that what is known of one of these bears on: those that list a drum of it by its serial number; those that
- * containers of one of all these came to, however they came; and those that began anew from what it went on from.
+ * Receipts that what is known of one of these bears on: those that list a drum of it, or one that was measured under it, by
+ * its serial number; those that containers of one of all these came to, however they came; and those that began anew from
+ * what it went on from.
+ *
+ * @param numbers of drums that something is known of besides, at whatever receipt or none
  */
 export async function receiptsComingOf(
   reader: Reader,
   site: string,
   receiptIds: readonly string[],
+  numbers: Iterable<string> = [],
 ): Promise<readonly string[]> {
-  const sharing = await receiptsSharingDrums(reader, site, receiptIds);
-  const found = new Set(sharing);
-  const all = [...receiptIds, ...sharing];
+  const found = new Set(await receiptsSharingDrums(reader, site, receiptIds));
+  for (const drum of await receiptsOfDrums(reader, site, numbers)) found.add(drum.receipt_id);
+  const all = [...new Set([...receiptIds, ...found])];
   for (let i = 0; i < all.length; i += CHUNK) {
     const ids = all.slice(i, i + CHUNK);
     for (const query of [comingOf, anewFromSourcesOf]) {
@@ -201,6 +211,8 @@ export async function insertRelabel(trx: Trx, row: Omit<ContainerRelabelRow, 'id
     .insertInto('container_relabel')
     .values({ id: uuidv7(), ...row })
     .execute();
+  const { site, receipt_id: receiptId, old_key: from, new_key: to } = row;
+  await relabelDrum(trx, site, { receiptId, from, to });
 }
 
 export function relabelsOf(
@@ -232,10 +244,12 @@ export async function leftBehind(
 ): Promise<LeftBehind> {
   const results = await reader
     .selectFrom('result')
-    .select(['id', 'contrary', 'container_label'])
+    .select(['id', 'contrary', 'container_label', NAMES_ANOTHER.as('names_another')])
     .where('site', '=', site)
     .where('receipt_id', '=', receiptId)
-    .where((e) => e.or([e('contrary', '=', 1), e('container_label', 'is', null)]))
+    .where((e) =>
+      e.or([e('contrary', '=', 1), e('container_label', 'is', null), e(NAMES_ANOTHER, '=', 1)]),
+    )
     .execute();
   const open = await reader
     .selectFrom('discrepancy')
@@ -245,7 +259,7 @@ export async function leftBehind(
     .where('closed_at', 'is', null)
     .execute();
   return {
-    contrary: results.filter((r) => r.contrary === 1).map((r) => r.id),
+    contrary: results.filter((r) => r.contrary === 1 || r.names_another === 1).map((r) => r.id),
     unplaced: results.filter((r) => r.container_label === null).length,
     open: open.length,
   };
@@ -258,7 +272,57 @@ export interface ResultAgainst {
   readonly container: string | null;
 }
 
-/** Results of these receipts that speak against them: contrary, or a pass that the recheck disagrees with. */
+/** A result that speaks against the drum whose GTIN and serial number were scanned. */
+export interface DrumResultAgainst extends ResultAgainst {
+  readonly number: string;
+}
+
+/**
+ * Results of drums of these numbers that speak against them, whatever receipt they are of.
+ *
+ * @param material that they should hold; null where nobody said
+ */
+export async function resultsOfDrums(
+  reader: Reader,
+  site: string,
+  numbers: ReadonlySet<string>,
+  material: string | null,
+): Promise<DrumResultAgainst[]> {
+  const found: DrumResultAgainst[] = [];
+  const all = [...numbers];
+  for (let i = 0; i < all.length; i += CHUNK) {
+    const { rows } = await scannedAs(reader, { site }, all.slice(i, i + CHUNK));
+    for (const row of rows) {
+      const namesAnother =
+        row.names_another === 1 ||
+        (row.decision === 'match' && material !== null && row.matched_material !== material);
+      if (row.contrary === 1 || namesAnother || doesDisagree(row.recheck)) {
+        found.push({
+          id: row.id,
+          receiptId: row.receipt_id,
+          container: row.container_label,
+          number: row.drum_number ?? '',
+        });
+      }
+    }
+  }
+  return found;
+}
+
+const scannedAs = preparedForList((db, of: { readonly site: string }, numbers) =>
+  db
+    .selectFrom('result')
+    .select(['id', 'receipt_id', 'container_label', 'contrary', 'recheck', 'drum_number'])
+    .select(['decision', 'matched_material', NAMES_ANOTHER.as('names_another')])
+    .where('site', '=', of.site)
+    .where('drum_number', 'in', numbers)
+    .orderBy('id'),
+);
+
+/**
+ * Results of these receipts that speak against them: contrary, or a pass that the recheck disagrees with. A match that names
+ * another material than its receipt is contrary, also where that was learned after it had come.
+ */
 export async function resultsAgainst(
   reader: Reader,
   site: string,
@@ -267,13 +331,14 @@ export async function resultsAgainst(
   const rows = await reader
     .selectFrom('result')
     .select(['id', 'receipt_id', 'container_label', 'contrary', 'recheck'])
+    .select(NAMES_ANOTHER.as('names_another'))
     .where('site', '=', site)
     .where('receipt_id', 'in', receiptIds)
-    .where((e) => e.or([e('contrary', '=', 1), MAY_DISAGREE]))
+    .where((e) => e.or([e('contrary', '=', 1), MAY_DISAGREE, e(NAMES_ANOTHER, '=', 1)]))
     .orderBy('id')
     .execute();
   return rows
-    .filter((r) => r.contrary === 1 || doesDisagree(r.recheck))
+    .filter((r) => r.contrary === 1 || r.names_another === 1 || doesDisagree(r.recheck))
     .map((r) => ({ id: r.id, receiptId: r.receipt_id, container: r.container_label }));
 }
 
@@ -292,6 +357,11 @@ export async function hasDisagreement(
     .execute();
   return rows.some((r) => doesDisagree(r.recheck));
 }
+
+/** 1 for a match that names another material than the receipt of the result expects. */
+const NAMES_ANOTHER = sql<0 | 1>`(case when result.decision = 'match' and result.matched_material <>
+  (select material from receipt where receipt.site = result.site and receipt.id = result.receipt_id)
+  then 1 else 0 end)`;
 
 /** Spares reading the rechecks of all results; the texts beside the answer may hold the word as well. */
 const MAY_DISAGREE = sql<boolean>`recheck like '%disagrees%'`;
@@ -344,13 +414,15 @@ export async function refusalOf(
   return last?.meaning === 'refused' ? last : null;
 }
 
-/** Gives results and deliveries of some containers to the receipt those went to. */
+/** Gives results, deliveries and numbers of some containers to the receipt those went to. */
 export async function moveEvidence(
   trx: Trx,
   site: string,
   move: { readonly from: string; readonly to: string; readonly labels: readonly string[] },
 ): Promise<number> {
   let moved = 0;
+  const keys = move.labels.map(containerKey);
+  await passDrumNumbers(trx, site, { from: move.from, to: move.to, keys });
   for (let i = 0; i < move.labels.length; i += CHUNK) {
     const labels = move.labels.slice(i, i + CHUNK);
     const ids = await trx
@@ -415,8 +487,9 @@ export async function relabelResults(
 }
 
 /**
- * Receipts, other than those named, that list a container of one of these keys: open ones, and those cancelled under which
- * something was measured, which stands against the very drum when it is announced anew.
+ * Receipts, other than those named, that list a container of one of these keys, or one that carries the same GTIN and serial
+ * number or did before its label was printed anew: open ones, and those cancelled under which something was measured, which
+ * stands against the very drum when it is announced anew.
  */
 export async function receiptsListing(
   reader: Reader,
@@ -424,8 +497,22 @@ export async function receiptsListing(
   keys: readonly string[],
   except: ReadonlySet<string>,
 ): Promise<{ readonly receiptId: string; readonly key: string }[]> {
+  /** The key that was asked for, by each key under which a receipt lists it. */
+  const asked = new Map(keys.map((key) => [key, key]));
+  const byNumber = new Map<string, string>();
+  for (const key of keys) {
+    const number = drumNumber(key);
+    if (number !== null) byNumber.set(number, key);
+  }
+  const drums = new Map<string, string>();
+  for (const drum of await receiptsOfDrums(reader, site, byNumber.keys())) {
+    const key = byNumber.get(drum.number) ?? '';
+    drums.set(JSON.stringify([drum.receipt_id, drum.key]), key);
+    if (!asked.has(drum.key)) asked.set(drum.key, key);
+  }
   const found: { receiptId: string; key: string }[] = [];
-  for (let i = 0; i < keys.length; i += CHUNK) {
+  const all = [...asked.keys()];
+  for (let i = 0; i < all.length; i += CHUNK) {
     const rows = await reader
       .selectFrom('container')
       .innerJoin('receipt', (join) =>
@@ -435,7 +522,7 @@ export async function receiptsListing(
       )
       .select(['container.receipt_id', 'container.normalised'])
       .where('container.site', '=', site)
-      .where('container.normalised', 'in', keys.slice(i, i + CHUNK))
+      .where('container.normalised', 'in', all.slice(i, i + CHUNK))
       .where((e) =>
         e.or([
           e('receipt.status', '=', 'open'),
@@ -453,9 +540,12 @@ export async function receiptsListing(
       )
       .execute();
     for (const row of rows) {
-      if (!except.has(row.receipt_id)) {
-        found.push({ receiptId: row.receipt_id, key: row.normalised });
-      }
+      const { receipt_id: receiptId, normalised } = row;
+      if (except.has(receiptId)) continue;
+      const drum = drums.get(JSON.stringify([receiptId, normalised]));
+      // A running number that a drum carries elsewhere is no label of this one.
+      if (drum === undefined && asked.get(normalised) !== normalised) continue;
+      found.push({ receiptId, key: drum ?? normalised });
     }
   }
   return found;
@@ -501,6 +591,24 @@ export async function signLinks(
     .where('kind', '<>', 'merged')
     .where('signature_id', 'is', null)
     .execute();
+}
+
+/** Whoever measured these results, as the instruments reported them. */
+export async function operatorsOfResults(
+  reader: Reader,
+  rowIds: readonly string[],
+): Promise<(string | null)[]> {
+  const found = new Set<string | null>();
+  for (let i = 0; i < rowIds.length; i += CHUNK) {
+    const rows = await reader
+      .selectFrom('result')
+      .select('operator_id')
+      .distinct()
+      .where('id', 'in', rowIds.slice(i, i + CHUNK))
+      .execute();
+    for (const row of rows) found.add(row.operator_id);
+  }
+  return [...found];
 }
 
 /** Whoever measured for these receipts, as the instruments reported them. */

@@ -11,7 +11,7 @@ import {
 } from './attribute-inspection.js';
 import type { ReceiptLine } from './expectation-line.js';
 import { lockReceipts } from './facts.store.js';
-import { containerKey, findLabelClashes } from './label.js';
+import { containerKey, drumNumber, findLabelClashes } from './label.js';
 import { labelFault } from './label-list.js';
 import {
   hasDisagreement,
@@ -467,7 +467,7 @@ export class ReceiptChangesService {
     if (elsewhere !== undefined) {
       return `"${request.to}" is or was the label of a container of receipt ${elsewhere}, to or from which containers of this one went; print another`;
     }
-    if (!key.startsWith('(01)')) return null;
+    if (drumNumber(key) === null) return null;
     const [other] = await receiptsListing(trx, site, [key], new Set([receiptId]));
     return other ? `"${request.to}" is listed by receipt ${other.receiptId}` : null;
   }

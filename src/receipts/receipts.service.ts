@@ -7,11 +7,11 @@ import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
-import { receiptsWithKeys } from './drum-keys.store.js';
+import { receiptsOfDrums } from './drum-numbers.store.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { takeOverHeld } from './held-elsewhere.store.js';
-import { containerKey, isSerialKey, normaliseLabel } from './label.js';
+import { containerKey, drumNumber, normaliseLabel } from './label.js';
 import {
   currentKey,
   keepsEvidence,
@@ -218,10 +218,12 @@ export class ReceiptsService {
     const linked = new Set<string>();
     const ids = lines.map(({ receiptId }) => receiptId);
     const sources = new Set(lines.flatMap(({ comesFrom }) => comesFrom?.receiptId ?? []));
-    const drums = lines.flatMap((line) => line.containers.map(containerKey).filter(isSerialKey));
+    const drums = lines.flatMap((line) =>
+      line.containers.flatMap((label) => drumNumber(label) ?? []),
+    );
     const find = async () => {
       // A fail that comes to one of those meanwhile is seen here, or sees this.
-      for (const { receiptId } of await receiptsWithKeys(trx, site, drums)) linked.add(receiptId);
+      for (const drum of await receiptsOfDrums(trx, site, drums)) linked.add(drum.receipt_id);
       for (const id of await receiptsComingOf(trx, site, ids)) linked.add(id);
       for (const source of sources) {
         linked.add(source);

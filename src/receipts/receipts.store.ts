@@ -3,6 +3,7 @@ import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
+import { keepDrumNumbers } from './drum-numbers.store.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './receipt-bounds.js';
 import { emptyReceipt, type RevisionDocument } from './receipt-rows.js';
@@ -154,6 +155,8 @@ export async function replaceContainers(
     .where('receipt_id', '=', receiptId)
     .execute();
   for (const some of chunks(rows)) await trx.insertInto('container').values(some).execute();
+  const keys = rows.map(({ normalised }) => normalised);
+  await keepDrumNumbers(trx, site, receiptId, keys);
 }
 
 export async function insertReceiptRevision(

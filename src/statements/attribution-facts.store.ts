@@ -76,15 +76,21 @@ export async function loadClaims(
   });
 }
 
+/** A contrary result that counts where a void signature took it from; `container` is its label there, null if it named none. */
+export interface TakenBack {
+  readonly id: string;
+  readonly container: string | null;
+}
+
 /**
- * Row ids of contrary results that a void signature took from a receipt: they count there again, and for what its
- * containers came to since.
+ * Contrary results that a void signature took from a receipt: they count there again, and for what its containers came to
+ * since.
  */
 export async function contraryTakenBack(
   reader: Reader,
   site: string,
   receiptId: string,
-): Promise<string[]> {
+): Promise<TakenBack[]> {
   const beside = await attributionsBeside(reader, site, receiptId);
   const left = beside.filter((row) => row.state === 'signed').map((row) => row.result_row_id);
   const inForce = await loadAttributions(reader, site, [...new Set(left)]);
@@ -92,7 +98,11 @@ export async function contraryTakenBack(
   const parts = await loadReviewedParts(reader, site, ids);
   return [...parts.values()]
     .filter(({ result }) => result.contrary === 1 && result.receipt_id !== receiptId)
-    .map(({ result }) => result.id);
+    .flatMap(({ result: { id } }) =>
+      beside
+        .filter((row) => row.state === 'signed' && row.result_row_id === id)
+        .map((row) => ({ id, container: row.from_label })),
+    );
 }
 
 /**

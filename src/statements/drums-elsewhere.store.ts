@@ -1,40 +1,41 @@
-import { receiptsWithKeys } from '../receipts/drum-keys.store.js';
-import { drumsAgainst } from '../receipts/drums-against.store.js';
-import { isSerialKey } from '../receipts/label.js';
-import { printsOf } from '../receipts/lineage.js';
-import { linksFrom, relabelsOf } from '../receipts/lineage.store.js';
+import { drumsOf } from '../receipts/drum-numbers.store.js';
+import { drumNumber } from '../receipts/label.js';
+import { linksFrom } from '../receipts/lineage.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ContainerRow, ReceiptRow } from '../storage/tables.js';
+import { drumsAgainst } from './drums-against.store.js';
 import type { DrumElsewhere } from './facts.js';
 import { loadOrigins } from './lineage-facts.store.js';
 
 /**
- * What speaks against the drums of a receipt at others that list them too, by their serial numbers: a receipt that was
- * cancelled and the one that they were announced under anew. What its origins answer for, and what they went to since, is
- * said by the links to those. Asks nothing where no container has such a label.
+ * What speaks against the drums of a receipt elsewhere, by their GTINs and serial numbers: at a receipt that was cancelled,
+ * or corrected, before they were announced under this one; at another under which one was scanned; or at none. What its
+ * origins answer for, and what they went to since, is said by the links to those. Asks nothing where no container can have
+ * such a number.
  */
 export async function drumsElsewhere(
   reader: Reader,
-  row: Pick<ReceiptRow, 'site' | 'id' | 'linked' | 'revision'>,
+  row: Pick<ReceiptRow, 'site' | 'id' | 'linked' | 'revision' | 'material'>,
   containers: readonly Pick<ContainerRow, 'label' | 'normalised'>[],
 ): Promise<DrumElsewhere[]> {
   const { site, id } = row;
-  // Printing a label anew is a revision.
-  const relabels = row.revision > 1 ? await relabelsOf(reader, site, [id]) : [];
+  // A label that was printed anew, here or where it came from, may have hidden the number.
+  const mayHaveMore = row.revision > 1 || row.linked === 1;
+  if (!mayHaveMore && containers.every((c) => drumNumber(c.normalised) === null)) return [];
+  const labels = new Map(containers.map(({ label, normalised }) => [normalised, label]));
   const labelOf = new Map<string, string>();
-  for (const { label, normalised } of containers) {
-    for (const key of printsOf(relabels, normalised)) if (isSerialKey(key)) labelOf.set(key, label);
+  for (const { key, number } of await drumsOf(reader, site, [id])) {
+    const label = labels.get(key);
+    if (label !== undefined) labelOf.set(number, label);
   }
-  if (labelOf.size === 0) return [];
-  const listed = (await receiptsWithKeys(reader, site, [...labelOf.keys()])).filter(
-    ({ receiptId }) => receiptId !== id,
-  );
-  if (listed.length === 0) return [];
-  const answered = new Set(row.linked === 0 ? [] : await answeredByLinks(reader, site, id));
-  const others = listed.filter(({ receiptId }) => !answered.has(receiptId));
-  return (await drumsAgainst(reader, site, others)).map(({ key, ...drum }) => ({
+  const answered = row.linked === 0 ? [] : await answeredByLinks(reader, site, id);
+  const except = new Set([id, ...answered]);
+  const drums = { numbers: new Set(labelOf.keys()), material: row.material };
+  const found = await drumsAgainst(reader, site, drums, except);
+  return found.map(({ number, rejections, ...drum }) => ({
     ...drum,
-    container: labelOf.get(key) ?? key,
+    container: labelOf.get(number) ?? number,
+    isRejected: rejections.length > 0,
   }));
 }
 

@@ -123,9 +123,12 @@ export interface LineageFacts {
   readonly elsewhere?: readonly DrumElsewhere[];
 }
 
-/** What speaks against a container with a serial number at a receipt that lists it too and is none of its origins. */
+/** What speaks against a container with a serial number at a receipt that is none of its origins, or at none. */
 export interface DrumElsewhere {
-  readonly receiptId: string;
+  /** null of what has no receipt. */
+  readonly receiptId: string | null;
+  /** True when that receipt lists or listed it; else it was only scanned there. */
+  readonly isListed: boolean;
   /** Its label here. */
   readonly container: string;
   /** Row ids of results there that are about it, or name no container. */

@@ -13,10 +13,15 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
   const rejected = rejectedContainers(receipt);
   if (rejected !== null) return rejected;
   const { departures, origins, elsewhere = [] } = lineage;
-  const evidence = [...departures, ...origins, ...elsewhere].map(({ receiptId }) => ({
-    kind: 'receipt',
-    id: receiptId,
-  }));
+  const others = [...departures, ...origins, ...elsewhere].flatMap(
+    (other) => other.receiptId ?? [],
+  );
+  const evidence = [
+    ...[...new Set(others)].map((id) => ({ kind: 'receipt', id })),
+    ...elsewhere
+      .filter((drum) => !drum.isListed)
+      .flatMap(({ against }) => against.map((id) => ({ kind: 'result', id }))),
+  ];
   const went = lineage.departures.map(({ receiptId }) => receiptId).join(', ');
   if (status === 'split' || status === 'merged') {
     const found = `the receipt was ${status} and went on as ${went}`;
@@ -102,8 +107,16 @@ function faultsOfOrigin(origin: OriginFact): string[] {
   return [`came of ${origin.receiptId} (${kind}): ${faults.join(', ')}${act}`];
 }
 
-/** Naming the other receipt makes it an origin, for which a signed act may answer. */
-function faultElsewhere({ receiptId, container, against, isRejected }: DrumElsewhere): string {
+/**
+ * Naming the other receipt makes it an origin, for which a signed act may answer. Where the drum was only scanned, somebody
+ * signs where the result belongs.
+ */
+function faultElsewhere(drum: DrumElsewhere): string {
+  const { receiptId, isListed, container, against, isRejected } = drum;
+  if (!isListed) {
+    const at = receiptId === null ? 'no known receipt' : `receipt ${receiptId}`;
+    return `a contrary result of container ${container}, by its GTIN and serial number, stands under ${at}, and nobody signed where it belongs`;
+  }
   const faults = [
     ...(against.length > 0 ? [`${against.length} contrary results stand there`] : []),
     ...(isRejected ? ['it was rejected there'] : []),

@@ -1,4 +1,4 @@
-import { againstSameDrums } from '../receipts/drums-against.store.js';
+import { drumsOf } from '../receipts/drum-numbers.store.js';
 import { keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
   leftBehind,
@@ -9,7 +9,7 @@ import {
   relabelsOf,
   resultsAgainst,
 } from '../receipts/lineage.store.js';
-import { containersOf } from '../receipts/receipts.store.js';
+import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { rejectionsOf } from '../receipts/rejections.store.js';
 import { isAsMade } from '../signatures/shown-document.js';
 import type { Signature } from '../signatures/signature.js';
@@ -17,6 +17,7 @@ import { signaturesByIds, signaturesOf } from '../signatures/signatures.store.js
 import type { Reader } from '../storage/database.js';
 import type { ContainerRejectionRow, ReceiptLinkRow, ReceiptRow } from '../storage/tables.js';
 import { contraryTakenBack } from './attribution-facts.store.js';
+import { type DrumAgainst, drumsAgainst } from './drums-against.store.js';
 import type { LineageFacts, OriginFact, OriginRejection } from './facts.js';
 import { knownWhenSigned } from './origin-view.js';
 
@@ -71,10 +72,16 @@ export async function loadOrigins(
     const isAlone = goesOn || then.ofPart === true;
     const places = isAlone ? [from] : await placesOfSource(reader, site, from, then.departed ?? []);
     const left = await leftBehind(reader, site, from);
-    const against = goesOn ? left.contrary : await againstIn(reader, site, places, named);
+    const drums = goesOn ? [] : await sameDrums(reader, site, places, named);
+    const against = goesOn ? left.contrary : await againstIn(reader, site, places, drums);
     const known = knownTo(acts, from, then);
     // What goes on with its source was there when a container was rejected, or the source was closed.
-    const rejected = goesOn ? [] : await rejectedIn(reader, link, then, places, known);
+    const rejected = goesOn
+      ? []
+      : [
+          ...(await rejectedIn(reader, link, then, places, known)),
+          ...rejectedElsewhere(drums, known),
+        ];
     const refusals: Signature[] = [];
     for (const place of goesOn ? [] : places) {
       const refusal = await refusalOf(reader, site, place);
@@ -118,16 +125,49 @@ async function againstIn(
   reader: Reader,
   site: string,
   places: readonly string[],
-  named: ReadonlySet<string>,
+  drums: readonly DrumAgainst[],
 ): Promise<string[]> {
   const found = new Set((await resultsAgainst(reader, site, places)).map(({ id }) => id));
-  const except = new Set([...places, ...named]);
   for (const place of places) {
-    for (const id of await contraryTakenBack(reader, site, place)) found.add(id);
-    const containers = await containersOf(reader, site, place);
-    for (const id of await againstSameDrums(reader, site, containers, except)) found.add(id);
+    for (const { id } of await contraryTakenBack(reader, site, place)) found.add(id);
   }
+  for (const { against } of drums) for (const id of against) found.add(id);
   return [...found];
+}
+
+/** What speaks against the drums that stand at these places, under receipts that nobody named. */
+async function sameDrums(
+  reader: Reader,
+  site: string,
+  places: readonly string[],
+  named: ReadonlySet<string>,
+): Promise<DrumAgainst[]> {
+  const except = new Set([...places, ...named]);
+  const found: DrumAgainst[] = [];
+  const rows = await findReceipts(reader, site, places);
+  for (const place of places) {
+    const listed = new Set((await containersOf(reader, site, place)).map((c) => c.normalised));
+    const drums = await drumsOf(reader, site, [place]);
+    const numbers = new Set(drums.filter((d) => listed.has(d.key)).map((d) => d.number));
+    const material = rows.get(place)?.material ?? null;
+    found.push(...(await drumsAgainst(reader, site, { numbers, material }, except)));
+  }
+  return found;
+}
+
+function rejectedElsewhere(
+  drums: readonly DrumAgainst[],
+  known: ReadonlySet<string>,
+): OriginRejection[] {
+  return drums.flatMap(({ rejections }) =>
+    rejections.map(({ id, receipt_id: receiptId, container_label: container }) => ({
+      id,
+      receiptId,
+      container,
+      isHere: false,
+      isSince: !known.has(id),
+    })),
+  );
 }
 
 async function rejectedIn(
@@ -164,8 +204,13 @@ async function isListedAt(
   const prints = printsOf(await relabelsOf(reader, site, went), rejection.container_key);
   const own = await relabelsOf(reader, site, [receiptId]);
   const listed = await containersOf(reader, site, receiptId);
-  return listed.some(({ normalised }) =>
-    [...printsOf(own, normalised)].some((key) => prints.has(key)),
+  const there = (await drumsOf(reader, site, went)).filter(({ key }) => prints.has(key));
+  const numbers = new Set(there.map(({ number }) => number));
+  const here = (await drumsOf(reader, site, [receiptId])).filter((d) => numbers.has(d.number));
+  const drums = new Set(here.map(({ key }) => key));
+  return listed.some(
+    ({ normalised }) =>
+      drums.has(normalised) || [...printsOf(own, normalised)].some((key) => prints.has(key)),
   );
 }
 

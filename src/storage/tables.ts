@@ -33,6 +33,7 @@ export interface Tables {
   inbound_document: InboundDocumentRow;
   inbound_line: InboundLineRow;
   container_relabel: ContainerRelabelRow;
+  drum_number: DrumNumberRow;
   label_verification: LabelVerificationRow;
   attribute_inspection: AttributeInspectionRow;
   inspection_lift: InspectionLiftRow;
@@ -222,6 +223,8 @@ export interface ResultRow {
   receipt_id: string | null;
   receipt_scanned: string | null;
   container_scanned: string | null;
+  /** GTIN and serial number that were scanned as the container, see `drumNumber`; null of any other text. */
+  drum_number: string | null;
   /** `container.label` once matched. */
   container_label: string | null;
   material: string | null;
@@ -457,6 +460,19 @@ export interface ContainerRelabelRow {
   reason: string;
   actor: string;
   at: Instant;
+}
+
+/**
+ * A receipt lists, or listed, a container that is one thing in the world by GTIN and serial number, under this key: the number
+ * goes with the container when its label is printed anew, and to whatever receipt it goes on to. Rows stay.
+ */
+export interface DrumNumberRow {
+  site: string;
+  receipt_id: string;
+  /** `container.normalised`, now or before. */
+  key: string;
+  /** See `drumNumber`. */
+  number: string;
 }
 
 /** A second person compared a label that was not scanned with the container itself. */

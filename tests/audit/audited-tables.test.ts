@@ -83,6 +83,13 @@ const AUDITED: Readonly<Record<string, Audited>> = {
     writers: ['receipts/receipts.store.ts'],
     entries: [['receipts/receipt-revision.service.ts', 'receipt.announced']],
   },
+  drum_number: {
+    writers: ['receipts/drum-numbers.store.ts'],
+    entries: [
+      ['receipts/receipt-revision.service.ts', 'receipt.announced'],
+      ['receipts/receipt-changes.service.ts', 'receipt.relabelled'],
+    ],
+  },
   container_rejection: {
     writers: ['receipts/rejections.store.ts'],
     entries: [

@@ -245,6 +245,63 @@ describe('a receipt whose containers came again under another', () => {
   });
 });
 
+describe('a drum with a serial number that another receipt lists too', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+  const drum = { container: { scanned: DRUM, entry: 'scanned' } as const };
+
+  it.each([
+    ['as it was scanned', false],
+    ['under a label that was printed anew', true],
+  ])(
+    'is in doubt %s until a signature says that another was measured, and again when that is void',
+    async (_how, isRelabelled) => {
+      const bench = await AttributionBench.open();
+      const [first, second] = [
+        await bench.reviews.person('robin'),
+        await bench.reviews.person('sam'),
+      ];
+      await bench.announceSecond({ receiptId: 'R-3', scanText: 'GR-3', containers: [DRUM, 'C-2'] });
+      if (isRelabelled) {
+        const of = {
+          receiptId: 'R-3',
+          seen: null,
+          from: DRUM,
+          to: 'N-1',
+          witness: 'second person',
+        };
+        await bench.reviews.change((c, trx, by) => c.relabel(trx, of, by));
+      }
+      await bench.reviews.change((c, trx, by) =>
+        c.cancel(trx, { receiptId: 'R-3', seen: null }, by),
+      );
+      await bench.announceSecond({ receiptId: 'R-4', scanText: 'GR-4', containers: [DRUM, 'C-9'] });
+      const stored = async () => {
+        const { document } = await bench.db
+          .selectFrom('statement')
+          .select('document')
+          .where('receipt_id', '=', 'R-4')
+          .orderBy('revision', 'desc')
+          .executeTakeFirstOrThrow();
+        return document;
+      };
+      const scanned = { receipt: { scanned: 'GR-3', entry: 'scanned' } as const };
+      const label = isRelabelled
+        ? { container: { scanned: 'N-1', entry: 'scanned' } as const }
+        : drum;
+      await bench.reviews.settle(goodParts([goodResult(1, { ...FAIL, ...scanned, ...label })]));
+      const row = await bench.reviews.rowId('R-1');
+      const there = '1 contrary results stand there';
+      expect(await stored()).toContain(there);
+      const answer = await bench.decide(await bench.propose(row, first), second);
+      expect(answer).toMatchObject({ kind: 'signed' });
+      expect(await stored()).not.toContain(there);
+      await bench.announceSecond({ manufacturer: 'Maker Z (simulated)' });
+      expect(await bench.watch.round()).toBe(true);
+      expect(await stored()).toContain(there);
+    },
+  );
+});
+
 describe('a signature that is void', () => {
   it('gives back what it took away: the contrary result counts at both until somebody signs again', async () => {
     const { bench, first, second, row } = await world();

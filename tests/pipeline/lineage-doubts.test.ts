@@ -3,6 +3,7 @@ import { ContainerRejectionService } from '../../src/pipeline/container-rejectio
 import { OriginReviewService } from '../../src/pipeline/origin-review.service.js';
 import { ReceiptReviewService } from '../../src/pipeline/receipt-review.service.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { COMMAND_LINE } from '../support/people.js';
@@ -157,11 +158,21 @@ class Lineage {
   }
 
   async signOrigin(receiptId: string, userName = `robin-${receiptId}`): Promise<void> {
+    const who = await this.bench.person(userName);
+    expect(await this.originAnswer(receiptId, who)).toMatchObject({ kind: 'signed' });
+  }
+
+  async originAnswer(receiptId: string, who: SigningRequest) {
     const service = new OriginReviewService(this.parts);
     const shownSha256 = (await service.show(receiptId))?.sha256 ?? '';
-    const request = { shownSha256, reason: 'looked at each drum' };
-    const who = await this.bench.person(userName);
-    expect(await service.sign(receiptId, request, who)).toMatchObject({ kind: 'signed' });
+    return service.sign(receiptId, { shownSha256, reason: 'looked at each drum' }, who);
+  }
+
+  async merge(receiptId: string, parts: readonly string[]): Promise<void> {
+    const of = { receiptId, scanText: `GR-${receiptId.slice(2)}`, parts };
+    expect(await this.bench.change((c, trx, by) => c.merge(trx, of, by))).toMatchObject({
+      ok: true,
+    });
   }
 }
 
@@ -493,7 +504,174 @@ describe('a drum with a serial number, announced anew after its receipt was canc
   });
 });
 
+describe('a drum with a serial number, whatever else is said of it', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+  const LABELLED = '(01)09521234543213(10)B1(21)0007';
+  const SCANNED_THERE =
+    'unmet: a contrary result of container (01)09521234543213(21)0007, by its GTIN and serial number, stands under receipt R-1, and nobody signed where it belongs';
+
+  /** R-2 lists it and conformed; R-1 has been announced too. */
+  async function beside(containers: readonly string[]): Promise<Lineage> {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [...containers] });
+    if (containers.includes(DRUM)) await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    expect(await world.stored('R-2')).toMatch(/^met/);
+    await world.conformed('R-2');
+    return world;
+  }
+
+  it.each([
+    ['that never listed it', ['C-1', 'C-2']],
+    ['that was corrected to list it no more', [DRUM, 'C-2']],
+  ])(
+    'stops its receipt by a fail that was scanned under another one, %s',
+    async (_how, containers) => {
+      const world = await beside(containers);
+      await world.fail(1, 'GR-1', DRUM);
+      expect(await world.stored('R-2')).toContain(
+        containers.includes(DRUM) ? 'not named as what it comes from' : SCANNED_THERE,
+      );
+      expect(await world.stops('R-2')).toEqual(['suspend']);
+    },
+  );
+
+  it('stays in doubt by one that was scanned under no known receipt, also when that is announced', async () => {
+    const world = await beside(['C-1', 'C-2']);
+    await world.fail(1, 'GR-77', DRUM);
+    expect(await world.stored('R-2')).toContain('stands under no known receipt');
+    expect(await world.stops('R-2')).toEqual(['suspend']);
+    await world.announce('R-77', { containers: ['C-5'] });
+    expect(await world.asked('R-2')).toContain('stands under receipt R-77');
+  });
+
+  it('is in doubt by a match that names another material than it should hold', async () => {
+    const world = await beside(['C-1', 'C-2']);
+    await world.fail(1, 'GR-77', DRUM);
+    await world.bench.db
+      .updateTable('result')
+      .set({ decision: 'match', contrary: 0, material: 'M-2', matched_material: 'M-2' })
+      .execute();
+    await world.announce('R-77', { containers: ['C-5'], material: 'M-2' });
+    expect(await world.asked('R-2')).toContain('stands under receipt R-77');
+  });
+
+  it('is one drum by GTIN and serial number, whatever batch is printed beside them', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [LABELLED, 'C-2'] });
+    const refused = await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    expect(!refused.ok && refused.faults[0]?.rule).toBe('label-elsewhere');
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.conformed('R-2');
+    await world.fail(1, 'GR-1', LABELLED);
+    expect(await world.stored('R-2')).toContain('1 contrary results stand there');
+    expect(await world.stops('R-2')).toEqual(['suspend']);
+  });
+
+  it('is refused where another receipt lists it under a label that was printed anew', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.relabel('R-1', DRUM, 'N-1');
+    const refused = await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    expect(!refused.ok && refused.faults[0]?.message).toContain('is listed by receipt R-1 already');
+    // The number that it carries there now is another drum's elsewhere.
+    expect(await world.announce('R-3', { containers: ['N-1'] })).toMatchObject({ ok: true });
+  });
+
+  it.each(['before', 'after'] as const)(
+    'takes a fail along under a label that was printed anew, when it comes %s its receipt is split',
+    async (when) => {
+      const world = await Lineage.open();
+      await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+      await world.cancel('R-1');
+      await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+      await world.relabel('R-2', DRUM, 'M-1');
+      if (when === 'before') await world.fail(1, 'GR-1', DRUM);
+      await world.split('R-2', { 'R-5': ['M-1'], 'R-6': ['C-9'] });
+      if (when === 'after') await world.fail(1, 'GR-1', DRUM);
+      expect(await world.stored('R-5')).toContain('lists container M-1 by the same serial number');
+      expect(await world.stored('R-6')).not.toContain('serial number');
+    },
+  );
+
+  it('takes it along when its receipt is merged, and into what was repacked of it', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.relabel('R-2', DRUM, 'M-1');
+    await world.again('repacked', ['P-1'], 'R-2');
+    await world.announce('R-4', { containers: ['C-7'] });
+    await world.merge('R-5', ['R-2', 'R-4']);
+    await world.fail(1, 'GR-1', DRUM);
+    expect(await world.stored('R-5')).toContain('lists container M-1 by the same serial number');
+    expect(await world.stored('R-9')).toContain(`came of R-2 (repacked): ${CONTRARY}`);
+  });
+
+  it('is known by what it carried at a receipt that it went on from', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.relabel('R-1', DRUM, 'N-1');
+    await world.split('R-1', { 'R-3': ['N-1'], 'R-4': ['C-2'] });
+    await world.cancel('R-3');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.conformed('R-2');
+    await world.fail(1, 'GR-3', 'N-1');
+    expect(await world.stored('R-2')).toContain('1 contrary results stand there');
+    expect(await world.stops('R-2')).toEqual(['suspend']);
+  });
+
+  it('puts what was repacked of it in doubt when it was rejected under a receipt that nobody named', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.reject('R-1', DRUM);
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.again('repacked', ['P-1'], 'R-2');
+    expect(await world.asked('R-2')).toContain('it was rejected there');
+    expect(await world.asked('R-9')).toContain(`container ${DRUM} was rejected there`);
+    await world.signOrigin('R-9');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+  });
+
+  it('is answered for by nobody who measured what speaks against it, wherever that was', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.again('repacked', ['P-1'], 'R-2');
+    await world.fail(1, 'GR-1', DRUM);
+    const { operator_id } = await world.bench.db
+      .selectFrom('result')
+      .select('operator_id')
+      .executeTakeFirstOrThrow();
+    const own = await world.bench.person('olga', { operatorIds: [operator_id ?? ''] });
+    expect(await world.originAnswer('R-9', own)).toMatchObject({
+      kind: 'refused',
+      why: 'duty-own-result',
+    });
+    await world.signOrigin('R-9');
+    expect(await world.asked('R-9')).toMatch(/^met/);
+  });
+});
+
 const scan = (text: string) => ({ scanned: text, entry: 'scanned' }) as const;
+
+describe('a match that names another material than its receipt, which was learned after it had come', () => {
+  it('speaks against what came of that receipt as well', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    await world.again('returned');
+    await world.bench.settle(goodParts([goodResult(1)]));
+    expect(await world.asked('R-9')).toMatch(/^met/);
+    await world.bench.db
+      .updateTable('result')
+      .set({ mode: 'identification', decision: 'match', matched_material: 'M-2', contrary: 0 })
+      .execute();
+    expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+});
 
 describe('the parts of a receipt', () => {
   it('keep the refusal of the second person until a signed act answers for it', async () => {

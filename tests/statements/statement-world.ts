@@ -218,6 +218,7 @@ export class StatementWorld {
       receipt_id: receiptId,
       receipt_scanned: m.receipt ?? 'RC-1',
       container_scanned: m.container,
+      drum_number: null,
       container_label: containerLabel,
       material: 'NQ-1001',
       matched_material: null,

@@ -131,6 +131,74 @@ describe('a migration', () => {
     await close();
   });
 
+  it('to numbers of drums knows each by what it carried before, also where it went on to, and where one was scanned', async () => {
+    const place = await blankPlace();
+    const drum = (n: number) => `(01)09521234543213(21)000${n}`;
+    const labelled = '(01)09521234543213(10)B1(21)0001';
+    const receipts: readonly (readonly [string, readonly string[]])[] = [
+      ['R-1', [labelled]],
+      // Its drum 2 is M-2 by now, and went on to R-3.
+      ['R-2', []],
+      ['R-3', ['M-2']],
+      ['R-4', [drum(1), 'C-1']],
+      ['R-5', [drum(2)]],
+      ['R-6', [drum(3)]],
+      ['R-7', [drum(4)]],
+      ['R-8', ['C-1']],
+    ];
+    await leftAt(place, '0033-shared-differences', async (db) => {
+      for (const [id, labels] of receipts) {
+        await sql`insert into receipt (id, site, announced, scan_text, revision, facts_version, evaluation_due, linked)
+          values (${id}, 's', 1, ${id}, 1, 1, 0, 0)`.execute(db);
+        for (const label of labels) {
+          await sql`insert into container (site, receipt_id, label, normalised, required, position)
+            values ('s', ${id}, ${label}, ${label}, 1, 1)`.execute(db);
+        }
+      }
+      await sql`insert into container_relabel (id, site, receipt_id, old_label, old_key, new_label, new_key, witness,
+        reason, actor, at) values ('1', 's', 'R-2', ${drum(2)}, ${drum(2)}, 'M-2', 'M-2', 'w', 'r', 'a', 1)`.execute(
+        db,
+      );
+      const document = JSON.stringify({ containers: ['M-2'] });
+      await sql`insert into receipt_link (id, site, kind, from_receipt, to_receipt, document, known_contrary, reason, actor, at)
+        values ('1', 's', 'split', 'R-2', 'R-3', ${document}, 0, 'r', 'a', 1)`.execute(db);
+      for (const [id, scanned, receipt] of [
+        ['1', ']d20109521234543213210003', null],
+        ['2', drum(4), 'R-7'],
+        ['3', 'C-1', 'R-8'],
+      ]) {
+        await sql`insert into result (id, site, result_id, revision, bundle_row_id, pointer, state, contrary, receipt_id,
+          container_scanned, element_sha256) values (${id}, 's', ${id}, 1, 'B', '/results/0', 'accepted', 1, ${receipt},
+          ${scanned}, 'e')`.execute(db);
+      }
+    });
+    const { db, close } = await openDatabase(place);
+    const numbers = await db.selectFrom('drum_number').selectAll().orderBy('number').execute();
+    expect(numbers.map((d) => `${d.number} ${d.receipt_id} ${d.key}`).sort()).toEqual(
+      [
+        `${drum(1)} R-1 ${labelled}`,
+        `${drum(1)} R-4 ${drum(1)}`,
+        `${drum(2)} R-2 ${drum(2)}`,
+        `${drum(2)} R-2 M-2`,
+        `${drum(2)} R-3 M-2`,
+        `${drum(2)} R-5 ${drum(2)}`,
+        `${drum(3)} R-6 ${drum(3)}`,
+        `${drum(4)} R-7 ${drum(4)}`,
+      ].sort(),
+    );
+    const results = await db.selectFrom('result').select('drum_number').orderBy('id').execute();
+    expect(results.map((r) => r.drum_number)).toEqual([drum(3), drum(4), null]);
+    const due = await db
+      .selectFrom('receipt')
+      .select('id')
+      .where('evaluation_due', '=', 1)
+      .orderBy('id')
+      .execute();
+    // Of drum 4 only its own receipt knows.
+    expect(due.map(({ id }) => id)).toEqual(['R-1', 'R-2', 'R-3', 'R-4', 'R-5', 'R-6']);
+    await close();
+  });
+
   it('to ids that stay with a person brings back those that were taken, unless somebody has them by now', async () => {
     const database = await temporaryDatabase();
     const { accounts } = peopleOn(database, new ManualClock());

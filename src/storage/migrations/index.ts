@@ -29,6 +29,7 @@ import * as m0030 from './m0030-changes-and-drums.js';
 import * as m0031 from './m0031-held-permissions.js';
 import * as m0032 from './m0032-one-person.js';
 import * as m0033 from './m0033-shared-differences.js';
+import * as m0034 from './m0034-drum-numbers.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -62,4 +63,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0031-held-permissions': m0031,
   '0032-one-person': m0032,
   '0033-shared-differences': m0033,
+  '0034-drum-numbers': m0034,
 };

@@ -1,0 +1,145 @@
+import type { Reader, Trx } from '../storage/database.js';
+import { preparedForList } from '../storage/prepared.js';
+import type { DrumNumberRow } from '../storage/tables.js';
+import { drumNumber } from './label.js';
+
+/** A container that a receipt lists or listed under a key, and the GTIN and serial number that it carries or carried. */
+export type ListedDrum = Pick<DrumNumberRow, 'receipt_id' | 'key' | 'number'>;
+
+/** Notes the numbers of containers that a receipt lists; `keys` as `containerKey` makes them. */
+export async function keepDrumNumbers(
+  trx: Trx,
+  site: string,
+  receiptId: string,
+  keys: readonly string[],
+): Promise<void> {
+  const rows = keys.flatMap((key) => {
+    const number = drumNumber(key);
+    return number === null ? [] : [{ site, receipt_id: receiptId, key, number }];
+  });
+  await insertNumbers(trx, rows);
+}
+
+/** What a container carried before its label was printed anew is noted under the new one too. */
+export async function relabelDrum(
+  trx: Trx,
+  site: string,
+  of: { readonly receiptId: string; readonly from: string; readonly to: string },
+): Promise<void> {
+  const held = await drumsOf(trx, site, [of.receiptId]);
+  const rows = held.filter(({ key }) => key === of.from).map((row) => ({ ...row, key: of.to }));
+  await insertNumbers(
+    trx,
+    rows.map((row) => ({ ...row, site })),
+  );
+}
+
+/** Containers go from one receipt to another with every number that they carried there. */
+export async function passDrumNumbers(
+  trx: Trx,
+  site: string,
+  move: { readonly from: string; readonly to: string; readonly keys: readonly string[] },
+): Promise<void> {
+  const gone = new Set(move.keys);
+  const held = await drumsOf(trx, site, [move.from]);
+  const rows = held.filter(({ key }) => gone.has(key));
+  await insertNumbers(
+    trx,
+    rows.map((row) => ({ ...row, site, receipt_id: move.to })),
+  );
+}
+
+/** What these receipts list or listed, by every number. */
+export async function drumsOf(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<ListedDrum[]> {
+  const found: ListedDrum[] = [];
+  for (const some of chunks(receiptIds)) {
+    found.push(...(await numbersOfReceipts(reader, { site }, some)).rows);
+  }
+  return found;
+}
+
+/** Receipts that list or listed a container of one of these numbers, whatever became of them. */
+export async function receiptsOfDrums(
+  reader: Reader,
+  site: string,
+  numbers: Iterable<string>,
+): Promise<ListedDrum[]> {
+  const found: ListedDrum[] = [];
+  for (const some of chunks([...new Set(numbers)])) {
+    found.push(...(await listedByNumber(reader, { site }, some)).rows);
+  }
+  return found;
+}
+
+/**
+ * Receipts that list a drum which one of these lists too, or of which a result of one of these was measured: it is the same
+ * drum, announced anew after its receipt was cancelled for one, or scanned under the receipt of another.
+ */
+export async function receiptsSharingDrums(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<ReadonlySet<string>> {
+  const numbers = new Set((await drumsOf(reader, site, receiptIds)).map(({ number }) => number));
+  for (const some of chunks(receiptIds)) {
+    for (const { number } of (await numbersMeasured(reader, { site }, some)).rows) {
+      if (number !== null) numbers.add(number);
+    }
+  }
+  const own = new Set(receiptIds);
+  const found = await receiptsOfDrums(reader, site, numbers);
+  return new Set(found.map((row) => row.receipt_id).filter((id) => !own.has(id)));
+}
+
+async function insertNumbers(trx: Trx, rows: readonly DrumNumberRow[]): Promise<void> {
+  for (const some of chunks(rows)) {
+    await trx
+      .insertInto('drum_number')
+      .values(some)
+      .onConflict((c) => c.doNothing())
+      .execute();
+  }
+}
+
+/** Rows of one statement, or values bound in one `in (…)`. */
+const CHUNK = 1000;
+
+function chunks<T>(all: readonly T[]): T[][] {
+  const out: T[][] = [];
+  for (let i = 0; i < all.length; i += CHUNK) out.push(all.slice(i, i + CHUNK));
+  return out;
+}
+
+interface OfSite {
+  readonly site: string;
+}
+
+const listedByNumber = preparedForList((db, of: OfSite, numbers) =>
+  db
+    .selectFrom('drum_number')
+    .select(['receipt_id', 'key', 'number'])
+    .where('site', '=', of.site)
+    .where('number', 'in', numbers),
+);
+
+const numbersOfReceipts = preparedForList((db, of: OfSite, ids) =>
+  db
+    .selectFrom('drum_number')
+    .select(['receipt_id', 'key', 'number'])
+    .where('site', '=', of.site)
+    .where('receipt_id', 'in', ids),
+);
+
+const numbersMeasured = preparedForList((db, of: OfSite, ids) =>
+  db
+    .selectFrom('result')
+    .select('drum_number as number')
+    .distinct()
+    .where('site', '=', of.site)
+    .where('receipt_id', 'in', ids)
+    .where('drum_number', 'is not', null),
+);
