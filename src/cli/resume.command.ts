@@ -21,6 +21,7 @@ interface State {
   readonly factsUntil: string | null;
   readonly notReadBack: readonly string[];
   readonly readBackNotBefore: string | null;
+  readonly givenUp: readonly { readonly destination: string; readonly detail: string }[];
   readonly notListed: readonly string[];
   readonly unanswered: number;
   readonly unheardInstruments: readonly string[];
@@ -81,6 +82,7 @@ function describe(state: State): string {
     ...(state.readBackNotBefore === null
       ? []
       : [`  read back not before     ${state.readBackNotBefore}`]),
+    ...state.givenUp.map((of) => `  given up, begun anew     ${of.destination}: ${of.detail}`),
     `cannot be listed           ${list(state.notListed)}`,
     `deliveries without answer  ${state.unanswered}`,
     `instruments not heard      ${list(state.unheardInstruments)}`,

@@ -9,7 +9,7 @@ import { visibleAfterMs } from '../reconciliation/sweep-rules.js';
 import type { Destination, SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
-import type { InstanceRow } from '../storage/tables.js';
+import type { InstanceRow, SweepRow } from '../storage/tables.js';
 import { readInstance } from './instance.store.js';
 import {
   endRecovery,
@@ -21,6 +21,9 @@ import {
 /** Backups and clocks are not exact: so much before the last known fact the destinations are read back too. */
 const BEFORE_LAST_FACT_MS = 3_600_000;
 const BEGINNING = 0 as Instant;
+/** From a read-back that was given up to the next, doubled each time; the state says why. */
+const AGAIN_MS = 60_000;
+const AGAIN_MS_MAX = 3_600_000;
 const SYSTEM: Actor = { kind: 'system', name: 'recovery' };
 
 /** What stands between a restored database and its resuming; empty lists and zero: nothing. */
@@ -33,6 +36,8 @@ export interface RecoveryState {
   readonly notReadBack: readonly string[];
   /** From when the last of them can be: before, what was sent last may not be visible there. Null when all can be. */
   readonly readBackNotBefore: string | null;
+  /** Of those that were not, why the last attempt was given up; each is begun anew after a while. */
+  readonly givenUp: readonly { readonly destination: string; readonly detail: string }[];
   /** Destinations that cannot be listed: what may be there already is parked instead of sent. */
   readonly notListed: readonly string[];
   /** Deliveries of the life before that no destination answered for. */
@@ -78,6 +83,14 @@ function readableFrom({ timing }: Destination, since: Instant): Instant {
   return addMs(since, visibleAfterMs(timing));
 }
 
+/** When a read-back that was given up is begun anew: for a fixed reason it would be given up at once, for ever. */
+function begunAnewFrom(givenUp: readonly Pick<SweepRow, 'finished_at'>[]): Instant {
+  const last = givenUp.at(-1)?.finished_at ?? null;
+  if (last === null) return BEGINNING;
+  const waitMs = AGAIN_MS * 2 ** Math.min(givenUp.length - 1, 10);
+  return addMs(last, Math.min(waitMs, AGAIN_MS_MAX));
+}
+
 /** A database that was restored or copied reads its destinations back, and a person lets it go on (rule 28). */
 export class RecoveryService {
   #mayRecover: boolean;
@@ -96,8 +109,8 @@ export class RecoveryService {
   }
 
   /**
-   * Puts down the sweeps that a recovery rests on, where they are not there yet, and anew where one was given up; each
-   * once what the life before sent last must be visible. Called again until all are there.
+   * Puts down the sweeps that a recovery rests on, where they are not there yet, and anew where one was given up, after a
+   * wait that grows; each once what the life before sent last must be visible. Called again until all are there.
    *
    * @returns the destinations that have to be swept now
    */
@@ -110,11 +123,13 @@ export class RecoveryService {
     const from = readBackFrom(atStart.facts_until ?? since, since);
     const swept = await recoverySweeps(database.db, site.site, since);
     const made = swept.filter((s) => s.state !== 'failed');
+    const failed = swept.filter((s) => s.state === 'failed');
     const requested: Destination[] = [];
     for (const destination of site.destinations) {
       const { name } = destination;
       if (!sweeps.canList(name) || made.some((s) => s.destination === name)) continue;
       if (readableFrom(destination, since) > now) continue;
+      if (begunAnewFrom(failed.filter((s) => s.destination === name)) > now) continue;
       await sweeps.request(name, { from, to: now }, 'recovery', SYSTEM);
       requested.push(destination);
     }
@@ -128,6 +143,7 @@ export class RecoveryService {
     const none = {
       notReadBack: [],
       readBackNotBefore: null,
+      givenUp: [],
       notListed: [],
       unanswered: 0,
       unheardInstruments: [],
@@ -154,6 +170,11 @@ export class RecoveryService {
       ...head,
       notReadBack,
       readBackNotBefore: last > clock.now() ? formatInstant(last) : null,
+      givenUp: notReadBack.flatMap((destination) => {
+        const latest = swept.filter((s) => s.destination === destination).at(-1);
+        const isGivenUp = latest?.state === 'failed';
+        return isGivenUp ? [{ destination, detail: latest.detail ?? '' }] : [];
+      }),
       notListed: names.filter((name) => !listed.includes(name)),
       unanswered: await countUnanswered(db, site.site),
       unheardInstruments: await unheardInstruments(

@@ -4,20 +4,21 @@ import type { Reader, Trx } from '../storage/database.js';
 import type { SweepRow } from '../storage/tables.js';
 
 /**
- * Sweeps that a recovery rests on: those that compare until it began. An earlier end leaves out what the life before sent
- * last.
+ * Sweeps that a recovery rests on, in the order in which they ended: those that compare until it began. An earlier end leaves
+ * out what the life before sent last.
  */
 export async function recoverySweeps(
   reader: Reader,
   site: string,
   since: Instant,
-): Promise<Pick<SweepRow, 'destination' | 'state'>[]> {
+): Promise<Pick<SweepRow, 'destination' | 'state' | 'detail' | 'finished_at'>[]> {
   return await reader
     .selectFrom('sweep')
-    .select(['destination', 'state'])
+    .select(['destination', 'state', 'detail', 'finished_at'])
     .where('site', '=', site)
     .where('cause', '=', 'recovery')
     .where('to_at', '>=', since)
+    .orderBy('finished_at')
     .execute();
 }
 

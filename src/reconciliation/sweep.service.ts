@@ -45,6 +45,8 @@ export type SweepRequest =
 
 /** Pages of one sweep; with 100 messages each a million. */
 const PAGES_MAX = 10_000;
+/** What a restore waits for cannot be asked for by shorter periods: only a list without an end is given up. */
+const RECOVERY_PAGES_MAX = 1_000_000;
 /** Steps before other work of the process gets its turn. */
 const STEPS_A_TURN = 20;
 const NO_TOKEN_WAIT_MS = 200;
@@ -162,8 +164,9 @@ export class SweepService {
     const { notes, holdings } = await this.#judge(sweep, document, page.items);
     const pages = sweep.pages + 1;
     const isLast = page.next === '' || list.next === null;
-    if (!isLast && pages >= PAGES_MAX) {
-      return await this.#fail(sweep, `more than ${PAGES_MAX} pages; sweep a shorter period`);
+    const pagesMax = sweep.cause === 'recovery' ? RECOVERY_PAGES_MAX : PAGES_MAX;
+    if (!isLast && pages >= pagesMax) {
+      return await this.#fail(sweep, `more than ${pagesMax} pages; sweep a shorter period`);
     }
     const change = {
       state: isLast ? ('comparing' as const) : ('listing' as const),

@@ -10,6 +10,8 @@ import type { InstanceRow } from '../../src/storage/tables.js';
 import { site, time } from '../statements/conforming-facts.js';
 import { ManualClock, temporaryDatabase } from '../support/temp-database.js';
 
+/** From a read-back that was given up to the next one. */
+const AGAIN_MS = 60_000;
 const LISTED = { list: {} } as unknown as MappingDocument;
 
 describe('rule 28: the sweeps that a recovery rests on', () => {
@@ -57,8 +59,8 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
     return { database, clock, names, startAgain, state };
   }
 
-  it('are put down once, and anew by the next start where one was given up', async () => {
-    const { database, clock, names, startAgain } = await restoredWith(time('10:00'));
+  it('are put down once, and anew after a while where one was given up', async () => {
+    const { database, clock, names, startAgain, state } = await restoredWith(time('10:00'));
     const requested = async () =>
       (await database.db.selectFrom('sweep').select(['destination', 'state']).execute())
         .map((s) => `${s.destination} ${s.state}`)
@@ -70,8 +72,18 @@ describe('rule 28: the sweeps that a recovery rests on', () => {
     expect(await requested()).toEqual(listing);
     await database.db
       .updateTable('sweep')
-      .set({ state: 'failed', finished_at: clock.now() })
+      .set({ state: 'failed', detail: 'no list any more', finished_at: clock.now() })
       .execute();
+    // What gives up for a fixed reason would do so again at every beat.
+    await startAgain();
+    expect(await requested()).toEqual(names.map((name) => `${name} failed`).sort());
+    expect((await state()).givenUp).toEqual(
+      names.map((destination) => ({ destination, detail: 'no list any more' })),
+    );
+    clock.advance(AGAIN_MS - 1);
+    await startAgain();
+    expect(await requested()).toEqual(names.map((name) => `${name} failed`).sort());
+    clock.advance(1);
     await startAgain();
     const failed = names.map((name) => `${name} failed`);
     expect(await requested()).toEqual([...listing, ...failed].sort());
