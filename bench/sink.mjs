@@ -110,12 +110,11 @@ function answerAsk(url, response) {
   }
   const [path, reference] = url.split('?reference=');
   touch(reference);
+  const isXml = path === '/messages';
   const kept = stored.get(decodeURIComponent(reference));
-  if (kept === undefined) {
-    response.writeHead(404).end();
-    return;
-  }
-  if (path === '/messages') {
+  if (kept === undefined)
+    return answerNothing(response, { isAsked: reference !== undefined, isXml });
+  if (isXml) {
     response.writeHead(200, { 'content-type': 'application/xml' });
     response.end(
       `<Messages><Message><Number>E-1</Number><Reference>${reference}</Reference><Applied>true</Applied><Content>${kept.content}</Content></Message></Messages>`,
@@ -126,6 +125,13 @@ function answerAsk(url, response) {
   }
   if (kept.isResult) asked.add(reference);
   note('asked', asked.size);
+}
+
+/** Nothing is held: an empty list, since a 404 says nothing about a message. There is no other address to ask at. */
+function answerNothing(response, { isAsked, isXml }) {
+  if (!isAsked) response.writeHead(404).end();
+  else if (isXml) response.writeHead(200, { 'content-type': XML }).end('<Messages/>');
+  else response.writeHead(200, { 'content-type': JSON_TYPE }).end('{"entries":[]}');
 }
 
 function note(what, count) {

@@ -55,8 +55,8 @@ export interface ReadBackOf extends ReadBack {
 }
 
 /**
- * Reads the answer to a question. 404 means that nothing is held under the address; any other status, and
- * an answer that cannot be read whole, says nothing.
+ * Reads the answer to a question. 404 means that nothing is held only where the mapping says so: a proxy answers it too
+ * while the destination behind it is away. Any other status, and an answer that cannot be read whole, says nothing.
  */
 export function readAnswer(
   result: AskResult,
@@ -78,8 +78,7 @@ export function readAnswer(
             differences: [],
           };
     case 'answered': {
-      if (result.status === 404) return { kind: 'absent' };
-      if (result.status !== 200) return { kind: 'unavailable', detail: `status ${result.status}` };
+      if (result.status !== 200) return ofStatus(result.status, readBack);
       if (result.isCut) return { kind: 'unavailable', detail: 'the answer is too long to read' };
       const held = readTree(format, result.body);
       if (!held.ok) return { kind: 'unavailable', detail: `the answer ${held.detail}` };
@@ -94,6 +93,16 @@ export function readAnswer(
       return compareHeld(items, sent, readBack);
     }
   }
+}
+
+/** What a status says by itself. Where it is 404, whoever looks into the doubt is told what to declare. */
+function ofStatus(status: number, readBack: ReadBack | null): ReadBackAnswer {
+  if (status !== 404) return { kind: 'unavailable', detail: `status ${status}` };
+  if (readBack?.absentStatus === status) return { kind: 'absent' };
+  const detail =
+    'status 404, which something in front of the destination may say too; if it is how the destination says that it holds ' +
+    'nothing, set absentStatus: 404 in the readBack of the mapping';
+  return { kind: 'unavailable', detail };
 }
 
 /** Compares every message held under our reference with what was sent, field by field. */

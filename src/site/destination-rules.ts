@@ -42,14 +42,6 @@ function timingFaults({ timing, name }: Destination, at: At): RuleFault[] {
       remedy: `Set settleMs to at least ${timing.processingMs}.`,
     });
   }
-  if (timing.absentAsks < 2) {
-    faults.push({
-      path: at('timing', 'absentAsks'),
-      rule: 'could-post-twice',
-      message: `one "absent" answer would be enough to send to ${name} again`,
-      remedy: 'Set absentAsks to 2 or more.',
-    });
-  }
   if (timing.retryMaxMs < timing.retryBaseMs) {
     faults.push({
       path: at('timing', 'retryMaxMs'),

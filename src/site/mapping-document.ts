@@ -149,4 +149,9 @@ export interface ReadBack {
    * means, once it is applied, that ours was received and overtaken, which confirms it.
    */
   readonly revision: { readonly sent: Path; readonly held: Path } | null;
+  /**
+   * The status by which the destination says that it holds nothing; null when it answers with an empty list. Whatever stands
+   * in front of it may answer 404 too, so that none is believed unless somebody who knows the destination says so.
+   */
+  readonly absentStatus: 404 | null;
 }

@@ -63,7 +63,7 @@ interface MessageEntry {
     readonly echo: MessageMapping['answer']['echo'];
     readonly reference?: string | null;
   };
-  readonly readBack: Optional<ReadBack, 'applied' | 'revision'> | null;
+  readonly readBack: Optional<ReadBack, 'applied' | 'revision' | 'absentStatus'> | null;
 }
 
 /**
@@ -201,6 +201,7 @@ function withDefaults(entry: MessageEntry): MessageMapping {
       ...readBack,
       applied: readBack.applied ?? null,
       revision: readBack.revision ?? null,
+      absentStatus: readBack.absentStatus ?? null,
     },
   };
 }

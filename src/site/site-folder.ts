@@ -299,9 +299,9 @@ export interface DestinationTiming {
   readonly deadlineMs: number;
   /** Longest the destination takes to apply what it stored. */
   readonly processingMs: number;
-  /** Wait before an "absent" counts. */
+  /** Wait before an "absent" counts; never zero (rule 26). */
   readonly settleMs: number;
-  /** "Absent" answers needed before a resend. */
+  /** "Absent" answers needed before a resend; two at least (rule 26). */
   readonly absentAsks: number;
   readonly retryBaseMs: number;
   readonly retryMaxMs: number;

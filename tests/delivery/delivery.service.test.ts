@@ -3,7 +3,7 @@ import { BREAKER_FAILURES } from '../../src/delivery/breaker.js';
 import { blockingDeliveries, deliveryCounts } from '../../src/delivery/delivery-report.store.js';
 import { setPause } from '../../src/delivery/destination-control.store.js';
 import { destinationsHolding } from '../../src/delivery/outbox.store.js';
-import { Bench, type BenchOptions, PERMIT, SITE } from './northquay-bench.js';
+import { Bench, type BenchOptions, PERMIT, SITE, TIMING } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
 
 async function bench(
@@ -151,6 +151,61 @@ describe('a destination that lost what was sent', () => {
     await b.settle(30);
     expect((await b.row(id)).state).toBe('uncertain');
     expect(sink.sends()).toBe(1);
+  });
+});
+
+describe('a 404 to a question', () => {
+  // What stands in front of a destination answers so while nothing stands behind it.
+  const NOBODY_BEHIND = { status: 404, words: '<html>no such service</html>' };
+
+  it('is no absence: what is stored is not sent a second time', async () => {
+    const { bench: b, sink } = await bench();
+    sink.onSend('store-then-hang');
+    sink.onAsk(...Array.from({ length: TIMING.absentAsks + 2 }, () => NOBODY_BEHIND));
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.settle();
+    expect(sink.entries.map((e) => e.reference)).toEqual([id]);
+    expect(sink.sends()).toBe(1);
+    expect(await b.row(id)).toMatchObject({ state: 'confirmed', fault: null });
+  });
+
+  it('takes nothing from what was accepted', async () => {
+    const { bench: b, sink } = await bench();
+    sink.onAsk(...Array.from({ length: 100 }, () => NOBODY_BEHIND));
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.settle(8);
+    const row = await b.row(id);
+    expect(row).toMatchObject({ state: 'accepted', fault: null });
+    expect(row.reason).toContain('status 404');
+  });
+
+  it('retires no fenced conforms that may be there', async () => {
+    const { bench: b, sink } = await bench();
+    sink.onSend('store-then-hang', ...Array.from({ length: 100 }, () => ({ status: 503 })));
+    sink.onAsk(...Array.from({ length: 100 }, () => NOBODY_BEHIND));
+    const conforms = await b.state(1, 'conforms');
+    await b.service.buildDue('lims');
+    await b.service.workOnce('lims');
+    await b.stop(2);
+    await b.settle(20);
+    expect(sink.entries.map((e) => e.reference)).toEqual([conforms]);
+    expect(
+      (await b.history(conforms)).filter((h) => h === 'ask unavailable').length,
+    ).toBeGreaterThan(TIMING.absentAsks);
+    expect((await b.row(conforms)).state).toBe('uncertain');
+  });
+
+  it('is one where the mapping declares that the destination says "none" so', async () => {
+    const { bench: b, sink } = await bench();
+    const { result } = b.mapping.document.messages;
+    if (!result?.readBack) throw new Error('a result is read back');
+    Object.assign(result, { readBack: { ...result.readBack, absentStatus: 404 } });
+    sink.onSend('reset');
+    sink.onAsk(...Array.from({ length: TIMING.absentAsks + 1 }, () => ({ status: 404 })));
+    const id = await b.enqueue({ subjectId: 'a' });
+    await b.settle();
+    expect(sink.entries.map((e) => e.reference)).toEqual([id]);
+    expect((await b.row(id)).state).toBe('confirmed');
   });
 });
 

@@ -100,6 +100,7 @@ function messageMapping(isAskable: boolean): MessageMapping {
           ],
           applied: { held: '/applied', value: 'true' },
           revision: null,
+          absentStatus: null,
         }
       : null,
     contract: null,

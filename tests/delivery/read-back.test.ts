@@ -34,6 +34,7 @@ const READ_BACK: ReadBackOf = {
   ],
   applied: { held: '/applied', value: 'true' },
   revision: { sent: '/revision', held: '/revision' },
+  absentStatus: null,
   about: new Set(['/receipt']),
 };
 const HELD = { ...SENT, score: 0.97, applied: true };
@@ -175,7 +176,8 @@ describe('readAnswer', () => {
     ['an empty list', answered(200, '{"entries":[]}'), 'absent'],
     ['an empty list, written as nothing', answered(200, '{"entries":null}'), 'absent'],
     ['an error document with status 200', answered(200, '{"error":"later"}'), 'unavailable'],
-    ['404', answered(404, ''), 'absent'],
+    ['404', answered(404, ''), 'unavailable'],
+    ['404 of something in front', answered(404, '<html>no such service</html>'), 'unavailable'],
     ['410', answered(410, ''), 'unavailable'],
     ['500', answered(500, ''), 'unavailable'],
     ['401', answered(401, ''), 'unavailable'],
@@ -198,6 +200,21 @@ describe('readAnswer', () => {
     ],
   ])('%s', (_, result, kind) => {
     expect(read(result)).toBe(kind);
+  });
+
+  it('takes a 404 for "none" only where the mapping declares it, and no other status for it', () => {
+    const declared: ReadBackOf = { ...READ_BACK, absentStatus: 404 };
+    const readDeclared = (status: number) =>
+      readAnswer(answered(status, ''), declared, 'json', { bytes: PAYLOAD, tree: SENT });
+    expect(readDeclared(404)).toEqual({ kind: 'absent' });
+    for (const status of [204, 302, 401, 410, 502]) {
+      expect(readDeclared(status).kind, String(status)).toBe('unavailable');
+    }
+    const undeclared = readAnswer(answered(404, ''), READ_BACK, 'json', {
+      bytes: PAYLOAD,
+      tree: SENT,
+    });
+    expect(undeclared).toMatchObject({ detail: expect.stringContaining('absentStatus') });
   });
 
   it('compares a held file byte by byte', () => {

@@ -45,6 +45,17 @@ describe('the Northquay site folder', () => {
     expect(site.secondPerson).toEqual({ required: true });
   });
 
+  it('takes no status of a destination for "none" unless its mapping declares it', async () => {
+    const declaring = northquayWith({
+      'lims.mapping.yaml': replacing('    readBack:\n', '    readBack:\n      absentStatus: 404\n'),
+    });
+    const loaded = await loadSiteFolder(declaring, {});
+    if (!loaded.ok) throw new Error(JSON.stringify(loaded.faults));
+    const lims = loaded.mappings.get('lims')?.messages;
+    expect(lims?.result?.readBack?.absentStatus).toBe(404);
+    expect(lims?.withdrawal?.readBack?.absentStatus).toBeNull();
+  });
+
   it('gives methods the digest of their content and references the digest of their bytes', async () => {
     const [method] = (await northquay()).methods;
     const bytes = readFileSync(join(NORTHQUAY, 'references/NQ-1001.csv'));
@@ -241,7 +252,8 @@ describe('loadSiteFolder reports', () => {
     ['schema-required', 'site.yaml', '    expires: "2030-12-31T23:59:59Z"\n', ''],
     ['decision-date', 'site.yaml', 'date: "2026-01-12"', 'date: "2026-02-30"', '2026-02-30'],
     ['could-post-twice', 'site.yaml', 'settleMs: 500', 'settleMs: 300', 'settleMs: 300'],
-    ['could-post-twice', 'site.yaml', 'absentAsks: 2', 'absentAsks: 1', 'absentAsks: 1'],
+    ['schema-minimum', 'site.yaml', 'settleMs: 500', 'settleMs: 0', 'settleMs: 0'],
+    ['schema-minimum', 'site.yaml', 'absentAsks: 2', 'absentAsks: 1', 'absentAsks: 1'],
     ['retry-bounds', 'site.yaml', 'retryMaxMs: 3000', 'retryMaxMs: 100', 'retryMaxMs: 100'],
     ['schema-maximum', 'site.yaml', 'deadlineMs: 1500', 'deadlineMs: 150000', 'deadlineMs: 150000'],
     ['cidr', 'site.yaml', 'allow: ["127.0.0.0/8"]', 'allow: ["127.0.0.1/8"]', '127.0.0.1/8'],
@@ -326,6 +338,13 @@ describe('loadSiteFolder reports', () => {
       'limz',
     ],
     ['schema-enum', 'erp.mapping.yaml', 'format: xml', 'format: csv', 'format: csv'],
+    [
+      'schema-enum',
+      'lims.mapping.yaml',
+      '    readBack:\n',
+      '    readBack:\n      absentStatus: 410\n',
+      'absentStatus: 410',
+    ],
   ];
 
   it.each(rows)('%s in %s (%j to %j)', async (rule, file, found, by, at) => {
@@ -452,7 +471,7 @@ describe('loadSiteFolder reports', () => {
       'references/NQ-1004.csv reference-spectrum',
       'site.yaml unknown-area',
       'site.yaml schema-type',
-      'site.yaml could-post-twice',
+      'site.yaml schema-minimum',
     ]);
   });
 
