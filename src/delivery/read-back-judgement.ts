@@ -30,8 +30,8 @@ export type AskStep =
       readonly fault: DeliveryFault | null;
       readonly detail: string | null;
     }
-  /** Known absent: due again under the same key. */
-  | { readonly kind: 'resend'; readonly detail: string }
+  /** Known absent, or a stop that is not shown: due again under the same key, from then on. */
+  | { readonly kind: 'resend'; readonly at: Instant; readonly detail: string }
   /** Known absent and no longer to be sent. */
   | { readonly kind: 'retire'; readonly detail: string }
   /** Never resent; a person decides. `isAccepted` keeps the acceptance that the destination gave. */
@@ -107,7 +107,7 @@ function absent(
   if (facts.attempts >= timing.attemptsMax) {
     return { kind: 'park', fault: 'absent', isAccepted: false, detail };
   }
-  return { kind: 'resend', detail };
+  return { kind: 'resend', at: now, detail };
 }
 
 function notApplied(

@@ -104,7 +104,7 @@ export function changeOfAsk(
     case 'resend':
       return {
         state: 'due',
-        due_at: now,
+        due_at: step.at,
         next_ask_at: null,
         absent_asks: 0,
         fault: kept(before.fault),

@@ -10,6 +10,9 @@ import { type AskFacts, type AskStep, judgeReadBack } from './read-back-judgemen
 /** A stop is tried again, and asked about again, no later than this (design §8). */
 export const STOP_RETRY_MAX_MS = 30_000;
 
+/** So often a stop that is asked about in vain is sent again at once, before it backs off. */
+const RESENDS_AT_ONCE = 2;
+
 /** How long a stop waits at most until it is tried again at a destination. */
 export function stopRetryMaxMs({ retryMaxMs }: DestinationTiming): number {
   return Math.min(retryMaxMs, STOP_RETRY_MAX_MS);
@@ -77,8 +80,9 @@ export function nextStopStep(
  * Judges a stop's read-back. Before `countsFrom` (`stopReadBackAt`) an equal answer does not make it
  * effective yet. What is held but is not the stop is *not effective*, and so is a stop that was accepted and
  * is known absent: a new statement revision has to re-assert it, because the used key would only bring the old
- * answer again. One that was never accepted and does not show is sent again at once, without a settling time: it
- * repeats until it shows (rule 21), since one too many changes nothing and one too few releases.
+ * answer again. One that was never accepted and does not show is sent again without a settling time: it repeats until it
+ * shows (rule 21), since one too many changes nothing and one too few releases. At once at first; then it backs off, or a
+ * destination that fails at once would get hundreds a second of what it could not take.
  */
 export function judgeStopReadBack(
   facts: AskFacts,
@@ -95,7 +99,8 @@ export function judgeStopReadBack(
   };
   if (facts.state === 'uncertain' && (answer.kind === 'absent' || answer.kind === 'unavailable')) {
     const detail = answer.kind === 'absent' ? 'it does not show yet' : answer.detail;
-    return { kind: 'resend', detail: `a stop repeats until it shows: ${detail}` };
+    const at = repeatsAt(facts.asks, timing, now, jitter);
+    return { kind: 'resend', at, detail: `a stop repeats until it shows: ${detail}` };
   }
   // Judged as doubtful, so that an absence is counted quickly: a stop that got lost must not wait for a person.
   const doubted: AskFacts = { ...facts, state: 'uncertain', maySend: true };
@@ -113,6 +118,13 @@ export function judgeStopReadBack(
     case 'retire':
       return notEffective(`accepted, and then ${step.detail}`, timing, now);
   }
+}
+
+/** By its questions and not by its sends: hours of refusals, which leave no doubt, must not delay the first doubt behind them. */
+function repeatsAt(asks: number, timing: DestinationTiming, now: Instant, jitter: number): Instant {
+  const tries = asks - RESENDS_AT_ONCE;
+  if (tries <= 0) return now;
+  return addMs(now, backoffMs(timing.retryBaseMs, stopRetryMaxMs(timing), tries, jitter));
 }
 
 /** Asked about again all the same: it may still show, and until then its revision is re-asserted. */

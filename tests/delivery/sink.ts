@@ -83,6 +83,11 @@ export class Sink {
     this.#acts.push(...acts.map((act) => ({ method: 'GET', act })));
   }
 
+  /** Answers properly from now on. */
+  heal(): void {
+    this.#acts.length = 0;
+  }
+
   sends(): number {
     return this.seen.filter((r) => r.method === 'POST').length;
   }

@@ -128,10 +128,27 @@ describe('judgeStopReadBack', () => {
   it('is sent again at once when it does not show and was never accepted (rule 21: it repeats until it shows)', () => {
     const doubtful = { state: 'uncertain' } as const;
     // Long before an absence would count for anything else: the deadline of the first one is not over.
-    expect(judge({ kind: 'absent' }, 1, doubtful)).toMatchObject({ kind: 'resend' });
-    expect(judge({ kind: 'unavailable', detail: 'down' }, 1, doubtful)).toMatchObject({
-      kind: 'resend',
-    });
+    const atOnce = { kind: 'resend', at: addMs(NOW, 1) };
+    expect(judge({ kind: 'absent' }, 1, doubtful)).toMatchObject(atOnce);
+    expect(judge({ kind: 'unavailable', detail: 'down' }, 1, doubtful)).toMatchObject(atOnce);
+    // Also behind hours of refusals in which nothing was in doubt.
+    expect(judge({ kind: 'absent' }, 1, { ...doubtful, attempts: 400 })).toMatchObject(atOnce);
+  });
+
+  it('backs off up to thirty seconds once it was asked about in vain again and again', () => {
+    const waits = (asks: number, timing: typeof TIMING, jitter: number) => {
+      const doubtful: AskFacts = { ...facts, state: 'uncertain', asks, attempts: asks };
+      const step = judgeStopReadBack(doubtful, { kind: 'absent' }, NOW, timing, NOW, jitter);
+      if (step.kind !== 'resend') throw new Error(`a stop repeats, and here it is ${step.kind}`);
+      return (step.at - NOW) / 1_000;
+    };
+    const patient = { ...TIMING, retryBaseMs: 200, retryMaxMs: 3_600_000 };
+    expect([1, 2, 3, 4, 5, 6].map((asks) => waits(asks, patient, 0))).toEqual([
+      0, 0, 100, 200, 400, 800,
+    ]);
+    expect(waits(5_000, patient, 0)).toBe(STOP_RETRY_MAX_MS / 2);
+    expect(waits(5_000, patient, 0.999)).toBeLessThanOrEqual(STOP_RETRY_MAX_MS);
+    expect(waits(5_000, TIMING, 0)).toBe(TIMING.retryMaxMs / 2);
   });
 
   it('is not effective when it was accepted and is known to be absent: the used key brings the old answer', () => {

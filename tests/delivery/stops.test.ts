@@ -1,7 +1,8 @@
 import { describe, expect, it } from 'vitest';
 import { stopsNotEffective } from '../../src/delivery/delivery-report.store.js';
 import { setPause } from '../../src/delivery/destination-control.store.js';
-import { RESTORE_PAUSE } from '../../src/delivery/stop-policy.js';
+import { RESTORE_PAUSE, STOP_RETRY_MAX_MS } from '../../src/delivery/stop-policy.js';
+import { addMs } from '../../src/formats/instant.js';
 import { Bench, type BenchOptions, PERMIT, SITE } from './northquay-bench.js';
 import { Sink, type SinkOptions } from './sink.js';
 
@@ -171,6 +172,43 @@ describe('the slot of a stop (release-safety rule 22)', () => {
     expect(await b.row(stop)).toMatchObject({ state: 'confirmed', fault: null });
     expect((await b.row(conforms)).state).toBe('confirmed');
   });
+
+  it.each([
+    ['honours the key', true],
+    ['honours no key', false],
+  ])(
+    'leaves a destination that %s and fails at once some rest, and gets through all the same',
+    async (_, honoursKey) => {
+      const { bench: b, sink } = await bench({
+        honoursKey,
+        timing: { processingMs: 0, retryMaxMs: 60_000 },
+      });
+      sink.onSend(...Array.from({ length: 400 }, () => 'reset' as const));
+      sink.onAsk(...Array.from({ length: 400 }, () => ({ status: 503 })));
+      const stop = await b.stop(1);
+      const until = addMs(b.clock.now(), 60_000);
+      while (b.clock.now() < until && sink.sends() < 100) await b.settle(1);
+      // Doubling from a fifth of a second to half a minute, the first two at once.
+      expect(sink.sends()).toBeGreaterThan(5);
+      expect(sink.sends()).toBeLessThan(20);
+      const sentAt = (await b.attempts(stop))
+        .filter((a) => a.kind === 'send')
+        .map((a) => a.started_at);
+      const apart = sentAt.slice(1).map((at, n) => (at - (sentAt[n] ?? 0)) / 1_000);
+      expect(Math.max(...apart)).toBeLessThanOrEqual(STOP_RETRY_MAX_MS);
+      sink.heal();
+      const healedAt = b.clock.now();
+      while (
+        (await b.row(stop)).state !== 'confirmed' &&
+        b.clock.now() < addMs(healedAt, 120_000)
+      ) {
+        await b.settle(1);
+      }
+      expect((await b.row(stop)).confirmed_at ?? Number.MAX_SAFE_INTEGER).toBeLessThanOrEqual(
+        addMs(healedAt, STOP_RETRY_MAX_MS + 1_000),
+      );
+    },
+  );
 
   it('is never parked for a contract fault either', async () => {
     const { bench: b } = await bench();
