@@ -60,6 +60,8 @@ export function classifySend(
       return { kind: 'credentials', detail: result.detail };
     case 'unreached':
       return { kind: 'unavailable', detail: result.detail, retryAfterMs: null };
+    case 'postponed':
+      return { kind: 'postponed', detail: result.detail };
     case 'broken':
       return { kind: 'uncertain', detail: result.detail };
   }

@@ -13,7 +13,18 @@ export interface SendRequest {
   readonly body: Uint8Array;
   /** One total deadline for connect, send and answer. */
   readonly deadlineMs: number;
+  /**
+   * Asked once, when nothing is waited for any more before the message leaves or becomes visible: the machine may have slept
+   * while it was waited, and others may have taken the message up. When it says no, nothing leaves.
+   */
+  readonly mayLeave: () => boolean;
 }
+
+/** What an endpoint says of a message that may not leave any more; why, the sender knows. */
+export const NOT_LEFT: Extract<SendResult, { kind: 'postponed' }> = {
+  kind: 'postponed',
+  detail: 'not sent: it might not leave any more when everything was ready for it',
+};
 
 export interface AskRequest {
   readonly path: string;
@@ -43,6 +54,8 @@ export type SendResult =
   | { readonly kind: 'denied'; readonly detail: string }
   /** Nothing left: no byte of the request was handed to the connection, no file became visible. */
   | { readonly kind: 'unreached'; readonly detail: string }
+  /** Nothing left either, and that was no fault of the other side: `mayLeave` said no. */
+  | { readonly kind: 'postponed'; readonly detail: string }
   /** At least one byte left and no whole answer came. */
   | { readonly kind: 'broken'; readonly detail: string };
 

@@ -3,7 +3,14 @@ import { constants } from 'node:fs';
 import * as nodeFiles from 'node:fs/promises';
 import { join } from 'node:path';
 import { step } from '../step.js';
-import type { AskRequest, AskResult, Endpoint, SendRequest, SendResult } from './endpoint.js';
+import {
+  type AskRequest,
+  type AskResult,
+  type Endpoint,
+  NOT_LEFT,
+  type SendRequest,
+  type SendResult,
+} from './endpoint.js';
 
 /** Names that are one plain file on every system; a mapping's path template has to make such a name. */
 const FILE_NAME = /^[A-Za-z0-9_][A-Za-z0-9._%-]{0,199}$/;
@@ -86,6 +93,7 @@ export class FileDropEndpoint implements Endpoint {
       if (performance.now() >= endsAtMs) {
         return { kind: 'unreached', detail: `not written within ${request.deadlineMs} ms` };
       }
+      if (!request.mayLeave()) return NOT_LEFT;
       const existed = await this.#link(temporary, target, request);
       if (typeof existed !== 'boolean') return existed;
       progress.isVisible = true;

@@ -1,5 +1,5 @@
 import type { Dispatcher } from 'undici';
-import { ANSWER_BYTES_MAX, type Answer } from './endpoint.js';
+import { ANSWER_BYTES_MAX, type Answer, NOT_LEFT } from './endpoint.js';
 
 export interface Exchange {
   readonly origin: string;
@@ -11,6 +11,8 @@ export interface Exchange {
   readonly deadlineMs: number;
   /** Longest answer that is read; `ANSWER_BYTES_MAX` when left out. */
   readonly bytesMax?: number;
+  /** The connection stands: asked whether the first byte may be written all the same. Left out where it always may. */
+  readonly mayLeave?: () => boolean;
   /** The connection stands and the first byte is about to be written. */
   readonly onFirstByte?: () => void;
   /** Everything was handed to the connection. */
@@ -20,11 +22,12 @@ export interface Exchange {
 export type ExchangeEnd =
   | Answer
   | { readonly kind: 'unreached'; readonly detail: string }
+  | typeof NOT_LEFT
   | { readonly kind: 'broken'; readonly detail: string };
 
 /**
- * One request and its whole answer under one total deadline, however the answer drips. `unreached` is said
- * only when the request was never handed to a connection: undici calls `onRequestStart` on a standing
+ * One request and its whole answer under one total deadline, however the answer drips. `unreached` and `postponed` are
+ * said only when the request was never handed to a connection: undici calls `onRequestStart` on a standing
  * connection right before it writes the first byte, and a request that is aborted there is not written.
  */
 export function exchange(dispatcher: Dispatcher, request: Exchange): Promise<ExchangeEnd> {
@@ -62,8 +65,10 @@ class Reading implements Dispatcher.DispatchHandler {
 
   onRequestStart(controller: Dispatcher.DispatchController): void {
     if (performance.now() >= this.#endsAtMs) this.#failLate();
+    // That counter and its timer stand still while the machine sleeps; whoever else judges this send goes by one that does not.
+    else if (!this.#hasEnded && this.#request.mayLeave?.() === false) this.#finish(NOT_LEFT);
     if (this.#hasEnded) {
-      controller.abort(new Error('the deadline passed before a connection was there'));
+      controller.abort(new Error('it may not leave any more, now that a connection is there'));
       return;
     }
     this.#controller = controller;

@@ -70,6 +70,7 @@ export class HttpEndpoint implements Endpoint {
       headers,
       body: request.body,
       deadlineMs: request.deadlineMs,
+      mayLeave: request.mayLeave,
       onFirstByte: () => step('S10'),
       onLastByte: () => step('S11'),
     });

@@ -72,20 +72,19 @@ export class Sender {
     // arrives. Anything else does no harm there beside what fenced it.
     const { db } = this.#parts.options.database;
     const isFenced = row.barrier === 1 && !(await standsAsClaimed(db, claim));
-    // Nothing is waited for from here to the first byte but the connection.
+    // Nothing is waited for from here to the first byte but the connection, and once that stands this is looked at again.
     const deadlineMs = this.#parts.msLeft(claim.began, destination);
     const least = destination.timing.deadlineMs * LEFT_MIN;
     const detail = isFenced ? FENCED : this.#whyNotNow(claim, deadlineMs - least);
-    if (detail !== null) {
-      return {
-        outcome: { kind: 'postponed', detail },
-        end: endOf('postponed', detail, null),
-        askable,
-      };
-    }
-    const result = await this.#parts
-      .endpoint(destination)
-      .send({ ...this.#request(claim, body), deadlineMs: Math.floor(deadlineMs) });
+    if (detail !== null) return { ...postponed(detail), askable };
+    const whyNot = () => this.#whyNotNow(claim, this.#parts.msLeft(claim.began, destination));
+    const result = await this.#parts.endpoint(destination).send({
+      ...this.#request(claim, body),
+      deadlineMs: Math.floor(deadlineMs),
+      mayLeave: () => whyNot() === null,
+    });
+    // What did not leave then still may not: the reason is known here, and not where the connection is.
+    if (result.kind === 'postponed') return { ...postponed(whyNot() ?? result.detail), askable };
     const expected = {
       honoursKey: keyIsHonoured(destination),
       format: document.format,
@@ -104,8 +103,8 @@ export class Sender {
 
   /**
    * Why a claim does not leave now. After a sleep between it and its first byte, also one that began while what is sent was
-   * read, another worker may have taken it up; and once its deadline is over it is taken for answered or lost: a stop
-   * counts then, and an absence.
+   * read or its connection was waited for, another worker may have taken it up; and once its deadline is over it is taken for
+   * answered or lost: a stop counts then, and an absence.
    */
   #whyNotNow(claim: Claim, spareMs: number): string | null {
     const { worker } = this.#parts.options;
@@ -113,7 +112,7 @@ export class Sender {
     return spareMs > 0 ? null : LATE;
   }
 
-  #request({ row }: Claim, body: Uint8Array): Omit<SendRequest, 'deadlineMs'> {
+  #request({ row }: Claim, body: Uint8Array): Omit<SendRequest, 'deadlineMs' | 'mayLeave'> {
     const request = JSON.parse(row.request ?? '{}') as { method?: string; path?: string };
     return {
       key: row.idempotency_key,
@@ -123,6 +122,10 @@ export class Sender {
       body,
     };
   }
+}
+
+function postponed(detail: string): Omit<Sent, 'askable'> {
+  return { outcome: { kind: 'postponed', detail }, end: endOf('postponed', detail, null) };
 }
 
 function endOf(

@@ -161,6 +161,7 @@ describe('classifySend of a 2xx', () => {
 describe('classifySend without an answer', () => {
   it.each([
     [{ kind: 'unreached', detail: 'ECONNREFUSED' } as const, 'unavailable'],
+    [{ kind: 'postponed', detail: 'the process slept' } as const, 'postponed'],
     [{ kind: 'broken', detail: 'ECONNRESET' } as const, 'uncertain'],
     [{ kind: 'denied', detail: 'EACCES' } as const, 'credentials'],
     [{ kind: 'conflict', detail: 'other content' } as const, 'key-conflict'],

@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import type { AskResult, Endpoint, SendRequest, SendResult } from '../../src/delivery/endpoint.js';
+import { HttpEndpoint } from '../../src/delivery/http.endpoint.js';
 import { until } from '../support/until.js';
 import { answerOf } from './answer-of.js';
 import { Bench, TIMING } from './northquay-bench.js';
@@ -51,6 +52,113 @@ async function openWithCounter() {
   await bench.announce();
   return { bench, endpoint, counter };
 }
+
+/** A destination on a real socket whose first connection comes about when it is let; others at once. */
+async function openWithSlowConnections(more: { readonly mayStart?: () => boolean } = {}) {
+  const sink = await Sink.start();
+  let letGo: () => void = () => undefined;
+  const gone = new Promise<void>((resolve) => {
+    letGo = resolve;
+  });
+  const connection = { isAwaited: false, letGo: () => letGo() };
+  const endpoint = new HttpEndpoint({
+    config: {
+      kind: 'http',
+      baseUrl: `http://sink.invalid:${sink.port}`,
+      allow: ['127.0.0.0/8'],
+      bearer: null,
+    },
+    connectionsMax: 4,
+    connectTimeoutMs: 5_000,
+    bearer: () => null,
+    resolve: async () => {
+      const isFirst = !connection.isAwaited;
+      connection.isAwaited = true;
+      if (isFirst) await gone;
+      return [{ address: '127.0.0.1', family: 4 }];
+    },
+  });
+  const counter = { ms: 1_000 };
+  const bench = await Bench.open({
+    baseUrl: sink.url,
+    endpoint,
+    // Real time, which does not pass for a machine that sleeps.
+    timing: { deadlineMs: 5_000 },
+    monotonicMillis: () => counter.ms,
+  });
+  await bench.announce();
+  const { mayStart } = more;
+  const sleeper = await bench.another(
+    mayStart === undefined
+      ? {}
+      : {
+          get mayStart() {
+            return mayStart();
+          },
+        },
+  );
+  return { sink, connection, bench, counter, sleeper };
+}
+
+describe('a machine that sleeps while a send waits for its connection', () => {
+  it('lets nothing leave once the deadline passed meanwhile: it is known unsent, and sent once', async () => {
+    const { sink, connection, bench, counter, sleeper } = await openWithSlowConnections();
+    const id = await bench.enqueue({ subjectId: 'a' });
+    await bench.service.buildDue('lims');
+    const working = sleeper.workOnce('lims');
+    await until('it waits for a connection', () => connection.isAwaited);
+    counter.ms += 5_000;
+    connection.letGo();
+    await working;
+    expect(sink.sends()).toBe(0);
+    expect(await bench.row(id)).toMatchObject({ state: 'due', attempts: 1, attempts_before: 1 });
+    expect((await bench.attempts(id))[0]).toMatchObject({
+      outcome: 'postponed',
+      detail: expect.stringContaining('deadline'),
+    });
+    await bench.settle();
+    expect(sink.entries.map((e) => e.reference)).toEqual([id]);
+    expect(await bench.history(id)).toEqual(['send postponed', 'send accepted', 'ask one']);
+  });
+
+  it('doubles nothing that another worker sent in its place after it was declared dead', async () => {
+    let isHeardOf = true;
+    const mayStart = () => isHeardOf;
+    const { sink, connection, bench, sleeper } = await openWithSlowConnections({ mayStart });
+    const id = await bench.enqueue({ subjectId: 'a' });
+    await bench.service.buildDue('lims');
+    const working = sleeper.workOnce('lims');
+    await until('it waits for a connection', () => connection.isAwaited);
+    isHeardOf = false;
+    await bench.declareDead();
+    bench.service = await bench.another();
+    await bench.service.recover(bench.clock.now());
+    await bench.settle();
+    expect((await bench.row(id)).state).toBe('confirmed');
+    connection.letGo();
+    await working;
+    expect(sink.entries.map((e) => e.reference)).toEqual([id]);
+    expect((await bench.row(id)).state).toBe('confirmed');
+  });
+
+  it('lets no conforms leave behind the stop that was confirmed meanwhile', async () => {
+    const { sink, connection, bench, counter, sleeper } = await openWithSlowConnections();
+    const conforms = await bench.state(1, 'conforms');
+    await bench.service.buildDue('lims');
+    const working = sleeper.workOnce('lims');
+    await until('it waits for a connection', () => connection.isAwaited);
+    const stop = await bench.stop(2);
+    counter.ms += 3_600_000;
+    bench.clock.advance(3_600_000);
+    await bench.settle();
+    expect((await bench.row(stop)).state).toBe('confirmed');
+    connection.letGo();
+    await working;
+    await bench.settle();
+    expect(sink.entries.map((e) => e.reference)).toEqual([stop]);
+    expect((await bench.row(conforms)).state).toBe('superseded');
+  });
+});
 
 describe('what happens between a claim and its first byte', () => {
   it('a conforms that was fenced meanwhile never leaves, however late its send goes on', async () => {

@@ -142,7 +142,10 @@ const fileDrop: Kind = {
 };
 
 describe.each([http, fileDrop])('an endpoint by $name', (kind) => {
-  async function send(situation: Situation): Promise<{ end: SendResult } & Arranged> {
+  async function send(
+    situation: Situation,
+    mayLeave: () => boolean = () => true,
+  ): Promise<{ end: SendResult; request: SendRequest } & Arranged> {
     const arranged = await kind.arrange(situation);
     closing.push(arranged.endpoint);
     const request: SendRequest = {
@@ -152,8 +155,9 @@ describe.each([http, fileDrop])('an endpoint by $name', (kind) => {
       contentType: 'application/json',
       body: BODY,
       deadlineMs: DEADLINE_MS,
+      mayLeave,
     };
-    return { ...arranged, end: await arranged.endpoint.send(request) };
+    return { ...arranged, request, end: await arranged.endpoint.send(request) };
   }
 
   it('delivers whole and finds it again', async () => {
@@ -207,6 +211,21 @@ describe.each([http, fileDrop])('an endpoint by $name', (kind) => {
     expect(end.kind).toBe('unreached');
     const asked = await kind.ask(endpoint);
     expect(['unavailable', 'absent']).toContain(asked.kind);
+  });
+
+  it('lets nothing out once it may not leave any more, says so, and is of use for the next', async () => {
+    let isAsked = 0;
+    const held = await send('proper', () => {
+      isAsked += 1;
+      return false;
+    });
+    expect(held.end.kind).toBe('postponed');
+    expect(isAsked).toBe(1);
+    expect(await held.visible()).toBe(0);
+    expect(kind.isAbsent(await kind.ask(held.endpoint))).toBe(true);
+    const next = await held.endpoint.send({ ...held.request, mayLeave: () => true });
+    expect(['answered', 'stored']).toContain(next.kind);
+    expect(await held.visible()).toBe(1);
   });
 
   it('reads no more of an endless body than it has to', async () => {

@@ -1,3 +1,4 @@
+import { readdirSync, readFileSync } from 'node:fs';
 import * as files from 'node:fs/promises';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
@@ -14,6 +15,7 @@ const REQUEST: SendRequest = {
   contentType: 'application/xml',
   body: BODY,
   deadlineMs: 1_000,
+  mayLeave: () => true,
 };
 
 describe('the file drop', () => {
@@ -63,6 +65,24 @@ describe('the file drop', () => {
       return isOver && (await files.readdir(directory)).length === 0;
     });
     expect(linked).toBe(0);
+  });
+
+  it('asks whether it may still appear when all of it is written, and leaves no trace where it may not', async () => {
+    const directory = temporaryDirectory();
+    const written: string[] = [];
+    const drop = new FileDropEndpoint({ directory });
+    const end = await drop.send({
+      ...REQUEST,
+      mayLeave: () => {
+        for (const name of readdirSync(directory)) {
+          written.push(readFileSync(join(directory, name), 'utf8'));
+        }
+        return false;
+      },
+    });
+    expect(end.kind).toBe('postponed');
+    expect(written).toEqual([Buffer.from(REQUEST.body).toString()]);
+    expect(await files.readdir(directory)).toEqual([]);
   });
 
   it('sweeps what a process that died left, and nothing else', async () => {

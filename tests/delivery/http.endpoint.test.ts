@@ -32,6 +32,7 @@ const REQUEST: SendRequest = {
   contentType: 'application/json',
   body: Buffer.from('{"reference":"D-1"}'),
   deadlineMs: 300,
+  mayLeave: () => true,
 };
 
 describe('the HTTP contract', () => {
@@ -152,6 +153,31 @@ describe('where a request stood when it failed', () => {
     });
     expect(end).toEqual({ kind: 'unreached', detail: 'no connection within 20 ms' });
     expect(written).toBe(false);
+  });
+
+  it('asks whether it may still leave once the connection stands, and not before', async () => {
+    const sink = await Sink.start();
+    let isAwake = true;
+    let asked = 0;
+    const made = endpoint(`http://sink.invalid:${sink.port}`, {
+      // The machine sleeps while the name is looked up.
+      resolve: () => {
+        isAwake = false;
+        return Promise.resolve([{ address: '127.0.0.1', family: 4 }]);
+      },
+    });
+    const mayLeave = () => {
+      asked += 1;
+      return isAwake;
+    };
+    const end = await made.send({ ...REQUEST, path: 'messages', mayLeave });
+    expect(end.kind).toBe('postponed');
+    expect(asked).toBe(1);
+    expect(sink.seen).toEqual([]);
+    isAwake = true;
+    const again = await made.send({ ...REQUEST, path: 'messages', mayLeave: () => true });
+    expect(again).toMatchObject({ kind: 'answered', status: 201 });
+    expect(sink.seen).toHaveLength(1);
   });
 
   it('has left once a kept connection turns out to be dead', async () => {
