@@ -31,6 +31,11 @@ export interface LinkDocument {
   readonly ofPart?: true;
 }
 
+/** True for a link to a source of which what came is a part already. */
+export function isOfPart({ document }: { readonly document: string }): boolean {
+  return (JSON.parse(document) as LinkDocument).ofPart === true;
+}
+
 /** By these containers go on with what was measured of them; returned, opened and repacked ones start anew. */
 export const GOES_ON: readonly ReceiptLinkKind[] = ['split', 'split-off', 'merged'];
 

@@ -1,6 +1,6 @@
 import type { Trx } from '../storage/database.js';
 import type { ReceiptLinkKind, ReceiptLinkRow } from '../storage/tables.js';
-import { keepsEvidence, type LinkDocument } from './lineage.js';
+import { isOfPart, keepsEvidence, type LinkDocument } from './lineage.js';
 import {
   departedFrom,
   insertLink,
@@ -63,20 +63,25 @@ export async function linkReceipts(
       signature_id: null,
     },
   ];
-  const held = new Set((await linksTo(trx, site, link.to)).map((l) => l.from_receipt));
+  const held = await linksTo(trx, site, link.to);
   for (const earlier of before) {
-    if (held.has(earlier.from_receipt) || earlier.from_receipt === link.to) continue;
+    const { from_receipt: source } = earlier;
+    if (source === link.to) continue;
     // What was rejected never conforms, which its own link says already.
     if (!goesOn && earlier.kind === 'split-off') continue;
     const wasPart = !goesOn && keepsEvidence(earlier.kind);
     const stood = { ...earlier.stood, containers: link.containers };
-    inserted.push({
-      ...common,
+    const row = {
+      from_receipt: source,
       // What begins anew has nothing of what was measured at any of them.
       kind: goesOn ? earlier.kind : link.kind,
-      from_receipt: earlier.from_receipt,
-      to_receipt: link.to,
       document: JSON.stringify(wasPart ? { ...stood, ofPart: true } : stood),
+    };
+    if (isSaid(held, row)) continue;
+    inserted.push({
+      ...common,
+      ...row,
+      to_receipt: link.to,
       known_contrary: earlier.known_contrary,
       reason: earlier.reason,
       signature_id: link.unanswered?.has(earlier.from_receipt) ? null : earlier.signature_id,
@@ -86,6 +91,21 @@ export async function linkReceipts(
   return linkFurther(trx, site, link.to, inserted);
 }
 
+type SaysFrom = Pick<ReceiptLinkRow, 'from_receipt' | 'kind' | 'document'>;
+
+/**
+ * True when links say already what another one would. One that a receipt knows by way of a part only says less than the source
+ * itself; and what was repacked of a source and is merged with it comes from there in two ways.
+ */
+function isSaid(held: readonly SaysFrom[], row: SaysFrom): boolean {
+  return held.some(
+    (link) =>
+      link.from_receipt === row.from_receipt &&
+      keepsEvidence(link.kind) === keepsEvidence(row.kind) &&
+      (isOfPart(row) || !isOfPart(link)),
+  );
+}
+
 /** Stores for what came of a receipt that it comes from these sources too, which were named after it had come. */
 async function linkFurther(
   trx: Trx,
@@ -93,27 +113,28 @@ async function linkFurther(
   receiptId: string,
   links: readonly Omit<ReceiptLinkRow, 'id'>[],
 ): Promise<readonly string[]> {
-  const further = new Set<string>();
+  const reached = new Set<string>();
   for (const later of await linksFrom(trx, site, receiptId)) {
     const { to_receipt: to } = later;
     const { containers } = JSON.parse(later.document) as LinkDocument;
-    const held = new Set((await linksTo(trx, site, to)).map((l) => l.from_receipt));
+    const held: SaysFrom[] = [...(await linksTo(trx, site, to))];
     for (const row of links) {
-      if (held.has(row.from_receipt) || row.from_receipt === to) continue;
-      held.add(row.from_receipt);
       const stood = JSON.parse(row.document) as LinkDocument;
-      await insertLink(trx, {
+      const further: Omit<ReceiptLinkRow, 'id'> = {
         ...row,
         // What went on from it begins anew from the source, as it does; what began anew from it does so once more.
         kind: keepsEvidence(later.kind) ? row.kind : later.kind,
         to_receipt: to,
         // It may have come before anything departed from there.
         document: JSON.stringify({ ...stood, containers, departed: [] }),
-      });
-      further.add(to);
+      };
+      if (row.from_receipt === to || isSaid(held, further)) continue;
+      held.push(further);
+      await insertLink(trx, further);
+      reached.add(to);
     }
   }
-  return [...further];
+  return [...reached];
 }
 
 /** What the source of a link is now. */

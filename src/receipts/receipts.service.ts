@@ -7,18 +7,12 @@ import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
-import { receiptsOfDrums } from './drum-numbers.store.js';
+import { passDrumNumbers, receiptsOfDrums } from './drum-numbers.store.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { takeOverHeld } from './held-elsewhere.store.js';
 import { containerKey, drumNumber, normaliseLabel } from './label.js';
-import {
-  currentKey,
-  keepsEvidence,
-  type LinkDocument,
-  relabelMap,
-  scannedLabels,
-} from './lineage.js';
+import { currentKey, isOfPart, keepsEvidence, relabelMap, scannedLabels } from './lineage.js';
 import { linksTo, receiptsComingOf, receiptsGoingOn, relabelsOf } from './lineage.store.js';
 import { type LinkedLabel, labelsElsewhere } from './linked-labels.js';
 import { linkedLabels } from './linked-labels.store.js';
@@ -341,13 +335,11 @@ export class ReceiptsService {
     const { comesFrom, receiptId } = line;
     if (comesFrom === undefined) return [];
     const { site } = this.settings.site;
+    await this.passNumbers(trx, line, comesFrom);
     const held = await linksTo(trx, site, receiptId);
     // One that it knows by way of a part only says less than the source itself.
-    const isHeld = held.some(
-      ({ from_receipt: from, document }) =>
-        from === comesFrom.receiptId && (JSON.parse(document) as LinkDocument).ofPart !== true,
-    );
-    if (isHeld) return [];
+    if (held.some((link) => link.from_receipt === comesFrom.receiptId && !isOfPart(link)))
+      return [];
     // What it is judged by is what its source is now.
     await this.settings.evaluate(trx, comesFrom.receiptId, by.now);
     const further = await linkReceipts(
@@ -362,7 +354,22 @@ export class ReceiptsService {
       },
       by,
     );
-    return [comesFrom.receiptId, ...further];
+    const parts = await receiptsGoingOn(trx, site, comesFrom.receiptId);
+    return [comesFrom.receiptId, ...parts, ...further];
+  }
+
+  /** A container that came under its own label is the one that its source lists by it, with every number it carried there. */
+  private async passNumbers(
+    trx: Trx,
+    { receiptId, containers }: ReceiptLine,
+    { receiptId: source, as }: NonNullable<ReceiptLine['comesFrom']>,
+  ): Promise<void> {
+    if (as === 'repacked') return;
+    const { site } = this.settings.site;
+    const keys = containers.map(containerKey);
+    for (const from of [source, ...(await receiptsGoingOn(trx, site, source))]) {
+      await passDrumNumbers(trx, site, { from, to: receiptId, keys });
+    }
   }
 
   /** Links results that scanned the receipt before it was known, or a container before it was listed. */

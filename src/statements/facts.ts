@@ -116,6 +116,12 @@ export interface LineageFacts {
     /** Of this receipt when they went. */
     readonly outcome: string | null;
   }[];
+  /** Containers of it that had gone elsewhere under their own labels from a receipt that it went on from; left out where none had. */
+  readonly gone?: readonly {
+    readonly receiptId: string;
+    readonly kind: ReceiptLinkKind;
+    readonly containers: readonly string[];
+  }[];
   /** Texts of the receipts it was split off or merged from, under which its results may have been scanned. */
   readonly scanTexts: readonly string[];
   readonly places: readonly { readonly area: string | null; readonly receivedAt: Instant | null }[];

@@ -12,8 +12,8 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
   const { status, lineage } = receipt;
   const rejected = rejectedContainers(receipt);
   if (rejected !== null) return rejected;
-  const { departures, origins, elsewhere = [] } = lineage;
-  const others = [...departures, ...origins, ...elsewhere].flatMap(
+  const { departures, origins, gone = [], elsewhere = [] } = lineage;
+  const others = [...departures, ...gone, ...origins, ...elsewhere].flatMap(
     (other) => other.receiptId ?? [],
   );
   const evidence = [
@@ -36,6 +36,9 @@ export function receiptUndivided(receipt: ReceiptFacts): Condition {
     ...lineage.departures
       .filter(({ kind }) => kind !== 'split-off')
       .map((d) => `containers went to ${d.receiptId} (${d.kind})`),
+    ...gone.map(
+      (of) => `container ${named(of.containers)} went to ${of.receiptId} (${of.kind}) before`,
+    ),
     ...lineage.origins.flatMap(faultsOfOrigin),
     ...elsewhere.map(faultElsewhere),
   ];

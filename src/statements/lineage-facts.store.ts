@@ -1,5 +1,5 @@
 import { drumsOf } from '../receipts/drum-numbers.store.js';
-import { keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
+import { isOfPart, keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
   leftBehind,
   linksFrom,
@@ -29,6 +29,7 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
   if (row.linked === 0) return UNDIVIDED;
   const came = await loadOrigins(reader, row.site, row.id);
   const went = await linksFrom(reader, row.site, row.id);
+  const gone = await goneBefore(reader, row, came);
   const documents = came.flatMap(({ link, then }) => (keepsEvidence(link.kind) ? [then] : []));
   return {
     origins: came.map(({ origin }) => origin),
@@ -37,9 +38,39 @@ export async function loadLineage(reader: Reader, row: ReceiptRow): Promise<Line
       kind: link.kind,
       outcome: (JSON.parse(link.document) as LinkDocument).outcome,
     })),
+    ...(gone.length === 0 ? {} : { gone }),
     scanTexts: documents.flatMap((d) => d.scanTexts),
     places: documents.flatMap((d) => d.places),
   };
+}
+
+/**
+ * Containers that a receipt lists and that went elsewhere from one that it went on from, as returned or opened: those keep
+ * their labels. Of what was repacked nobody can say which container it was, so that it holds up no part.
+ */
+async function goneBefore(
+  reader: Reader,
+  { site, id }: ReceiptRow,
+  came: readonly LoadedOrigin[],
+): Promise<NonNullable<LineageFacts['gone']>> {
+  const sources = new Set(
+    came.flatMap(({ origin }) => (keepsEvidence(origin.kind) ? [origin.receiptId] : [])),
+  );
+  const links: ReceiptLinkRow[] = [];
+  for (const source of sources) {
+    const from = await linksFrom(reader, site, source);
+    links.push(...from.filter(({ kind }) => kind === 'returned' || kind === 'opened'));
+  }
+  if (links.length === 0) return [];
+  const relabels = await relabelsOf(reader, site, [id, ...sources]);
+  const listed = await containersOf(reader, site, id);
+  return links.flatMap(({ kind, to_receipt: receiptId, document }) => {
+    const keys = new Set((JSON.parse(document) as LinkDocument).containers);
+    const containers = listed
+      .filter((c) => [...printsOf(relabels, c.normalised)].some((key) => keys.has(key)))
+      .map(({ label }) => label);
+    return containers.length === 0 || receiptId === id ? [] : [{ receiptId, kind, containers }];
+  });
 }
 
 /** A receipt that containers came from, as it was when they went and as it is now. */
@@ -55,13 +86,21 @@ export interface LoadedOrigin {
   readonly origin: OriginFact;
 }
 
+/** Without what says less of a source than another link does, which named that source itself later. */
+function withoutLess(links: readonly ReceiptLinkRow[]): ReceiptLinkRow[] {
+  const whole = new Set(
+    links.filter((l) => !keepsEvidence(l.kind) && !isOfPart(l)).map((l) => l.from_receipt),
+  );
+  return links.filter((link) => !isOfPart(link) || !whole.has(link.from_receipt));
+}
+
 /** What containers of a receipt came from, earliest first. */
 export async function loadOrigins(
   reader: Reader,
   site: string,
   receiptId: string,
 ): Promise<LoadedOrigin[]> {
-  const links = await linksTo(reader, site, receiptId);
+  const links = withoutLess(await linksTo(reader, site, receiptId));
   const acts = await loadActs(reader, site, receiptId, links);
   const named = new Set([receiptId, ...links.map((link) => link.from_receipt)]);
   const found: LoadedOrigin[] = [];
@@ -70,7 +109,10 @@ export async function loadOrigins(
     const { from_receipt: from } = link;
     const goesOn = keepsEvidence(link.kind);
     const isAlone = goesOn || then.ofPart === true;
-    const places = isAlone ? [from] : await placesOfSource(reader, site, from, then.departed ?? []);
+    // What is measured here is judged here, also where the rest of the source came here as well.
+    const places = (
+      isAlone ? [from] : await placesOfSource(reader, site, from, then.departed ?? [])
+    ).filter((place) => place !== receiptId);
     const left = await leftBehind(reader, site, from);
     const drums = goesOn ? [] : await sameDrums(reader, site, places, named);
     const against = goesOn ? left.contrary : await againstIn(reader, site, places, drums);

@@ -673,6 +673,71 @@ describe('a match that names another material than its receipt, which was learne
   });
 });
 
+describe('a container that was returned under its own label', () => {
+  it('holds up the part of its source that lists it, and no other', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    await world.conformed('R-2');
+    await world.again('returned', ['C-1'], 'R-1');
+    expect(await world.stored('R-2')).toBe('unmet: container C-1 went to R-9 (returned) before');
+    expect(await world.stops('R-2')).toEqual(['suspend']);
+    expect(await world.asked('R-3')).toMatch(/^met/);
+  });
+
+  it('is the same drum by the numbers that it carried before a label was printed anew', async () => {
+    const world = await Lineage.open();
+    const drum = '(01)09521234543213(21)0007';
+    await world.announce('R-1', { containers: [drum, 'C-2'] });
+    await world.relabel('R-1', drum, 'N-1');
+    await world.again('returned', ['N-1'], 'R-1');
+    await world.cancel('R-9');
+    await world.announce('R-4', { containers: [drum, 'C-7'], comesFrom: back('R-1') });
+    await world.conformed('R-4');
+    await world.fail(1, 'GR-9', 'N-1');
+    expect(await world.stored('R-4')).toContain('receipt R-9, which lists container');
+    expect(await world.stops('R-4')).toEqual(['suspend']);
+  });
+});
+
+const back = (receiptId: string) => ({ receiptId, as: 'returned' }) as const;
+
+describe('a source that is named in more than one way', () => {
+  it('says more than a part of it that was named before, also of what came of the receipt meanwhile', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    await world.again('repacked', ['P-1'], 'R-2');
+    const from = { comesFrom: { receiptId: 'R-9', as: 'repacked' } } as const;
+    await world.announce('R-8', { containers: ['Q-1'], ...from });
+    expect(await world.again('repacked', ['P-1'], 'R-1')).toMatchObject({ ok: true });
+    await world.fail(1, 'GR-3', 'C-2');
+    expect(await world.asked('R-9')).toContain(`came of R-1 (repacked): ${CONTRARY}`);
+    expect(await world.stored('R-8')).toContain(`came of R-1 (repacked): ${CONTRARY}`);
+  });
+
+  it.each([
+    ['R-2', 'R-3'],
+    ['R-3', 'R-2'],
+  ])(
+    'is a part of a merge beside what was repacked of it, by whatever ids: %s and %s',
+    async (source, repacked) => {
+      const world = await Lineage.open();
+      await world.announce(source, { containers: ['C-1'] });
+      const from = { comesFrom: { receiptId: source, as: 'repacked' } } as const;
+      await world.announce(repacked, { containers: ['P-1'], ...from });
+      await world.merge('R-5', [source, repacked]);
+      expect(await world.asked('R-5')).toMatch(/^met: came of /);
+      await world.split('R-5', { 'R-6': ['C-1'], 'R-7': ['P-1'] });
+      await world.conformed('R-7');
+      await world.fail(1, 'GR-6', 'C-1');
+      // What is repacked of it is in doubt by it, wherever both went.
+      expect(await world.stored('R-7')).toContain(`came of ${source} (repacked): ${CONTRARY}`);
+      expect(await world.stops('R-7')).toEqual(['suspend']);
+    },
+  );
+});
+
 describe('the parts of a receipt', () => {
   it('keep the refusal of the second person until a signed act answers for it', async () => {
     const world = await Lineage.open();
