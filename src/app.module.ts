@@ -1,8 +1,10 @@
 import { type DynamicModule, Module } from '@nestjs/common';
-import { APP_GUARD } from '@nestjs/core';
+import { APP_GUARD, APP_INTERCEPTOR } from '@nestjs/core';
 import { AccessGuard, ControlToken, GatewaySite, TrustedProxies } from './access/access.guard.js';
 import { AccessService } from './access/access.service.js';
 import { AccountsService } from './access/accounts.service.js';
+import { BodiesInterceptor } from './access/bodies.interceptor.js';
+import { BodiesUnderWay, bodyBounds } from './access/bodies-under-way.js';
 import { KeysController } from './access/keys.controller.js';
 import { PeopleController } from './access/people.controller.js';
 import { PeopleService } from './access/people.service.js';
@@ -103,7 +105,11 @@ import { TrailReviewController } from './pipeline/trail-review.controller.js';
 import { TrailReviewService } from './pipeline/trail-review.service.js';
 import { ringDestinations } from './queue/work-queue.js';
 import { AnnounceByHand } from './receipts/announce-by-hand.service.js';
-import { AnnouncedBell, ExpectationsController } from './receipts/expectations.controller.js';
+import {
+  AnnouncedBell,
+  EXPECTATION_BYTES_MAX,
+  ExpectationsController,
+} from './receipts/expectations.controller.js';
 import { ReceiptRequestsService } from './receipts/receipt-requests.service.js';
 import { ReceiptsController } from './receipts/receipts.controller.js';
 import { ReceiptsService } from './receipts/receipts.service.js';
@@ -184,6 +190,7 @@ export const CONTROLLERS = [
 export class AppModule {
   static of(gateway: GatewayParts, controlToken: string): DynamicModule {
     const { site, database, clock, people, sessions } = gateway;
+    const { bundleBytesMax } = site.limits;
     const pageSite = new PageSite(siteView(site));
     const ring = () => {
       gateway.queue.ring('receipts');
@@ -205,6 +212,7 @@ export class AppModule {
       controllers: [...CONTROLLERS],
       providers: [
         { provide: APP_GUARD, useClass: AccessGuard },
+        { provide: APP_INTERCEPTOR, useClass: BodiesInterceptor },
         { provide: AccessService, useValue: gateway.access },
         { provide: AccountsService, useValue: gateway.accounts },
         { provide: PageSite, useValue: pageSite },
@@ -230,7 +238,11 @@ export class AppModule {
           ),
         },
         { provide: AnnouncedBell, useValue: { ring } },
-        { provide: BodyLimit, useValue: new BodyLimit(site.limits.bundleBytesMax) },
+        {
+          provide: BodiesUnderWay,
+          useValue: new BodiesUnderWay(bodyBounds(Math.max(bundleBytesMax, EXPECTATION_BYTES_MAX))),
+        },
+        { provide: BodyLimit, useValue: new BodyLimit(bundleBytesMax) },
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
         { provide: DeliveryActs, useValue: gateway.deliveryActs },

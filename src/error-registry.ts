@@ -416,6 +416,18 @@ export const ERRORS = {
     413,
     'info',
   ),
+  'body-no-room': entry(
+    'The bodies of other requests take up the memory there is for them; nothing of this one was read.',
+    'Send it again after the time in Retry-After. If it persists, look for senders that announce large bodies and do not finish them.',
+    503,
+    'warn',
+  ),
+  'body-share-used': entry(
+    'The bodies that this key, or this person, is sending take up the whole share of one caller; nothing of this one was read.',
+    'Send fewer at a time, state their length (a body without Content-Length counts as the longest), and send this one again after the time in Retry-After.',
+    429,
+    'warn',
+  ),
   'body-type-unsupported': entry(
     'The content type is not one this address reads.',
     'Send the content type named.',

@@ -3,6 +3,7 @@ import { type CanActivate, type ExecutionContext, Injectable, SetMetadata } from
 import type { FastifyRequest } from 'fastify';
 import { Problem } from '../problem-details.js';
 import { AccessService } from './access.service.js';
+import { BodiesUnderWay } from './bodies-under-way.js';
 import type { Caller } from './caller.js';
 import { type Client, clientOf, isFromOurPages } from './client.js';
 import { type Mark, type Need, refusalOf } from './need.js';
@@ -56,6 +57,8 @@ export interface AuthenticatedRequest extends FastifyRequest {
   form: Form | null;
   /** See `AdmittedRequest`. */
   admitAgain: () => Promise<void>;
+  /** See `AdmittedRequest`. */
+  reserveBody: (bytes: number) => void;
 }
 
 @Injectable()
@@ -67,6 +70,7 @@ export class AccessGuard implements CanActivate {
     private readonly control: ControlToken,
     private readonly gateway: GatewaySite,
     private readonly proxies: TrustedProxies,
+    private readonly bodies: BodiesUnderWay,
   ) {}
 
   async canActivate(context: ExecutionContext): Promise<boolean> {
@@ -75,6 +79,7 @@ export class AccessGuard implements CanActivate {
     request.formToken = null;
     request.form = null;
     request.admitAgain = () => Promise.resolve();
+    request.reserveBody = (bytes) => this.bodies.reserve(request, shareOf(request), bytes);
     const mark = markOf(context.getHandler());
     if (mark === null) throw new Problem('scope-missing', 'this address is open to nobody');
     if (mark.need === 'open') return true;
@@ -142,6 +147,11 @@ export class AccessGuard implements CanActivate {
     const source = client.address;
     return { kind: 'person', id, name, sessionId: answer.sessionId, source, ...person };
   }
+}
+
+/** In whose share a body counts; of nobody known, in that of the address. */
+function shareOf({ caller, client }: Partial<AuthenticatedRequest>): string {
+  return caller === undefined ? `address ${client?.address}` : `${caller.kind} ${caller.id}`;
 }
 
 const SAFE_METHODS: ReadonlySet<string> = new Set(['GET', 'HEAD']);

@@ -11,6 +11,12 @@ export interface AdmittedRequest {
    * @throws Problem that says why they are not
    */
   readonly admitAgain: () => Promise<void>;
+  /**
+   * Reserves memory for the body, until the handler has ended.
+   *
+   * @throws Problem when too much is under way already, of this sender or of all
+   */
+  readonly reserveBody: (bytes: number) => void;
 }
 
 /**
@@ -18,12 +24,13 @@ export interface AdmittedRequest {
  * its neighbours: a body may take two minutes, and whoever holds back its last byte would act by a right that was taken
  * from them meanwhile.
  *
- * @throws Problem when the sender is not let through any more
+ * @throws Problem when the sender is not let through any more, or there is no room for the body just now
  */
 export async function readRequestBody(
   request: AdmittedRequest,
   bytesMax: number,
 ): Promise<Buffer | null> {
+  reserve(request, bytesMax);
   const bytes = await readBody(request.raw, bytesMax);
   await request.admitAgain();
   return bytes;
@@ -35,7 +42,14 @@ export async function readLargeRequestBody(
   bytesMax: number,
   sharedFrom: number,
 ): Promise<Buffer | null> {
+  reserve(request, bytesMax);
   const bytes = await readLargeBody(request.raw, bytesMax, sharedFrom);
   await request.admitAgain();
   return bytes;
+}
+
+/** A body that does not say how long it is may become as long as it may be. */
+function reserve({ raw, reserveBody }: AdmittedRequest, bytesMax: number): void {
+  const stated = raw.headers['content-length'];
+  reserveBody(stated === undefined ? bytesMax : Math.min(Number(stated), bytesMax));
 }

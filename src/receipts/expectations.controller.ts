@@ -10,7 +10,8 @@ import { OpenDatabase } from '../storage/database.js';
 import { parseExpectation } from './expectation.js';
 import { ReceiptsService } from './receipts.service.js';
 
-const BODY_BYTES_MAX = 64 * 1024 * 1024;
+/** The largest body that any address reads, unless the site takes larger bundles. */
+export const EXPECTATION_BYTES_MAX = 64 * 1024 * 1024;
 
 /** Rung once an announcement is committed. */
 export abstract class AnnouncedBell {
@@ -38,7 +39,7 @@ export class ExpectationsController {
     if (!/^text\/csv\s*(;|$)/i.test(type)) {
       throw new Problem('body-type-unsupported', `expected text/csv, found ${type}`);
     }
-    const text = decode(await readRequestBody(request, BODY_BYTES_MAX));
+    const text = decode(await readRequestBody(request, EXPECTATION_BYTES_MAX));
     const parsed = parseExpectation(text, separatorOf(text, separator));
     if (!parsed.ok) throw refused(parsed.faults);
     const announced = await this.database.transact((trx) =>
@@ -51,7 +52,8 @@ export class ExpectationsController {
 }
 
 function decode(body: Buffer | null): string {
-  if (body === null) throw new Problem('body-too-large', `the limit is ${BODY_BYTES_MAX} bytes`);
+  if (body === null)
+    throw new Problem('body-too-large', `the limit is ${EXPECTATION_BYTES_MAX} bytes`);
   const decoded = decodeText(body);
   if (decoded.ok) return decoded.text;
   const found = `found ${decoded.found}, expected UTF-8`;
