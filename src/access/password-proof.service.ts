@@ -15,7 +15,13 @@ import {
   uncountTry,
 } from './lock-out.js';
 import type { Passwords } from './passwords.service.js';
-import { dropOldTries, lockTries, saveTries } from './sign-in-tries.store.js';
+import {
+  countTurnedAway,
+  dropOldTries,
+  findTries,
+  lockTries,
+  saveTries,
+} from './sign-in-tries.store.js';
 import { foldName, NAME_LENGTH_MAX } from './user-name.js';
 
 export interface PasswordTry {
@@ -87,9 +93,11 @@ export class PasswordProofs {
   async #count(
     trx: Trx,
     asked: PasswordTry,
-    counted: readonly Counted[],
+    counted: readonly [Counted, Counted],
     now: Instant,
   ): Promise<Instant | null> {
+    const shutUntil = await this.#turnAwayAtSource(trx, asked, counted, now);
+    if (shutUntil !== null) return shutUntil;
     const { site } = asked;
     const rows = [];
     for (const { subject, rule } of counted) {
@@ -108,6 +116,27 @@ export class PasswordProofs {
       await saveTries(trx, { site, subject: row.subject, ...columnsOf(tries), turned_away: 0 });
     }
     return null;
+  }
+
+  /**
+   * The end of the block when the address is shut; null when it is open. Such a try is counted in the row of the address alone,
+   * which is there: who is shut out may type another name each time, and must not leave a row for each.
+   */
+  async #turnAwayAtSource(
+    trx: Trx,
+    asked: PasswordTry,
+    [name, source]: readonly [Counted, Counted],
+    now: Instant,
+  ): Promise<Instant | null> {
+    const sourceEnd = await blockOf(trx, asked.site, source, now);
+    if (sourceEnd === null) return null;
+    const turnedAway = await countTurnedAway(trx, asked.site, source.subject);
+    if (turnedAway === null) return null;
+    // Only read: whose own block lasts longer is told that, as from an address that is open.
+    const nameEnd = await blockOf(trx, asked.site, name, now);
+    const until = Math.max(sourceEnd, nameEnd ?? sourceEnd) as Instant;
+    await this.#noteTurnedAway(trx, asked, { turnedAway, until, now });
+    return until;
   }
 
   async #takeBack(trx: Trx, site: string, [name, source]: readonly [Counted, Counted]) {
@@ -187,6 +216,17 @@ function countedFor({ userName, source }: PasswordTry): readonly [Counted, Count
     { subject: nameSubject(userName), rule: NAME_RULE },
     { subject: `source:${source}`, rule: SOURCE_RULE },
   ];
+}
+
+/** The end of a block, read without a lock. */
+async function blockOf(
+  trx: Trx,
+  site: string,
+  { subject, rule }: Counted,
+  now: Instant,
+): Promise<Instant | null> {
+  const row = await findTries(trx, site, subject);
+  return row === undefined ? null : blockedUntil(triesOf(row), rule, now);
 }
 
 function triesOf(row: {

@@ -29,6 +29,22 @@ export async function saveTries(trx: Trx, row: SignInTriesRow): Promise<void> {
     .execute();
 }
 
+/** Counts a try that was turned away, locking no other row; how many there are now, null for a subject without tries. */
+export async function countTurnedAway(
+  trx: Trx,
+  site: string,
+  subject: string,
+): Promise<number | null> {
+  const row = await trx
+    .updateTable('sign_in_tries')
+    .set((eb) => ({ turned_away: eb('turned_away', '+', 1) }))
+    .where('site', '=', site)
+    .where('subject', '=', subject)
+    .returning('turned_away')
+    .executeTakeFirst();
+  return row?.turned_away ?? null;
+}
+
 /** True when there was something to forget. */
 export async function forgetTries(trx: Trx, site: string, subject: string): Promise<boolean> {
   const gone = await trx
