@@ -17,11 +17,14 @@ export interface SinkVerdict {
   /** An accepted result, or a receipt's last word, that a destination should hold and does not. */
   readonly lost: number;
   /**
-   * Entries beyond the first for one delivery reference, or for one message about one revision; and a result under a
-   * revision that it never had.
+   * Entries beyond the first for one delivery reference, for one revision of a result or withdrawal, or for one revision of a
+   * receipt, whether a statement or a stop; and a result under a revision that it never had.
    */
   readonly double: number;
-  /** A lower revision applied after a higher one, or a permission before the results it rests on. */
+  /**
+   * A lower revision applied after a higher one, a result behind its own withdrawal or a withdrawal before its result, or a
+   * permission before the results it rests on.
+   */
   readonly outOfOrder: number;
   /**
    * A held field that differs from what the instrument measured, or an entry that should not be there: of a result that
@@ -29,8 +32,9 @@ export interface SinkVerdict {
    */
   readonly different: number;
   /**
-   * Containers holding another material that were issued at any time, or stand released and unblocked; and
-   * receipts released or issued on a statement asked for after a contrary result had been acknowledged.
+   * Containers holding another material when they were released or issued, or that stand released and unblocked; receipts that
+   * at no time conform and were released or issued all the same; and receipts released or issued on a statement asked
+   * for after a contrary result had been acknowledged.
    */
   readonly wrongRelease: number;
 }
@@ -92,6 +96,7 @@ export function judge(truth: WorldTruth, destinations: readonly JudgedDestinatio
     judgeOrder(destination.name, messages, count);
     judgePermissions(truth, destination, messages, count);
     judgeReleases(truth, destination, count);
+    judgeUnwarranted(truth, destination, count);
     judgeContradicted(truth, destination, count);
   }
   return { sinks, doubles, findings };
@@ -233,7 +238,9 @@ function judgeDoubles(name: string, messages: readonly ReadMessage[], count: Cou
   const references = new Set<string>();
   const subjects = new Set<string>();
   for (const { message, subject, revision } of messages) {
-    const about = `${message.messageType} ${subject} revision ${revision}`;
+    // A stop is its revision's message: a statement under the same one would say two things of it.
+    const what = isStateType(message.messageType) ? 'receipt' : message.messageType;
+    const about = `${what} ${subject} revision ${revision}`;
     if (references.has(message.reference) || subjects.has(about)) {
       count('double', `${name} holds ${about} again as ${message.number}`);
     }
@@ -300,14 +307,36 @@ function receiptsInDoubt(
 }
 
 function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count): void {
-  const highest = new Map<string, number>();
+  const highest = new Map<string, { readonly rank: number; readonly said: string }>();
   for (const entry of inOrderOfEffect(messages)) {
-    const about = `${isStateMessage(entry) ? 'receipt' : entry.message.messageType} ${entry.subject}`;
-    const before = highest.get(about) ?? Number.NEGATIVE_INFINITY;
-    if (entry.revision < before) {
-      count('outOfOrder', `${name} applied ${about} revision ${entry.revision} after ${before}`);
+    // `judgeRevisions` counts it; as a number it would hide what comes behind it.
+    if (!hasRevision(entry)) continue;
+    const { about, rank } = placeInOrder(entry);
+    const said = `${entry.message.messageType} revision ${entry.revision}`;
+    const before = highest.get(about);
+    if (before !== undefined && rank < before.rank) {
+      count('outOfOrder', `${name} applied ${said} of ${about} after ${before.said}`);
+    } else {
+      highest.set(about, { rank, said });
     }
-    highest.set(about, Math.max(before, entry.revision));
+  }
+}
+
+/** Of a result its revisions and their withdrawals are one sequence, each revision before what takes it back. */
+function placeInOrder({ message, subject, revision }: ReadMessage): {
+  readonly about: string;
+  readonly rank: number;
+} {
+  switch (message.messageType) {
+    case 'result':
+      return { about: `result ${subject}`, rank: 2 * revision };
+    case 'withdrawal':
+      return { about: `result ${subject}`, rank: 2 * revision + 1 };
+    case 'statement':
+    case 'stop':
+      return { about: `receipt ${subject}`, rank: revision };
+    default:
+      return { about: `${message.messageType} ${subject}`, rank: revision };
   }
 }
 
@@ -360,9 +389,10 @@ function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, co
       `${name} ${deed} ${label} of ${receiptId}, which held ${held ?? 'nothing known'}`,
     );
   };
-  for (const issue of books.issues) {
-    for (const label of issue.containers)
-      look(issue.receiptId, label, instantOf(issue.at), 'issued');
+  for (const deed of [...books.releases, ...books.issues]) {
+    for (const label of deed.containers) {
+      look(deed.receiptId, label, instantOf(deed.at), deed.event);
+    }
   }
   for (const state of books.receipts) {
     if (state.usage !== 'released') continue;
@@ -370,6 +400,28 @@ function judgeReleases(truth: WorldTruth, { name, books }: JudgedDestination, co
       look(state.receiptId, label, Number.POSITIVE_INFINITY, 'keeps released');
     }
   }
+}
+
+/** A receipt that conforms at no time may be neither released nor issued, whatever its drums hold. */
+function judgeUnwarranted(
+  truth: WorldTruth,
+  { name, books }: JudgedDestination,
+  count: Count,
+): void {
+  const never = new Map(truth.receipts.filter(conformsNever).map((r) => [r.id, r]));
+  const seen = new Set<string>();
+  for (const { receiptId, event, revision } of [...books.releases, ...books.issues]) {
+    const receipt = never.get(receiptId);
+    if (receipt === undefined || seen.has(receiptId)) continue;
+    seen.add(receiptId);
+    const sentence = `${name} ${event} ${receiptId} on revision ${revision}, which is ${receipt.expected} from the start`;
+    count('wrongRelease', sentence);
+  }
+}
+
+/** One that is stopped, or may be, conformed before: what was done then is judged by `judgeContradicted`. */
+function conformsNever({ expected, expectsStop }: StoryReceipt): boolean {
+  return expected !== 'conforms' && expectsStop === false;
 }
 
 /** What an instrument decides that speaks for a drum; everything else is contrary. */

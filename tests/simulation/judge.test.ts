@@ -2,7 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { StoredMessage } from '../../src/simulation/books.js';
 import { judge, type SinkVerdict } from '../../src/simulation/judge.js';
-import type { MeasuredResult } from '../../src/simulation/story.js';
+import type { DrumPhase, MeasuredResult, StoryReceipt } from '../../src/simulation/story.js';
 import { add, goodWorld, type MutableBooks, swap, type World } from './support/world.js';
 
 const CLEAN: SinkVerdict = { lost: 0, double: 0, outOfOrder: 0, different: 0, wrongRelease: 0 };
@@ -165,6 +165,59 @@ describe('the judge', () => {
     expect(sinks()).toMatchObject({ lost: 0, different: 0, double: 0 });
   });
 
+  it('finds a result behind its own withdrawal, and a withdrawal before its result', () => {
+    for (const name of ['lims', 'erp'] as const) {
+      const world = goodWorld();
+      becameOfFirst(world, true, false);
+      const books = world[name];
+      const { content } = books.messages[0] as StoredMessage;
+      const [judged] = world.destinations().filter((one) => one.name === name);
+      const sinks = () => judge(world.truth, judged === undefined ? [] : [judged]).sinks;
+      addWithdrawal(books, content);
+      books.messages.push(extra(inRevision({ content }, 2), 'result'));
+      expect(sinks()).toEqual(CLEAN);
+      const late = (m: StoredMessage) => ({ ...m, appliedAt: '2026-03-04T10:02:00.000000Z' });
+      const at = books.messages.length - 2;
+      const onTime = books.messages[at] as StoredMessage;
+      // What it is now took effect before what it was had been taken back.
+      books.messages[at] = late(onTime);
+      expect(sinks()).toEqual({ ...CLEAN, outOfOrder: 1 });
+      books.messages[at] = onTime;
+      // What it was took effect behind its withdrawal, and behind what it is now.
+      books.messages[0] = late(books.messages[0] as StoredMessage);
+      expect(sinks()).toEqual({ ...CLEAN, outOfOrder: 1 });
+    }
+  });
+
+  it('finds a lower revision behind a higher one though an entry without one came between', () => {
+    const world = goodWorld();
+    const [first, second] = [results, results + 1].map((i) => world.erp.messages[i]);
+    if (!first || !second) throw new Error('the world has statements');
+    swap(world.erp, results, results + 1);
+    const content = first.content.replace(/<Revision>[^<]*<\/Revision>/, '');
+    const between = { ...extra(content, 'statement'), appliedAt: second.appliedAt };
+    world.erp.messages.splice(results + 1, 0, between);
+    expect(verdict(world)).toMatchObject({ outOfOrder: 1, different: 1 });
+  });
+
+  it('finds a stop under the revision of a statement, and the other way round', () => {
+    for (const [type, other] of [
+      ['statement', 'stop'],
+      ['stop', 'statement'],
+    ] as const) {
+      for (const name of ['lims', 'erp'] as const) {
+        const world = goodWorld();
+        const books = world[name];
+        const at = books.messages.length - 1;
+        const last = { ...(books.messages[at] as StoredMessage), messageType: type };
+        books.messages[at] = last;
+        expect(verdict(world), type).toEqual(CLEAN);
+        books.messages.push({ ...extra(last.content, other), applied: false });
+        expect(verdict(world), type).toEqual({ ...CLEAN, double: 1 });
+      }
+    }
+  });
+
   it('compares each revision with the receipt that it belonged to', () => {
     const world = goodWorld();
     const [lims] = world.destinations();
@@ -304,7 +357,60 @@ describe('the judge', () => {
       revision: 2,
       containers: ['bad-1', 'bad-2'],
     });
-    expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 1 });
+    // The drum, and the receipt, which never conforms.
+    expect(verdict(world)).toEqual({ ...CLEAN, wrongRelease: 2 });
+  });
+
+  describe.each(['released', 'issued'] as const)('of what was %s', (event) => {
+    const acted = (world: World, receiptId: string, containers: readonly string[], at = 45) => {
+      const when = (n: number) => `2026-03-04T10:00:${n}.000000Z`;
+      // Before any contrary result was acknowledged, so that only what is judged here counts.
+      const deed = { at: when(at), askedAt: when(15), receiptId, revision: 2, containers };
+      if (event === 'released') world.erp.releases.push({ event, ...deed });
+      else world.erp.issues.push({ event, ...deed });
+    };
+    const expecting = (world: World, id: string, changes: Partial<StoryReceipt>) => ({
+      ...world.truth,
+      receipts: world.truth.receipts.map((r) => (r.id === id ? { ...r, ...changes } : r)),
+    });
+
+    it('counts a receipt that conforms at no time once, though its containers hold what they should', () => {
+      for (const [id, containers] of [
+        ['bad', ['bad-1']],
+        ['late', ['late-1', 'late-2', 'late-3']],
+      ] as const) {
+        const world = goodWorld();
+        acted(world, id, containers);
+        acted(world, id, containers);
+        expect(verdict(world), id).toEqual({ ...CLEAN, wrongRelease: 1 });
+      }
+    });
+
+    it('lets be what was done before a receipt was stopped, or may have been', () => {
+      for (const expectsStop of [true, 'either'] as const) {
+        const world = goodWorld();
+        acted(world, 'bad', ['bad-1']);
+        const { sinks } = judge(expecting(world, 'bad', { expectsStop }), world.destinations());
+        expect(sinks.wrongRelease, String(expectsStop)).toBe(0);
+      }
+    });
+
+    it('counts a container by what it held then, and only once', () => {
+      for (const [at, wrong] of [
+        [45, 0],
+        [47, 1],
+      ] as const) {
+        const world = goodWorld();
+        const [state] = world.erp.receipts;
+        if (state) state.usage = 'blocked';
+        world.erp.issues.splice(0, 1);
+        const phases = world.truth.drums.get('good-2') as DrumPhase[];
+        phases.push({ from: '2026-03-04T10:00:46.000000Z', holds: 'sulfur' });
+        acted(world, 'good', ['good-1', 'good-2'], at);
+        acted(world, 'good', ['good-1', 'good-2'], at);
+        expect(verdict(world), String(at)).toEqual({ ...CLEAN, wrongRelease: wrong });
+      }
+    });
   });
 
   it('counts a wrong container that stands released, and not one that is blocked', () => {

@@ -49,7 +49,9 @@ class Stage {
     const drums = plain.drums.map((drum, i) =>
       i === wrong?.drum ? { ...drum, holds: wrong.holds } : drum,
     );
-    return this.add({ ...plain, drums });
+    // In these stories one that came with a wrong drum conforms at no time.
+    const expected = wrong === null ? ('conforms' as const) : ('does-not-conform' as const);
+    return this.add({ ...plain, drums, expected });
   }
 
   add(receipt: StoryReceipt): StoryReceipt {
