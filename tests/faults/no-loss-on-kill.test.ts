@@ -42,8 +42,9 @@ describe('a gateway killed under load', () => {
     const good = stories.flatMap((s) => s.receipts).filter((r) => r.expected === 'conforms');
     const released = () =>
       good.every((r) => living.erp.ledger.books.receipts.get(r.id)?.usage === 'released');
-    const isDone = () => released() && living.judge().findings.length === 0;
-    await living.waitFor(isDone, 40_000);
+    const isRight = () => released() && living.judge().findings.length === 0;
+    await living.untilDrained(isRight, 40_000);
+    expect(await living.underWay()).toBe(0);
     expect(living.judge()).toMatchObject({ sinks: NOTHING_WRONG, findings: [] });
     expect(released()).toBe(true);
     expect(living.deaths).toBe(1);

@@ -38,7 +38,8 @@ describe('destinations that store and never answer', () => {
     await living.announce(stories);
     await living.live(stories);
     await living.live([closingStory()]);
-    await living.waitFor(() => living.judge().findings.length === 0, 60_000);
+    await living.untilDrained(() => living.judge().findings.length === 0, 60_000);
+    expect(await living.underWay()).toBe(0);
     expect(living.judge()).toMatchObject({ sinks: NOTHING_WRONG, findings: [] });
   });
 });
@@ -85,7 +86,8 @@ describe('a bundle that comes again', () => {
     expect(await stateOf([...ids][0] ?? '')).toBe('accepted');
 
     const references = () => living.lims.ledger.books.messages.map((message) => message.reference);
-    await living.waitFor(() => references().length >= bundle.resultIds.length, 10_000);
+    await living.untilDrained(() => references().length >= bundle.resultIds.length, 20_000);
+    expect(await living.underWay()).toBe(0);
     expect(references()).toHaveLength(bundle.resultIds.length);
     expect(new Set(references()).size).toBe(bundle.resultIds.length);
   });

@@ -1,7 +1,7 @@
 import type { Fault } from './schedule.js';
 
 /** Runs a query and returns its rows. */
-type Query = (text: string) => Promise<readonly unknown[]>;
+export type Query = (text: string) => Promise<readonly unknown[]>;
 
 /**
  * Results of which nobody can say whether a destination that cannot be asked has them: parked behind a send of which bytes

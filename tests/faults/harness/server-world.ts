@@ -30,6 +30,7 @@ import { ManagedProcess } from './managed-process.js';
 import { fakeTimeEnvironment } from './postgres-cluster.js';
 import type { SinkName, Target } from './schedule.js';
 import { SINK_FIELDS, SINK_KINDS, SinkProcess } from './sink-process.js';
+import { countUnderWay } from './under-way.js';
 
 const WORKERS = 2;
 /** The destination of the kind that can tell nothing. */
@@ -127,9 +128,15 @@ export class ServerWorld {
 
   /**
    * A judgement, from the books and what was really in the drums, of the gateway only what it says it is in
-   * doubt about; and how much the destinations have taken in and applied so far.
+   * doubt about; how much the destinations have taken in and applied so far; and how much the gateway has still to do.
    */
-  async look(): Promise<{ readonly judgement: Judgement; readonly effects: number }> {
+  async look(): Promise<{
+    readonly judgement: Judgement;
+    readonly effects: number;
+    readonly underWay: number;
+  }> {
+    // Before the books: what ends in between is in them.
+    const underWay = await countUnderWay((text) => this.#query(text));
     const doubted = await this.#doubts();
     const destinations = await Promise.all(
       this.sinks.map(async (sink) => ({
@@ -145,6 +152,7 @@ export class ServerWorld {
     return {
       judgement: judge(this.load.truth, destinations),
       effects: messages.length + messages.filter((m) => m.applied).length,
+      underWay,
     };
   }
 
@@ -289,9 +297,12 @@ export class ServerWorld {
   }
 
   async #doubts(): Promise<Set<string>> {
+    return await doubtedResults((text) => this.#query(text), DOUBTED_SINK);
+  }
+
+  async #query(text: string): Promise<readonly unknown[]> {
     const { place, name } = this.options;
-    const query = async (text: string) => (await place.cluster.asOwner(text, name)).rows;
-    return await doubtedResults(query, DOUBTED_SINK);
+    return (await place.cluster.asOwner(text, name)).rows;
   }
 
   #dataOf(index: number): string {

@@ -3,6 +3,7 @@ import { setTimeout as wait } from 'node:timers/promises';
 import type { Judgement, SinkKind, SinkVerdict } from '../../../src/simulation/judge.js';
 import { repositoryRoot } from '../../support/shared.js';
 import type { Bite } from './doubts.js';
+import { DrainWatch } from './drain-watch.js';
 import type { FaultPlace } from './fault-place.js';
 import { Injector } from './injector.js';
 import { describeFault, faultSchedule, SINKS } from './schedule.js';
@@ -13,17 +14,11 @@ const READY_MS_MAX = 60_000;
 const FLOWING_MS_MAX = 60_000;
 /** What was under way when the faults ended is acknowledged within this. */
 const ACKNOWLEDGED_MS_MAX = 90_000;
-/**
- * Everything drains by itself: nothing is wrong before the books have stood still for so long. A crowded machine
- * may take longer, as long as something moves, up to the second bound.
- */
-const STUCK_MS = 60_000;
+/** Everything drains by itself. A crowded machine may take longer, as long as something moves, up to this. */
 const DRAIN_MS_MAX = 300_000;
 /** What nothing mends any more is told this much later, with what else there is. */
 const DRAIN_MS_USUAL = 20_000;
 const JUDGE_EVERY_MS = 300;
-/** How long nothing may come to light once all is well. */
-const STILL_MS = 1500;
 /** Receipts an instrument measures in a second of the usual load, at most. */
 const RECEIPTS_A_SECOND = 2;
 const RECEIPTS_OF_BURSTS = 25;
@@ -152,19 +147,15 @@ async function close(world: ServerWorld): Promise<string[]> {
   }
 }
 
-/** The judgement once nothing is wrong and nothing came to light for a while; or the last one. */
+/** The judgement once nothing is wrong and nothing that is under way could still change that; or the last one. */
 async function drained(world: ServerWorld): Promise<Judgement> {
   let end = performance.now() + DRAIN_MS_MAX;
-  let cleanSince: number | null = null;
-  let moved = { effects: -1, at: performance.now() };
+  const watch = new DrainWatch();
   for (;;) {
-    const { judgement, effects } = await world.look();
+    const { judgement, ...rest } = await world.look();
     const now = performance.now();
-    if (effects !== moved.effects) moved = { effects, at: now };
-    if (now - moved.at > STUCK_MS) return judgement;
-    if (judgement.findings.length > 0) cleanSince = null;
-    else cleanSince ??= now;
-    if (now >= end || (cleanSince !== null && now - cleanSince > STILL_MS)) return judgement;
+    const isClean = judgement.findings.length === 0;
+    if (watch.see({ isClean, ...rest }, now) !== 'goes-on' || now >= end) return judgement;
     // No time mends this, so the rest is waited for no longer than it usually takes.
     if (isBeyondRepair(judgement)) end = Math.min(end, now + DRAIN_MS_USUAL);
     await wait(JUDGE_EVERY_MS);

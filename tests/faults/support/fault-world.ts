@@ -2,6 +2,7 @@ import { appendFileSync, cpSync, mkdtempSync, readFileSync, rmSync, writeFileSyn
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath, pathToFileURL } from 'node:url';
+import { sql } from 'kysely';
 import { addMs } from '../../../src/formats/instant.js';
 import { booksDocument } from '../../../src/simulation/books.js';
 import { SimulatedDay } from '../../../src/simulation/day.runner.js';
@@ -23,6 +24,9 @@ import type { SiteFolder } from '../../../src/site/site-folder.js';
 import { anchoredClock } from '../../../src/storage/clock.js';
 import { freePort } from '../../support/free-port.js';
 import { withoutSecondPerson } from '../../support/site-edits.js';
+import { readerOf } from '../../support/temp-database.js';
+import { DrainWatch } from '../harness/drain-watch.js';
+import { countUnderWay } from '../harness/under-way.js';
 import { createGatewayKey } from './gateway-keys.js';
 
 const ROOT = fileURLToPath(new URL('../../..', import.meta.url));
@@ -202,6 +206,30 @@ export class FaultWorld {
       await new Promise((resolve) => setTimeout(resolve, POLL_MS));
     }
     return false;
+  }
+
+  /** What the gateway has still to do, as its database says. */
+  async underWay(): Promise<number> {
+    const db = readerOf({ dataDirectory: this.directory, databaseUrl: null });
+    try {
+      return await countUnderWay(async (text) => (await sql.raw(text).execute(db)).rows);
+    } finally {
+      await db.destroy();
+    }
+  }
+
+  /**
+   * Waits until the books are right and nothing that is under way could still change that: right books beside a send that is
+   * still to be found out about say nothing of how that ends. False when it takes too long.
+   */
+  async untilDrained(isRight: () => boolean, deadlineMs: number): Promise<boolean> {
+    const watch = new DrainWatch();
+    return this.waitFor(async () => {
+      const underWay = await this.underWay();
+      const messages = [this.lims, this.erp].flatMap((one) => one.ledger.books.messages);
+      const effects = messages.length + messages.filter((message) => message.applied).length;
+      return watch.see({ isClean: isRight(), effects, underWay }, performance.now()) === 'drained';
+    }, deadlineMs);
   }
 
   async close(): Promise<void> {
