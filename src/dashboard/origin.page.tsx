@@ -69,7 +69,7 @@ function OriginPage({ view, frame, signer, said }: OriginShown): JSX.Element {
             reason={{
               hint: 'Part of the signature: what shows that these containers are not concerned, and who saw it.',
             }}
-            meaning="Your signature means approved. Nobody signs about a receipt on which they measured, nor about one they came from."
+            meaning="Your signature means approved. Nobody signs about a receipt on which they measured, nor about one it came from, nor where they measured what speaks against it."
           />
         ) : null}
         <SignatureCover shown={view.shown} sha256={view.sha256} />
