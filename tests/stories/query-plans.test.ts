@@ -20,7 +20,11 @@ const WAITING = [
   /^select \S+(?: as \S+)? from "bundle" where "site" = \? and "state" = 'received'/,
 ];
 /** What runs once: migrations, and what somebody asks for by hand. */
-const ONCE = [/^insert into lane /, /^update discrepancy set counts_from/];
+const ONCE = [
+  /^insert into lane /,
+  /^update discrepancy set counts_from/,
+  /^select "site", "receipt_id", "normalised" from "container" where "normalised" like \?$/,
+];
 /** Asked when a new message is declared: counts what waits for it, once a start. */
 const AT_START = [/^select "destination", "message", count\(\*\)/];
 /** Asked by these tests. */
