@@ -1,12 +1,13 @@
 import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { saysTheSame } from './correct-expectation.js';
+import { drumsUnder } from './drum-numbers.store.js';
 import { type ExpectationFault, fault, type ReceiptLine } from './expectation-line.js';
 import { containerKey, drumNumber } from './label.js';
 import { currentKey, relabelMap } from './lineage.js';
 import { linksFrom, linksTo, receiptsListing, relabelsOf } from './lineage.store.js';
 import type { RevisionDocument } from './receipt-rows.js';
-import { findReceipts, hasResults, latestAnnouncement } from './receipts.store.js';
+import { containersOf, findReceipts, hasResults, latestAnnouncement } from './receipts.store.js';
 
 /** What stands against lines in what is stored already; nothing is changed. */
 export async function findFaults(
@@ -114,7 +115,8 @@ const CHUNK = 1000;
 
 /**
  * A GTIN with its serial number is one thing in the world: listed by two open receipts, one of them is wrong. Running
- * numbers recur from receipt to receipt and say nothing.
+ * numbers recur from receipt to receipt and say nothing. What a receipt lists already is no news: two that list one drum since
+ * before that was known hold up each other, and not every list that names one of them.
  */
 async function elsewhereFaults(
   reader: Reader,
@@ -124,10 +126,11 @@ async function elsewhereFaults(
 ): Promise<ExpectationFault[]> {
   const owner = new Map<string, { readonly key: string; readonly receiptId: string }>();
   const faults: ExpectationFault[] = [];
+  const before = await listedBefore(reader, site, lines, from);
   for (const line of lines) {
     for (const key of line.containers.map(containerKey)) {
       const number = drumNumber(key);
-      if (number === null) continue;
+      if (number === null || before.get(line.receiptId)?.has(number)) continue;
       const other = owner.get(number)?.receiptId;
       if (other === undefined) owner.set(number, { key, receiptId: line.receiptId });
       else if (!isBackFrom(lines, line.receiptId, other)) {
@@ -154,6 +157,34 @@ async function elsewhereFaults(
     if (faults.length >= FAULTS_MAX) break;
   }
   return faults;
+}
+
+/** Numbers of the drums that each line lists to this day, or the receipts that it goes on from. */
+async function listedBefore(
+  reader: Reader,
+  site: string,
+  lines: readonly ReceiptLine[],
+  from: ReadonlySet<string>,
+): Promise<ReadonlyMap<string, ReadonlySet<string>>> {
+  const found = new Map<string, ReadonlySet<string>>();
+  const known = await findReceipts(
+    reader,
+    site,
+    lines.map((line) => line.receiptId),
+  );
+  for (const { receiptId, containers } of lines) {
+    // Most lines are new, or their labels are running numbers.
+    const isAsked = containers.some((label) => drumNumber(label) !== null);
+    const places = [...(known.has(receiptId) ? [receiptId] : []), ...from];
+    if (!isAsked || places.length === 0) continue;
+    const numbers = new Set<string>();
+    for (const place of places) {
+      const listed = (await containersOf(reader, site, place)).map((c) => c.normalised);
+      for (const drum of await drumsUnder(reader, site, place, listed)) numbers.add(drum.number);
+    }
+    found.set(receiptId, numbers);
+  }
+  return found;
 }
 
 const FAULTS_MAX = 50;

@@ -26,11 +26,10 @@ export async function relabelDrum(
   site: string,
   of: { readonly receiptId: string; readonly from: string; readonly to: string },
 ): Promise<void> {
-  const held = await drumsOf(trx, site, [of.receiptId]);
-  const rows = held.filter(({ key }) => key === of.from).map((row) => ({ ...row, key: of.to }));
+  const rows = await drumsUnder(trx, site, of.receiptId, [of.from]);
   await insertNumbers(
     trx,
-    rows.map((row) => ({ ...row, site })),
+    rows.map((row) => ({ ...row, site, key: of.to })),
   );
 }
 
@@ -40,13 +39,25 @@ export async function passDrumNumbers(
   site: string,
   move: { readonly from: string; readonly to: string; readonly keys: readonly string[] },
 ): Promise<void> {
-  const gone = new Set(move.keys);
-  const held = await drumsOf(trx, site, [move.from]);
-  const rows = held.filter(({ key }) => gone.has(key));
+  const rows = await drumsUnder(trx, site, move.from, move.keys);
   await insertNumbers(
     trx,
     rows.map((row) => ({ ...row, site, receipt_id: move.to })),
   );
+}
+
+/** What a receipt lists or listed under these keys, by every number. */
+export async function drumsUnder(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+  keys: readonly string[],
+): Promise<ListedDrum[]> {
+  const found: ListedDrum[] = [];
+  for (const some of chunks(keys)) {
+    found.push(...(await numbersUnder(reader, { site, receiptId }, some)).rows);
+  }
+  return found;
 }
 
 /** What these receipts list or listed, by every number. */
@@ -132,6 +143,15 @@ const numbersOfReceipts = preparedForList((db, of: OfSite, ids) =>
     .select(['receipt_id', 'key', 'number'])
     .where('site', '=', of.site)
     .where('receipt_id', 'in', ids),
+);
+
+const numbersUnder = preparedForList((db, of: OfSite & { readonly receiptId: string }, keys) =>
+  db
+    .selectFrom('drum_number')
+    .select(['receipt_id', 'key', 'number'])
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('key', 'in', keys),
 );
 
 const numbersMeasured = preparedForList((db, of: OfSite, ids) =>

@@ -44,6 +44,23 @@ export function linksFrom(
     .execute();
 }
 
+/** Links by which containers went from these receipts under their own labels, to begin anew. */
+export async function keepingLabels(
+  reader: Reader,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<ReceiptLinkRow[]> {
+  if (receiptIds.length === 0) return [];
+  return await reader
+    .selectFrom('receipt_link')
+    .selectAll()
+    .where('site', '=', site)
+    .where('from_receipt', 'in', receiptIds)
+    .where('kind', 'in', ['returned', 'opened'])
+    .orderBy('id')
+    .execute();
+}
+
 /** Receipts that containers of one of these came from without a signed act that answers for it. */
 export async function unansweredSources(
   reader: Reader,

@@ -7,7 +7,7 @@ import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
-import { passDrumNumbers, receiptsOfDrums } from './drum-numbers.store.js';
+import { drumsUnder, passDrumNumbers } from './drum-numbers.store.js';
 import type { ExpectationFault, ReceiptLine } from './expectation-line.js';
 import { lockReceipts, shareSiteEvidence, tellWaitingReceipts } from './facts.store.js';
 import { takeOverHeld } from './held-elsewhere.store.js';
@@ -109,7 +109,8 @@ export class ReceiptsService {
     const site = this.settings.site.site;
     const before = await this.known(trx, lines);
     if (before.faults.length > 0) return { ok: false, faults: before.faults };
-    const { byId, byScan, faults } = await this.lockLinked(trx, lines, before);
+    const { known, locked } = await this.lockLinked(trx, lines, before);
+    const { byId, byScan, faults } = known;
     if (faults.length > 0) return { ok: false, faults };
 
     const by: By = { actor, now, source, ...(byHand === undefined ? {} : { byHand }) };
@@ -127,10 +128,16 @@ export class ReceiptsService {
       touched.add(line.receiptId);
       for (const id of await this.linkOrigin(trx, line, by)) touched.add(id);
     }
-    const given = done.filter((d) => d.linkedResults > 0).map((d) => d.receiptId);
-    if (given.length > 0) await tellWaitingReceipts(trx, site);
-    // What is given to them may speak against what came of them as well.
-    for (const id of await receiptsComingOf(trx, site, given)) touched.add(id);
+    if (done.some((d) => d.linkedResults > 0)) await tellWaitingReceipts(trx, site);
+    const changed = done.filter((d) => d.outcome !== 'unchanged').map((d) => d.receiptId);
+    // What is given to them, or said of them now, may speak against what came of them as well.
+    for (const id of await receiptsComingOf(trx, site, changed)) touched.add(id);
+    // What came since, or was not there to be found, is locked late: in the worst case the transaction is run again.
+    await lockReceipts(
+      trx,
+      site,
+      [...touched].filter((id) => !locked.has(id)),
+    );
     for (const id of [...touched].sort()) await this.settings.evaluate(trx, id, now);
     return { ok: true, lines: done };
   }
@@ -204,21 +211,22 @@ export class ReceiptsService {
 
   /**
    * As `lockAll`, and whatever the lines bear on besides: what came of them, which gets what they get; where they name a
-   * source, that and what went on from it; and what lists the same drum by its serial number. Of all these something may be
-   * known that speaks against the line.
+   * source, that and what went on from it; and what lists the same drum by its serial number, or one that was scanned with the
+   * text of a line. Of all these something may be known that speaks against the line, or the line may bring it.
    */
-  private async lockLinked(trx: Trx, lines: readonly ReceiptLine[], before: Known): Promise<Known> {
+  private async lockLinked(
+    trx: Trx,
+    lines: readonly ReceiptLine[],
+    before: Known,
+  ): Promise<{ readonly known: Known; readonly locked: ReadonlySet<string> }> {
     const { site } = this.settings.site;
     const linked = new Set<string>();
     const ids = lines.map(({ receiptId }) => receiptId);
     const sources = new Set(lines.flatMap(({ comesFrom }) => comesFrom?.receiptId ?? []));
-    const drums = lines.flatMap((line) =>
-      line.containers.flatMap((label) => drumNumber(label) ?? []),
-    );
     const find = async () => {
       // A fail that comes to one of those meanwhile is seen here, or sees this.
-      for (const drum of await receiptsOfDrums(trx, site, drums)) linked.add(drum.receipt_id);
-      for (const id of await receiptsComingOf(trx, site, ids)) linked.add(id);
+      const numbers = await this.numbersOf(trx, lines);
+      for (const id of await receiptsComingOf(trx, site, ids, numbers)) linked.add(id);
       for (const source of sources) {
         linked.add(source);
         for (const id of await receiptsGoingOn(trx, site, source)) linked.add(id);
@@ -229,9 +237,36 @@ export class ReceiptsService {
       const known = await this.lockAll(trx, lines, before, [...linked]);
       // What was waited for may have divided one of them.
       const now = await find();
-      if (now === size) return known;
+      if (now === size) {
+        const own = [...known.byId.values(), ...known.byScan.values()].map((row) => row.id);
+        return { known, locked: new Set([...linked, ...ids, ...own]) };
+      }
       size = now;
     }
+  }
+
+  /** Numbers of the drums that lines list, bring along from where they come from, or get results of. */
+  private async numbersOf(trx: Trx, lines: readonly ReceiptLine[]): Promise<Set<string>> {
+    const { site } = this.settings.site;
+    const numbers = new Set<string>();
+    for (const { containers, comesFrom } of lines) {
+      for (const label of containers) addNumber(numbers, label);
+      if (comesFrom === undefined || comesFrom.as === 'repacked') continue;
+      const { receiptId: source } = comesFrom;
+      const keys = containers.map(containerKey);
+      for (const place of [source, ...(await receiptsGoingOn(trx, site, source))]) {
+        for (const drum of await drumsUnder(trx, site, place, keys)) numbers.add(drum.number);
+      }
+    }
+    // Where one process owns the file there is nothing to lock for them.
+    if (!dialectOf(trx).isShared) return numbers;
+    const unowned = byScanText(await unownedResults(trx, site));
+    for (const { scanText } of lines) {
+      for (const result of unowned.get(scanText) ?? []) {
+        addNumber(numbers, result.container_scanned ?? '');
+      }
+    }
+    return numbers;
   }
 
   /** Stores a line that no announcement named before, or that goes on from another receipt. */
@@ -338,8 +373,11 @@ export class ReceiptsService {
     await this.passNumbers(trx, line, comesFrom);
     const held = await linksTo(trx, site, receiptId);
     // One that it knows by way of a part only says less than the source itself.
-    if (held.some((link) => link.from_receipt === comesFrom.receiptId && !isOfPart(link)))
-      return [];
+    const parts = await receiptsGoingOn(trx, site, comesFrom.receiptId);
+    if (held.some((link) => link.from_receipt === comesFrom.receiptId && !isOfPart(link))) {
+      // The line may list more of its containers than before.
+      return [comesFrom.receiptId, ...parts];
+    }
     // What it is judged by is what its source is now.
     await this.settings.evaluate(trx, comesFrom.receiptId, by.now);
     const further = await linkReceipts(
@@ -354,7 +392,6 @@ export class ReceiptsService {
       },
       by,
     );
-    const parts = await receiptsGoingOn(trx, site, comesFrom.receiptId);
     return [comesFrom.receiptId, ...parts, ...further];
   }
 
@@ -477,6 +514,11 @@ function withoutElsewhere(
   );
   const containers = line.containers.filter((label) => !elsewhere.has(containerKey(label)));
   return { line: { ...line, containers }, keptBack };
+}
+
+function addNumber(numbers: Set<string>, label: string): void {
+  const number = drumNumber(label);
+  if (number !== null) numbers.add(number);
 }
 
 function byScanText(results: readonly ScannedResult[]): Map<string, ScannedResult[]> {

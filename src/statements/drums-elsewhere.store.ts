@@ -28,6 +28,7 @@ export async function drumsElsewhere(
     const label = labels.get(key);
     if (label !== undefined) labelOf.set(number, label);
   }
+  if (labelOf.size === 0) return [];
   const answered = row.linked === 0 ? [] : await answeredByLinks(reader, site, id);
   const except = new Set([id, ...answered]);
   const drums = { numbers: new Set(labelOf.keys()), material: row.material };
@@ -41,6 +42,7 @@ export async function drumsElsewhere(
 
 async function answeredByLinks(reader: Reader, site: string, id: string): Promise<string[]> {
   const origins = await loadOrigins(reader, site, id);
-  const went = await linksFrom(reader, site, id);
+  // What stays behind a rejected container goes on, and what is measured under that one's paper says nothing of it by a link.
+  const went = (await linksFrom(reader, site, id)).filter(({ kind }) => kind !== 'split-off');
   return [...origins.flatMap(({ places }) => places), ...went.map((link) => link.to_receipt)];
 }

@@ -1,6 +1,7 @@
 import { drumsOf } from '../receipts/drum-numbers.store.js';
 import { isOfPart, keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
+  keepingLabels,
   leftBehind,
   linksFrom,
   linksTo,
@@ -56,21 +57,27 @@ async function goneBefore(
   const sources = new Set(
     came.flatMap(({ origin }) => (keepsEvidence(origin.kind) ? [origin.receiptId] : [])),
   );
-  const links: ReceiptLinkRow[] = [];
-  for (const source of sources) {
-    const from = await linksFrom(reader, site, source);
-    links.push(...from.filter(({ kind }) => kind === 'returned' || kind === 'opened'));
-  }
+  // What came here by way of the receipt that it had gone to is back.
+  const links = (await keepingLabels(reader, site, [...sources])).filter(
+    ({ to_receipt: to }) => to !== id && !sources.has(to),
+  );
   if (links.length === 0) return [];
   const relabels = await relabelsOf(reader, site, [id, ...sources]);
   const listed = await containersOf(reader, site, id);
-  return links.flatMap(({ kind, to_receipt: receiptId, document }) => {
-    const keys = new Set((JSON.parse(document) as LinkDocument).containers);
+  const gone: NonNullable<LineageFacts['gone']>[number][] = [];
+  for (const { kind, to_receipt: receiptId, document } of links) {
+    // More may have come there since it was announced.
+    const there = await containersOf(reader, site, receiptId);
+    const keys = new Set([
+      ...(JSON.parse(document) as LinkDocument).containers,
+      ...there.map(({ normalised }) => normalised),
+    ]);
     const containers = listed
       .filter((c) => [...printsOf(relabels, c.normalised)].some((key) => keys.has(key)))
       .map(({ label }) => label);
-    return containers.length === 0 || receiptId === id ? [] : [{ receiptId, kind, containers }];
-  });
+    if (containers.length > 0) gone.push({ receiptId, kind, containers });
+  }
+  return gone;
 }
 
 /** A receipt that containers came from, as it was when they went and as it is now. */
@@ -148,7 +155,7 @@ export async function loadOrigins(
         disagreed: then.disagreed ?? false,
         contrarySince:
           then.contrary === undefined
-            ? Math.max(0, against.length - link.known_contrary)
+            ? Math.max(0, against.filter((id) => !known.has(id)).length - link.known_contrary)
             : against.filter((id) => !known.has(id)).length,
         refusedSince: refusals.some((refusal) => !wasRefused(refusal)),
         rejected,

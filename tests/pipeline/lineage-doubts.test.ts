@@ -700,6 +700,93 @@ describe('a container that was returned under its own label', () => {
   });
 });
 
+describe('what a list says later', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+
+  it('holds up a part also by a container that was returned in a later one', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2', 'C-3'] });
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2', 'C-3'] });
+    await world.again('returned', ['C-1'], 'R-1');
+    await world.conformed('R-3');
+    await world.again('returned', ['C-1', 'C-2'], 'R-1');
+    expect(await world.stored('R-3')).toBe('unmet: container C-2 went to R-9 (returned) before');
+    expect(await world.stops('R-3')).toEqual(['suspend']);
+  });
+
+  it('lets a container be back that was returned and is merged with the rest', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    await world.again('returned', ['C-1'], 'R-1');
+    await world.merge('R-5', ['R-3', 'R-9']);
+    expect(await world.asked('R-5')).toMatch(/^met/);
+    await world.split('R-5', { 'R-6': ['C-1'], 'R-7': ['C-2'] });
+    expect(await world.asked('R-6')).toMatch(/^met/);
+    expect(await world.asked('R-2')).toContain('container C-1 went to R-9 (returned) before');
+  });
+
+  it('stops what came of a receipt whose material it supplies, by a match that names another', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: ['C-1', 'C-2'], material: null });
+    await world.again('returned');
+    await world.bench.settle(goodParts([goodResult(1)]));
+    await world.bench.db
+      .updateTable('result')
+      .set({ decision: 'match', matched_material: 'M-2', contrary: 0 })
+      .execute();
+    await world.conformed('R-9');
+    await world.announce('R-1', { containers: ['C-1', 'C-2'] });
+    expect(await world.stored('R-9')).toContain(CONTRARY);
+    expect(await world.stops('R-9')).toEqual(['suspend']);
+  });
+
+  it('stops what lists a drum whose number it brings to another receipt', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.relabel('R-1', DRUM, 'N-1');
+    await world.cancel('R-1');
+    await world.announce('R-4', { containers: [DRUM, 'C-7'] });
+    await world.conformed('R-4');
+    await world.announce('R-9', { containers: ['N-1'] });
+    await world.fail(1, 'GR-9', 'N-1');
+    expect(await world.stored('R-4')).toMatch(/^met/);
+    await world.again('returned', ['N-1'], 'R-1');
+    expect(await world.stored('R-4')).toContain('receipt R-9, which lists container');
+    expect(await world.stops('R-4')).toEqual(['suspend']);
+  });
+
+  it('is taken where another receipt lists the same drum since before that was refused', async () => {
+    const world = await Lineage.open();
+    await world.announce('R-1', { containers: [DRUM, 'C-2'] });
+    await world.cancel('R-1');
+    await world.announce('R-2', { containers: [DRUM, 'C-9'] });
+    await world.bench.db
+      .updateTable('receipt')
+      .set({ status: 'open' })
+      .where('id', '=', 'R-1')
+      .execute();
+    expect(await world.announce('R-2', { containers: [DRUM, 'C-9', 'C-8'] })).toMatchObject({
+      ok: true,
+    });
+    await world.split('R-2', { 'R-5': [DRUM], 'R-6': ['C-9', 'C-8'] });
+    const third = await world.announce('R-3', { containers: [DRUM] });
+    expect(!third.ok && third.faults[0]?.rule).toBe('label-elsewhere');
+  });
+
+  it('hides no drum that was scanned with the paper of a container which was split off', async () => {
+    const world = await Lineage.open();
+    const other = '(01)09521234543213(21)0008';
+    await world.announce('R-1', { containers: [DRUM, other] });
+    await world.splitOff('R-1', DRUM, 'R-5');
+    expect(await world.stored('R-1')).toMatch(/^met/);
+    await world.conformed('R-1');
+    await world.fail(1, 'GR-5', other);
+    expect(await world.stored('R-1')).toContain('stands under receipt R-5');
+    expect(await world.stops('R-1')).toEqual(['suspend']);
+  });
+});
+
 const back = (receiptId: string) => ({ receiptId, as: 'returned' }) as const;
 
 describe('a source that is named in more than one way', () => {

@@ -164,7 +164,7 @@ describe('a migration', () => {
         values ('1', 's', 'split', 'R-2', 'R-3', ${document}, 0, 'r', 'a', 1)`.execute(db);
       for (const [id, scanned, receipt] of [
         ['1', ']d20109521234543213210003', null],
-        ['2', drum(4), 'R-7'],
+        ['2', '(21)0004(01)09521234543213', 'R-7'],
         ['3', 'C-1', 'R-8'],
       ]) {
         await sql`insert into result (id, site, result_id, revision, bundle_row_id, pointer, state, contrary, receipt_id,

@@ -55,12 +55,26 @@ interface Held {
 }
 
 async function numberContainers(db: Kysely<Held>): Promise<void> {
-  const listed = await db
-    .selectFrom('container')
-    .select(['site', 'receipt_id', 'normalised'])
-    .where('normalised', 'like', SERIAL_LIKE)
-    .execute();
-  for (const { normalised: key, ...of } of listed) await note(db, of, key, drumNumber(key));
+  for (let last = { receipt_id: '', normalised: '' }; ; ) {
+    const page = await db
+      .selectFrom('container')
+      .select(['site', 'receipt_id', 'normalised'])
+      .where('normalised', 'like', SERIAL_LIKE)
+      .where((e) =>
+        e.or([
+          e('receipt_id', '>', last.receipt_id),
+          e.and([e('receipt_id', '=', last.receipt_id), e('normalised', '>', last.normalised)]),
+        ]),
+      )
+      .orderBy('receipt_id')
+      .orderBy('normalised')
+      .limit(PAGE)
+      .execute();
+    const rows = page.flatMap(({ normalised: key, ...of }) => rowOf(of, key, drumNumber(key)));
+    await noteAll(db, rows);
+    last = page.at(-1) ?? last;
+    if (page.length < PAGE) break;
+  }
   // Receipts whose labels were printed anew, and what went on from those, in the order in which it went.
   const relabels = await db.selectFrom('container_relabel').selectAll().orderBy('id').execute();
   const byReceipt = new Map<string, ContainerRelabelRow[]>();
@@ -108,17 +122,24 @@ function numbersAt(db: Kysely<Held>, site: string, receiptId: string) {
     .execute();
 }
 
-async function note(
-  db: Kysely<Held>,
-  of: { readonly site: string; readonly receipt_id: string },
-  key: string,
-  number: string | null,
-): Promise<void> {
-  if (number === null) return;
-  const { site, receipt_id } = of;
+interface OfReceipt {
+  readonly site: string;
+  readonly receipt_id: string;
+}
+
+function rowOf({ site, receipt_id }: OfReceipt, key: string, number: string | null) {
+  return number === null ? [] : [{ site, receipt_id, key, number }];
+}
+
+function note(db: Kysely<Held>, of: OfReceipt, key: string, number: string | null): Promise<void> {
+  return noteAll(db, rowOf(of, key, number));
+}
+
+async function noteAll(db: Kysely<Held>, rows: readonly DrumNumberRow[]): Promise<void> {
+  if (rows.length === 0) return;
   await db
     .insertInto('drum_number')
-    .values({ site, receipt_id, key, number })
+    .values([...rows])
     .onConflict((c) => c.doNothing())
     .execute();
 }
@@ -130,20 +151,27 @@ async function numberResults(db: Kysely<Held>): Promise<void> {
       .selectFrom('result')
       .select(['id', 'container_scanned'])
       .where('id', '>', last)
-      .where('container_scanned', 'like', '%01%21%')
+      // Elements may stand in any order.
+      .where('container_scanned', 'like', '%01%')
+      .where('container_scanned', 'like', '%21%')
       .orderBy('id')
       .limit(PAGE)
       .execute();
-    for (const { id, container_scanned: scanned } of page) {
+    const numbered = page.flatMap(({ id, container_scanned: scanned }) => {
       const number = drumNumber(scanned ?? '');
-      if (number === null) continue;
-      await db.updateTable('result').set({ drum_number: number }).where('id', '=', id).execute();
+      return number === null ? [] : [sql`(${id}, ${number})`];
+    });
+    if (numbered.length > 0) {
+      await sql`with numbered (id, number) as (values ${sql.join(numbered)})
+        update result set drum_number = numbered.number from numbered
+        where result.id = numbered.id`.execute(db);
     }
     if (page.length < PAGE) return;
     last = page.at(-1)?.id ?? last;
   }
 }
 
+/** Of rows with four values each, which a statement may bind. */
 const PAGE = 1_000;
 /** How the key of a label begins and goes on that may have both; elements stand in the order of their numbers. */
 const SERIAL_LIKE = '(01)%(21)%';
