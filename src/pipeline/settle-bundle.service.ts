@@ -296,7 +296,8 @@ export class SettleBundleService {
 
   /**
    * Rules 8 and 19: receipts that list a drum of which a result of this bundle speaks badly, whatever receipt was scanned
-   * with it; and those that came of one of which a result does, or names no container: it may be about theirs. Behind the locks of the receipts that they came of, so that nothing goes on from those meanwhile.
+   * with it; and those that came of one of which a result does, or names no container: it may be about theirs. Behind the
+   * locks of the receipts that they came of, so that nothing goes on from those meanwhile.
    */
   async #comingOf(
     trx: Trx,
