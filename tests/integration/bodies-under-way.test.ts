@@ -122,15 +122,16 @@ describe('a key whose bodies stop half-way', () => {
       for (const { socket } of held) socket.write(begun, () => socket.destroy());
       await untilFree(key);
     }
-    for (let i = 0; i < 3 * OF_ONE_KEY; i += 1) {
-      const answer = await world.http({
+    const unread = (i: number) =>
+      world.http({
         path: BUNDLES,
         key,
         headers: { 'content-type': 'application/json', 'idempotency-key': `"unread-${i}"` },
         body: `{"n":${i}}${' '.repeat(BUNDLE_BYTES / 2)}`,
       });
-      expect(answer.status).toBe(422);
-    }
+    // Those that were hung up on last may not be given back yet.
+    await world.until('the first is let in', async () => (await unread(0)).status !== 429);
+    for (let i = 1; i < 3 * OF_ONE_KEY; i += 1) expect((await unread(i)).status).toBe(422);
   });
 });
 

@@ -135,7 +135,7 @@ export class ActsModel {
       place !== null && place.receipt === receipt && place.drum === drum;
     return [...Array(this.#line(receipt).drums).keys()].map((drum) =>
       [...this.#results].flatMap(([item, r]) =>
-        isHere(r, drum) || (contradicts(r) && isHere(r.proposed, drum)) ? [item] : [],
+        isHere(r, drum) || (!r.passes && isHere(r.proposed, drum)) ? [item] : [],
       ),
     );
   }
@@ -362,9 +362,10 @@ export class ActsModel {
     if (line.isContradicted) return 'does-not-conform';
     const all = [...this.#results.values()];
     const here = [...this.#results].filter(([, r]) => r.receipt === receipt);
-    if (all.some((r) => contradicts(r) && [r, r.proposed].some((p) => p?.receipt === receipt))) {
-      return 'does-not-conform';
-    }
+    // A cause is signed of the container that it was measured on: it explains nothing of the one that is proposed.
+    const isContrary = (r: Result) =>
+      (contradicts(r) && r.receipt === receipt) || (!r.passes && r.proposed?.receipt === receipt);
+    if (all.some(isContrary)) return 'does-not-conform';
     if (rejected.size > 0) return 'does-not-conform';
     let isCovered = true;
     for (const drum of Array(drums).keys()) {
