@@ -1,13 +1,13 @@
 import type { Reader } from '../storage/database.js';
 import type { ReceiptRow } from '../storage/tables.js';
 import { saysTheSame } from './correct-expectation.js';
-import { drumsUnder } from './drum-numbers.store.js';
+import { numbersListed } from './drum-numbers.store.js';
 import { type ExpectationFault, fault, type ReceiptLine } from './expectation-line.js';
 import { containerKey, drumNumber } from './label.js';
 import { currentKey, relabelMap } from './lineage.js';
 import { linksFrom, linksTo, receiptsListing, relabelsOf } from './lineage.store.js';
 import type { RevisionDocument } from './receipt-rows.js';
-import { containersOf, findReceipts, hasResults, latestAnnouncement } from './receipts.store.js';
+import { findReceipts, hasResults, latestAnnouncement } from './receipts.store.js';
 
 /** What stands against lines in what is stored already; nothing is changed. */
 export async function findFaults(
@@ -179,8 +179,7 @@ async function listedBefore(
     if (!isAsked || places.length === 0) continue;
     const numbers = new Set<string>();
     for (const place of places) {
-      const listed = (await containersOf(reader, site, place)).map((c) => c.normalised);
-      for (const drum of await drumsUnder(reader, site, place, listed)) numbers.add(drum.number);
+      for (const number of await numbersListed(reader, site, place)) numbers.add(number);
     }
     found.set(receiptId, numbers);
   }

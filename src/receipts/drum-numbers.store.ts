@@ -1,5 +1,6 @@
+import { chunks } from '../storage/chunks.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { preparedForList } from '../storage/prepared.js';
+import { prepared, preparedForList } from '../storage/prepared.js';
 import type { DrumNumberRow } from '../storage/tables.js';
 import { drumNumber } from './label.js';
 
@@ -73,6 +74,16 @@ export async function drumsOf(
   return found;
 }
 
+/** Numbers of the containers that a receipt lists to this day. */
+export async function numbersListed(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<ReadonlySet<string>> {
+  const { rows } = await listedToday(reader, { site, receiptId });
+  return new Set(rows.map(({ number }) => number));
+}
+
 /** Receipts that list or listed a container of one of these numbers, whatever became of them. */
 export async function receiptsOfDrums(
   reader: Reader,
@@ -89,13 +100,17 @@ export async function receiptsOfDrums(
 /**
  * Receipts that list a drum which one of these lists too, or of which a result of one of these was measured: it is the same
  * drum, announced anew after its receipt was cancelled for one, or scanned under the receipt of another.
+ *
+ * @param also numbers of drums that something is known of besides, at whatever receipt or none
  */
 export async function receiptsSharingDrums(
   reader: Reader,
   site: string,
   receiptIds: readonly string[],
+  also: Iterable<string>,
 ): Promise<ReadonlySet<string>> {
-  const numbers = new Set((await drumsOf(reader, site, receiptIds)).map(({ number }) => number));
+  const numbers = new Set(also);
+  for (const { number } of await drumsOf(reader, site, receiptIds)) numbers.add(number);
   for (const some of chunks(receiptIds)) {
     for (const { number } of (await numbersMeasured(reader, { site }, some)).rows) {
       if (number !== null) numbers.add(number);
@@ -114,15 +129,6 @@ async function insertNumbers(trx: Trx, rows: readonly DrumNumberRow[]): Promise<
       .onConflict((c) => c.doNothing())
       .execute();
   }
-}
-
-/** Rows of one statement, or values bound in one `in (…)`. */
-const CHUNK = 1000;
-
-function chunks<T>(all: readonly T[]): T[][] {
-  const out: T[][] = [];
-  for (let i = 0; i < all.length; i += CHUNK) out.push(all.slice(i, i + CHUNK));
-  return out;
 }
 
 interface OfSite {
@@ -152,6 +158,20 @@ const numbersUnder = preparedForList((db, of: OfSite & { readonly receiptId: str
     .where('site', '=', of.site)
     .where('receipt_id', '=', of.receiptId)
     .where('key', 'in', keys),
+);
+
+const listedToday = prepared((db, of: OfSite & { readonly receiptId: string }) =>
+  db
+    .selectFrom('drum_number')
+    .innerJoin('container', (join) =>
+      join
+        .onRef('container.site', '=', 'drum_number.site')
+        .onRef('container.receipt_id', '=', 'drum_number.receipt_id')
+        .onRef('container.normalised', '=', 'drum_number.key'),
+    )
+    .select('drum_number.number')
+    .where('drum_number.site', '=', of.site)
+    .where('drum_number.receipt_id', '=', of.receiptId),
 );
 
 const numbersMeasured = preparedForList((db, of: OfSite, ids) =>

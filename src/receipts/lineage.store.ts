@@ -4,7 +4,12 @@ import type { Signature } from '../signatures/signature.js';
 import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
-import type { ContainerRelabelRow, ReceiptLinkRow, ReceiptRequestRow } from '../storage/tables.js';
+import type {
+  ContainerRelabelRow,
+  ReceiptLinkRow,
+  ReceiptRequestRow,
+  ResultRow,
+} from '../storage/tables.js';
 import {
   passDrumNumbers,
   receiptsOfDrums,
@@ -90,9 +95,9 @@ export async function receiptsComingOf(
   receiptIds: readonly string[],
   numbers: Iterable<string> = [],
 ): Promise<readonly string[]> {
-  const found = new Set(await receiptsSharingDrums(reader, site, receiptIds));
-  for (const drum of await receiptsOfDrums(reader, site, numbers)) found.add(drum.receipt_id);
-  const all = [...new Set([...receiptIds, ...found])];
+  const sharing = await receiptsSharingDrums(reader, site, receiptIds, numbers);
+  const found = new Set(sharing);
+  const all = [...receiptIds, ...sharing];
   for (let i = 0; i < all.length; i += CHUNK) {
     const ids = all.slice(i, i + CHUNK);
     for (const query of [comingOf, anewFromSourcesOf]) {
@@ -289,39 +294,22 @@ export interface ResultAgainst {
   readonly container: string | null;
 }
 
-/** A result that speaks against the drum whose GTIN and serial number were scanned. */
-export interface DrumResultAgainst extends ResultAgainst {
-  readonly number: string;
-}
+/** A result of a drum whose GTIN and serial number were scanned, with what it may say against it. */
+export type DrumResult = Pick<
+  ResultRow,
+  'id' | 'receipt_id' | 'contrary' | 'recheck' | 'decision' | 'matched_material' | 'drum_number'
+> & { readonly names_another: 0 | 1 };
 
-/**
- * Results of drums of these numbers that speak against them, whatever receipt they are of.
- *
- * @param material that they should hold; null where nobody said
- */
+/** Results of drums of these numbers, whatever receipt they are of. */
 export async function resultsOfDrums(
   reader: Reader,
   site: string,
   numbers: ReadonlySet<string>,
-  material: string | null,
-): Promise<DrumResultAgainst[]> {
-  const found: DrumResultAgainst[] = [];
+): Promise<DrumResult[]> {
+  const found: DrumResult[] = [];
   const all = [...numbers];
   for (let i = 0; i < all.length; i += CHUNK) {
-    const { rows } = await scannedAs(reader, { site }, all.slice(i, i + CHUNK));
-    for (const row of rows) {
-      const namesAnother =
-        row.names_another === 1 ||
-        (row.decision === 'match' && material !== null && row.matched_material !== material);
-      if (row.contrary === 1 || namesAnother || doesDisagree(row.recheck)) {
-        found.push({
-          id: row.id,
-          receiptId: row.receipt_id,
-          container: row.container_label,
-          number: row.drum_number ?? '',
-        });
-      }
-    }
+    found.push(...(await scannedAs(reader, { site }, all.slice(i, i + CHUNK))).rows);
   }
   return found;
 }
@@ -329,8 +317,8 @@ export async function resultsOfDrums(
 const scannedAs = preparedForList((db, of: { readonly site: string }, numbers) =>
   db
     .selectFrom('result')
-    .select(['id', 'receipt_id', 'container_label', 'contrary', 'recheck', 'drum_number'])
-    .select(['decision', 'matched_material', NAMES_ANOTHER.as('names_another')])
+    .select(['id', 'receipt_id', 'contrary', 'recheck', 'decision', 'matched_material'])
+    .select(['drum_number', NAMES_ANOTHER.as('names_another')])
     .where('site', '=', of.site)
     .where('drum_number', 'in', numbers)
     .orderBy('id'),

@@ -3,7 +3,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { Instant } from '../formats/instant.js';
 import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
-import type { ContainerRejectionRow, ReceiptRow } from '../storage/tables.js';
+import type { ContainerRejectionRow, ReceiptLinkKind, ReceiptRow } from '../storage/tables.js';
 import { findFaults } from './announcement-faults.store.js';
 import { hasAttributions } from './attributions.store.js';
 import { type Correction, correctStrictly, saysTheSame } from './correct-expectation.js';
@@ -370,10 +370,10 @@ export class ReceiptsService {
     const { comesFrom, receiptId } = line;
     if (comesFrom === undefined) return [];
     const { site } = this.settings.site;
-    await this.passNumbers(trx, line, comesFrom);
+    const parts = await receiptsGoingOn(trx, site, comesFrom.receiptId);
+    await this.passNumbers(trx, line, comesFrom.as, [comesFrom.receiptId, ...parts]);
     const held = await linksTo(trx, site, receiptId);
     // One that it knows by way of a part only says less than the source itself.
-    const parts = await receiptsGoingOn(trx, site, comesFrom.receiptId);
     if (held.some((link) => link.from_receipt === comesFrom.receiptId && !isOfPart(link))) {
       // The line may list more of its containers than before.
       return [comesFrom.receiptId, ...parts];
@@ -399,13 +399,13 @@ export class ReceiptsService {
   private async passNumbers(
     trx: Trx,
     { receiptId, containers }: ReceiptLine,
-    { receiptId: source, as }: NonNullable<ReceiptLine['comesFrom']>,
+    as: ReceiptLinkKind,
+    places: readonly string[],
   ): Promise<void> {
     if (as === 'repacked') return;
-    const { site } = this.settings.site;
     const keys = containers.map(containerKey);
-    for (const from of [source, ...(await receiptsGoingOn(trx, site, source))]) {
-      await passDrumNumbers(trx, site, { from, to: receiptId, keys });
+    for (const from of places) {
+      await passDrumNumbers(trx, this.settings.site.site, { from, to: receiptId, keys });
     }
   }
 

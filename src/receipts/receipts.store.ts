@@ -1,5 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import type { Instant } from '../formats/instant.js';
+import { chunks } from '../storage/chunks.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
@@ -7,9 +8,6 @@ import { keepDrumNumbers } from './drum-numbers.store.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './receipt-bounds.js';
 import { emptyReceipt, type RevisionDocument } from './receipt-rows.js';
-
-/** Values bound in one `in (…)` and rows in one insert: far below what either database allows. */
-const CHUNK = 1000;
 
 export async function findReceipts(
   reader: Reader,
@@ -311,10 +309,4 @@ export async function closeUnownedEvidence(
     .returning('id')
     .execute();
   return closed.map(({ id }) => id);
-}
-
-function chunks<T>(all: readonly T[]): T[][] {
-  const out: T[][] = [];
-  for (let i = 0; i < all.length; i += CHUNK) out.push(all.slice(i, i + CHUNK));
-  return out;
 }

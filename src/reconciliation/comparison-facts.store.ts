@@ -1,4 +1,5 @@
 import { type Instant } from '../formats/instant.js';
+import { chunks as inParts } from '../storage/chunks.js';
 import type { Reader } from '../storage/database.js';
 import type { DeliveryRow, ResultRow } from '../storage/tables.js';
 import type { ExpectedContainer, MeasuredResult, SentDelivery } from './compare.js';
@@ -358,7 +359,5 @@ export function groupBy<T>(all: readonly T[], keyOf: (item: T) => string | null)
 }
 
 export function chunks<T>(all: readonly T[], size = CHUNK): T[][] {
-  const out: T[][] = [];
-  for (let i = 0; i < all.length; i += size) out.push(all.slice(i, i + size));
-  return out;
+  return inParts(all, size);
 }

@@ -1,3 +1,4 @@
+import { chunks } from '../storage/chunks.js';
 import type { Reader } from '../storage/database.js';
 import type { BundleState } from '../storage/tables.js';
 import type { CountedResult, ResultDelivery } from './count-period.js';
@@ -157,13 +158,4 @@ export async function stopsIssued(reader: Reader, site: string, period: Period):
     .where('issued_at', '<', period.to)
     .executeTakeFirstOrThrow();
   return Number(row.count);
-}
-
-/** Far below what either database allows in one `in (…)`. */
-const CHUNK = 1000;
-
-function chunks<T>(all: readonly T[]): T[][] {
-  const out: T[][] = [];
-  for (let i = 0; i < all.length; i += CHUNK) out.push(all.slice(i, i + CHUNK));
-  return out;
 }

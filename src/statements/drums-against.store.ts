@@ -10,6 +10,7 @@ import {
 import { rejectionsOf } from '../receipts/rejections.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ContainerRejectionRow } from '../storage/tables.js';
+import { speaksAgainst } from './attribution.js';
 import { contraryTakenBack, loadAttributions } from './attribution-facts.store.js';
 
 /** What speaks against one drum at a receipt that lists it, or under which it was scanned. */
@@ -47,13 +48,16 @@ export async function drumsAgainst(
   );
   const found = await whereListed(reader, site, listed);
   const known = new Set(found.flatMap(({ against }) => against));
-  const scanned = (await resultsOfDrums(reader, site, numbers, material)).filter(
-    ({ id, receiptId }) => !known.has(id) && !(receiptId !== null && except.has(receiptId)),
+  const scanned = (await resultsOfDrums(reader, site, numbers)).filter(
+    (row) =>
+      !known.has(row.id) &&
+      !(row.receipt_id !== null && except.has(row.receipt_id)) &&
+      (row.names_another === 1 || speaksAgainst(row, material)),
   );
   const ids = scanned.map(({ id }) => id);
   const attributions = await loadAttributions(reader, site, ids);
-  for (const { id, receiptId, number } of scanned) {
-    if (attributions.get(id)?.isValid) continue;
+  for (const { id, receipt_id: receiptId, drum_number: number } of scanned) {
+    if (number === null || attributions.get(id)?.isValid) continue;
     found.push({ number, receiptId, isListed: false, against: [id], rejections: [] });
   }
   return found;

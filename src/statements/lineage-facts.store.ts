@@ -1,4 +1,4 @@
-import { drumsOf } from '../receipts/drum-numbers.store.js';
+import { drumsOf, numbersListed } from '../receipts/drum-numbers.store.js';
 import { isOfPart, keepsEvidence, type LinkDocument, printsOf } from '../receipts/lineage.js';
 import {
   keepingLabels,
@@ -195,9 +195,7 @@ async function sameDrums(
   const found: DrumAgainst[] = [];
   const rows = await findReceipts(reader, site, places);
   for (const place of places) {
-    const listed = new Set((await containersOf(reader, site, place)).map((c) => c.normalised));
-    const drums = await drumsOf(reader, site, [place]);
-    const numbers = new Set(drums.filter((d) => listed.has(d.key)).map((d) => d.number));
+    const numbers = await numbersListed(reader, site, place);
     const material = rows.get(place)?.material ?? null;
     found.push(...(await drumsAgainst(reader, site, { numbers, material }, except)));
   }
