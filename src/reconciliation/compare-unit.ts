@@ -106,6 +106,58 @@ export function changesTo(
   };
 }
 
+/**
+ * What turns the discrepancies that are stored of these receipts into those that were found, each under the receipt that it
+ * belongs to now. All receipts at once: what goes from one of them to another is neither ended nor new.
+ *
+ * @param stored may hold others, which are left alone
+ */
+export function changesByReceipt(
+  compared: readonly {
+    readonly of: ReceiptToCompare;
+    readonly discrepancies: readonly Discrepancy[];
+  }[],
+  stored: readonly StoredDiscrepancy[],
+): ReadonlyMap<string, DiscrepancyChanges> {
+  const owners = new Map(
+    compared.flatMap(({ of, discrepancies }) =>
+      [...discrepancies.map((d) => d.subject), ...subjectsIn(of)].map((subject) => [
+        subject,
+        of.receiptId,
+      ]),
+    ),
+  );
+  const receipts = new Set(compared.map(({ of }) => of.receiptId));
+  const changes = changesTo(
+    compared.flatMap((c) => c.discrepancies),
+    stored.filter((d) => receipts.has(d.receiptId ?? '') || owners.has(d.subject)),
+    {
+      containers: compared.flatMap(({ of }) => of.containers),
+      results: compared.flatMap(({ of }) => of.results),
+      deliveries: compared.flatMap(({ of }) => of.deliveries),
+    },
+  );
+  const ownerOf = (d: Discrepancy) => owners.get(d.subject) ?? d.receiptId;
+  return new Map(
+    [...receipts].map((id) => [
+      id,
+      {
+        open: changes.open.filter((d) => ownerOf(d) === id),
+        update: changes.update.filter(({ to }) => ownerOf(to) === id),
+        close: changes.close.filter((c) => ownerOf(c.stored) === id),
+      },
+    ]),
+  );
+}
+
+/** Of a receipt, whatever is open about it: its results and deliveries. */
+export function subjectsIn(of: Pick<ReceiptToCompare, 'results' | 'deliveries'>): string[] {
+  return [
+    ...of.results.map((r) => resultSubject(r.rowId)),
+    ...of.deliveries.map((d) => deliverySubject(d.deliveryId)),
+  ];
+}
+
 /** What is not known of a day keeps the day that was stored. */
 function saysTheSame(a: Discrepancy, b: Discrepancy): boolean {
   return (
@@ -159,7 +211,10 @@ function containerEvidence(
   );
   if (!container?.required) return `receipt:${ended.receiptId ?? ''} no longer asks for it`;
   const by = facts.results.find(
-    (r) => r.state === 'accepted' && r.containerLabel === container.label,
+    (r) =>
+      r.state === 'accepted' &&
+      r.receiptId === container.receiptId &&
+      r.containerLabel === container.label,
   );
   return by ? resultSubject(by.rowId) : `receipt:${ended.receiptId ?? ''} was corrected`;
 }

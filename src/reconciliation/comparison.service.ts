@@ -7,11 +7,13 @@ import type { OpenDatabase, Trx } from '../storage/database.js';
 import { deliverySubject, type MeasuredResult } from './compare.js';
 import {
   type CompareSettings,
+  changesByReceipt,
   changesTo,
   compareReceipt,
   compareUnowned,
   type DiscrepancyChanges,
   type ReceiptToCompare,
+  subjectsIn,
 } from './compare-unit.js';
 import {
   type ComparedSubjects,
@@ -215,10 +217,7 @@ export class ComparisonService {
   }
 
   async #compare(trx: Trx, subjects: ComparedSubjects, now: Instant): Promise<NotedChange[]> {
-    const touched = new Set([
-      ...subjects.results.map((r) => resultSubject(r.rowId)),
-      ...subjects.deliveries.map((d) => deliverySubject(d.deliveryId)),
-    ]);
+    const touched = new Set(subjectsIn(subjects));
     const counted = await this.compareReceipts(trx, subjects.receiptIds, touched, now);
     await this.#compareUnowned(trx, subjects, now);
     await this.#countUnowned(trx, subjects.results);
@@ -228,7 +227,7 @@ export class ComparisonService {
   /**
    * Compares these receipts and stores what differs from what was stored, with trail entries.
    *
-   * @param touched subjects whose rows may still stand under another receipt, or under none
+   * @param touched subjects whose rows, and those of their deliveries, may still stand under another receipt, or under none
    * @returns receipts of which other counts were stored; the database marks the discrepancies
    */
   async compareReceipts(
@@ -257,13 +256,20 @@ export class ComparisonService {
       compared.flatMap(({ now: c }) => c.cells),
       await storedCells(trx, site, ids),
     );
-    const stored = await storedDiscrepancies(trx, site, receiptIds, touched);
+    const stored = await storedDiscrepancies(
+      trx,
+      site,
+      receiptIds,
+      withTheirDeliveries(touched, receipts),
+    );
+    const changes = changesByReceipt(
+      compared.map(({ of, now: c }) => ({ of, discrepancies: c.discrepancies })),
+      stored,
+    );
     const counted: NotedChange[] = [];
     for (const { of, now: c } of compared) {
-      const subjects = new Set([...c.discrepancies.map((d) => d.subject), ...subjectsIn(of)]);
-      const mine = stored.filter((d) => d.receiptId === of.receiptId || subjects.has(d.subject));
-      const changes = changesTo(c.discrepancies, mine, of);
-      await this.#apply(trx, of.receiptId, changes, now);
+      const mine = changes.get(of.receiptId);
+      if (mine) await this.#apply(trx, of.receiptId, mine, now);
       counted.push(...tallyChange(of, c.tally, before.get(of.receiptId)));
     }
     return counted;
@@ -282,15 +288,7 @@ export class ComparisonService {
       deliveries: [...facts.deliveries, ...others],
     };
     const compared = compareUnowned(all, settings);
-    const stored = await storedDiscrepancies(
-      trx,
-      site,
-      [],
-      [
-        ...all.results.map((r) => resultSubject(r.rowId)),
-        ...all.deliveries.map((d) => deliverySubject(d.deliveryId)),
-      ],
-    );
+    const stored = await storedDiscrepancies(trx, site, [], subjectsIn(all));
     const ofResult = groupBy(facts.deliveries, (d) => d.subjectId);
     for (const result of facts.results) {
       const deliveries = ofResult.get(result.rowId) ?? [];
@@ -375,11 +373,15 @@ function placesOf(
   return days;
 }
 
-function subjectsIn(of: ReceiptToCompare): string[] {
-  return [
-    ...of.results.map((r) => resultSubject(r.rowId)),
-    ...of.deliveries.map((d) => deliverySubject(d.deliveryId)),
-  ];
+/** A result that moves to a receipt takes its deliveries along, which nothing marks then. */
+function withTheirDeliveries(
+  touched: ReadonlySet<string>,
+  receipts: readonly ReceiptToCompare[],
+): Set<string> {
+  const theirs = receipts
+    .flatMap((r) => r.deliveries)
+    .filter((d) => d.subjectKind === 'result' && touched.has(resultSubject(d.subjectId)));
+  return new Set([...touched, ...theirs.map((d) => deliverySubject(d.deliveryId))]);
 }
 
 export function isSameCell(a: Cell, b: Cell | undefined): boolean {

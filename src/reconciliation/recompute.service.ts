@@ -1,13 +1,14 @@
 import { recordAudit } from '../audit/audit.store.js';
-import { resultSubject } from '../receipts/evidence-subject.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
-import { deliverySubject, discrepancyKey } from './compare.js';
+import { discrepancyKey } from './compare.js';
 import {
+  changesByReceipt,
   changesTo,
   compareReceipt,
   compareUnowned,
   type DiscrepancyChanges,
+  subjectsIn,
 } from './compare-unit.js';
 import {
   type ComparedSite,
@@ -94,25 +95,16 @@ export class RecomputeService {
     const receipts = await receiptsToCompare(trx, site, ids);
     const tallies = new Map((await storedReceipts(trx, site, ids)).map((r) => [r.receiptId, r]));
     const cells = await storedCells(trx, site, ids);
-    const subjects = receipts.flatMap((of) => [
-      ...of.results.map((r) => resultSubject(r.rowId)),
-      ...of.deliveries.map((d) => deliverySubject(d.deliveryId)),
-    ]);
+    const subjects = receipts.flatMap(subjectsIn);
     const stored = await storedDiscrepancies(trx, site, ids, subjects);
     const differences: Difference[] = [];
     const differing = new Set<string>();
-    for (const of of receipts) {
-      const compared = compareReceipt(of, settings);
-      const mine = new Set([
-        ...compared.discrepancies.map((d) => d.subject),
-        ...of.results.map((r) => resultSubject(r.rowId)),
-        ...of.deliveries.map((d) => deliverySubject(d.deliveryId)),
-      ]);
-      const changes = changesTo(
-        compared.discrepancies,
-        stored.filter((d) => d.receiptId === of.receiptId || mine.has(d.subject)),
-        of,
-      );
+    const all = receipts.map((of) => ({ of, compared: compareReceipt(of, settings) }));
+    const changes = changesByReceipt(
+      all.map(({ of, compared }) => ({ of, discrepancies: compared.discrepancies })),
+      stored,
+    );
+    for (const { of, compared } of all) {
       const tally = { ...compared.tally, nextDueAt: compared.nextDueAt };
       const what = [
         ...(isSameTally(tally, tallies.get(of.receiptId)) ? [] : ['counts of its containers']),
@@ -120,7 +112,7 @@ export class RecomputeService {
           compared.cells,
           cells.filter((c) => c.receiptId === of.receiptId),
         ),
-        ...changeWords(changes),
+        ...changeWords(changes.get(of.receiptId)),
       ];
       if (what.length > 0) differing.add(of.receiptId);
       differences.push(...what.map((text) => ({ receiptId: of.receiptId, what: text })));
@@ -162,10 +154,7 @@ export class RecomputeService {
         const compared = compareUnowned(facts, settings);
         addCells(cells, compared.cells);
         for (const d of compared.discrepancies) known.add(discrepancyKey(d));
-        const subjects = [
-          ...facts.results.map((r) => resultSubject(r.rowId)),
-          ...facts.deliveries.map((d) => deliverySubject(d.deliveryId)),
-        ];
+        const subjects = subjectsIn(facts);
         const stored = await storedDiscrepancies(trx, site, [], subjects);
         changes.push(changesTo(compared.discrepancies, stored, { containers: [], ...facts }));
       }
@@ -178,7 +167,7 @@ export class RecomputeService {
     const gone = await orphanedReceipts(trx, site);
     const differences = [
       ...cellDifferences([...cells.values()], storedOnes),
-      ...changes.flatMap(changeWords),
+      ...changes.flatMap((change) => changeWords(change)),
       ...gone.map((id) => `counts of receipt ${id}, which nobody announced`),
     ].map((what) => ({ receiptId: '', what }));
     if (repair && differences.length > 0) {
@@ -222,7 +211,8 @@ function cellDifferences(cells: readonly Cell[], stored: readonly Cell[]): strin
   ];
 }
 
-function changeWords(changes: DiscrepancyChanges): string[] {
+function changeWords(changes: DiscrepancyChanges | undefined): string[] {
+  if (changes === undefined) return [];
   return [
     ...changes.open.map((d) => `${d.class} ${d.subject} is missing`),
     ...changes.update.map(({ to }) => `${to.class} ${to.subject} says something else`),

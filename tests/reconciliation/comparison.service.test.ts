@@ -25,6 +25,58 @@ describe('the comparison kept by rounds', () => {
     );
   }, 240_000);
 
+  it.each([
+    ['R-1', 'R-2'],
+    ['R-2', 'R-1'],
+  ])(
+    'keeps open what goes with a result from %s to %s, with both compared at once',
+    async (from, to) => {
+      const world = await ComparisonWorld.open();
+      for (const receiptId of [from, to]) {
+        await world.world.announce({
+          receiptId,
+          scanText: receiptId.replace('R', 'RC'),
+          line: receiptId,
+          containers: ['D-01'],
+        });
+      }
+      const [held, sent] = await world.world.measure(
+        { receipt: from.replace('R', 'RC'), container: 'D-01', state: 'held' },
+        { receipt: from.replace('R', 'RC'), container: 'D-01' },
+      );
+      await world.world.setDeliveries('result', 'parked');
+      await world.comparison.catchUp();
+      const ofResults = async () =>
+        (await world.open()).filter((d) => /^(held|parked) /.test(d)).map((d) => d.split(' (')[1]);
+      expect(await ofResults()).toEqual([`${from})`, `${from})`, `${from})`]);
+      await world.world.database.transact(async (trx) => {
+        for (const row of [held, sent]) {
+          await attributeResult(trx, 'northquay', row ?? '', {
+            receiptId: to,
+            containerLabel: 'D-01',
+          });
+        }
+      });
+      await world.comparison.catchUp();
+      expect(await ofResults()).toEqual([`${to})`, `${to})`, `${to})`]);
+      expect(await world.recompute()).toEqual([]);
+    },
+  );
+
+  it('moves an overdue delivery along when the receipt of its result is announced', async () => {
+    const world = await ComparisonWorld.open();
+    await world.world.measure({ container: 'D-01' });
+    world.world.clock.advance(16 * 60_000);
+    await world.comparison.catchUp();
+    const overdue = async () =>
+      (await world.open()).filter((d) => d.startsWith('overdue ')).map((d) => d.split(' (')[1]);
+    expect(await overdue()).toEqual([')', ')']);
+    await world.world.announce({ containers: ['D-01'] });
+    await world.comparison.catchUp();
+    expect(await overdue()).toEqual(['R-1)', 'R-1)']);
+    expect(await world.recompute()).toEqual([]);
+  });
+
   it('finds what differs, names it, and repairs it with a trail entry', async () => {
     const world = await ComparisonWorld.open();
     const { db } = world.world.database;
