@@ -75,8 +75,8 @@ export class AttributionWatch {
     }
     const number = (await attributedResult(trx, site, rowId))?.drum_number ?? null;
     const numbers = number === null ? [] : [number];
-    for (const other of await receiptsComingOf(trx, site, [...named], numbers)) named.add(other);
-    await locks.add(named);
+    const find = (ids: readonly string[]) => receiptsComingOf(trx, site, ids, numbers);
+    for (const other of await locks.addListing(named, numbers, find)) named.add(other);
     const unowned = all.some((a) => a.from_receipt === null)
       ? await latestDiscrepancy(trx, site, 'contrary-unowned', resultSubject(rowId))
       : null;

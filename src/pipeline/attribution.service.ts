@@ -468,8 +468,8 @@ export class AttributionService {
     // A split or an announcement may have moved it while its lock was waited for.
     const isUnowned = await find();
     await locks.add(touched);
-    if (!isUnowned) return touched;
-    // One of no receipt has no lock: who announces its receipt gives it away behind a share of the site's evidence.
+    if (!isUnowned && numbers.length === 0) return touched;
+    // One of no receipt has no lock, nor a drum that is listed for the first time: who announces either shares the evidence.
     await locks.evidence();
     await find();
     await locks.add(touched);

@@ -315,7 +315,9 @@ export class SettleBundleService {
       isCleanPass(result) ? [] : (drumNumber(result.examined.reading.containerScanned ?? '') ?? []),
     );
     if (doubted.size + numbers.length === 0) return [];
-    return locks.addFound(doubted, (ids) => receiptsComingOf(trx, this.site.site, ids, numbers));
+    return locks.addListing(doubted, numbers, (ids) =>
+      receiptsComingOf(trx, this.site.site, ids, numbers),
+    );
   }
 
   /** Opens what has no owner and returns the conforming receipts it puts in doubt. */

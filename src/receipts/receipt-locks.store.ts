@@ -63,6 +63,25 @@ export class ReceiptLocks {
     return all;
   }
 
+  /**
+   * As `addFound`, for what is said of drums by their numbers: who lists one of them for the first time meanwhile has no
+   * receipt that could be locked, but shares the site's evidence before it reads what is known of it. Behind that alone is
+   * nobody missed: what is said is seen there, or the list is seen here.
+   *
+   * @param numbers of the drums; with none it is `addFound`
+   */
+  async addListing(
+    receiptIds: Iterable<string>,
+    numbers: Iterable<string>,
+    find: (ids: readonly string[]) => Promise<readonly string[]>,
+  ): Promise<ReadonlySet<string>> {
+    const found = await this.addFound(receiptIds, find);
+    const [first] = numbers;
+    if (first === undefined || !dialectOf(this.trx).isShared) return found;
+    await this.evidence();
+    return this.addFound(found, find);
+  }
+
   /** Shares the site's evidence, see `shareSiteEvidence`: a receipt found missing behind it is locked from the start. */
   async shareEvidence(): Promise<void> {
     await shareSiteEvidence(this.trx, this.site);

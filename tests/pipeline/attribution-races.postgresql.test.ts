@@ -2,6 +2,7 @@ import { describe, expect, it } from 'vitest';
 import { AfterHolds } from '../../src/pipeline/after-holds.service.js';
 import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
 import { transactLocking } from '../../src/receipts/receipt-locks.store.js';
+import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { somebodyWaits } from '../support/lock-waits.js';
 import { COMMAND_LINE } from '../support/people.js';
@@ -17,7 +18,11 @@ import { announcement, MAPPINGS } from './review-bench.js';
 const UNKNOWN = { receipt: { scanned: 'GR-9', entry: 'scanned' } } as const;
 
 /** Announces the receipt, and commits when the other transaction waits for it. */
-async function announceBeside<T>(bench: AttributionBench, other: () => Promise<T>): Promise<T> {
+async function announceBeside<T>(
+  bench: AttributionBench,
+  other: () => Promise<T>,
+  line = announcement({ receiptId: 'R-9', scanText: 'GR-9', containers: ['C-1', 'C-2'] }),
+): Promise<T> {
   const { bench: of, receipts } = bench.reviews;
   let announced: () => void = () => undefined;
   const isAnnounced = new Promise<void>((resolve) => {
@@ -27,7 +32,6 @@ async function announceBeside<T>(bench: AttributionBench, other: () => Promise<T
   const mayCommit = new Promise<void>((resolve) => {
     commit = resolve;
   });
-  const line = announcement({ receiptId: 'R-9', scanText: 'GR-9', containers: ['C-1', 'C-2'] });
   const announcing = of.database.transact(async (trx) => {
     await receipts.announce(trx, [line], COMMAND_LINE, of.clock.now());
     announced();
@@ -88,5 +92,25 @@ describe('a result without an owner whose receipt is announced at the same momen
       }),
     );
     expect([...held.receipts]).toEqual(['R-9']);
+  });
+});
+
+describe('a drum that is listed for the first time at the moment in which it fails', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+
+  it('is known to have failed, though the fail was scanned under the receipt of another', async () => {
+    const bench = await AttributionBench.open();
+    const of = bench.reviews;
+    await of.announce({ receiptId: 'R-1', scanText: 'GR-1', containers: ['C-1'] });
+    const line = announcement({ receiptId: 'R-9', scanText: 'GR-9', containers: [DRUM] });
+    const fail = goodResult(1, {
+      ...FAIL,
+      receipt: { scanned: 'GR-1', entry: 'scanned' },
+      container: { scanned: DRUM, entry: 'scanned' },
+    });
+    await announceBeside(bench, () => of.settle(goodParts([fail])), line);
+    expect(await of.found('receipt-undivided', 'R-9')).toContain(DRUM);
+    const latest = await latestStatement(bench.db, of.bench.site.site, 'R-9');
+    expect(latest?.conditions.find((c) => c.code === 'receipt-undivided')?.state).toBe('unmet');
   });
 });
