@@ -1,19 +1,17 @@
 import { uuidv7 } from 'uuidv7';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
-import { Passwords } from '../../src/access/passwords.service.js';
 import { addMs } from '../../src/formats/instant.js';
 import { formatInZone } from '../../src/formats/time-zone.js';
 import type { ReviewList, ReviewView } from '../../src/statements/review-view.js';
 import { Dock, EAST, receiptOf } from '../support/dock.js';
 import { GatewayWorld, type HttpAnswer } from '../support/gateway-world.js';
-import { PASSWORD } from '../support/people.js';
+import { PASSWORD, storedPassword } from '../support/people.js';
 import { erpUsage, toldErp } from './observe.js';
 
 /** A held result, from the dock to its reviewer and on to LIMS and ERP, with the whole gateway. */
 
 const [FIRST] = EAST;
 const receipt = receiptOf(1);
-const hash = new Passwords().hash(PASSWORD);
 
 let world: GatewayWorld;
 let dock: Dock;
@@ -32,7 +30,7 @@ afterEach(async () => {
 async function person(userName: string, role: string): Promise<void> {
   const { site } = world.site;
   const id = uuidv7();
-  const password = await hash;
+  const password = await storedPassword();
   const at = world.clock.now();
   await world.write(async (db) => {
     await db

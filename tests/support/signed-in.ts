@@ -1,5 +1,5 @@
 import type { GatewayWorld, HttpAnswer } from './gateway-world.js';
-import { PASSWORD } from './people.js';
+import { PASSWORD, storedPassword } from './people.js';
 
 /** People who use the pages of a whole gateway, as their browsers speak to it. */
 
@@ -33,8 +33,13 @@ export async function makePerson(
   if (answer.status !== 201) throw new Error(`a person was answered ${answer.text}`);
   const id = String(answer.json['id']);
   if (!options.mustChange) {
+    const password = await storedPassword();
     await world.write((db) =>
-      db.updateTable('account').set({ must_change_password: 0 }).where('id', '=', id).execute(),
+      db
+        .updateTable('account')
+        .set({ must_change_password: 0, password })
+        .where('id', '=', id)
+        .execute(),
     );
   }
   return id;
