@@ -278,7 +278,8 @@ export async function leftBehind(
     .select('id')
     .where('site', '=', site)
     .where('receipt_id', '=', receiptId)
-    .where('closed_at', 'is', null)
+    // What the comparison finds follows from rows, and partly from the clock: statements read the rows themselves.
+    .where(sql<boolean>`closed_at is null and derived = 0`)
     .execute();
   return {
     contrary: results.filter((r) => r.contrary === 1 || r.names_another === 1).map((r) => r.id),

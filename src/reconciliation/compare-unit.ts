@@ -1,6 +1,7 @@
 import type { Instant } from '../formats/instant.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
 import {
+  CONTAINER,
   compare,
   containerSubject,
   type Discrepancy,
@@ -81,7 +82,7 @@ export interface StoredDiscrepancy extends Discrepancy {
 export interface DiscrepancyChanges {
   readonly open: readonly Discrepancy[];
   /** Still there, under another receipt or in other words. */
-  readonly update: readonly { readonly id: string; readonly to: Discrepancy }[];
+  readonly update: readonly { readonly stored: StoredDiscrepancy; readonly to: Discrepancy }[];
   readonly close: readonly { readonly stored: StoredDiscrepancy; readonly evidence: string }[];
 }
 
@@ -98,7 +99,7 @@ export function changesTo(
     open: found.filter((d) => !held.has(discrepancyKey(d))),
     update: stored.flatMap((d) => {
       const to = wanted.get(discrepancyKey(d));
-      return to === undefined || !d.derived || saysTheSame(d, to) ? [] : [{ id: d.id, to }];
+      return to === undefined || !d.derived || saysTheSame(d, to) ? [] : [{ stored: d, to }];
     }),
     close: stored
       .filter((d) => d.derived && !wanted.has(discrepancyKey(d)))
@@ -108,7 +109,8 @@ export function changesTo(
 
 /**
  * What turns the discrepancies that are stored of these receipts into those that were found, each under the receipt that it
- * belongs to now. All receipts at once: what goes from one of them to another is neither ended nor new.
+ * belongs to now. All receipts at once: what goes from one of them to another is neither ended nor new. What went with a result
+ * to a receipt that is not among them stays as it is, for that one to take over when it is compared.
  *
  * @param stored may hold others, which are left alone
  */
@@ -130,7 +132,9 @@ export function changesByReceipt(
   const receipts = new Set(compared.map(({ of }) => of.receiptId));
   const changes = changesTo(
     compared.flatMap((c) => c.discrepancies),
-    stored.filter((d) => receipts.has(d.receiptId ?? '') || owners.has(d.subject)),
+    stored.filter(
+      (d) => owners.has(d.subject) || (receipts.has(d.receiptId ?? '') && isOfContainer(d)),
+    ),
     {
       containers: compared.flatMap(({ of }) => of.containers),
       results: compared.flatMap(({ of }) => of.results),
@@ -148,6 +152,11 @@ export function changesByReceipt(
       },
     ]),
   );
+}
+
+/** A container is of the receipt that its name names; results and deliveries may go to another. */
+function isOfContainer({ subject }: Pick<Discrepancy, 'subject'>): boolean {
+  return subject.startsWith(CONTAINER);
 }
 
 /** Of a receipt, whatever is open about it: its results and deliveries. */

@@ -142,8 +142,10 @@ export function measuredContainers(
 
 /** Names a container of a receipt; JSON, so that no two pairs of texts give one name. */
 export function containerSubject(receiptId: string, label: string): string {
-  return `container:${JSON.stringify([receiptId, label])}`;
+  return `${CONTAINER}${JSON.stringify([receiptId, label])}`;
 }
+
+export const CONTAINER = 'container:';
 
 function fromResult(result: MeasuredResult): Discrepancy[] {
   const place = {
@@ -180,7 +182,7 @@ function fromDelivery(
   delivery: SentDelivery,
   options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
 ): Discrepancy[] {
-  const isOverdue = options.now > addMs(delivery.createdAt, options.overdueAfterMs);
+  const isOverdue = isLate(delivery, options);
   return deliveryClasses(delivery, isOverdue).map((discrepancyClass) => ({
     class: discrepancyClass,
     subject: deliverySubject(delivery.deliveryId),
@@ -207,16 +209,34 @@ function isUnderWay(state: DeliveryState): boolean {
   return state === 'due' || state === 'building' || state === 'sending';
 }
 
-/** When one of these becomes overdue if nothing changes before; null when none will. */
+/**
+ * Too long ago, or made by a clock that was ahead and was set back: how long that one takes nobody knows, and it is worth a
+ * look before the clock reaches its time again.
+ */
+function isLate(
+  { createdAt }: Pick<SentDelivery, 'createdAt'>,
+  { now, overdueAfterMs }: Pick<Comparison, 'now' | 'overdueAfterMs'>,
+): boolean {
+  return now > addMs(createdAt, overdueAfterMs) || now < addMs(createdAt, -overdueAfterMs);
+}
+
+/** The last instants before which `isLate` turns. */
+function turnsOf({ createdAt }: Pick<SentDelivery, 'createdAt'>, overdueAfterMs: number) {
+  const early = addMs(createdAt, -overdueAfterMs);
+  return [(early - 1) as Instant, addMs(createdAt, overdueAfterMs)];
+}
+
+/** When one of these becomes overdue, or no longer is, if nothing changes before; null when none will. */
 export function nextOverdueAt(
   deliveries: readonly SentDelivery[],
   options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
 ): Instant | null {
   let next: Instant | null = null;
   for (const d of standingDeliveries(deliveries)) {
-    const at = addMs(d.createdAt, options.overdueAfterMs);
-    if (at < options.now || !deliveryClasses(d, true).includes('overdue')) continue;
-    if (next === null || at < next) next = at;
+    if (!deliveryClasses(d, true).includes('overdue')) continue;
+    for (const at of turnsOf(d, options.overdueAfterMs)) {
+      if (at >= options.now && (next === null || at < next)) next = at;
+    }
   }
   return next;
 }

@@ -24,6 +24,7 @@ import {
 } from './compared-subjects.js';
 import {
   deleteCells,
+  deleteCellsOfNobody,
   deleteMarks,
   discrepanciesById,
   dueByNow,
@@ -52,7 +53,7 @@ import {
 import { applyChanges } from './derived-discrepancies.store.js';
 import { type NotedChange, notedChanges } from './noted-changes.js';
 import { noteInClosedPeriods } from './periods.store.js';
-import { dayFinder, siteDay } from './site-day.js';
+import { dayFinder, siteDay, startFinder } from './site-day.js';
 import { addCells, type Cell, cellKey, tallyResults } from './tally.js';
 
 /** A delivery that is not confirmed a quarter of an hour after it was made is worth a look. */
@@ -78,6 +79,7 @@ export type ComparedSite = Pick<SiteFolder, 'site' | 'timeZone' | 'destinations'
  */
 export class ComparisonService {
   readonly #dayOf: (instant: Instant) => string;
+  readonly #startOf: (day: string) => Instant | null;
   readonly #settings: string;
 
   constructor(
@@ -87,6 +89,7 @@ export class ComparisonService {
     private readonly overdueAfterMs = OVERDUE_AFTER_MS,
   ) {
     this.#dayOf = dayFinder(site.timeZone);
+    this.#startOf = startFinder(site.timeZone);
     this.#settings = JSON.stringify({
       timeZone: site.timeZone,
       destinations: site.destinations.map((d) => [d.name, d.requiredForStatement]),
@@ -128,6 +131,8 @@ export class ComparisonService {
     if (settings === null) return null;
     if (settings !== this.#settings) {
       await markAll(trx, site);
+      // In another zone a result of no receipt counts on another day, and nothing would look at the day before any more.
+      await deleteCellsOfNobody(trx, site);
       await saveSettings(trx, site, this.#settings);
     }
     const now = this.clock.now();
@@ -251,11 +256,16 @@ export class ComparisonService {
       site,
       tallies.filter((t) => !isSameTally(t, before.get(t.receiptId))),
     );
+    const cellsBefore = await storedCells(trx, site, ids);
     await this.saveCellsOf(
       trx,
       compared.flatMap(({ now: c }) => c.cells),
-      await storedCells(trx, site, ids),
+      cellsBefore,
     );
+    const measuredOn = daysByReceipt([
+      ...cellsBefore,
+      ...compared.flatMap(({ now: c }) => c.cells),
+    ]);
     const stored = await storedDiscrepancies(
       trx,
       site,
@@ -269,10 +279,23 @@ export class ComparisonService {
     const counted: NotedChange[] = [];
     for (const { of, now: c } of compared) {
       const mine = changes.get(of.receiptId);
-      if (mine) await this.#apply(trx, of.receiptId, mine, now);
-      counted.push(...tallyChange(of, c.tally, before.get(of.receiptId)));
+      if (mine) {
+        await this.#apply(trx, of.receiptId, mine, now);
+        counted.push(...dayChanges(mine, this.#dayOf));
+      }
+      const was = before.get(of.receiptId);
+      const days = new Set([c.tally.day, was?.day ?? '', ...(measuredOn.get(of.receiptId) ?? [])]);
+      const change = tallyChange(of, c.tally, was);
+      if (change !== null) {
+        counted.push(...this.#startsOf(days).map((countsAt) => ({ ...change, countsAt })));
+      }
     }
     return counted;
+  }
+
+  /** Where days of the site's zone begin; '' is none. */
+  #startsOf(days: Iterable<string>): Instant[] {
+    return [...days].flatMap((day) => this.#startOf(day) ?? []);
   }
 
   async #compareUnowned(trx: Trx, subjects: ComparedSubjects, now: Instant): Promise<void> {
@@ -405,23 +428,54 @@ export function isSameTally(a: StoredReceipt, b: StoredReceipt | undefined): boo
   );
 }
 
-/** What of a receipt's containers changed; nothing when it is compared for the first time. */
+/** Days on which something was measured of receipts. */
+function daysByReceipt(cells: readonly Cell[]): ReadonlyMap<string, ReadonlySet<string>> {
+  const days = new Map<string, Set<string>>();
+  for (const { receiptId, day } of cells) {
+    const known = days.get(receiptId);
+    if (known) known.add(day);
+    else days.set(receiptId, new Set([day]));
+  }
+  return days;
+}
+
+/**
+ * What of a receipt's containers changed, for each day that counts them: that of its goods receipt, as it was and as it is,
+ * and those on which something was measured of it. null when nothing did.
+ */
 function tallyChange(
   of: ReceiptToCompare,
   now: Pick<StoredReceipt, 'day' | 'containers' | 'expected' | 'measured'>,
   before: StoredReceipt | undefined,
-): NotedChange[] {
-  if (of.receivedAt === null) return [];
+): Omit<NotedChange, 'countsAt'> | null {
   const counts = ({ expected, measured }: Pick<StoredReceipt, 'expected' | 'measured'>) =>
     `${measured} of ${expected} containers measured`;
-  if (before && counts(before) === counts(now) && before.day === now.day) return [];
+  if (before && counts(before) === counts(now) && before.day === now.day) return null;
   const was = before ? `${counts(before)} before` : 'not known before';
-  return [
-    {
-      subject: `receipt:${of.receiptId}`,
-      countsAt: of.receivedAt,
-      detail: `receipt ${of.receiptId} (revision ${of.revision}): ${counts(now)}, ${was}`,
-      about: null,
-    },
-  ];
+  const moved =
+    before && before.day !== now.day ? `; ${placeOf(now)}, ${placeOf(before)} before` : '';
+  const about = `receipt ${of.receiptId} (`;
+  return {
+    subject: `receipt:${of.receiptId}`,
+    detail: `${about}revision ${of.revision}): ${counts(now)}, ${was}${moved}`,
+    about,
+  };
+}
+
+function placeOf({ day }: Pick<StoredReceipt, 'day'>): string {
+  return day === '' ? 'without a goods receipt' : `received on ${day}`;
+}
+
+/** Discrepancies that count on another day now, for the day that they leave and the one that they come to. */
+function dayChanges(
+  { update }: DiscrepancyChanges,
+  dayOf: (instant: Instant) => string,
+): NotedChange[] {
+  return update.flatMap(({ stored, to }) => {
+    const [from, at] = [stored.countsFrom, to.countsFrom];
+    if (from === null || at === null || dayOf(from) === dayOf(at)) return [];
+    const about = `${to.class} counts on `;
+    const detail = `${about}${dayOf(at)}, on ${dayOf(from)} before: ${to.detail}`;
+    return [from, at].map((countsAt) => ({ subject: to.subject, countsAt, detail, about }));
+  });
 }

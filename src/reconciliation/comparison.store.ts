@@ -248,6 +248,15 @@ export async function deleteCells(trx: Trx, site: string, cells: readonly Cell[]
   }
 }
 
+/** Counts of what belongs to no receipt, for all days: who deletes them has every result of none compared again. */
+export async function deleteCellsOfNobody(trx: Trx, site: string): Promise<void> {
+  await trx
+    .deleteFrom('comparison_cell')
+    .where('site', '=', site)
+    .where('receipt_id', '=', '')
+    .execute();
+}
+
 /** Receipts the comparison knows and nobody announced any more. */
 export async function orphanedReceipts(reader: Reader, site: string): Promise<string[]> {
   const rows = await reader
@@ -365,6 +374,27 @@ export async function unownedDiscrepancies(
     .where('site', '=', site)
     .where('receipt_id', 'is', null)
     .where(sql<boolean>`closed_at is null and derived = 1`)
+    .execute();
+  return rows.map(storedDiscrepancy);
+}
+
+/** Every open discrepancy that the comparison opened about a result or a delivery that is not there. */
+export async function orphanedDiscrepancies(
+  reader: Reader,
+  site: string,
+): Promise<StoredDiscrepancy[]> {
+  const rows = await reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', site)
+    .where(sql<boolean>`closed_at is null and derived = 1`)
+    .where(
+      sql<boolean>`(
+        subject like 'result:%' and not exists (
+          select 1 from result where result.id = substr(discrepancy.subject, 8))
+        or subject like 'delivery:%' and not exists (
+          select 1 from delivery where delivery.id = substr(discrepancy.subject, 10)))`,
+    )
     .execute();
   return rows.map(storedDiscrepancy);
 }

@@ -33,7 +33,7 @@ export async function applyChanges(
       owner: null,
     })),
   );
-  for (const { id, to } of changes.update) await updateDerived(trx, id, to);
+  for (const { stored, to } of changes.update) await updateDerived(trx, stored.id, to);
   for (const { stored, evidence } of changes.close) {
     await closeDerived(trx, stored.id, evidence, now);
   }

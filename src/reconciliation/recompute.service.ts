@@ -19,6 +19,7 @@ import {
 import {
   deleteReceipt,
   hasMarks,
+  orphanedDiscrepancies,
   orphanedReceipts,
   receiptIdsAfter,
   storedCells,
@@ -159,9 +160,10 @@ export class RecomputeService {
         changes.push(changesTo(compared.discrepancies, stored, { containers: [], ...facts }));
       }
     }
-    const orphans = (await unownedDiscrepancies(trx, site)).filter(
-      (d) => !known.has(discrepancyKey(d)),
-    );
+    const orphans = [
+      ...(await unownedDiscrepancies(trx, site)).filter((d) => !known.has(discrepancyKey(d))),
+      ...(await orphanedDiscrepancies(trx, site)).filter((d) => d.receiptId !== null),
+    ];
     changes.push(changesTo([], orphans, { containers: [], results: [], deliveries: [] }));
     const storedOnes = await storedCells(trx, site, ['']);
     const gone = await orphanedReceipts(trx, site);

@@ -50,6 +50,19 @@ export function dayFinder(zone: string): (instant: Instant) => string {
 
 const DAYS_KEPT_MAX = 5000;
 
+/** Where days of a zone begin, each worked out once; null for what is no day. */
+export function startFinder(zone: string): (day: string) => Instant | null {
+  const known = new Map<string, Instant | null>();
+  return (day) => {
+    const found = known.get(day);
+    if (found !== undefined) return found;
+    if (known.size > DAYS_KEPT_MAX) known.clear();
+    const start = siteDay(day, zone)?.from ?? null;
+    known.set(day, start);
+    return start;
+  };
+}
+
 /** The day after or before a calendar day, `YYYY-MM-DD`. */
 export function neighbourDay(day: string, by: 1 | -1): string {
   return new Date(Date.parse(`${day}T00:00:00Z`) + by * DAY_MS).toISOString().slice(0, 10);

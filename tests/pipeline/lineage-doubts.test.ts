@@ -1,8 +1,10 @@
 import { describe, expect, it } from 'vitest';
+import { enqueueDelivery } from '../../src/delivery/outbox.store.js';
 import { ContainerRejectionService } from '../../src/pipeline/container-rejection.service.js';
 import { OriginReviewService } from '../../src/pipeline/origin-review.service.js';
 import { ReceiptReviewService } from '../../src/pipeline/receipt-review.service.js';
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
+import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
@@ -187,6 +189,44 @@ describe('what began anew from a receipt', () => {
     expect(await world.asked('R-9')).toContain(CONTRARY);
     await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
     expect(await world.asked('R-9')).toContain(CONTRARY);
+  });
+
+  it('is held up by nothing that time alone makes of the messages of its source', async () => {
+    const world = await Lineage.open();
+    const { database, clock, site } = world.bench.bench;
+    const comparison = new ComparisonService(database, clock, site);
+    await world.announce('R-1');
+    await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
+    const before = await world.asked('R-2');
+    // What R-1 was told of its end is on its way.
+    await database.transact((trx) =>
+      enqueueDelivery(trx, {
+        site: site.site,
+        subjectKind: 'statement',
+        subjectId: 'R-1',
+        subjectRevision: 2,
+        receiptId: 'R-1',
+        destination: 'erp',
+        message: 'statement',
+        build: 1,
+        orderingKey: 'receipt R-1',
+        isConforms: false,
+        isContrary: false,
+        mappingDigest: 'mapping',
+        epoch: 1,
+        now: clock.now(),
+      }),
+    );
+    clock.advance(16 * 60_000);
+    await comparison.catchUp();
+    const open = await world.bench.db
+      .selectFrom('discrepancy')
+      .select('class')
+      .where('receipt_id', '=', 'R-1')
+      .where('closed_at', 'is', null)
+      .execute();
+    expect(open.map((d) => d.class)).toContain('overdue');
+    expect(await world.asked('R-2')).toBe(before);
   });
 
   it('keeps it when its source is merged, and when the part is split once more', async () => {

@@ -176,6 +176,20 @@ describe('comparison', () => {
     );
   });
 
+  it('counts one as overdue that a clock made which was ahead, until the clock comes near its time again', () => {
+    const ahead = (byMs: number) =>
+      ({ ...sent, state: 'due', createdAt: addMs(now, byMs) }) as const;
+    expect(compare({ ...all, deliveries: [ahead(1000)] })).toEqual([]);
+    expect(classes({ ...all, deliveries: [ahead(1001)] })).toEqual(['overdue delivery:x']);
+    // The last instant at which it is; then it is not, for as long as any other.
+    const turn = nextOverdueAt([ahead(5000)], all);
+    expect(turn).toBe(addMs(now, 4000) - 1);
+    const at = (moment: number) => ({ ...all, now: moment as Instant, deliveries: [ahead(5000)] });
+    expect(classes(at(turn ?? 0))).toEqual(['overdue delivery:x']);
+    expect(classes(at((turn ?? 0) + 1))).toEqual([]);
+    expect(nextOverdueAt([ahead(5000)], at((turn ?? 0) + 1))).toBe(addMs(now, 6000));
+  });
+
   it('gives two containers of one name each only if receipt and label differ', () => {
     const expected = [
       { receiptId: 'R-1', label: 'A', required: true, receivedAt: null },

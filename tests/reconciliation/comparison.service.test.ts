@@ -2,6 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { addMs } from '../../src/formats/instant.js';
 import { attributeResult } from '../../src/receipts/receipts.store.js';
+import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import { openDiscrepancy } from '../../src/reconciliation/discrepancies.store.js';
 import { siteDay } from '../../src/reconciliation/site-day.js';
 import { time } from '../statements/conforming-facts.js';
@@ -62,6 +63,76 @@ describe('the comparison kept by rounds', () => {
       expect(await world.recompute()).toEqual([]);
     },
   );
+
+  it('leaves open what went with a result to a receipt that is compared in a later round', async () => {
+    const world = await ComparisonWorld.open();
+    const { database, site } = world.world;
+    await world.world.announce({ containers: ['D-01'] });
+    const [row] = await world.world.measure({ container: 'D-01', state: 'held' });
+    await world.comparison.catchUp();
+    const held = () =>
+      database.db
+        .selectFrom('discrepancy')
+        .select(['id', 'receipt_id', 'closed_at'])
+        .where('class', '=', 'held')
+        .execute();
+    const [before] = await held();
+    // More than one round compares; the old receipt is marked before them, the new one behind them.
+    await database.transact((trx) =>
+      trx.updateTable('container').set({ required: 0 }).where('receipt_id', '=', 'R-1').execute(),
+    );
+    await world.world.announce(
+      ...Array.from({ length: 45 }, (_, n) => ({
+        receiptId: `B-${n}`,
+        scanText: `BC-${n}`,
+        line: `b${n}`,
+        containers: ['D-01'],
+      })),
+      { receiptId: 'R-2', scanText: 'RC-2', line: '2', containers: ['D-01'] },
+    );
+    await database.transact((trx) =>
+      attributeResult(trx, site.site, row ?? '', { receiptId: 'R-2', containerLabel: 'D-01' }),
+    );
+    expect(await world.comparison.round()).toMatchObject({ isMore: true });
+    expect(await held()).toEqual([before]);
+    await world.comparison.catchUp();
+    expect(await held()).toEqual([{ ...before, receipt_id: 'R-2' }]);
+    expect(await world.recompute()).toEqual([]);
+  });
+
+  it('finds and ends what is open about a result that is not there', async () => {
+    const world = await ComparisonWorld.open();
+    const { database } = world.world;
+    await world.world.announce({ containers: ['D-01'] });
+    await world.world.measure({ container: 'D-01', state: 'held' });
+    await world.comparison.catchUp();
+    await database.db
+      .updateTable('discrepancy')
+      .set({ subject: 'result:row-77' })
+      .where('class', '=', 'held')
+      .execute();
+    expect((await world.recompute()).map((d) => d.what)).toEqual([
+      'held result:row-1 is missing',
+      'held result:row-77 is open for no reason',
+    ]);
+    await world.recompute(true);
+    expect(await world.recompute()).toEqual([]);
+    expect((await world.open()).filter((d) => d.startsWith('held '))).toEqual([
+      'held result:row-1 (R-1)',
+    ]);
+  });
+
+  it('counts nothing on two days after the zone of the site was changed', async () => {
+    const world = await ComparisonWorld.open();
+    const { database, clock, site } = world.world;
+    await world.world.measure({ receipt: 'RC-9', container: 'D-01', at: time('23:30') });
+    await world.comparison.catchUp();
+    const moved = { ...site, timeZone: 'Pacific/Auckland' };
+    const comparison = new ComparisonService(database, clock, moved);
+    await comparison.catchUp();
+    const days = await database.db.selectFrom('comparison_cell').select('day').execute();
+    expect(days.map(({ day }) => day)).toEqual(['2026-03-05']);
+  });
 
   it('moves an overdue delivery along when the receipt of its result is announced', async () => {
     const world = await ComparisonWorld.open();

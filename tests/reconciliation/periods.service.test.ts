@@ -227,6 +227,35 @@ describe('closing a period', () => {
     );
   });
 
+  it('list what the correction of a goods receipt takes away from the day, and brings to another', async () => {
+    const { compared, world, periods, views, who, day } = await openedDay();
+    world.clock.advance(24 * HOUR_MS);
+    const { sha256 } = await shown(periods, day);
+    const closed = await periods.close(day, { shownSha256: sha256, reason: 'end of day' }, who);
+    if (closed.kind !== 'closed') throw new Error(closed.kind);
+    const { db } = world.database;
+    await db
+      .updateTable('receipt')
+      .set({ received_at: addMs(day.to, HOUR_MS) })
+      .where('id', '=', 'R-1')
+      .execute();
+    await compared.comparison.catchUp();
+    const lines = (await views.report(closed.id))?.addenda.at(-1)?.changes.map((c) => c.detail);
+    expect(lines).toEqual([
+      expect.stringMatching(
+        /^not-measured counts on 2026-03-05, on 2026-03-04 before: container D-03 of receipt R-1 /,
+      ),
+      'receipt R-1 (revision 1): 2 of 3 containers measured, 2 of 3 containers measured before; received on 2026-03-05, received on 2026-03-04 before',
+    ]);
+    // It was measured on the day, so the day counts it still.
+    await world.measure({ container: 'D-03', at: addMs(day.to, HOUR_MS) });
+    await compared.comparison.catchUp();
+    const more = (await views.report(closed.id))?.addenda.at(-1)?.changes.map((c) => c.detail);
+    expect(more?.slice(2)).toEqual([
+      'receipt R-1 (revision 1): 3 of 3 containers measured, 2 of 3 containers measured before',
+    ]);
+  });
+
   it('list every change once, also when an addendum has more than it can list', async () => {
     const { compared, world, periods, who, day } = await openedDay();
     world.clock.advance(24 * HOUR_MS);
