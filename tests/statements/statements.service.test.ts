@@ -493,7 +493,7 @@ describe('statements on a database', () => {
       [true, 'does-not-conform'],
       [false, 'conforms'],
     ]);
-  }, 120_000);
+  }, 300_000);
 
   it('evaluates a receipt of twenty thousand containers', async () => {
     const world = await StatementWorld.open();
