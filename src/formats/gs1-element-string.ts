@@ -40,7 +40,7 @@ const TEXT_MAX = 400;
  * Reads a GS1 element string, in the bracketed form people read or the plain form readers transmit. Plain is what
  * begins with a symbology identifier of a GS1 symbol or holds a separator; without either, only what is an SSCC, or
  * begins with a GTIN, with a right check digit and can be read to its end. Everything else is no element string. In the
- * bracketed form blanks are no data, and a bracket that is data is written `\(`.
+ * bracketed form blanks around data and between digits are no data, and a bracket that is data is written `\(`.
  */
 export function readElementString(text: string): Gs1Reading {
   if (text.length > TEXT_MAX) return { kind: 'not-gs1' };
@@ -75,7 +75,9 @@ function readBracketed(text: string): Gs1Reading {
     if (!code || !identifier) return unknownIdentifier(text, at);
     const start = at + code[0].length;
     const end = endOfBracketed(text, start);
-    const data = text.slice(start, end).replace(/\s/gu, '').replace(/\\\(/gu, '(');
+    const printed = text.slice(start, end).trim().replace(/\\\(/gu, '(');
+    // Digits may be printed in groups. Within text a blank is no character of any: taken off, two labels would be one.
+    const data = identifier.content === 'N' ? printed.replace(/\s/gu, '') : printed;
     collected.add(identifier, data, start);
     at = end;
   }

@@ -215,7 +215,7 @@ function permitFaults(document: MappingDocument): RuleFault[] {
       },
     ];
   });
-  return [...faults, ...codeFaults(document)];
+  return [...faults, ...codeFaults(document), ...sharedCodeFaults(document)];
 }
 
 const DECIDING = /(?:^|\.)(?:decision|outcome|kind)$/;
@@ -229,6 +229,29 @@ function decidingTables(document: MappingDocument): string[] {
       places.has(f.to) || (f.from !== undefined && barePathSteps(f.from) && DECIDING.test(f.from)),
   );
   return [...new Set(used.flatMap((f) => (f.table === undefined ? [] : [f.table])))];
+}
+
+/** Words of ours that speak for a container or a receipt; whatever else stands in their place does not. */
+const FAVOURABLE: ReadonlySet<string> = new Set(['pass', 'match', 'conforms']);
+
+/** No code of a table says of one thing that it is well and of another that it is not. */
+function sharedCodeFaults(document: MappingDocument): RuleFault[] {
+  return decidingTables(document).flatMap((name) => {
+    const rows = Object.entries(document.tables[name] ?? {});
+    return rows.flatMap(([value, code]): RuleFault[] => {
+      if (FAVOURABLE.has(value)) return [];
+      const good = rows.find(([other, its]) => FAVOURABLE.has(other) && its === code);
+      if (good === undefined) return [];
+      return [
+        {
+          path: ['tables', name, 'rows', value],
+          rule: 'code-shared',
+          message: `${value} has the code of ${good[0]}, ${JSON.stringify(code)}`,
+          remedy: `Give ${value} a code of its own: at the destination nobody could tell it from ${good[0]}.`,
+        },
+      ];
+    });
+  });
 }
 
 function codeFaults(document: MappingDocument): RuleFault[] {

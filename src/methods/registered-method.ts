@@ -160,7 +160,13 @@ export function judgedMethod(
     ...content,
     reference,
     contentDigest: version.contentDigest,
-    approvals: [...(latest?.approvals ?? []), ...bySignature],
+    // Without the folder it is in force by the signature alone: the folder's approvals last while it lists the version.
+    approvals: [
+      ...(latest?.approvals ?? []).flatMap((approval) =>
+        approved.length === 0 ? [approval] : whileListed(approval, events),
+      ),
+      ...bySignature,
+    ],
     ...(notRecomputable === undefined ? {} : { notRecomputable }),
     ...(force === null ? {} : { force }),
   };
@@ -187,8 +193,8 @@ function forceOf(
     retiredAt: ends.length === 0 ? null : (Math.min(...ends) as Instant),
     invalidatedAt: first?.at ?? null,
     invalidation: first?.by ?? null,
-    // A signed approval keeps a version in force without the folder.
-    absent: approvedFrom === null ? absentSpans(events) : [],
+    // A signed approval keeps a version in force without the folder, from then on and never before.
+    absent: approvedFrom === null ? absentSpans(events) : absentBefore(approvedFrom, events),
     beside: [...new Set([...(latest?.beside ?? []), ...(version.proposal?.beside ?? [])])],
   };
   const isUnlimited =
@@ -204,6 +210,39 @@ function absentSpans(events: readonly MethodEvent[]): InstantSpan[] {
     else if (event.kind === 'listed' && open?.to === null) open.to = event.at;
   }
   return spans;
+}
+
+function absentBefore(approvedFrom: Instant, events: readonly MethodEvent[]): InstantSpan[] {
+  return absentSpans(events).flatMap(({ from, to }) => {
+    if (from !== null && from >= approvedFrom) return [];
+    return [{ from, to: to === null || to > approvedFrom ? approvedFrom : to }];
+  });
+}
+
+/** An approval of the folder in the spans in which the folder listed the version. */
+function whileListed(approval: MethodApproval, events: readonly MethodEvent[]): MethodApproval[] {
+  const { effectiveFrom, endsAt, ...rest } = approval;
+  const gaps = absentSpans(events);
+  const spans = [null, ...gaps].map((gap, i) => ({
+    // Before the folder first left it out it says itself from when.
+    from: gap === null ? null : gap.to,
+    to: gaps[i]?.from ?? null,
+    isOver: gap !== null && gap.to === null,
+  }));
+  return spans.flatMap(({ from, to, isOver }) => {
+    if (isOver) return [];
+    const begins =
+      from === null ? effectiveFrom : (Math.max(from, effectiveFrom ?? from) as Instant);
+    const ends = to === null ? endsAt : (Math.min(to, endsAt ?? to) as Instant);
+    if (begins !== undefined && ends !== undefined && begins >= ends) return [];
+    return [
+      {
+        ...rest,
+        ...(begins === undefined ? {} : { effectiveFrom: begins }),
+        ...(ends === undefined ? {} : { endsAt: ends }),
+      },
+    ];
+  });
 }
 
 function withoutNulls(value: unknown): JsonValue {

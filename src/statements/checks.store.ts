@@ -7,7 +7,7 @@ import type { CheckFact } from './performance-bracket.js';
 
 /** Rows of one instrument looked at; what lies beyond leaves a bracket open, never closed. */
 const CHECKS_MAX = 1000;
-/** Passing checks before a run that are looked at: more than a site has standards. */
+/** Runs before a run with a passing check that are looked at: more than a site has standards. */
 const PASSES_BEFORE = 8;
 
 type Run = Pick<ResultRow, 'instrument_serial' | 'run_epoch' | 'run_number'>;
@@ -96,6 +96,8 @@ const checksFrom = prepared((db, from: From) => {
   const since = db
     .selectFrom('performance_check as p')
     .select('p.run_number')
+    // One check may have come several times.
+    .distinct()
     .where('p.site', '=', from.site)
     .where('p.instrument_serial', '=', from.serial)
     .where('p.run_epoch', '=', from.epoch)
@@ -121,6 +123,8 @@ const checksFrom = prepared((db, from: From) => {
             .whereRef('a.standard', '=', 'c.standard')
             .where('a.verdict', '=', sql.lit('pass'))
             .whereRef('a.run_number', '>', 'c.run_number')
+            // One that was made before it, whatever its run says, answers nothing.
+            .whereRef('a.checked_at', '>=', 'c.checked_at')
             .where('a.run_number', '<', from.run),
         ),
       ),

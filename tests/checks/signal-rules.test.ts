@@ -312,6 +312,7 @@ describe('how one result was measured', () => {
     ['polyethylene liner', []],
     [' polyethylene  liner', []],
     ['amber glass', ['packaging-not-validated /results/0/presentation/between']],
+    [' ', ['packaging-not-validated /results/0/presentation/between']],
     [undefined, ['packaging-not-validated /results/0/presentation']],
   ])('judges packaging "%s" by what the method was validated for', (between, expected) => {
     const presentation = {
@@ -319,7 +320,14 @@ describe('how one result was measured', () => {
       ...(between === undefined ? {} : { between }),
     };
     expect(places([good(1, { presentation })])).toEqual(expected);
-    expect(places([good(1, { presentation: { ...presentation, kind: 'direct' } })])).toEqual([]);
+    // Nothing lies between where nothing is named; what is named does, whatever the kind is called.
+    const isNamed = between !== undefined && between.trim() !== '';
+    const by = (kind: 'direct' | 'closed-chamber' | 'other') =>
+      places([good(1, { presentation: { ...presentation, kind } })]);
+    for (const kind of ['direct', 'closed-chamber'] as const) {
+      expect(by(kind)).toEqual(isNamed ? expected : []);
+    }
+    expect(by('other')).toEqual(expected);
   });
 
   it('remarks lamp lines and a climbing background, in a closed chamber only', () => {

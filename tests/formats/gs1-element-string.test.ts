@@ -104,6 +104,10 @@ describe('an element string', () => {
   });
 
   it('keeps zeros and case, so that two serial numbers never become one', () => {
+    // Digits in groups are the same digits; a blank within text is a fault, and no other label without it.
+    expect(canonical('(01) 0952 1234 5432 13 (21) 12 ')).toBe('(01)09521234543213(21)12');
+    expect(fault('(01)09521234543213(21)7 11')).toContain('holds U+0020');
+    expect(fault('(01)09521234543213(10)A B')).toContain('holds U+0020');
     expect(canonical('(01)09521234543213(21)01')).not.toBe(canonical('(01)09521234543213(21)1'));
     expect(canonical('(01)09521234543213(21)a')).not.toBe(canonical('(01)09521234543213(21)A'));
   });

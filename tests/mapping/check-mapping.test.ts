@@ -419,6 +419,24 @@ describe('the release vocabulary refuses', () => {
     ]);
   });
 
+  it.each([
+    ['lims', 'fail: FAILED', 'fail: PASSED', 'fail has the code of pass, "PASSED"'],
+    ['lims', 'no-match: NO-HIT', 'no-match: MATCHED', 'no-match has the code of match, "MATCHED"'],
+    [
+      'erp',
+      'does-not-conform: USE-REFUSED',
+      'does-not-conform: USE-PERMITTED',
+      'does-not-conform has the code of conforms, "USE-PERMITTED"',
+    ],
+  ])(
+    'one code of what speaks for a container and what does not (%s, %s)',
+    async (destination, was, is, message) => {
+      const faults = await mappingFaults(pool, destination, replacing(was, is));
+      const shared = faults.filter((fault) => fault.rule === 'code-shared');
+      expect(shared.map((fault) => fault.message)).toEqual([message]);
+    },
+  );
+
   it('codes of decisions that contain one another', async () => {
     const faults = await mappingFaults(
       pool,

@@ -10,7 +10,7 @@ import {
   type MethodEvent,
   type RegisteredVersion,
 } from '../../src/methods/registered-method.js';
-import { isInvalidated, whyNotInForce } from '../../src/site/method-force.js';
+import { isApproved, isInvalidated, whyNotInForce } from '../../src/site/method-force.js';
 import type { DecisionRecord } from '../../src/site/site-folder.js';
 import { site, time } from '../statements/conforming-facts.js';
 
@@ -93,6 +93,40 @@ describe('a registered version', () => {
     expect(alone?.force?.absent).toEqual([{ from: time('10:00'), to: null }]);
     const signed = [listed(time('08:00')), approved(time('09:00')), left];
     expect(judgedMethod(version, signed, null, HOLDS)?.force?.absent ?? []).toEqual([]);
+  });
+
+  it('is brought back by a signature from then on, and never for the time before', () => {
+    const left: MethodEvent = { kind: 'left', at: time('09:00') };
+    const events = [listed(time('08:00')), left, approved(time('10:00'))];
+    const judged = judgedMethod(version, events, null, HOLDS);
+    if (judged === null) throw new Error('it was listed');
+    const at = (text: string) => ({ from: time(text), to: time(text) });
+    const why = ['08:30', '09:30', '11:00'].map((text) => whyNotInForce(judged, at(text)));
+    expect(why).toEqual([null, expect.stringContaining('was not in the site folder'), null]);
+  });
+
+  it('is approved by the folder while that lists it, and for what the signature names afterwards', () => {
+    const other = { material: 'NQ-OTHER', decision: 'D-003' };
+    const own = { material: method.approvals[0]?.material ?? '', decision: 'D-003' };
+    const dates = { approvals: [own, other] };
+    const events: MethodEvent[] = [
+      listed(time('07:00'), dates),
+      { kind: 'left', at: time('08:00') },
+      listed(time('09:00'), dates),
+      { kind: 'left', at: time('10:00') },
+      approved(time('11:00')),
+    ];
+    const judged = judgedMethod(version, events, null, HOLDS);
+    if (judged === null) throw new Error('it was listed');
+    const isApprovedAt = (material: string) =>
+      ['07:30', '08:30', '09:30', '10:30', '11:30'].map((text) =>
+        isApproved(judged, material, { from: time(text), to: time(text) }),
+      );
+    expect(isApprovedAt('NQ-OTHER')).toEqual([true, false, true, false, false]);
+    expect(isApprovedAt(own.material)).toEqual([true, false, true, false, true]);
+    // Without a signature that holds, the folder alone says when it is in force.
+    const alone = judgedMethod(version, events, null, new Set());
+    expect(alone?.approvals).toEqual([own, other]);
   });
 
   it('says what differs, and takes neither a title nor a member that is null for content', () => {

@@ -15,14 +15,17 @@ export const packagingNotValidated: ResultRule = {
   find: ({ limits, result }) => {
     const packaging = limits?.method?.packaging;
     const { kind, between } = result.presentation;
-    if (packaging === undefined || kind !== 'through-packaging') return [];
+    if (packaging === undefined) return [];
+    const named = normaliseLabel(between ?? '');
+    // Whatever the kind says: what is named lay between.
+    if (named === '' && kind !== 'through-packaging' && kind !== 'other') return [];
     const validated = packaging.validated.map(normaliseLabel);
-    if (between !== undefined && validated.includes(normaliseLabel(between))) return [];
+    if (named !== '' && validated.includes(named)) return [];
     const list = packaging.validated.join('; ') || 'none';
     return [
       {
         pointer: between === undefined ? '/presentation' : '/presentation/between',
-        message: `${between === undefined ? 'measured through packaging that is not named' : `measured through ${between}`}, validated through: ${list}`,
+        message: `measured through ${named === '' ? 'what is not named' : between}, validated through: ${list}`,
         limit: { value: list as Decimal, source: packaging.source },
       },
     ];
