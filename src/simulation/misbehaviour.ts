@@ -8,7 +8,12 @@ export type Misbehaviour =
   /** Answers after a while; longer than the client waits, when that is what is wanted. */
   | { readonly kind: 'slow'; readonly ms: number }
   /** Something on the way holds the message back: it is stored after a while, whoever still waits. */
-  | { readonly kind: 'store-late'; readonly ms: number }
+  | {
+      readonly kind: 'store-late';
+      readonly ms: number;
+      /** The while begins when the client hangs up, or has waited for so long; left out, at once. */
+      readonly clientWaitsMs?: number;
+    }
   | { readonly kind: 'store-then-reset' }
   /** Stores and hangs up in the middle of its answer. */
   | { readonly kind: 'store-then-half' }
@@ -19,6 +24,14 @@ export type Misbehaviour =
   | { readonly kind: 'reject'; readonly status: number; readonly words: string };
 
 export type Operation = 'store' | 'ask' | 'list' | 'describe';
+
+/** What can only be done to a message: a question that meets it is answered, and meets nothing. */
+const ABOUT_MESSAGES: ReadonlySet<Misbehaviour['kind']> = new Set(['store-late', 'reject']);
+
+/** Whether a request of this kind is answered in another way by it. */
+export function concerns({ kind }: Misbehaviour, operation: Operation): boolean {
+  return operation === 'store' || !ABOUT_MESSAGES.has(kind);
+}
 
 export interface IncomingRequest {
   readonly operation: Operation;
@@ -40,7 +53,7 @@ export interface MisbehaviourSchedule {
   }[];
 }
 
-/** A fault that lasts until the next one is imposed: it meets every `every`th request, whatever it asks. */
+/** A fault that lasts until the next one is imposed: it meets every `every`th request of each kind that it concerns. */
 export interface ImposedMisbehaviour {
   readonly act: Misbehaviour;
   readonly every: number;

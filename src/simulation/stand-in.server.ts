@@ -6,6 +6,7 @@ import { booksDocument, type StateClaim, type StoredMessage } from './books.js';
 import type { SelfDescription } from './held-page.js';
 import { type Ledger, openLedger } from './journal.files.js';
 import {
+  concerns,
   type ImposedMisbehaviour,
   type Misbehaviour,
   type MisbehaviourSchedule,
@@ -136,7 +137,7 @@ export class StandInServer {
     if (act?.kind === 'reject') return this.answer(reply, act.status, this.wire.refusal(act.words));
     if (act?.kind === 'hang') return void reply.hijack();
     if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));
-    if (act?.kind === 'store-late') await this.#wait(act.ms);
+    if (act?.kind === 'store-late') await this.#holdBack(act, reply);
     const message = this.wire.read(body);
     if ('fault' in message) return this.answer(reply, 400, this.wire.refusal(message.fault));
     if (!MESSAGE_TYPES.has(message.messageType)) {
@@ -164,6 +165,18 @@ export class StandInServer {
     if (act?.kind === 'hang') return void reply.hijack();
     if (act?.kind === 'error-document') return this.answer(reply, 200, this.wire.refusal('failed'));
     return this.#answerAs(act, reply, 200, held());
+  }
+
+  /** Until nobody waits for the answer any more, and a while longer. */
+  async #holdBack(
+    { ms, clientWaitsMs }: Extract<Misbehaviour, { kind: 'store-late' }>,
+    reply: FastifyReply,
+  ): Promise<void> {
+    if (clientWaitsMs !== undefined) {
+      const hungUp = new Promise((resolve) => reply.raw.once('close', resolve));
+      await Promise.race([hungUp, this.#wait(clientWaitsMs)]);
+    }
+    await this.#wait(ms);
   }
 
   #wait(ms: number): Promise<void> {
@@ -227,7 +240,7 @@ export class StandInServer {
     const ordinal = this.#counts[operation];
     const imposed = this.#imposed;
     const act =
-      imposed !== null && ordinal % imposed.every === 0
+      imposed !== null && ordinal % imposed.every === 0 && concerns(imposed.act, operation)
         ? imposed.act
         : misbehaviourFor(this.options.schedule, { operation, ordinal, body });
     if (act !== null) this.misdeeds.set(act.kind, (this.misdeeds.get(act.kind) ?? 0) + 1);

@@ -136,6 +136,36 @@ describe('the stand-in LIMS', () => {
     }
   });
 
+  it('stores what is held back only once its sender has hung up, or has waited for as long as it would', async () => {
+    const { url, ledger } = await start();
+    const impose = (clientWaitsMs: number) => {
+      const act = { kind: 'store-late', ms: 1, clientWaitsMs };
+      return call(url, '/misbehaviour', {
+        method: 'PUT',
+        body: JSON.stringify({ act, every: 1 }),
+      });
+    };
+    await impose(600_000);
+    await expect(call(url, PATH, { body: entry('d-1'), deadlineMs: 300 })).rejects.toThrow();
+    await until(() => ledger.books.messages.length === 1);
+    await impose(1);
+    expect((await call(url, PATH, { body: entry('d-2') })).status).toBe(201);
+    expect(ledger.books.messages.map((m) => m.reference)).toEqual(['d-1', 'd-2']);
+  });
+
+  it.each([
+    { kind: 'reject', status: 400, words: 'not known here yet' },
+    { kind: 'store-late', ms: 1 },
+  ] as const)('does to messages only what $kind means, and counts only those', async (act) => {
+    const { url, misdeeds } = await start();
+    await call(url, '/misbehaviour', { method: 'PUT', body: JSON.stringify({ act, every: 1 }) });
+    expect((await call(url, `${PATH}?reference=d-1`)).status).toBe(200);
+    expect(misdeeds.get(act.kind)).toBeUndefined();
+    const { status } = await call(url, PATH, { body: entry('d-1') });
+    expect(status).toBe(act.kind === 'reject' ? 400 : 201);
+    expect(misdeeds.get(act.kind)).toBe(1);
+  });
+
   it.each([
     ['store-then-reset', { kind: 'store-then-reset' }, 1],
     ['store-then-half', { kind: 'store-then-half' }, 1],
