@@ -34,7 +34,7 @@ export interface SinkVerdict {
   /**
    * Containers holding another material when they were released or issued, or that stand released and unblocked; receipts that
    * at no time conform and were released or issued all the same; and receipts released or issued on a statement asked
-   * for after a contrary result had been acknowledged.
+   * for after a contrary result, or the act that took back what they rested on, had been acknowledged.
    */
   readonly wrongRelease: number;
 }
@@ -65,10 +65,17 @@ export interface JudgedDestination {
   /** True when the results declared as refused are expected to be missing here. */
   readonly refusesDeclared: boolean;
   /**
-   * Results that wait for a person, because the destination can tell nothing: they may be there or not, but
-   * not twice. Meant for the kind `neither`; the others leave it out, since they can be asked.
+   * What waits for a person, because the destination can tell nothing: it may be there or not, but not twice, and what
+   * comes behind it about the same result waits with it. Meant for the kind `neither`; the others leave it out, since they
+   * can be asked.
    */
-  readonly doubted?: ReadonlySet<string>;
+  readonly doubted?: readonly DoubtedMessage[];
+}
+
+export interface DoubtedMessage {
+  readonly resultId: string;
+  readonly messageType: 'result' | 'withdrawal';
+  readonly revision: number;
 }
 
 type Count = (kind: keyof SinkVerdict, sentence: string) => void;
@@ -159,14 +166,19 @@ function judgeResults(
   count: Count,
 ): void {
   const held = messages.filter((m) => m.message.messageType === 'result');
+  const mayBeMissing = missingInDoubt(destination);
   for (const result of truth.measured) {
     const mine = held.filter((m) => m.subject === result.resultId);
     const revisions = revisionsOf(result);
     const isExpected =
       result.fate === 'arrived' && !(destination.refusesDeclared && result.refusedByLims);
-    const isDoubted = destination.doubted?.has(result.resultId) ?? false;
     const stands = revisions.findLastIndex(({ isTakenBack }) => !isTakenBack) + 1;
     const isThere = mine.some((m) => m.revision === stands || !hasRevision(m));
+    const isDoubted = mayBeMissing({
+      resultId: result.resultId,
+      messageType: 'result',
+      revision: stands,
+    });
     if (isExpected && stands > 0 && !isThere && !isDoubted) {
       count('lost', `${result.resultId} is not at ${destination.name}`);
     }
@@ -202,14 +214,17 @@ function judgeResults(
 /** A withdrawal speaks of a result that was taken back, and comes wherever that one is. */
 function judgeWithdrawals(
   truth: WorldTruth,
-  { name }: JudgedDestination,
+  destination: JudgedDestination,
   messages: readonly ReadMessage[],
   count: Count,
 ): void {
-  const takenBack = new Set(
-    truth.measured.flatMap((result) =>
-      revisionsOf(result).flatMap(({ isTakenBack }, i) =>
-        isTakenBack && result.fate === 'arrived' ? [revisionName(result.resultId, i + 1)] : [],
+  const { name } = destination;
+  const takenBack = new Map(
+    truth.measured.flatMap(({ resultId, fate, ...rest }) =>
+      revisionsOf(rest).flatMap(({ isTakenBack }, i) =>
+        isTakenBack && fate === 'arrived'
+          ? [[revisionName(resultId, i + 1), { resultId, revision: i + 1 }] as const]
+          : [],
       ),
     ),
   );
@@ -222,14 +237,35 @@ function judgeWithdrawals(
     count('different', `${name} ${entry.message.number} withdraws ${about}, which stands`);
   }
   const held = new Set(of('result').map((m) => revisionName(m.subject, m.revision)));
-  for (const about of takenBack) {
+  const mayBeMissing = missingInDoubt(destination);
+  for (const [about, its] of takenBack) {
     if (!held.has(about) || withdrawn.has(about)) continue;
+    if (mayBeMissing({ ...its, messageType: 'withdrawal' })) continue;
     count('lost', `${name} holds ${about}, which was taken back, and no withdrawal of it`);
   }
 }
 
-function revisionsOf(result: MeasuredResult): readonly SentRevision[] {
-  return result.revisions ?? [{ receiptId: result.receiptId, isTakenBack: false }];
+function revisionsOf({
+  revisions,
+  receiptId,
+}: Pick<MeasuredResult, 'revisions' | 'receiptId'>): readonly SentRevision[] {
+  return revisions ?? [{ receiptId, isTakenBack: false }];
+}
+
+/** Says of a message whether it is in doubt, or waits behind one about the same result that is. */
+function missingInDoubt({ doubted = [] }: JudgedDestination): (about: DoubtedMessage) => boolean {
+  const first = new Map<string, number>();
+  for (const one of doubted) {
+    const rank = rankOf(one.messageType, one.revision);
+    first.set(one.resultId, Math.min(rank, first.get(one.resultId) ?? rank));
+  }
+  return ({ resultId, messageType, revision }) =>
+    rankOf(messageType, revision) >= (first.get(resultId) ?? Number.POSITIVE_INFINITY);
+}
+
+/** Of a result its revisions and their withdrawals are one sequence, each revision before what takes it back. */
+function rankOf(messageType: DoubtedMessage['messageType'], revision: number): number {
+  return 2 * revision + (messageType === 'withdrawal' ? 1 : 0);
 }
 
 const revisionName = (resultId: string, revision: number) => `${resultId} revision ${revision}`;
@@ -279,8 +315,9 @@ function judgeStatements(
     // An open doubt is an open discrepancy, and with one of those nothing conforms; one that comes to light
     // after a conforms suspends it.
     const mayWait = receipt.expected === 'conforms' && told.inDoubt.has(receipt.id);
+    const stopped = receipt.expected === 'does-not-conform' ? codes.stopped : codes.suspended;
     const allowed = [
-      ...(receipt.expectsStop === false ? [] : codes.stopped),
+      ...(receipt.expectsStop === false ? [] : stopped),
       ...(receipt.expectsStop === true ? [] : codes[receipt.expected]),
       ...(mayWait ? [...codes.incomplete, ...codes.suspended] : []),
     ];
@@ -302,8 +339,14 @@ function receiptsInDoubt(
   truth: WorldTruth,
   destinations: readonly JudgedDestination[],
 ): ReadonlySet<string> {
-  const doubted = new Set(destinations.flatMap((one) => [...(one.doubted ?? [])]));
-  return new Set(truth.measured.filter((r) => doubted.has(r.resultId)).map((r) => r.receiptId));
+  const doubted = new Set(
+    destinations.flatMap((one) => (one.doubted ?? []).map(({ resultId }) => resultId)),
+  );
+  return new Set(
+    truth.measured
+      .filter((r) => doubted.has(r.resultId))
+      .flatMap((r) => revisionsOf(r).map(({ receiptId }) => receiptId)),
+  );
 }
 
 function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count): void {
@@ -322,21 +365,19 @@ function judgeOrder(name: string, messages: readonly ReadMessage[], count: Count
   }
 }
 
-/** Of a result its revisions and their withdrawals are one sequence, each revision before what takes it back. */
-function placeInOrder({ message, subject, revision }: ReadMessage): {
+function placeInOrder({ message: { messageType }, subject, revision }: ReadMessage): {
   readonly about: string;
   readonly rank: number;
 } {
-  switch (message.messageType) {
+  switch (messageType) {
     case 'result':
-      return { about: `result ${subject}`, rank: 2 * revision };
     case 'withdrawal':
-      return { about: `result ${subject}`, rank: 2 * revision + 1 };
+      return { about: `result ${subject}`, rank: rankOf(messageType, revision) };
     case 'statement':
     case 'stop':
       return { about: `receipt ${subject}`, rank: revision };
     default:
-      return { about: `${message.messageType} ${subject}`, rank: revision };
+      return { about: `${messageType} ${subject}`, rank: revision };
   }
 }
 
@@ -357,19 +398,28 @@ function judgePermissions(
   const permits = fields.statements?.codes.conforms ?? [];
   messages.forEach((entry, position) => {
     if (!isStateMessage(entry) || !permits.includes(entry.outcome)) return;
-    const before = new Set(messages.slice(0, position).map((m) => m.subject));
-    for (const first of firstResults(truth.measured, entry.subject)) {
-      if (before.has(first.resultId)) continue;
-      count('outOfOrder', `${name} was permitted ${entry.subject} before ${first.resultId}`);
+    const before = new Set(
+      messages
+        .slice(0, position)
+        .filter((m) => m.message.messageType === 'result')
+        // `judgeRevisions` counts one without a revision; here it stands for whichever is looked for.
+        .map((m) => (hasRevision(m) ? revisionName(m.subject, m.revision) : m.subject)),
+    );
+    for (const { resultId, about } of firstResults(truth.measured, entry.subject)) {
+      if (before.has(about) || before.has(resultId)) continue;
+      count('outOfOrder', `${name} was permitted ${entry.subject} before ${about}`);
     }
   });
 }
 
-function firstResults(measured: readonly MeasuredResult[], receiptId: string): MeasuredResult[] {
-  const first = new Map<string, MeasuredResult>();
+/** Of each container the first result that the receipt had of it, under the revision that made it the receipt's. */
+function firstResults(measured: readonly MeasuredResult[], receiptId: string) {
+  const first = new Map<string, { readonly resultId: string; readonly about: string }>();
   for (const result of measured) {
-    if (result.receiptId !== receiptId || result.fate !== 'arrived') continue;
-    if (!first.has(result.containerScan)) first.set(result.containerScan, result);
+    const { resultId, containerScan, fate } = result;
+    const revision = revisionsOf(result).findIndex((one) => one.receiptId === receiptId) + 1;
+    if (revision === 0 || fate !== 'arrived' || first.has(containerScan)) continue;
+    first.set(containerScan, { resultId, about: revisionName(resultId, revision) });
   }
   return [...first.values()];
 }
@@ -428,27 +478,32 @@ function conformsNever({ expected, expectsStop }: StoryReceipt): boolean {
 const FAVOURABLE: readonly string[] = ['pass', 'match'];
 
 /**
- * A contrary result that was acknowledged before a statement was asked for must be in that statement: what the
- * receiving system did on it is judged by when it asked, not by when it acted.
+ * A contrary result that was acknowledged before a statement was asked for must be in that statement, and so must the act
+ * by which a receipt lost for good what it rested on: what the receiving system did on it is judged by when it asked,
+ * not by when it acted.
  */
 function judgeContradicted(
   truth: WorldTruth,
   { name, books }: JudgedDestination,
   count: Count,
 ): void {
+  // Of the others another result may answer for the container.
+  const lacking = new Set(
+    truth.receipts.filter(({ expected }) => expected === 'incomplete').map(({ id }) => id),
+  );
   for (const deed of [...books.releases, ...books.issues]) {
-    const contrary = truth.measured.find(
-      (r) =>
-        r.receiptId === deed.receiptId &&
-        !FAVOURABLE.includes(r.decision) &&
-        r.acknowledgedAt !== null &&
-        instantOf(r.acknowledgedAt) < instantOf(deed.askedAt),
+    const mine = truth.measured.filter((r) => r.receiptId === deed.receiptId);
+    const isBefore = (at: string | null | undefined) =>
+      at != null && instantOf(at) < instantOf(deed.askedAt);
+    const contrary = mine.find(
+      (r) => !FAVOURABLE.includes(r.decision) && isBefore(r.acknowledgedAt),
     );
-    if (contrary === undefined) continue;
-    count(
-      'wrongRelease',
-      `${name} ${deed.event} ${deed.receiptId} on a statement asked for at ${deed.askedAt}, after ${contrary.resultId} was acknowledged`,
-    );
+    const on = `${name} ${deed.event} ${deed.receiptId} on a statement asked for at ${deed.askedAt}`;
+    if (contrary !== undefined) {
+      count('wrongRelease', `${on}, after ${contrary.resultId} was acknowledged`);
+    }
+    const takenBack = lacking.has(deed.receiptId) && mine.find((r) => isBefore(r.takenBackAt));
+    if (takenBack) count('wrongRelease', `${on}, after ${takenBack.resultId} was taken back`);
   }
 }
 

@@ -22,7 +22,10 @@ export interface StoryReceipt {
   readonly sampled: number;
   /** What must be said of it at the end. */
   readonly expected: 'conforms' | 'does-not-conform' | 'incomplete';
-  /** A stop must have gone out: it conformed once. `either`: whether it did is a matter of who was first. */
+  /**
+   * A stop must have gone out: it conformed once. `either`: whether it did is a matter of who was first. It is one for a
+   * contrary result where the receipt does not conform, else one for a doubt.
+   */
   readonly expectsStop: boolean | 'either';
   /** Why, in a sentence, for the summary. */
   readonly because: string;
@@ -107,6 +110,8 @@ export interface MeasuredResult {
   acknowledgedAt: string | null;
   /** Under which revisions it was to be sent, from the first on. Left out: once, as it was measured, and it stands. */
   readonly revisions?: readonly SentRevision[];
+  /** When the act that took its first revision back was acknowledged (RFC 3339 UTC). */
+  readonly takenBackAt?: string;
 }
 
 /** A result has more than one revision where somebody took it back or moved it. */

@@ -3,7 +3,7 @@ import { beforeEach, describe, expect, it } from 'vitest';
 import { judge } from '../../src/simulation/judge.js';
 import { add, goodWorld } from '../simulation/support/world.js';
 import { StatementWorld } from '../statements/statement-world.js';
-import { type Bite, doubtedResults, missingMax } from './harness/doubts.js';
+import { type Bite, doubtedMessages, missingMax } from './harness/doubts.js';
 
 describe('the doubts that excuse a loss at a destination that cannot be asked', () => {
   let world: StatementWorld;
@@ -43,7 +43,7 @@ describe('the doubts that excuse a loss at a destination that cannot be asked', 
   }
 
   const doubted = () =>
-    doubtedResults(
+    doubtedMessages(
       async (text) => (await sql.raw(text).execute(world.database.db)).rows,
       'archive',
     );
@@ -62,7 +62,7 @@ describe('the doubts that excuse a loss at a destination that cannot be asked', 
   }
 
   it('are none where it was parked before anything was sent', async () => {
-    expect(await doubted()).toEqual(new Set());
+    expect(await doubted()).toEqual([]);
     expect(await lost()).toBe(1);
   });
 
@@ -78,7 +78,7 @@ describe('the doubts that excuse a loss at a destination that cannot be asked', 
   it.each(['uncertain', 'lost'])('stand behind a send that is %s', async (outcome) => {
     await attempt(1, 'unavailable');
     await attempt(2, outcome);
-    expect(await doubted()).toEqual(new Set(['result-1']));
+    expect(await doubted()).toEqual([{ resultId: 'result-1', messageType: 'result', revision: 1 }]);
     expect(await lost()).toBe(0);
     await park({ destination: 'lims' });
     expect(await lost()).toBe(1);
@@ -86,6 +86,29 @@ describe('the doubts that excuse a loss at a destination that cannot be asked', 
     expect(await lost()).toBe(1);
     await park({ destination: 'archive', message: 'withdrawal' });
     expect(await lost()).toBe(1);
+  });
+
+  it('stand behind the send of a withdrawal that is lost, under the revision that it takes back', async () => {
+    const { site } = world.site;
+    const row = await delivery().select('subject_id').executeTakeFirstOrThrow();
+    await world.database.db
+      .insertInto('withdrawal')
+      .values({
+        ...{ id: 'withdrawal-1', site, result_row_id: row.subject_id, result_id: 'result-1' },
+        ...{ result_revision: 2, receipt_id: null, reason: 'refused', document: '{}' },
+        issued_at: world.clock.now(),
+      })
+      .execute();
+    await attempt(1, 'lost');
+    await park({ message: 'withdrawal', subject_kind: 'withdrawal', subject_id: 'withdrawal-1' });
+    await park({ subject_revision: 2 });
+    expect(await doubted()).toEqual([
+      { resultId: 'result-1', messageType: 'withdrawal', revision: 2 },
+    ]);
+    // The result itself is none of what waits behind it.
+    expect(await lost()).toBe(1);
+    await park({ state: 'superseded' });
+    expect(await doubted()).toEqual([]);
   });
 
   it('excuse nothing that ERP says of a receipt, where nothing was sent to the archive', async () => {
@@ -129,6 +152,11 @@ describe('what was injected', () => {
         bite({ kind: 'sink-error-document', sink: 'lims' }, 40),
         bite({ kind: 'sink-restart', sink: 'erp', forMs: 900 }),
         bite({ kind: 'sink-reset', sink: 'archive' }, 40),
+        // Stored all the same, or refused, which is no doubt.
+        bite({ kind: 'sink-store-late', sink: 'archive', forMs: 4000 }, 40),
+        bite({ kind: 'sink-unavailable', sink: 'archive', forMs: 4000 }, 40),
+        bite({ kind: 'sink-reject', sink: 'archive', forMs: 4000 }, 40),
+        bite({ kind: 'sink-hang', sink: 'erp', forMs: 4000 }, 40),
       ),
     ).toBe(0);
   });
@@ -136,6 +164,7 @@ describe('what was injected', () => {
   it('explains what was under way at a kill, and what a destination answered and forgot', () => {
     expect(max(3)).toBe(24);
     expect(max(0, bite({ kind: 'sink-error-document', sink: 'archive' }, 40))).toBe(40);
+    expect(max(0, bite({ kind: 'sink-hang', sink: 'archive' }, 7))).toBe(7);
     expect(max(1, bite({ kind: 'sink-restart', sink: 'archive', forMs: 900 }))).toBe(24);
     expect(max(0, bite({ kind: 'postgres-restart' }))).toBe(8);
   });

@@ -542,7 +542,7 @@ describe('the judge', () => {
   });
 
   it('lets a result in doubt be missing or there once, where nothing can be asked', () => {
-    const doubted = new Set(['res-good-2']);
+    const doubted = [{ resultId: 'res-good-2', messageType: 'result', revision: 1 }] as const;
     const world = goodWorld();
     const [lims] = world.destinations();
     if (!lims) throw new Error('the world has a LIMS');
@@ -575,9 +575,135 @@ describe('the judge', () => {
         const [lims, erp] = world.destinations();
         if (!lims || !erp) throw new Error('the world has two destinations');
         const archive = { ...lims, fields: { ...lims.fields, statements: null } };
-        const { sinks } = judge(world.truth, [{ ...archive, doubted: new Set([doubted]) }, erp]);
+        const about = { resultId: doubted, messageType: 'result', revision: 1 } as const;
+        const { sinks } = judge(world.truth, [{ ...archive, doubted: [about] }, erp]);
         expect(sinks, doubted).toEqual({ ...CLEAN, different });
       }
     },
   );
+
+  it('lets what waits behind a doubt about the same result be missing, and nothing before it', () => {
+    const world = goodWorld();
+    becameOfFirst(world, true, false);
+    const [lims] = world.destinations();
+    const [first] = world.truth.measured;
+    if (!lims || !first) throw new Error('the world has a LIMS and results');
+    const archive = {
+      ...lims,
+      kind: 'neither',
+      fields: { ...lims.fields, statements: null },
+    } as const;
+    const lost = (messageType: 'result' | 'withdrawal', revision: number) => {
+      const doubted = [{ resultId: first.resultId, messageType, revision }];
+      return judge(world.truth, [{ ...archive, doubted }]).sinks.lost;
+    };
+    // It holds what was taken back, and neither its withdrawal nor what the result is now.
+    expect(judge(world.truth, [archive]).sinks.lost).toBe(2);
+    expect(lost('result', 1)).toBe(0);
+    expect(lost('withdrawal', 1)).toBe(0);
+    expect(lost('result', 2)).toBe(1);
+    expect(lost('withdrawal', 2)).toBe(2);
+  });
+
+  it('lets both receipts wait that a result in doubt belonged to', () => {
+    for (const id of ['good', 'late'] as const) {
+      const world = goodWorld();
+      const [lims, erp] = world.destinations();
+      const [first] = world.truth.measured;
+      if (!lims || !erp || !first) throw new Error('the world has destinations and results');
+      const receiptOf = (isTakenBack: boolean, receiptId: string) => ({ receiptId, isTakenBack });
+      const revisions = [receiptOf(true, 'good'), receiptOf(false, 'late')];
+      world.truth.measured[0] = { ...first, revisions };
+      for (const name of ['lims', 'erp'] as const) {
+        const books = world[name];
+        const { content } = books.messages[0] as StoredMessage;
+        addWithdrawal(books, content);
+        books.messages.push(extra(inRevision({ content }, 2), 'result'));
+      }
+      add(world.erp, 'statement', { Receipt: id, Revision: '3', UsageDecision: 'BLOCK-DOUBT' });
+      const receipts = world.truth.receipts.map((r) =>
+        r.id === 'late' ? { ...r, expected: 'conforms' as const } : r,
+      );
+      const told = id === 'late' ? 0 : 1;
+      const archive = { ...lims, fields: { ...lims.fields, statements: null } };
+      const doubted = [
+        { resultId: first.resultId, messageType: 'withdrawal', revision: 1 },
+      ] as const;
+      const sinks = (one: typeof archive) =>
+        judge({ ...world.truth, receipts }, [one, { ...erp }]).sinks;
+      // `late` is told nothing, unless it is the one that is suspended.
+      expect(sinks(archive), id).toMatchObject({ different: 1, lost: told });
+      expect(sinks({ ...archive, doubted } as typeof archive), id).toMatchObject({
+        different: 0,
+        lost: 0,
+      });
+    }
+  });
+
+  it.each([
+    ['incomplete', 'AWAITING', 0],
+    ['incomplete', 'BLOCK-DOUBT', 0],
+    ['incomplete', 'BLOCK-CONTRARY', 1],
+    ['incomplete', 'USE-PERMITTED', 1],
+    ['conforms', 'USE-PERMITTED', 0],
+    ['conforms', 'BLOCK-DOUBT', 0],
+    ['conforms', 'AWAITING', 1],
+    ['conforms', 'BLOCK-CONTRARY', 1],
+    ['does-not-conform', 'BLOCK-DOUBT', 1],
+  ] as const)(
+    'knows by which stop a receipt was stopped that is %s: %s',
+    (expected, said, different) => {
+      const world = goodWorld();
+      const id = expected === 'does-not-conform' ? 'bad' : 'good';
+      const receipts = world.truth.receipts.map((r) =>
+        r.id === id ? { ...r, expected, expectsStop: 'either' as const } : r,
+      );
+      add(world.erp, 'statement', { Receipt: id, Revision: '3', UsageDecision: said });
+      const [, erp] = world.destinations();
+      if (!erp) throw new Error('the world has an ERP');
+      expect(judge({ ...world.truth, receipts }, [erp]).sinks).toEqual({ ...CLEAN, different });
+    },
+  );
+
+  it('finds a permission that came before the revision by which a result is of its receipt', () => {
+    for (const name of ['lims', 'erp'] as const) {
+      const world = goodWorld();
+      const { truth } = world;
+      const moved = { ...(truth.measured[3] as MeasuredResult) };
+      const to = (isTakenBack: boolean, receiptId: string) => ({ receiptId, isTakenBack });
+      truth.measured[3] = { ...moved, revisions: [to(true, 'bad'), to(false, 'good')] };
+      const books = world[name];
+      const [judged] = world.destinations().filter((one) => one.name === name);
+      const sinks = () => judge(truth, judged === undefined ? [] : [judged]).sinks;
+      const at = books.messages.findIndex((m) => m.content.includes(moved.resultId));
+      const { content } = books.messages[at] as StoredMessage;
+      addWithdrawal(books, content);
+      books.messages.push(extra(inRevision({ content }, 2), 'result'));
+      // What it was before was there in time, and says nothing of the receipt that is permitted.
+      expect(sinks()).toEqual({ ...CLEAN, outOfOrder: 1 });
+      const anew = books.messages.pop() as StoredMessage;
+      const withdrawal = books.messages.pop() as StoredMessage;
+      books.messages.splice(results, 0, withdrawal, anew);
+      expect(sinks()).toEqual(CLEAN);
+    }
+  });
+
+  it('counts a release on a statement asked for after what it rested on had been taken back', () => {
+    for (const [takenBackAt, expected, wrong] of [
+      ['2026-03-04T10:00:48.000000Z', 'incomplete', 1],
+      ['2026-03-04T10:00:49.500000Z', 'incomplete', 0],
+      // Another result answers for the container.
+      ['2026-03-04T10:00:48.000000Z', 'conforms', 0],
+    ] as const) {
+      const world = goodWorld();
+      becameOfFirst(world, true);
+      const [first] = world.truth.measured;
+      world.truth.measured[0] = { ...(first as MeasuredResult), takenBackAt };
+      const receipts = world.truth.receipts.map((r) =>
+        r.id === 'good' ? { ...r, expected, expectsStop: 'either' as const } : r,
+      );
+      const { sinks } = judge({ ...world.truth, receipts }, world.destinations());
+      expect(sinks.wrongRelease, `${takenBackAt} ${expected}`).toBe(wrong);
+    }
+  });
 });

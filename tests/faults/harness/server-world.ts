@@ -10,7 +10,7 @@ import { askGateway } from '../../../src/simulation/gateway-api.client.js';
 import { readLeaves } from '../../../src/simulation/held-fields.js';
 import { SimulatedInstrument } from '../../../src/simulation/instrument.js';
 import { openLedger } from '../../../src/simulation/journal.files.js';
-import { type Judgement, judge } from '../../../src/simulation/judge.js';
+import { type DoubtedMessage, type Judgement, judge } from '../../../src/simulation/judge.js';
 import { OPERATORS } from '../../../src/simulation/northquay-day.js';
 import { scoreCurve } from '../../../src/simulation/score-curve.js';
 import type { Story, StoryReceipt } from '../../../src/simulation/story.js';
@@ -22,7 +22,7 @@ import { OwnRedis } from '../../support/redis.js';
 import { repositoryRoot } from '../../support/shared.js';
 import { TcpProxy } from '../../support/tcp-proxy.js';
 import { createGatewayKey } from '../support/gateway-keys.js';
-import { type Bite, doubtedResults, missingMax } from './doubts.js';
+import { type Bite, doubtedMessages, missingMax } from './doubts.js';
 import type { FaultPlace } from './fault-place.js';
 import { copyFaultSite, IN_FLIGHT_MAX } from './fault-site.js';
 import { Load } from './load.js';
@@ -156,20 +156,24 @@ export class ServerWorld {
     };
   }
 
-  /** Results in doubt at the destination that can tell nothing, and how many of them it does not have. */
-  async inDoubt(): Promise<{ readonly results: number; readonly missing: number }> {
+  /** Messages in doubt at the destination that can tell nothing, and how many of them it does not have. */
+  async inDoubt(): Promise<{ readonly messages: number; readonly missing: number }> {
     const doubted = await this.#doubts();
-    const { resultId } = SINK_FIELDS[DOUBTED_SINK];
+    const { resultId, revision } = SINK_FIELDS[DOUBTED_SINK];
     const books = await this.sinks.find((s) => s.name === DOUBTED_SINK)?.books();
     const held = new Set(
-      books?.messages
-        .filter((m) => m.messageType === 'result')
-        .map((m) => readLeaves(m.content).get(resultId)),
+      books?.messages.map(({ messageType, content }) => {
+        const leaves = readLeaves(content);
+        return `${messageType} ${leaves.get(resultId)} ${leaves.get(revision)}`;
+      }),
     );
-    return { results: doubted.size, missing: [...doubted].filter((id) => !held.has(id)).length };
+    const missing = doubted.filter(
+      (one) => !held.has(`${one.messageType} ${one.resultId} ${one.revision}`),
+    );
+    return { messages: doubted.length, missing: missing.length };
   }
 
-  /** How many results in doubt that destination can be without at most, after what was done to the world. */
+  /** How many messages in doubt that destination can be without at most, after what was done to the world. */
   missingMax(bites: readonly Bite[]): number {
     const workers = this.members.filter(({ target }) => target.role === 'work');
     const workerKills = workers.reduce((sum, { process }) => sum + process.killedAt.length, 0);
@@ -296,8 +300,8 @@ export class ServerWorld {
     }
   }
 
-  async #doubts(): Promise<Set<string>> {
-    return await doubtedResults((text) => this.#query(text), DOUBTED_SINK);
+  async #doubts(): Promise<readonly DoubtedMessage[]> {
+    return await doubtedMessages((text) => this.#query(text), DOUBTED_SINK);
   }
 
   async #query(text: string): Promise<readonly unknown[]> {

@@ -103,17 +103,17 @@ export async function trial(
     findings.push(...(await close(world)));
     const judgement = await drained(world);
     findings.push(...judgement.findings, ...world.problems);
-    const { results, missing } = await world.inDoubt();
+    const { messages, missing } = await world.inDoubt();
     const max = world.missingMax(bites);
     const unexplained = Math.max(0, missing - max);
     if (unexplained > 0) {
       findings.push(
-        `lost: ${missing} results in doubt are not at the archive, and what was injected explains ${max} at most`,
+        `lost: ${missing} messages in doubt are not at the archive, and what was injected explains ${max} at most`,
       );
     }
     const { measured, receipts } = world.load.truth;
     say(
-      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${results} in doubt at the archive (${missing} missing there, ${max} at most), ${findings.length} findings`,
+      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${messages} messages in doubt at the archive (${missing} missing there, ${max} at most), ${findings.length} findings`,
     );
     if (findings.length > 0) await world.keepEvidence(findings);
     const sinks = { ...judgement.sinks, lost: judgement.sinks.lost + unexplained };
