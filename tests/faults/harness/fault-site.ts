@@ -8,11 +8,14 @@ import type { SinkName } from './schedule.js';
 /** Sends to one destination at once. */
 export const IN_FLIGHT_MAX = 8;
 
-/** Short, so that a run of seconds meets every wait; the stand-ins apply within `processingMs`. */
-const TIMING = {
+/**
+ * Short, so that a run of seconds meets every wait; the stand-ins apply within `processingMs`, and store within `settleMs`
+ * of the deadline what they store at all.
+ */
+export const FAULT_TIMING = {
   deadlineMs: 1000,
   processingMs: 300,
-  settleMs: 400,
+  settleMs: 600,
   absentAsks: 2,
   retryBaseMs: 100,
   retryMaxMs: 1000,
@@ -51,7 +54,7 @@ export function copyFaultSite(directory: string, sinks: readonly SinkName[]): vo
   archive.set('requiredForStatement', false);
   archive.delete('sweep');
   destinations.add(archive);
-  for (const one of destinations.items) one.set('timing', site.createNode(TIMING));
+  for (const one of destinations.items) one.set('timing', site.createNode(FAULT_TIMING));
   destinations.items = destinations.items.filter((one) =>
     sinks.includes(one.get('name') as SinkName),
   );

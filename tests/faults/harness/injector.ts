@@ -2,6 +2,7 @@ import { writeFileSync } from 'node:fs';
 import { setTimeout as wait } from 'node:timers/promises';
 import type { Misbehaviour } from '../../../src/simulation/misbehaviour.js';
 import type { Bite } from './doubts.js';
+import { FAULT_TIMING } from './fault-site.js';
 import { describeFault, type Fault } from './schedule.js';
 import type { ServerWorld } from './server-world.js';
 
@@ -10,12 +11,23 @@ const LATE_MS = 1600;
 const DRIP_MS = 150;
 const ARM_EVERY_MS = 50;
 
-const SINK_ACTS: Readonly<Record<string, Misbehaviour>> = {
+/** What a destination may do to each request that it gets. */
+export const SINK_ACTS: Readonly<Record<string, Misbehaviour>> = {
   'sink-reset': { kind: 'store-then-reset' },
   'sink-late': { kind: 'slow', ms: LATE_MS },
   'sink-half': { kind: 'store-then-half' },
   'sink-error-document': { kind: 'error-document' },
   'sink-drip': { kind: 'store-then-drip', everyMs: DRIP_MS },
+  // Within the settling time that the site declares: what comes later than that nobody could tell from what is lost.
+  'sink-store-late': {
+    kind: 'store-late',
+    clientWaitsMs: FAULT_TIMING.deadlineMs,
+    ms: FAULT_TIMING.settleMs / 2,
+  },
+  'sink-hang': { kind: 'hang' },
+  'sink-unavailable': { kind: 'unavailable', retryAfterSeconds: 1 },
+  // Neither 409 nor 422, which speak of the key where keys are honoured.
+  'sink-reject': { kind: 'reject', status: 400, words: 'not known here yet (simulated)' },
 };
 
 /** Does to a world what a schedule says, counts what really bit, and leaves the world whole behind it. */

@@ -49,6 +49,7 @@ async function killTrial(
     receiptsEach: RECEIPTS_BESIDE + kills * RECEIPTS_A_KILL,
     gateways: 2,
     sinks: [sink],
+    refusing: new Set<SinkName>(),
     movedWorkers: new Set<number>(),
     logDirectory: logsOf(name),
   } as const;

@@ -34,15 +34,19 @@ export const KINDS = [
   'sink-reset',
   'postgres-restart',
   'burst',
+  'sink-store-late',
   'sink-late',
   'redis-absent',
   'clock-worker',
+  'sink-reject',
   'sink-half',
   'postgres-kill-backends',
   'disk-full',
   'sink-error-document',
+  'sink-hang',
   'redis-restart',
   'postgres-exhausted',
+  'sink-unavailable',
   'sink-drip',
   'clock-database',
   'sink-restart',
@@ -153,6 +157,10 @@ function drawn(kind: (typeof KINDS)[number], random: RandomSource, endMs: number
     case 'sink-half':
     case 'sink-error-document':
     case 'sink-drip':
+    case 'sink-store-late':
+    case 'sink-hang':
+    case 'sink-unavailable':
+    case 'sink-reject':
       return { kind, atMs, forMs, sink, every };
     case 'sink-restart':
       return { kind, atMs, forMs, sink };
@@ -172,6 +180,10 @@ const LASTS: Readonly<Record<(typeof KINDS)[number], readonly [number, number]>>
   'sink-half': [2000, 6000],
   'sink-error-document': [2000, 6000],
   'sink-drip': [2000, 6000],
+  'sink-store-late': [2000, 6000],
+  'sink-hang': [2000, 6000],
+  'sink-unavailable': [2000, 6000],
+  'sink-reject': [2000, 6000],
   'sink-restart': [500, 2000],
   'postgres-restart': [0, 0],
   'postgres-kill-backends': [0, 0],

@@ -3,7 +3,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { setTimeout as wait } from 'node:timers/promises';
 import { pathToFileURL } from 'node:url';
-import { addMs } from '../../../src/formats/instant.js';
+import { addMs, formatInstant } from '../../../src/formats/instant.js';
 import { SimulatedDay } from '../../../src/simulation/day.runner.js';
 import { expectationCsv } from '../../../src/simulation/expectation-rows.js';
 import { askGateway } from '../../../src/simulation/gateway-api.client.js';
@@ -27,6 +27,7 @@ import type { FaultPlace } from './fault-place.js';
 import { copyFaultSite, IN_FLIGHT_MAX } from './fault-site.js';
 import { Load } from './load.js';
 import { ManagedProcess } from './managed-process.js';
+import { SitePeople } from './people.js';
 import { fakeTimeEnvironment } from './postgres-cluster.js';
 import type { SinkName, Target } from './schedule.js';
 import { SINK_FIELDS, SINK_KINDS, SinkProcess } from './sink-process.js';
@@ -39,6 +40,17 @@ const ANNOUNCE_AGAIN_MS = 300;
 /** A sync PC does not give up; the bound is that of the trial. */
 const HAND_OVER_ATTEMPTS_MAX = 1000;
 const RECEIVED_BEFORE_MS = 3_600_000;
+/** Tables that tell what the gateway thought. */
+const EVIDENCE = [
+  'delivery',
+  'attempt',
+  'worker',
+  'discrepancy',
+  'statement',
+  'withdrawal',
+  'attribution',
+  'delivery_act',
+];
 
 export interface ServerWorldOptions {
   readonly place: FaultPlace;
@@ -49,6 +61,8 @@ export interface ServerWorldOptions {
   readonly receiptsEach: number;
   readonly gateways: 1 | 2;
   readonly sinks: readonly SinkName[];
+  /** Of these, those that refuse messages for a while. */
+  readonly refusing: ReadonlySet<SinkName>;
   /** Workers whose wall clock goes by a file. */
   readonly movedWorkers: ReadonlySet<number>;
   readonly logDirectory: string;
@@ -72,6 +86,7 @@ export class ServerWorld {
   readonly #receivedAt = addMs(this.#clock.now(), -RECEIVED_BEFORE_MS);
   readonly #abort = new AbortController();
   readonly #instruments: ReadonlyMap<string, SimulatedInstrument>;
+  readonly #people: SitePeople;
   readonly #ports: number[] = [];
   #keys = { bundle: '', desk: '', statement: '' };
 
@@ -82,9 +97,18 @@ export class ServerWorld {
     private readonly site: SiteFolder,
   ) {
     this.#instruments = instrumentsOf(site, options.seed);
+    this.#people = new SitePeople({
+      dataDirectories: Array.from({ length: options.gateways }, (_, i) => this.#dataOf(i)),
+      signal: this.#abort.signal,
+      rowIdOf: (resultId) => this.#rowIdOf(resultId),
+      refusing: options.refusing,
+      doubted: options.sinks.includes(DOUBTED_SINK) ? DOUBTED_SINK : null,
+    });
     this.load = new Load({
       seed: options.seed,
       receiptsEach: options.receiptsEach,
+      now: () => formatInstant(this.#clock.now()),
+      people: this.#people,
       announce: (receipts) => this.#announce(receipts),
       day: (serial, story) => this.#day(serial, story),
     });
@@ -201,7 +225,7 @@ export class ServerWorld {
   async keepEvidence(findings: readonly string[]): Promise<void> {
     const { logDirectory, place, name } = this.options;
     writeFileSync(join(logDirectory, 'findings.txt'), `${findings.join('\n')}\n`);
-    for (const table of ['delivery', 'attempt', 'worker', 'discrepancy', 'statement']) {
+    for (const table of EVIDENCE) {
       const rows = await place.cluster
         .asOwner(`select row_to_json(t) as row from ${table} t`, name)
         .then((answer) => answer.rows as { row: unknown }[])
@@ -246,6 +270,9 @@ export class ServerWorld {
       statement: await key('erp', 'statement:read'),
     };
     await this.tellErp();
+    await this.#people.open();
+    // What a person could not do now is done at the next look.
+    void this.#people.tend();
   }
 
   async #prepare(role: Target['role'], index: 0 | 1): Promise<void> {
@@ -302,6 +329,12 @@ export class ServerWorld {
 
   async #doubts(): Promise<readonly DoubtedMessage[]> {
     return await doubtedMessages((text) => this.#query(text), DOUBTED_SINK);
+  }
+
+  /** As the page of a result has it; a name here is one of the instrument's own. */
+  async #rowIdOf(resultId: string): Promise<string | null> {
+    const [row] = await this.#query(`select id from result where result_id = '${resultId}'`);
+    return (row as { readonly id: string } | undefined)?.id ?? null;
   }
 
   async #query(text: string): Promise<readonly unknown[]> {

@@ -68,6 +68,9 @@ export async function seedTrial(
     receiptsEach: RECEIPTS_OF_BURSTS + seconds * RECEIPTS_A_SECOND,
     gateways: schedule.gateways,
     sinks: SINKS,
+    refusing: new Set(
+      schedule.faults.flatMap((f) => (f.kind === 'sink-reject' && f.sink ? [f.sink] : [])),
+    ),
     movedWorkers: new Set(moved),
     logDirectory: logsOf(String(seed)),
   };
@@ -112,8 +115,9 @@ export async function trial(
       );
     }
     const { measured, receipts } = world.load.truth;
+    const takenBack = measured.filter((r) => r.revisions !== undefined);
     say(
-      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${messages} messages in doubt at the archive (${missing} missing there, ${max} at most), ${findings.length} findings`,
+      `  drained after ${since()}: ${measured.length} results of ${receipts.length} receipts, ${takenBack.length} taken back, ${messages} messages in doubt at the archive (${missing} missing there, ${max} at most), ${findings.length} findings`,
     );
     if (findings.length > 0) await world.keepEvidence(findings);
     const sinks = { ...judgement.sinks, lost: judgement.sinks.lost + unexplained };
