@@ -18,7 +18,7 @@ export interface ProcessSetup {
 
 const RESTART_MS = 200;
 /** From spawning to being ready; a start may have to wait for a database that is away. */
-const READY_MS_MAX = 60_000;
+const READY_MS_MAX = 120_000;
 
 /** A process that is started again whenever it ends, as a service manager does, and that may be hurt. */
 export class ManagedProcess {

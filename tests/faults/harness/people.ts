@@ -8,6 +8,8 @@ import type { SinkName } from './schedule.js';
 const PROPOSER = 'sim.robin';
 const SIGNER = 'sim.sam';
 const AGAIN_MS = 300;
+/** Each look weighs all that stopped, and must not be what keeps the gateway busy. */
+const TEND_EVERY_MS = 1000;
 /** Longer than a clock is ahead or back: what was written while it was ahead may not be signed for an hour then. */
 const CLOCK_BACK_MS = 12_000;
 /**
@@ -123,7 +125,7 @@ export class SitePeople {
       for (const sink of this.setup.refusing) await this.#tendRefused(sink);
       if (this.#hasTakenBack && this.setup.doubted !== null)
         await this.#tendDoubted(this.setup.doubted);
-      await wait(AGAIN_MS, undefined, { signal }).catch(() => undefined);
+      await wait(TEND_EVERY_MS, undefined, { signal }).catch(() => undefined);
     }
   }
 

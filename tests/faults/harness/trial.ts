@@ -9,11 +9,12 @@ import { Injector } from './injector.js';
 import { describeFault, faultSchedule, SINKS } from './schedule.js';
 import { ServerWorld, type ServerWorldOptions } from './server-world.js';
 
-const READY_MS_MAX = 60_000;
+/** A start takes seconds, and on a crowded machine a minute and more. */
+const READY_MS_MAX = 120_000;
 /** Each instrument has been heard within this, before anything is hurt. */
 const FLOWING_MS_MAX = 60_000;
-/** What was under way when the faults ended is acknowledged within this. */
-const ACKNOWLEDGED_MS_MAX = 90_000;
+/** What was under way when the faults ended is acknowledged within this, bundles and what people asked for. */
+const ACKNOWLEDGED_MS_MAX = 150_000;
 /** Everything drains by itself. A crowded machine may take longer, as long as something moves, up to this. */
 const DRAIN_MS_MAX = 300_000;
 /** What nothing mends any more is told this much later, with what else there is. */
@@ -136,7 +137,9 @@ async function quiet(world: ServerWorld, load: Promise<void>): Promise<string[]>
       () => null,
       (error: unknown) => String(error),
     ),
-    wait(ACKNOWLEDGED_MS_MAX, 'the last bundle under way was not acknowledged', { ref: false }),
+    wait(ACKNOWLEDGED_MS_MAX, 'the last bundle or act under way was not acknowledged', {
+      ref: false,
+    }),
   ]);
   if (end !== null) findings.push(end);
   return findings;
