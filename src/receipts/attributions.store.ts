@@ -1,7 +1,8 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList } from '../storage/prepared.js';
-import type { AttributionRow, AttributionState } from '../storage/tables.js';
+import type { AttributionRow, AttributionState, ResultRow } from '../storage/tables.js';
+import { passFindings } from './delivery-findings.store.js';
 
 interface OfReceipt {
   readonly site: string;
@@ -255,11 +256,11 @@ export async function hasAttributions(
 
 /**
  * Gives a result the receipt and container that a signature names, under its next revision. Its earlier deliveries
- * go on speaking of the receipt they were made for. False when it is not at the revision the act began from.
+ * go on speaking of the receipt they were made for, if they were made for one. False when it is not at the revision the act began from.
  */
 export async function moveResult(
   trx: Trx,
-  result: { readonly id: string; readonly revision: number },
+  result: Pick<ResultRow, 'site' | 'id' | 'revision'>,
   to: { readonly receiptId: string; readonly label: string },
 ): Promise<boolean> {
   const { numUpdatedRows } = await trx
@@ -268,5 +269,7 @@ export async function moveResult(
     .where('id', '=', result.id)
     .where('revision', '=', result.revision)
     .executeTakeFirst();
-  return numUpdatedRows === 1n;
+  if (numUpdatedRows !== 1n) return false;
+  await passFindings(trx, result.site, [result.id], to.receiptId);
+  return true;
 }

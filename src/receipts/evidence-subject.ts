@@ -5,3 +5,11 @@
 export function resultSubject(resultRowId: string): string {
   return `result:${resultRowId}`;
 }
+
+/**
+ * What the names of discrepancies about deliveries to a destination begin with; the delivery's id follows. A sweep opens and
+ * closes them, and they go along with the result that the delivery is about.
+ */
+export function deliveryPrefix(destination: string): string {
+  return `held:${destination}:`;
+}

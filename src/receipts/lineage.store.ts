@@ -10,6 +10,7 @@ import type {
   ReceiptRequestRow,
   ResultRow,
 } from '../storage/tables.js';
+import { passFindings } from './delivery-findings.store.js';
 import {
   passDrumNumbers,
   receiptsOfDrums,
@@ -452,6 +453,7 @@ export async function moveEvidence(
         .where('subject_kind', '=', 'result')
         .where('subject_id', 'in', some)
         .execute();
+      await passFindings(trx, site, some, move.to);
     }
     await trx
       .updateTable('discrepancy')

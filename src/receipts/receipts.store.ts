@@ -4,6 +4,7 @@ import { chunks } from '../storage/chunks.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import type { ContainerRow, ReceiptRevisionRow, ReceiptRow } from '../storage/tables.js';
+import { passFindings } from './delivery-findings.store.js';
 import { keepDrumNumbers } from './drum-numbers.store.js';
 import { resultSubject } from './evidence-subject.js';
 import { SCANNED_ID_PREFIX } from './receipt-bounds.js';
@@ -268,7 +269,7 @@ export function unplacedResults(
     .execute();
 }
 
-/** Gives a result its receipt and container, and its deliveries the receipt they speak of. */
+/** Gives a result its receipt and container, and its deliveries, with what was found about them, the receipt they speak of. */
 export async function attributeResult(
   trx: Trx,
   site: string,
@@ -287,6 +288,7 @@ export async function attributeResult(
     .where('subject_kind', '=', 'result')
     .where('subject_id', '=', resultRowId)
     .execute();
+  await passFindings(trx, site, [resultRowId], to.receiptId);
 }
 
 /** Closes what was open about a result for want of an owner or of a container on the list; the ids of what it closed. */

@@ -116,6 +116,22 @@ async function takeOver(trx: Trx, id: string, by: NewDiscrepancy): Promise<void>
     .execute();
 }
 
+/** Gives what is open about something to the receipt that it turned out to be of. */
+export async function moveDiscrepancy(
+  trx: Trx,
+  of: Pick<DiscrepancyRow, 'site' | 'class' | 'subject'>,
+  receiptId: string,
+): Promise<void> {
+  await trx
+    .updateTable('discrepancy')
+    .set({ receipt_id: receiptId, scope: null })
+    .where('site', '=', of.site)
+    .where('class', '=', of.class)
+    .where('subject', '=', of.subject)
+    .where('closed_at', 'is', null)
+    .execute();
+}
+
 /**
  * Closes an open discrepancy with the evidence that answers it, and says whether one was open. `evidence`
  * names the fact (a bundle, a result, a delivery), see `DISCREPANCY_RULES` for what each class takes.

@@ -2,6 +2,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import type { Difference, ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { addMs, formatInstant, type Instant } from '../formats/instant.js';
 import { fillListPath } from '../mapping/request-path.js';
+import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import type { HeldList } from '../site/mapping-document.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
@@ -10,6 +11,7 @@ import type {
   DestinationHoldingRow,
   DiscrepancyClass,
   SharedDifferenceRow,
+  SweepItemRow,
   SweepRow,
 } from '../storage/tables.js';
 import { bearingOn } from './bearing.store.js';
@@ -26,8 +28,6 @@ import { type SharedField, sharedFields, sharedUnseen } from './shared-differenc
 import { takeSpareToken } from './spare-token.service.js';
 import {
   answeredBy,
-  deliveryPrefix,
-  type FoundDelivery,
   fieldPrefix,
   isAnsweredBy,
   isClosedByAsking,
@@ -53,7 +53,6 @@ import {
   holdSweep,
   notedItem,
   noteItems,
-  type SuspectItem,
   suspectItems,
   unlistedDeliveries,
   verdictCounts,
@@ -240,7 +239,7 @@ export class SweepComparison {
     const { database, findings } = this.parts;
     const detail = `${row.subject_kind} ${row.subject_id} was ${row.state} at ${row.destination} and is neither listed nor found there`;
     const bearing = await bearingOn(database.db, row, { kind: 'absent' });
-    await findings.open(sweep, foundOf(row), {
+    await findings.open(sweep, row.id, {
       class: isStandingStop(row, bearing) ? 'stop-not-effective' : 'absent',
       detail,
     });
@@ -258,13 +257,13 @@ export class SweepComparison {
     const { findings, looking } = this.parts;
     if (answer.kind === 'several') {
       const detail = `${answer.count} equal messages are held`;
-      await findings.open(sweep, foundOf(row), { class: 'duplicate-at-destination', detail });
+      await findings.open(sweep, row.id, { class: 'duplicate-at-destination', detail });
     }
     const shown = await this.#verdictOn(row, answer);
     if (shown.verdict === 'differs') await this.#note(sweep, row, shown, 1);
     else if (shown.verdict !== 'equal') {
       const detail = looking.keptText(shown.detail ?? shown.verdict);
-      await findings.open(sweep, foundOf(row), { class: classOf(shown.verdict), detail });
+      await findings.open(sweep, row.id, { class: classOf(shown.verdict), detail });
     }
     return shown;
   }
@@ -346,21 +345,20 @@ export class SweepComparison {
 
   async #openItem(
     sweep: SweepRow,
-    item: SuspectItem,
+    item: SweepItemRow,
     systematic: ReadonlySet<string>,
   ): Promise<void> {
     const { findings } = this.parts;
     const { delivery_id: id, verdict } = item;
-    const delivery = { id, receiptId: item.receipt_id };
     if (item.count > 1) {
       const detail = `${item.count} messages are listed under one reference`;
-      await findings.open(sweep, delivery, { class: 'duplicate-at-destination', detail });
+      await findings.open(sweep, id, { class: 'duplicate-at-destination', detail });
     }
     if (verdict === 'equal') return;
     const own = ownDifferences(item, systematic);
     if (verdict === 'differs' && own.length === 0) return;
     const detail = verdict === 'differs' ? wordsOf(own) : (item.detail ?? verdict);
-    await findings.open(sweep, delivery, { class: classOf(verdict), detail });
+    await findings.open(sweep, id, { class: classOf(verdict), detail });
     await findings.unshare(sweep, id);
   }
 
@@ -563,10 +561,6 @@ function momentPath(list: HeldList, at: Instant, cursor: string): string {
   });
 }
 
-function foundOf(row: DeliveryRow): FoundDelivery {
-  return { id: row.id, receiptId: row.receipt_id };
-}
-
 function classOf(verdict: Exclude<HeldVerdict['verdict'], 'equal'>): DiscrepancyClass {
   switch (verdict) {
     case 'unsent':
@@ -579,7 +573,7 @@ function classOf(verdict: Exclude<HeldVerdict['verdict'], 'equal'>): Discrepancy
 }
 
 /** In which it differs by itself, and not as many others do. */
-function ownDifferences(item: SuspectItem, systematic: ReadonlySet<string>): Difference[] {
+function ownDifferences(item: SweepItemRow, systematic: ReadonlySet<string>): Difference[] {
   const { message } = item;
   return differencesOf(item).filter(
     ({ field }) => !systematic.has(differenceKey({ message, field })),
@@ -589,7 +583,7 @@ function ownDifferences(item: SuspectItem, systematic: ReadonlySet<string>): Dif
 /** A delivery that differs in nothing but what many others do; null for any other. */
 function sharedOf(
   { site, destination }: SweepRow,
-  item: SuspectItem,
+  item: SweepItemRow,
   systematic: ReadonlySet<string>,
 ): SharedDifferenceRow | null {
   const [first] = differencesOf(item);

@@ -2,8 +2,11 @@ import { recordAudits } from '../audit/audit.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
-import { lockReceipts, lockReceiptsMarking, tellWaitingReceipts } from '../receipts/facts.store.js';
+import { receiptOfDelivery } from '../receipts/delivery-findings.store.js';
+import { deliveryPrefix } from '../receipts/evidence-subject.js';
+import { markEvaluationDue, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { takeOverHeld } from '../receipts/held-elsewhere.store.js';
+import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -17,7 +20,12 @@ import type {
 } from '../storage/tables.js';
 import { setDifference } from './destination-watch.store.js';
 import type { NewDiscrepancy } from './discrepancies.js';
-import { closeByEvidence, openDiscrepancy, openEventDiscrepancy } from './discrepancies.store.js';
+import {
+  closeByEvidence,
+  moveDiscrepancy,
+  openDiscrepancy,
+  openEventDiscrepancy,
+} from './discrepancies.store.js';
 import {
   forgetHolding,
   isUnsettled,
@@ -52,11 +60,7 @@ export interface FindingEffects {
 
 type Swept = Pick<SweepRow, 'id' | 'destination' | 'fence'>;
 
-/** A delivery as far as a finding about it goes. */
-export interface FoundDelivery {
-  readonly id: string;
-  readonly receiptId: string | null;
-}
+type Finding = Pick<DiscrepancyRow, 'site' | 'class' | 'subject'>;
 
 /**
  * Opens and closes discrepancies by what sweeps show; each in a transaction of its own, each once. Nothing is closed by a
@@ -70,21 +74,45 @@ export class SweepFindings {
     private readonly effects: FindingEffects,
   ) {}
 
-  /** Opens a finding about one delivery; true when it was not open yet. */
+  /**
+   * Opens a finding about one delivery, under the receipt that it belongs to by now; one that is open under another, or under
+   * none, is moved there.
+   */
   async open(
-    sweep: Swept,
-    delivery: FoundDelivery,
+    { destination }: Swept,
+    deliveryId: string,
     what: { readonly class: DiscrepancyClass; readonly detail: string },
-  ): Promise<boolean> {
-    return await this.#open({
-      class: what.class,
-      subject: `${deliveryPrefix(sweep.destination)}${delivery.id}`,
-      receiptId: delivery.receiptId,
-      destination: sweep.destination,
-      // What we delivered without a receipt is no evidence that any receipt could lack.
-      scope: delivery.receiptId === null ? { destination: sweep.destination } : null,
-      detail: what.detail,
+  ): Promise<void> {
+    const { site, timeZone } = this.site;
+    const finding = { site, ...what, subject: `${deliveryPrefix(destination)}${deliveryId}` };
+    const isUnder = async (reader: Reader): Promise<boolean> => {
+      const found = await openEventDiscrepancy(reader, site, what.class, finding.subject);
+      const receiptId = await receiptOfDelivery(reader, site, deliveryId);
+      return found !== undefined && (receiptId === null || receiptId === found.receipt_id);
+    };
+    if (await isUnder(this.database.db)) return;
+    await transactLocking(this.database, site, async (trx, locks) => {
+      const receipts = await lockFound(locks, async () => [
+        await receiptOfDelivery(trx, site, deliveryId),
+        ...(await receiptsOfFinding(trx, finding)),
+      ]);
+      if (await isUnder(trx)) return;
+      const now = this.clock.now();
+      const receiptId = await receiptOfDelivery(trx, site, deliveryId);
+      if (receiptId !== null) await moveDiscrepancy(trx, finding, receiptId);
+      const opened = {
+        ...finding,
+        receiptId,
+        containerLabel: null,
+        destination,
+        // What we delivered without a receipt is no evidence that any receipt could lack.
+        scope: receiptId === null ? { destination } : null,
+        openedAt: now,
+      };
+      await openDiscrepancy(trx, opened, timeZone);
+      for (const id of [...receipts].sort()) await this.effects.evaluate(trx, id, now);
     });
+    this.effects.onChanged();
   }
 
   /** A message that nothing of ours accounts for: it counts against its receipt, or blocks by scope (rule 10). */
@@ -93,8 +121,8 @@ export class SweepFindings {
     const isOfStatement = message === 'statement' || message === 'stop' || holding.may_permit === 1;
     if (isOfStatement && receiptId !== null && revision !== null) {
       const of = { site: this.site.site, receiptId, revision };
-      const isChanged = await this.database.transact(async (trx) => {
-        await lockReceipts(trx, of.site, [receiptId]);
+      const isChanged = await transactLocking(this.database, of.site, async (trx, locks) => {
+        await locks.add([receiptId]);
         if (!(await isUnsettled(trx, holding))) return false;
         await takeOverHeld(trx, of);
         const superseded = await supersedeOutlived(trx, of);
@@ -105,18 +133,13 @@ export class SweepFindings {
       if (isChanged) this.effects.onChanged();
     }
     const named = [holding.subject, revision === null ? null : `revision ${revision}`];
-    const finding = {
+    return await this.#openHolding(holding, {
       class: 'unknown-at-source',
       subject: `${holdingPrefix(destination)}${identity}`,
       receiptId,
       destination,
       scope: receiptId === null ? unownedScope(holding, this.clock.now()) : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
-    } as const;
-    // Somebody may have acknowledged it since it was read: what is opened behind that, nothing would ever close.
-    return await this.#open(finding, {
-      isStill: (reader) => isUnsettled(reader, holding),
-      replacedBy: holding.last_sweep,
     });
   }
 
@@ -197,9 +220,7 @@ export class SweepFindings {
 
   /** Closes a finding by what a sweep shows now; the receipt is evaluated anew later. */
   async close(sweep: Swept, found: DiscrepancyRow, evidence: string): Promise<void> {
-    await this.#closeAs(sweep, found.receipt_id, (trx, now) =>
-      this.#close(trx, sweep, found, evidence, now),
-    );
+    await this.#closeAs(sweep, found, (trx, now) => this.#close(trx, sweep, found, evidence, now));
   }
 
   /**
@@ -226,7 +247,7 @@ export class SweepFindings {
 
   /** A message is accounted for. */
   async settle(sweep: Swept, holding: DestinationHoldingRow, evidence: string): Promise<void> {
-    await this.#closeAs(sweep, holding.receipt_id, async (trx, now) => {
+    await this.#closeAs(sweep, findingOf(holding), async (trx, now) => {
       await settleHolding(trx, holding, now);
       await this.#closeHolding(trx, sweep, holding, evidence, now);
     });
@@ -241,7 +262,7 @@ export class SweepFindings {
 
   /** A message is not listed any more. */
   async forget(sweep: Swept, holding: DestinationHoldingRow): Promise<void> {
-    await this.#closeAs(sweep, holding.receipt_id, async (trx, now) => {
+    await this.#closeAs(sweep, findingOf(holding), async (trx, now) => {
       await forgetHolding(trx, holding);
       await this.#closeHolding(trx, sweep, holding, 'it is no longer listed', now);
     });
@@ -250,18 +271,17 @@ export class SweepFindings {
   async #closeHolding(
     trx: Trx,
     sweep: Swept,
-    { site, destination, identity }: DestinationHoldingRow,
+    holding: DestinationHoldingRow,
     evidence: string,
     now: Instant,
   ): Promise<void> {
-    const subject = `${holdingPrefix(destination)}${identity}`;
-    await this.#close(trx, sweep, { site, class: 'unknown-at-source', subject }, evidence, now);
+    await this.#close(trx, sweep, findingOf(holding), evidence, now);
   }
 
   async #close(
     trx: Trx,
     sweep: Pick<Swept, 'id'>,
-    { site, class: kind, subject }: Pick<DiscrepancyRow, 'site' | 'class' | 'subject'>,
+    { site, class: kind, subject }: Finding,
     shown: string,
     closedAt: Instant,
   ): Promise<void> {
@@ -270,56 +290,59 @@ export class SweepFindings {
     await closeByEvidence(trx, { site, class: kind, subject, evidence, closedAt, zone });
   }
 
+  /**
+   * Closes something, if the sweep is still ours, behind the locks of the receipts that it counted against: they are evaluated
+   * anew later.
+   *
+   * @param finding what is closed; null for what is no receipt's and changes none
+   */
   async #closeAs(
     sweep: Swept,
-    receiptId: string | null,
+    finding: Finding | null,
     close: (trx: Trx, now: Instant) => Promise<void>,
   ): Promise<void> {
-    await this.database.transact(async (trx) => {
+    const { site } = this.site;
+    await transactLocking(this.database, site, async (trx, locks) => {
       if (!(await holdSweep(trx, sweep))) return;
-      const receipts = receiptId === null ? [] : [receiptId];
-      await lockReceiptsMarking(trx, this.site.site, receipts, new Set(receipts));
+      const find = async () => (finding === null ? [] : await receiptsOfFinding(trx, finding));
+      const receipts = await lockFound(locks, find);
+      await markEvaluationDue(trx, site, receipts);
       await close(trx, this.clock.now());
     });
     this.effects.onChanged();
   }
 
-  /**
-   * @param how `isStill` is asked behind the lock of its receipt; `replacedBy` names the sweep by which what is open under the
-   *   same name is closed, in the same transaction, where that says something else
-   */
-  async #open(
+  /** Opens what a message of nobody's says, in the place of what is open about it and says something else. */
+  async #openHolding(
+    holding: DestinationHoldingRow,
     what: Omit<NewDiscrepancy, 'site' | 'containerLabel' | 'openedAt'>,
-    how: {
-      readonly isStill?: (reader: Reader) => Promise<boolean>;
-      readonly replacedBy?: string;
-    } = {},
   ): Promise<boolean> {
     const { site } = this.site;
     const { db } = this.database;
-    const { isStill = () => Promise.resolve(true), replacedBy } = how;
-    const before = await openEventDiscrepancy(db, site, what.class, what.subject);
-    const isSame = before?.receipt_id === what.receiptId && before.detail === what.detail;
-    if (before !== undefined && (replacedBy === undefined || isSame)) return false;
+    const finding = findingOf(holding);
+    const before = await openEventDiscrepancy(db, site, finding.class, finding.subject);
+    if (before?.receipt_id === what.receiptId && before.detail === what.detail) return false;
     const replace = async (trx: Trx): Promise<void> => {
-      if (before === undefined || replacedBy === undefined) return;
+      if (before === undefined) return;
       const evidence = 'it shows something else';
-      await this.#close(trx, { id: replacedBy }, before, evidence, this.clock.now());
+      await this.#close(trx, { id: holding.last_sweep }, before, evidence, this.clock.now());
     };
     const discrepancy = { site, containerLabel: null, openedAt: this.clock.now(), ...what };
     const { receiptId, scope } = discrepancy;
     if (receiptId === null && scope?.destination === undefined) {
-      if (!(await isStill(db))) return false;
+      if (!(await isUnsettled(db, holding))) return false;
       await this.effects.openUnowned(discrepancy, replace);
     } else {
-      const receipts = [receiptId, before?.receipt_id ?? null].filter((id) => id !== null);
-      const isOpened = await this.database.transact(async (trx) => {
-        await lockReceiptsMarking(trx, site, receipts, new Set(before ? receipts : []));
-        if (!(await isStill(trx))) return false;
+      const isOpened = await transactLocking(this.database, site, async (trx, locks) => {
+        const receipts = await lockFound(locks, async () => [
+          receiptId,
+          ...(await receiptsOfFinding(trx, finding)),
+        ]);
+        if (!(await isUnsettled(trx, holding))) return false;
         const now = this.clock.now();
         await replace(trx);
         await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
-        if (receiptId !== null) await this.effects.evaluate(trx, receiptId, now);
+        for (const id of [...receipts].sort()) await this.effects.evaluate(trx, id, now);
         return true;
       });
       if (!isOpened) return false;
@@ -329,13 +352,45 @@ export class SweepFindings {
   }
 }
 
+/** Receipts that a finding counts against, null among them where it is open without one. */
+async function receiptsOfFinding(
+  reader: Reader,
+  { site, class: kind, subject }: Finding,
+): Promise<(string | null)[]> {
+  const open = await openEventDiscrepancy(reader, site, kind, subject);
+  return open === undefined ? [] : [open.receipt_id];
+}
+
+/**
+ * Locks the receipts that something counts against, and looks for them again behind the locks: a result may have been given
+ * to another meanwhile. For what counts against none the site's evidence is locked, which is shared by whoever gives a
+ * result its first receipt.
+ */
+async function lockFound(
+  locks: ReceiptLocks,
+  find: () => Promise<readonly (string | null)[]>,
+): Promise<ReadonlySet<string>> {
+  let isAlone = false;
+  for (;;) {
+    const found = await find();
+    const receipts = new Set(found.filter((id) => id !== null));
+    await locks.add(receipts);
+    const isUnowned = found.includes(null);
+    if (isUnowned && !isAlone) await locks.evidence();
+    isAlone ||= isUnowned;
+    const again = await find();
+    if (again.every((id) => (id === null ? isAlone : receipts.has(id)))) return receipts;
+  }
+}
+
+function findingOf({ site, destination, identity }: DestinationHoldingRow): Finding {
+  const subject = `${holdingPrefix(destination)}${identity}`;
+  return { site, class: 'unknown-at-source', subject };
+}
+
 /** What it could speak of: every receipt until then; a message about a period speaks of none. */
 function unownedScope({ message, destination, held_at: at }: DestinationHoldingRow, now: Instant) {
   return message === 'period' ? { destination } : { to: at ?? now };
-}
-
-export function deliveryPrefix(destination: string): string {
-  return `held:${destination}:`;
 }
 
 export function holdingPrefix(destination: string): string {

@@ -2,7 +2,7 @@ import { type SqlBool, sql } from 'kysely';
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { forUpdate } from '../storage/dialect.js';
-import type { DeliveryRow, SubjectKind, SweepItemRow, SweepRow } from '../storage/tables.js';
+import type { DeliveryRow, SweepItemRow, SweepRow } from '../storage/tables.js';
 import { workerIsGone } from '../storage/worker-identity.js';
 import { differencesOf, seenAgain, together } from './sweep-notes.js';
 import { differenceKey, type FieldDifference } from './sweep-rules.js';
@@ -254,27 +254,20 @@ export async function fieldDifferences(
   return [...counts.entries()].sort(([a], [b]) => (a < b ? -1 : 1)).map(([, counted]) => counted);
 }
 
-export type SuspectItem = SweepItemRow & {
-  readonly receipt_id: string | null;
-  readonly subject_kind: SubjectKind;
-};
-
 /** Listed messages that are not as they should be, in the order of their deliveries. */
 export async function suspectItems(
   reader: Reader,
   sweepId: string,
   after: string,
   limit: number,
-): Promise<SuspectItem[]> {
+): Promise<SweepItemRow[]> {
   return await reader
-    .selectFrom('sweep_item as i')
-    .innerJoin('delivery as d', 'd.id', 'i.delivery_id')
-    .selectAll('i')
-    .select(['d.receipt_id', 'd.subject_kind'])
-    .where('i.sweep_id', '=', sweepId)
-    .where('i.delivery_id', '>', after)
-    .where((eb) => eb.or([eb('i.verdict', '<>', 'equal'), eb('i.count', '>', 1)]))
-    .orderBy('i.delivery_id')
+    .selectFrom('sweep_item')
+    .selectAll()
+    .where('sweep_id', '=', sweepId)
+    .where('delivery_id', '>', after)
+    .where((eb) => eb.or([eb('verdict', '<>', 'equal'), eb('count', '>', 1)]))
+    .orderBy('delivery_id')
     .limit(limit)
     .execute();
 }

@@ -2,6 +2,7 @@ import { uuidv7 } from 'uuidv7';
 import { recordAudit } from '../audit/audit.store.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import type { Instant } from '../formats/instant.js';
+import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import {
   applyNews,
   claimReceipt,
@@ -10,7 +11,6 @@ import {
   shareSiteEvidence,
 } from '../receipts/facts.store.js';
 import { type EvidenceScope, scopeCovers } from '../reconciliation/discrepancies.js';
-import { deliveryPrefix } from '../reconciliation/sweep-findings.service.js';
 import type { StatementOutcome, StatementRecord } from '../records/statement-record.js';
 import { type InstrumentPlace, instrumentPlaces } from '../site/instrument-service.js';
 import type { SiteFolder } from '../site/site-folder.js';

@@ -72,6 +72,8 @@ export class SweptWorld {
   readonly silent = new Set<string>();
   /** References that were asked about. */
   readonly asked: string[] = [];
+  /** What happens while it is asked about a delivery, before it answers. */
+  meanwhile: (ref: string) => Promise<void> = () => Promise.resolve();
   /** Thrown at so many changes from now, as if the process had died behind their commit. */
   diesAt = 0;
   readonly #sent = new Map<string, Held>();
@@ -121,6 +123,13 @@ export class SweptWorld {
   show(id: string, change: Held): void {
     for (const [no, item] of this.held) {
       if (item['ref'] === id) this.held.set(no, { ...item, ...change });
+    }
+  }
+
+  /** Another record under the reference of a delivery. */
+  double(id: string): void {
+    for (const [no, item] of [...this.held]) {
+      if (item['ref'] === id) this.held.set(`${no}-again`, { ...item, no: `${no}-again` });
     }
   }
 
@@ -193,19 +202,20 @@ export class SweptWorld {
           read: (sha256: string) =>
             Promise.resolve({ bytes: new Uint8Array(), tree: this.#sent.get(sha256) ?? null }),
         },
-        endpoint: () => ({ ask: ({ path }: AskRequest) => Promise.resolve(this.#answer(path)) }),
+        endpoint: () => ({ ask: ({ path }: AskRequest) => this.#answer(path) }),
       } as unknown as DeliveryParts),
       documents: new Map([['lims', DOCUMENT]]),
     });
   }
 
-  #answer(path: string) {
+  async #answer(path: string) {
     const ref = new URL(path, 'http://x').searchParams.get('ref');
     const all = [...this.held.values()];
     if (ref === null) {
       return answerOf(200, { entries: all.filter((i) => !this.unlisted.has(String(i['ref']))) });
     }
     this.asked.push(ref);
+    await this.meanwhile(ref);
     if (this.silent.has(ref)) return answerOf(503, {});
     return answerOf(200, { entries: all.filter((item) => item['ref'] === ref) });
   }

@@ -7,6 +7,7 @@ import { type DatabasePlace, openDatabase } from '../../src/storage/database.js'
 import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
 import { bringBack } from '../../src/storage/migrations/m0032-one-person.js';
 import { up as sharedDifferences } from '../../src/storage/migrations/m0033-shared-differences.js';
+import { up as findingsOfResults } from '../../src/storage/migrations/m0036-findings-of-results.js';
 import { StatementWorld } from '../statements/statement-world.js';
 import { leftAt, opensWhole, tablesIn } from '../support/migrated.js';
 import { COMMAND_LINE, newAccount, peopleOn, SITE, ZONE } from '../support/people.js';
@@ -305,5 +306,61 @@ describe('a migration', () => {
       { id: 'ended', state: 'done', cursor: 'x', counts: '{"a":1}' },
       { id: 'underway', state: 'listing', cursor: '', counts: '{}' },
     ]);
+  });
+
+  it('to findings that go with their result gives each the receipt of its result, which is judged anew', async () => {
+    const world = await StatementWorld.open();
+    await world.announce({}, { receiptId: 'R-9', scanText: 'RC-9' });
+    await world.measure({ container: 'D-01' }, { container: 'D-02', receipt: 'nobody' });
+    const { database, site, clock } = world;
+    const { db } = database;
+    const sent = await db
+      .selectFrom('delivery')
+      .select(['id', 'receipt_id'])
+      .where('destination', '=', 'lims')
+      .where('subject_kind', '=', 'result')
+      .orderBy('id')
+      .execute();
+    // Found before its result had a receipt, and before it came there from another one.
+    const kinds = ['absent', 'differs'] as const;
+    await database.transact(async (trx) => {
+      for (const [n, kind] of kinds.entries()) {
+        for (const { id } of sent) {
+          const finding = {
+            site: site.site,
+            class: kind,
+            subject: `held:lims:${id}`,
+            receiptId: n === 0 ? null : 'R-9',
+            containerLabel: null,
+            destination: 'lims',
+            scope: n === 0 ? { destination: 'lims' } : null,
+            detail: kind,
+            openedAt: clock.now(),
+          };
+          await openDiscrepancy(trx, finding, site.timeZone);
+        }
+      }
+    });
+    await db.updateTable('receipt').set({ evaluation_due: 0 }).execute();
+    await findingsOfResults(db as unknown as Kysely<unknown>);
+    const found = await db
+      .selectFrom('discrepancy')
+      .select(['class', 'subject', 'receipt_id', 'scope'])
+      .where('derived', '=', 0)
+      .where('subject', 'like', 'held:%')
+      .orderBy('class')
+      .orderBy('subject')
+      .execute();
+    const first = `held:lims:${String(sent[0]?.id)}`;
+    const second = `held:lims:${String(sent[1]?.id)}`;
+    expect(sent.map((d) => d.receipt_id)).toEqual(['R-1', null]);
+    expect(found).toEqual([
+      { class: 'absent', subject: first, receipt_id: 'R-1', scope: null },
+      { class: 'absent', subject: second, receipt_id: null, scope: '{"destination":"lims"}' },
+      { class: 'differs', subject: first, receipt_id: 'R-1', scope: null },
+      { class: 'differs', subject: second, receipt_id: 'R-9', scope: null },
+    ]);
+    const due = db.selectFrom('receipt').select('id').where('evaluation_due', '=', 1);
+    expect(await due.orderBy('id').execute()).toEqual([{ id: 'R-1' }, { id: 'R-9' }]);
   });
 });

@@ -31,6 +31,7 @@ import * as m0032 from './m0032-one-person.js';
 import * as m0033 from './m0033-shared-differences.js';
 import * as m0034 from './m0034-drum-numbers.js';
 import * as m0035 from './m0035-links-that-say-more.js';
+import * as m0036 from './m0036-findings-of-results.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -66,4 +67,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0033-shared-differences': m0033,
   '0034-drum-numbers': m0034,
   '0035-links-that-say-more': m0035,
+  '0036-findings-of-results': m0036,
 };
