@@ -10,6 +10,7 @@ import type {
   DeliveryRow,
   DestinationHoldingRow,
   DiscrepancyClass,
+  DiscrepancyRow,
   SharedDifferenceRow,
   SweepItemRow,
   SweepRow,
@@ -38,6 +39,7 @@ import {
   afterFailure,
   differenceKey,
   EQUAL,
+  type FieldDifference,
   type HeldVerdict,
   isStandingStop,
   isSystematic,
@@ -69,18 +71,22 @@ const SHARED_ASKED_MAX = 1_000;
 
 /**
  * The second half of a sweep: who should have been listed and was not is asked for by itself, then everything
- * that was noted becomes findings, opened and closed. Repeated after a crash it finds the same.
+ * that was noted becomes findings. Whatever this sweep finds is open before it closes anything: what stands behind an old
+ * finding may be there under another name, and a receipt that is evaluated in between would conform. Repeated after a crash it
+ * finds the same.
  */
 export class SweepComparison {
   constructor(private readonly parts: Omit<SweepParts, 'since'>) {}
 
   async step(destination: Destination, sweep: SweepRow): Promise<Stepped> {
     const place = placeOf(sweep.cursor);
+    if ('begun' in place) return await this.#begin(sweep);
+    if ('ended' in place) return await this.#conclude(destination, sweep);
     if ('answered' in place) return await this.#answer(destination, sweep, place.answered);
     if ('shared' in place) return await this.#askShared(destination, sweep, place.shared);
     const rows = await unlistedDeliveries(this.parts.database.db, sweep, place.after, BATCH);
     let counts = JSON.parse(sweep.counts) as Record<string, number>;
-    if (rows.length === 0) return await this.#save(sweep, { answered: '' }, counts, null);
+    if (rows.length === 0) return await this.#save(sweep, { shared: '' }, counts, null);
     let { after } = place;
     for (const row of rows) {
       const looked = await this.#look(destination, sweep, row);
@@ -93,6 +99,14 @@ export class SweepComparison {
       after = { at: row.held_at, id: row.id };
     }
     return await this.#save(sweep, { after }, counts, null);
+  }
+
+  /** Opens what the list shows by itself. */
+  async #begin(sweep: SweepRow): Promise<Stepped> {
+    for await (const holding of this.#unsettled(sweep)) await this.#openHolding(holding);
+    for await (const item of this.#suspects(sweep)) await this.#openCertain(sweep, item);
+    const counts = JSON.parse(sweep.counts) as Record<string, number>;
+    return await this.#save(sweep, { after: null }, counts, null);
   }
 
   /**
@@ -125,7 +139,7 @@ export class SweepComparison {
       }
       last = found.id;
     }
-    return await this.#save(sweep, { shared: '' }, counts, null);
+    return await this.#save(sweep, { ended: true }, counts, null);
   }
 
   /**
@@ -141,7 +155,7 @@ export class SweepComparison {
     const fields = await this.#sharedNoMore(sweep);
     const limit = Math.max(0, Math.min(BATCH, room));
     const ids = await sharedUnseen(database.db, sweep, fields, after, limit);
-    if (ids.length === 0) return await this.#finish(destination, sweep, { shared: last });
+    if (ids.length === 0) return await this.#openAll(sweep, counts);
     const rows = new Map((await this.#deliveries(sweep, ids)).map((row) => [row.id, row]));
     for (const id of ids) {
       const row = rows.get(id);
@@ -213,12 +227,8 @@ export class SweepComparison {
     | { readonly kind: 'unavailable'; readonly detail: string }
   > {
     const { database, clock, site, looking } = this.parts;
-    if (await this.#isOvertaken(row)) {
-      const isOver = (kind: DiscrepancyClass) => kind === 'absent' || kind === 'stop-not-effective';
-      await this.#closeOf(sweep, row, isOver, 'a later revision of ours was shown there');
-      return { kind: 'overtaken' };
-    }
-    if (await this.#isListedAsRecognised(sweep, row)) return { kind: 'recognised' };
+    if (await this.#isOvertaken(row)) return { kind: 'overtaken' };
+    if ((await this.#shownAsRecognised(sweep, row)) !== null) return { kind: 'recognised' };
     if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
       return { kind: 'no-token' };
     }
@@ -228,10 +238,10 @@ export class SweepComparison {
       await this.#openAbsent(sweep, row);
       return { kind: 'absent' };
     }
-    const verdict = await this.#openShown(sweep, row, answer);
-    const isEnded = (kind: DiscrepancyClass) =>
-      kind === 'absent' || isAnsweredBy(kind, answer, verdict);
-    await this.#closeOf(sweep, row, isEnded, 'a read-back shows it');
+    const shown = await this.#openShown(sweep, row, answer);
+    // As if it had been listed: what is open about it may be answered by that.
+    const count = answer.kind === 'several' ? answer.count : 1;
+    if (await this.#isFound(sweep, row)) await this.#note(sweep, row, shown, count);
     return { kind: 'unlisted' };
   }
 
@@ -280,67 +290,85 @@ export class SweepComparison {
   /**
    * After a restore a delivery may have been recognised in a message that the lost life had sent: it stands there under
    * that life's reference for good, which is what this sweep listed, and nothing ever will under its own.
+   *
+   * @returns what that shows of it; null where it was recognised in nothing that was listed
    */
-  async #isListedAsRecognised(sweep: SweepRow, row: DeliveryRow): Promise<boolean> {
+  async #shownAsRecognised(sweep: SweepRow, row: DeliveryRow): Promise<HeldVerdict | null> {
     const { database, looking } = this.parts;
     const holding = await recognisedHolding(database.db, sweep, row);
-    if (holding === undefined) return false;
+    if (holding === undefined) return null;
     const answer = await looking.compareContent(row, JSON.parse(holding.item) as unknown);
-    if (answer === null || answer.kind === 'absent' || answer.kind === 'unavailable') return false;
-    const { verdict } = await this.#openShown(sweep, row, answer);
-    // One message of a list shows no double to be gone.
-    const isEnded = (kind: DiscrepancyClass) =>
-      kind === 'absent' || (kind === 'differs' && verdict === 'equal');
-    await this.#closeOf(sweep, row, isEnded, 'it is listed as it was recognised');
-    return true;
+    if (answer === null || answer.kind === 'absent' || answer.kind === 'unavailable') return null;
+    return await this.#openShown(sweep, row, answer);
   }
 
-  /** Closes those findings about a delivery that are ended by now. */
-  async #closeOf(
-    sweep: SweepRow,
-    row: DeliveryRow,
-    isEnded: (kind: DiscrepancyClass) => boolean,
-    evidence: string,
-  ): Promise<void> {
-    const { database, findings } = this.parts;
-    const subject = `${deliveryPrefix(sweep.destination)}${row.id}`;
-    for (const open of await openOfSweeps(database.db, { ...sweep, prefix: subject })) {
-      if (isEnded(open.class)) await findings.close(sweep, open, evidence);
-    }
+  /** True while something is open about a delivery. */
+  async #isFound(sweep: SweepRow, row: DeliveryRow): Promise<boolean> {
+    const prefix = `${deliveryPrefix(sweep.destination)}${row.id}`;
+    return (await openOfSweeps(this.parts.database.db, { ...sweep, prefix })).length > 0;
   }
 
-  async #finish(destination: Destination, sweep: SweepRow, place: Place): Promise<Stepped> {
-    const { database } = this.parts;
-    const interrupted = await this.#lookForVanished(destination, sweep, place);
-    if (interrupted !== null) return interrupted;
-    const differences = await fieldDifferences(database.db, sweep.id);
-    const systematic = differences.filter(isSystematic);
-    const keys = new Set(systematic.map(differenceKey));
+  /** Opens what depends on all that this sweep saw. */
+  async #openAll(sweep: SweepRow, counts: Record<string, number>): Promise<Stepped> {
+    const systematic = await this.#systematic(sweep);
     // Also after a crash between: what stands behind a difference is kept before it is open, and dropped before it ends.
-    await this.#openFindings(sweep, keys);
+    await this.#openFindings(sweep, new Set(systematic.map(differenceKey)));
     for (const difference of systematic) {
       await this.parts.findings.openSystematic(sweep, difference);
     }
-    await this.#closeFindings(sweep, keys);
-    const unknown = await this.#holdings(sweep);
+    return await this.#save(sweep, { answered: '' }, counts, null);
+  }
+
+  /** Everything that this sweep found is open: closes what it answers. */
+  async #conclude(destination: Destination, sweep: SweepRow): Promise<Stepped> {
+    const interrupted = await this.#lookForVanished(destination, sweep);
+    if (interrupted !== null) return interrupted;
+    const systematic = await this.#systematic(sweep);
+    await this.#closeFindings(sweep, new Set(systematic.map(differenceKey)));
+    const unknown = await this.#settleHoldings(sweep);
     return await this.#end(sweep, { unknown, systematic: systematic.length });
   }
 
+  async #systematic(sweep: SweepRow): Promise<FieldDifference[]> {
+    return (await fieldDifferences(this.parts.database.db, sweep.id)).filter(isSystematic);
+  }
+
   async #openFindings(sweep: SweepRow, systematic: ReadonlySet<string>): Promise<void> {
-    const { database } = this.parts;
-    for (let after = ''; ; ) {
-      const items = await suspectItems(database.db, sweep.id, after, BATCH);
-      const shared: SharedDifferenceRow[] = [];
-      for (const item of items) {
-        const behind = sharedOf(sweep, item, systematic);
-        if (behind !== null) shared.push(behind);
-        await this.#openItem(sweep, item, systematic);
-      }
+    let shared: SharedDifferenceRow[] = [];
+    const keep = async () => {
       if (shared.length > 0) await this.parts.findings.share(sweep, shared);
+      shared = [];
+    };
+    for await (const item of this.#suspects(sweep)) {
+      const behind = sharedOf(sweep, item, systematic);
+      if (behind !== null) shared.push(behind);
+      await this.#openItem(sweep, item, systematic);
+      if (shared.length >= BATCH) await keep();
+    }
+    await keep();
+  }
+
+  /** What was listed and is not as it should be. */
+  async *#suspects(sweep: SweepRow): AsyncGenerator<SweepItemRow> {
+    for (let after = ''; ; ) {
+      const items = await suspectItems(this.parts.database.db, sweep.id, after, BATCH);
+      yield* items;
       const last = items.at(-1);
       if (last === undefined) return;
       after = last.delivery_id;
     }
+  }
+
+  /** Opens what one message says whatever others say. */
+  async #openCertain(sweep: SweepRow, item: SweepItemRow): Promise<void> {
+    const { findings } = this.parts;
+    const { delivery_id: id, verdict } = item;
+    if (item.count > 1) {
+      const detail = `${item.count} messages are listed under one reference`;
+      await findings.open(sweep, id, { class: 'duplicate-at-destination', detail });
+    }
+    if (verdict === 'equal' || verdict === 'differs') return;
+    await findings.open(sweep, id, { class: classOf(verdict), detail: item.detail ?? verdict });
   }
 
   async #openItem(
@@ -350,15 +378,13 @@ export class SweepComparison {
   ): Promise<void> {
     const { findings } = this.parts;
     const { delivery_id: id, verdict } = item;
-    if (item.count > 1) {
-      const detail = `${item.count} messages are listed under one reference`;
-      await findings.open(sweep, id, { class: 'duplicate-at-destination', detail });
-    }
+    await this.#openCertain(sweep, item);
     if (verdict === 'equal') return;
-    const own = ownDifferences(item, systematic);
-    if (verdict === 'differs' && own.length === 0) return;
-    const detail = verdict === 'differs' ? wordsOf(own) : (item.detail ?? verdict);
-    await findings.open(sweep, id, { class: classOf(verdict), detail });
+    if (verdict === 'differs') {
+      const own = ownDifferences(item, systematic);
+      if (own.length === 0) return;
+      await findings.open(sweep, id, { class: 'differs', detail: wordsOf(own) });
+    }
     await findings.unshare(sweep, id);
   }
 
@@ -368,9 +394,11 @@ export class SweepComparison {
     const { destination } = sweep;
     const prefix = deliveryPrefix(destination);
     for (const open of await openOfSweeps(database.db, { ...sweep, prefix })) {
-      const item = await notedItem(database.db, sweep.id, open.subject.slice(prefix.length));
-      if (item === undefined || isClosedByAsking(open.class)) continue;
-      const answer = answeredBy(open.class, item);
+      const answer = await this.#answerWithoutAsking(
+        sweep,
+        open,
+        open.subject.slice(prefix.length),
+      );
       if (answer !== null) await findings.close(sweep, open, answer);
     }
     await findings.unshareEqual(sweep);
@@ -381,24 +409,50 @@ export class SweepComparison {
     }
   }
 
-  /** Messages that nothing accounts for; returns how many there are. */
-  async #holdings(sweep: SweepRow): Promise<number> {
-    const { database, findings } = this.parts;
+  /** What answers an open finding about a delivery without a question; null where nothing does. */
+  async #answerWithoutAsking(
+    sweep: SweepRow,
+    { class: kind }: DiscrepancyRow,
+    deliveryId: string,
+  ): Promise<string | null> {
+    const item = await notedItem(this.parts.database.db, sweep.id, deliveryId);
+    if (item !== undefined) return isClosedByAsking(kind) ? null : answeredBy(kind, item);
+    const [row] = await this.#deliveries(sweep, [deliveryId]);
+    if (row === undefined) return null;
+    const isOver = kind === 'absent' || kind === 'stop-not-effective';
+    if (isOver && (await this.#isOvertaken(row))) return 'a later revision of ours was shown there';
+    const recognised = await this.#shownAsRecognised(sweep, row);
+    if (recognised === null) return null;
+    // One message of a list shows no double to be gone.
+    const isEnded = kind === 'absent' || (kind === 'differs' && recognised.verdict === 'equal');
+    return isEnded ? 'it is listed as it was recognised' : null;
+  }
+
+  /** Messages of this sweep that nothing accounts for. */
+  async *#unsettled(sweep: SweepRow): AsyncGenerator<DestinationHoldingRow> {
     const of = { site: sweep.site, destination: sweep.destination, sweepId: sweep.id };
-    let unknown = 0;
     for (let after = ''; ; ) {
-      const holdings = await unsettledHoldings(database.db, of, after, BATCH);
-      for (const holding of holdings) {
-        if (await this.#isOvertakenHolding(holding)) {
-          await findings.settle(sweep, holding, 'a later revision of ours is in force');
-          continue;
-        }
-        unknown += 1;
-        await findings.openHolding(holding);
-      }
+      const holdings = await unsettledHoldings(this.parts.database.db, of, after, BATCH);
+      yield* holdings;
       const last = holdings.at(-1);
-      if (last === undefined) break;
+      if (last === undefined) return;
       after = last.identity;
+    }
+  }
+
+  async #openHolding(holding: DestinationHoldingRow): Promise<void> {
+    if (await this.#isOvertakenHolding(holding)) return;
+    await this.parts.findings.openHolding(holding);
+  }
+
+  /** Settles messages that ours have overtaken; returns how many are left that nothing accounts for. */
+  async #settleHoldings(sweep: SweepRow): Promise<number> {
+    let unknown = 0;
+    for await (const holding of this.#unsettled(sweep)) {
+      if (await this.#isOvertakenHolding(holding)) {
+        const evidence = 'a later revision of ours is in force';
+        await this.parts.findings.settle(sweep, holding, evidence);
+      } else unknown += 1;
     }
     return unknown;
   }
@@ -410,12 +464,9 @@ export class SweepComparison {
    *
    * @returns when to go on, where not all could be looked for yet; what was found by then is kept
    */
-  async #lookForVanished(
-    destination: Destination,
-    sweep: SweepRow,
-    place: Place,
-  ): Promise<Stepped | null> {
+  async #lookForVanished(destination: Destination, sweep: SweepRow): Promise<Stepped | null> {
     const { database, findings } = this.parts;
+    const place: Place = { ended: true };
     const counts = JSON.parse(sweep.counts) as Record<string, number>;
     const of = { site: sweep.site, destination: sweep.destination, sweepId: sweep.id };
     const { from } = listedPeriod({ from: sweep.from_at, to: sweep.to_at });
@@ -428,7 +479,10 @@ export class SweepComparison {
       if (looked.kind === 'unavailable') {
         return await this.#unavailable(sweep, place, counts, looked.detail);
       }
-      if (looked.kind === 'listed') await findings.keep(sweep, holding);
+      if (looked.kind === 'listed') {
+        await findings.keep(sweep, holding);
+        await this.#openHolding({ ...holding, last_sweep: sweep.id });
+      }
       if (looked.kind === 'gone') await findings.forget(sweep, holding);
     }
     return null;
@@ -598,28 +652,44 @@ function wordsOf(differences: readonly Difference[]): string {
 }
 
 /**
- * How far the comparison is: among the deliveries that were not listed, then among the findings that may be answered, then
- * among the deliveries behind a shared difference.
+ * How far the comparison is: at its begin, among the deliveries that were not listed, among the deliveries behind a shared
+ * difference, among the findings that may be answered, then at its end.
  */
 type Place =
+  | { readonly begun: false }
   | { readonly after: HeldPlace | null }
+  | { readonly shared: string }
   | { readonly answered: string }
-  | { readonly shared: string };
+  | { readonly ended: true };
 
+const UNLISTED = 'unlisted';
 const ANSWERED = 'answered';
 const SHARED = 'shared';
+const ENDED = 'ended';
 
-/** The place in the comparison as the sweep's row keeps it: instant and id. */
+/** The place in the comparison as the sweep's row keeps it: a word, or instant and id. */
 function cursorOf(place: Place): string {
+  if ('begun' in place) return '';
+  if ('ended' in place) return ENDED;
   if ('answered' in place) return `${ANSWERED} ${place.answered}`;
   if ('shared' in place) return `${SHARED} ${place.shared}`;
-  return place.after === null ? '' : `${place.after.at} ${place.after.id}`;
+  return place.after === null ? UNLISTED : `${place.after.at} ${place.after.id}`;
 }
 
 function placeOf(cursor: string): Place {
-  const [at, id] = cursor.split(' ');
-  if (at === ANSWERED) return { answered: id ?? '' };
-  if (at === SHARED) return { shared: id ?? '' };
-  const isPlace = at !== undefined && id !== undefined;
-  return { after: isPlace ? { at: Number(at) as Instant, id } : null };
+  const [at = '', id] = cursor.split(' ');
+  switch (at) {
+    case '':
+      return { begun: false };
+    case UNLISTED:
+      return { after: null };
+    case ANSWERED:
+      return { answered: id ?? '' };
+    case SHARED:
+      return { shared: id ?? '' };
+    case ENDED:
+      return { ended: true };
+    default:
+      return { after: id === undefined ? null : { at: Number(at) as Instant, id } };
+  }
 }

@@ -405,7 +405,7 @@ export function fieldPrefix(destination: string): string {
 export function answeredBy(kind: DiscrepancyClass, item: SweepItemRow): string | null {
   switch (kind) {
     case 'absent':
-      return 'it is listed again';
+      return 'it is there again';
     case 'differs':
       return item.verdict === 'equal' ? 'it is listed as it was sent' : null;
     case 'stop-not-effective':

@@ -131,7 +131,7 @@ describe('rule 26: a sweep of what a destination holds', () => {
       .selectAll()
       .where('class', '=', 'absent')
       .executeTakeFirstOrThrow();
-    expect(closed.closing_evidence).toContain('it is listed again');
+    expect(closed.closing_evidence).toContain('it is there again');
     // A stop latches: what is shown again lifts none.
     expect((await world.statement(receipt.id)).outcome).toBe('incomplete');
   });

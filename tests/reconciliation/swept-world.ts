@@ -74,6 +74,8 @@ export class SweptWorld {
   readonly asked: string[] = [];
   /** What happens while it is asked about a delivery, before it answers. */
   meanwhile: (ref: string) => Promise<void> = () => Promise.resolve();
+  /** What happens whenever a worker ended its turn, or died in it. */
+  between: () => Promise<void> = () => Promise.resolve();
   /** Thrown at so many changes from now, as if the process had died behind their commit. */
   diesAt = 0;
   readonly #sent = new Map<string, Held>();
@@ -151,6 +153,7 @@ export class SweptWorld {
         .catch((error: unknown) => {
           if (!(error instanceof Died)) throw error;
         });
+      await this.between();
       const row = await database.db
         .selectFrom('sweep')
         .select(['state', 'counts'])

@@ -4,11 +4,14 @@ import { type Kysely, sql } from 'kysely';
  * What sweeps found about a result goes along with it: what was found before it had a receipt stayed under none, and what was
  * found before a split under the receipt that was split. The receipts that it counts against are judged anew, with
  * all that came of others, which a finding there did not reach before.
+ *
+ * Comparisons under way begin anew: they open what they find in another order.
  */
 export async function up(db: Kysely<unknown>): Promise<void> {
   await sql`update discrepancy set scope = null, receipt_id = ${OWNER}
     where closed_at is null and derived = 0 and substr(subject, 1, 5) = 'held:'
       and ${OWNER} is not null and ${OWNER} is distinct from discrepancy.receipt_id`.execute(db);
+  await sql`update sweep set cursor = '' where state = 'comparing'`.execute(db);
   await sql`update receipt set evaluation_due = 1 where announced = 1 and (linked = 1 or exists (
     select 1 from discrepancy as f where f.site = receipt.site and f.receipt_id = receipt.id
       and f.closed_at is null and f.derived = 0 and substr(f.subject, 1, 5) = 'held:'))`.execute(
