@@ -6,6 +6,7 @@ import { receiptOfDelivery } from '../receipts/delivery-findings.store.js';
 import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import { markEvaluationDue, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { takeOverHeld } from '../receipts/held-elsewhere.store.js';
+import { receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
@@ -92,7 +93,7 @@ export class SweepFindings {
     };
     if (await isUnder(this.database.db)) return;
     await transactLocking(this.database, site, async (trx, locks) => {
-      const receipts = await lockFound(locks, async () => [
+      const receipts = await lockFound(trx, locks, site, async () => [
         await receiptOfDelivery(trx, site, deliveryId),
         ...(await receiptsOfFinding(trx, finding)),
       ]);
@@ -110,7 +111,7 @@ export class SweepFindings {
         openedAt: now,
       };
       await openDiscrepancy(trx, opened, timeZone);
-      for (const id of [...receipts].sort()) await this.effects.evaluate(trx, id, now);
+      await this.#evaluate(trx, receipts, now);
     });
     this.effects.onChanged();
   }
@@ -122,13 +123,13 @@ export class SweepFindings {
     if (isOfStatement && receiptId !== null && revision !== null) {
       const of = { site: this.site.site, receiptId, revision };
       const isChanged = await transactLocking(this.database, of.site, async (trx, locks) => {
-        await locks.add([receiptId]);
+        const bearing = await locks.addFound([receiptId], comingOf(trx, of.site));
         if (!(await isUnsettled(trx, holding))) return false;
         await takeOverHeld(trx, of);
         const superseded = await supersedeOutlived(trx, of);
         await this.#auditSuperseded(trx, superseded, identity);
-        const evaluation = await this.effects.evaluate(trx, receiptId, this.clock.now());
-        return superseded.length > 0 || evaluation?.isNew === true;
+        const isNew = await this.#evaluate(trx, bearing, this.clock.now());
+        return superseded.length > 0 || isNew;
       });
       if (isChanged) this.effects.onChanged();
     }
@@ -141,6 +142,15 @@ export class SweepFindings {
       scope: receiptId === null ? unownedScope(holding, this.clock.now()) : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
     });
+  }
+
+  /** A finding at a receipt bears on what came of it as well; true when one of them says something new. */
+  async #evaluate(trx: Trx, receipts: ReadonlySet<string>, now: Instant): Promise<boolean> {
+    let isNew = false;
+    for (const id of [...receipts].sort()) {
+      if ((await this.effects.evaluate(trx, id, now))?.isNew === true) isNew = true;
+    }
+    return isNew;
   }
 
   async #auditSuperseded(
@@ -305,7 +315,7 @@ export class SweepFindings {
     await transactLocking(this.database, site, async (trx, locks) => {
       if (!(await holdSweep(trx, sweep))) return;
       const find = async () => (finding === null ? [] : await receiptsOfFinding(trx, finding));
-      const receipts = await lockFound(locks, find);
+      const receipts = await lockFound(trx, locks, site, find);
       await markEvaluationDue(trx, site, receipts);
       await close(trx, this.clock.now());
     });
@@ -334,7 +344,7 @@ export class SweepFindings {
       await this.effects.openUnowned(discrepancy, replace);
     } else {
       const isOpened = await transactLocking(this.database, site, async (trx, locks) => {
-        const receipts = await lockFound(locks, async () => [
+        const receipts = await lockFound(trx, locks, site, async () => [
           receiptId,
           ...(await receiptsOfFinding(trx, finding)),
         ]);
@@ -342,7 +352,7 @@ export class SweepFindings {
         const now = this.clock.now();
         await replace(trx);
         await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
-        for (const id of [...receipts].sort()) await this.effects.evaluate(trx, id, now);
+        await this.#evaluate(trx, receipts, now);
         return true;
       });
       if (!isOpened) return false;
@@ -361,20 +371,27 @@ async function receiptsOfFinding(
   return open === undefined ? [] : [open.receipt_id];
 }
 
+/** What came of receipts, see `ReceiptLocks.addFound`. */
+function comingOf(trx: Trx, site: string) {
+  return (ids: readonly string[]) => receiptsComingOf(trx, site, ids);
+}
+
 /**
- * Locks the receipts that something counts against, and looks for them again behind the locks: a result may have been given
- * to another meanwhile. For what counts against none the site's evidence is locked, which is shared by whoever gives a
- * result its first receipt.
+ * Locks the receipts that something counts against, with what came of them, and looks for them again behind the locks: a
+ * result may have been given to another meanwhile. For what counts against none the site's evidence is locked, which is
+ * shared by whoever gives a result its first receipt.
  */
 async function lockFound(
+  trx: Trx,
   locks: ReceiptLocks,
+  site: string,
   find: () => Promise<readonly (string | null)[]>,
 ): Promise<ReadonlySet<string>> {
   let isAlone = false;
   for (;;) {
     const found = await find();
-    const receipts = new Set(found.filter((id) => id !== null));
-    await locks.add(receipts);
+    const owners = found.filter((id) => id !== null);
+    const receipts = await locks.addFound(owners, comingOf(trx, site));
     const isUnowned = found.includes(null);
     if (isUnowned && !isAlone) await locks.evidence();
     isAlone ||= isUnowned;

@@ -194,3 +194,73 @@ describe('a finding about a result of a receipt that is split', () => {
     expect(await open(swept)).toEqual([at(first, 'absent', 'R-2')]);
   });
 });
+
+describe('a finding at a receipt that was split', () => {
+  /** R-1 was split; conform, and were told so. */
+  async function divided() {
+    const world = await StatementWorld.open();
+    const swept = SweptWorld.over(world);
+    await world.announce();
+    expect((await world.split()).ok).toBe(true);
+    await world.measure(
+      { container: 'D-01', receipt: 'RC-2' },
+      { container: 'D-02', receipt: 'RC-3' },
+    );
+    await world.hear('NQ-R-0001', time('08:59'));
+    await world.hear('NQ-R-0002', time('08:59'));
+    const sent = await swept.confirmAll();
+    await world.setDeliveries('result', 'confirmed');
+    await world.statements.evaluateDue(10);
+    await swept.confirmAll();
+    for (const id of ['R-2', 'R-3']) expect((await world.told(id)).at(-1)).toMatch(/ conforms$/);
+    return { world, swept, sent };
+  }
+
+  const foreign = (rev: number): Held => ({
+    ref: 'of-a-lost-life',
+    no: 'L-77',
+    kind: 'S',
+    receipt: 'R-1',
+    rev,
+    at: '2026-03-04T08:30:00Z',
+  });
+
+  it.each([
+    ['a stop of nobody’s that names it', (s: SweptWorld) => s.held.set('foreign', foreign(9))],
+    [
+      'its own statement, shown otherwise',
+      (s: SweptWorld, id: string) => s.show(id, { decision: 'FAILED' }),
+    ],
+  ])('suspends its parts at once: %s', async (_what, change) => {
+    const { world, swept, sent } = await divided();
+    const statement = sent.find((d) => d.subject_kind === 'statement' && d.receipt_id === 'R-1');
+    change(swept, String(statement?.id));
+    await swept.sweep();
+    expect(await swept.open()).toHaveLength(1);
+    for (const id of ['R-2', 'R-3']) {
+      expect((await world.told(id)).at(-1)).toMatch(/ incomplete$/);
+      expect(await world.stops(id)).toHaveLength(1);
+    }
+  });
+
+  it('has its parts judged anew when it ends', async () => {
+    const world = await StatementWorld.open();
+    const swept = SweptWorld.over(world);
+    await world.announce();
+    swept.held.set('foreign', foreign(9));
+    await swept.sweep();
+    expect((await world.split()).ok).toBe(true);
+    await world.measure({ container: 'D-01', receipt: 'RC-2' });
+    await world.hear('NQ-R-0001', time('08:59'));
+    await world.hear('NQ-R-0002', time('08:59'));
+    await world.setDeliveries('result', 'confirmed');
+    await swept.confirmAll();
+    await world.statements.evaluateDue(10);
+    expect(await outcome(world, 'R-2')).toBe('incomplete');
+    swept.held.delete('foreign');
+    await swept.sweep();
+    expect(await swept.open()).toEqual([]);
+    await world.statements.evaluateDue(10);
+    expect((await world.told('R-2')).at(-1)).toMatch(/ conforms$/);
+  });
+});
