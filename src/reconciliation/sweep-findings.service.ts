@@ -302,7 +302,7 @@ export class SweepFindings {
 
   /**
    * Closes something, if the sweep is still ours, behind the locks of the receipts that it counted against: they are evaluated
-   * anew later.
+   * anew later. What counted against none may have counted against any that wait.
    *
    * @param finding what is closed; null for what is no receipt's and changes none
    */
@@ -318,6 +318,7 @@ export class SweepFindings {
       const receipts = await lockFound(trx, locks, site, find);
       await markEvaluationDue(trx, site, receipts);
       await close(trx, this.clock.now());
+      if (finding !== null && receipts.size === 0) await tellWaitingReceipts(trx, site);
     });
     this.effects.onChanged();
   }
@@ -405,9 +406,12 @@ function findingOf({ site, destination, identity }: DestinationHoldingRow): Find
   return { site, class: 'unknown-at-source', subject };
 }
 
-/** What it could speak of: every receipt until then; a message about a period speaks of none. */
-function unownedScope({ message, destination, held_at: at }: DestinationHoldingRow, now: Instant) {
-  return message === 'period' ? { destination } : { to: at ?? now };
+/**
+ * What it could speak of: every receipt until it was found, since a destination's clock, by which it is dated, is not ours; a
+ * message about a period speaks of none.
+ */
+function unownedScope({ message, destination }: DestinationHoldingRow, now: Instant) {
+  return message === 'period' ? { destination } : { to: now };
 }
 
 export function holdingPrefix(destination: string): string {

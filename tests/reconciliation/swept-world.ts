@@ -2,6 +2,7 @@ import type { DeliveryParts } from '../../src/delivery/delivery-parts.service.js
 import type { AskRequest } from '../../src/delivery/endpoint.js';
 import { Looking } from '../../src/delivery/looking.service.js';
 import { addMs } from '../../src/formats/instant.js';
+import { openUnowned } from '../../src/pipeline/unreadable-evidence.service.js';
 import { SweepService } from '../../src/reconciliation/sweep.service.js';
 import { SweepFindings } from '../../src/reconciliation/sweep-findings.service.js';
 import type {
@@ -182,7 +183,8 @@ export class SweptWorld {
     const { database, clock, site, statements } = this.world;
     const findings = new SweepFindings(database, clock, site, {
       evaluate: (trx, id, now) => statements.evaluateInTransaction(trx, id, now),
-      openUnowned: () => Promise.reject(new Error('everything here has a receipt')),
+      openUnowned: (discrepancy, before) =>
+        openUnowned(database, clock, site.timeZone, statements, discrepancy, before),
       onChanged: () => {
         this.diesAt -= 1;
         if (this.diesAt === 0) throw new Died();
