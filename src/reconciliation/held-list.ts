@@ -2,6 +2,7 @@ import { itemsAt, leafText, readTree, type Tree, valueAt } from '../delivery/ans
 import type { AskResult } from '../delivery/endpoint.js';
 import { canonicalDigest } from '../formats/canonical-json.js';
 import { type Instant, parseTimestamp } from '../formats/instant.js';
+import { placeholders } from '../mapping/request-path.js';
 import type { HeldList, MappingDocument, Path } from '../site/mapping-document.js';
 import { MESSAGE_NAMES } from '../site/mapping-document.js';
 import type { SubjectKind } from '../storage/tables.js';
@@ -59,6 +60,11 @@ export function readHeldPage(
   if (items.length > ITEMS_MAX) {
     return no(`${items.length} items in one page, at most ${ITEMS_MAX}`);
   }
+  if (isFullWithoutEnd(items.length, list)) {
+    return no(
+      `the page is full with ${items.length} items, and the mapping has no next that leads beyond it`,
+    );
+  }
   const next = cursorAt(tree, list.next);
   if (next === null) return no('the cursor of the next page is no single text');
   if (next.length > CURSOR_MAX) {
@@ -68,6 +74,11 @@ export function readHeldPage(
   }
   if (next !== '' && next === cursor) return no(`the page after ${cursor} is itself`);
   return { ok: true, items: items.map((item) => heldItem(item, list)), next };
+}
+
+/** It was asked for so many items and shows as many: there may be others, to which nothing leads. */
+function isFullWithoutEnd(items: number, { request, next, pageSize }: HeldList): boolean {
+  return next === null && items >= pageSize && placeholders(request.path).includes('limit');
 }
 
 function no(detail: string): HeldPage {

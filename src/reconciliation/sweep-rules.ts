@@ -39,16 +39,37 @@ export function listedPeriod({ from, to }: SweepPeriod): SweepPeriod {
   return { from: Math.max(0, addMs(from, -EDGE_MS)) as Instant, to: addMs(to, EDGE_MS) };
 }
 
-/** When the next sweep by schedule is due, and what it compares. */
+/**
+ * When the next sweep by schedule is due, and what it compares: as far back as the schedule says, and further where what lies
+ * before that was not swept.
+ */
 export function scheduledSweep(
   schedule: SweepSchedule,
-  lastAt: Instant,
+  before: {
+    /** When the last one was put down, whatever became of it. */
+    readonly lastAt: Instant;
+    /** Until when everything was swept; null where nothing ever was to be. */
+    readonly doneUntil: Instant | null;
+  },
   now: Instant,
 ): { readonly dueAt: Instant; readonly period: SweepPeriod } {
+  const lookBack = addMs(now, -schedule.lookBackHours * 3_600_000);
   return {
-    dueAt: addMs(lastAt, schedule.everyMinutes * 60_000),
-    period: { from: addMs(now, -schedule.lookBackHours * 3_600_000), to: now },
+    dueAt: addMs(before.lastAt, schedule.everyMinutes * 60_000),
+    period: { from: Math.min(lookBack, before.doneUntil ?? lookBack) as Instant, to: now },
   };
+}
+
+/**
+ * Until when everything was swept, from a moment on: sweeps that were done, by whoever asked for them, each of which begins
+ * before the one before it ends.
+ */
+export function sweptUntil(from: Instant, done: readonly SweepPeriod[]): Instant {
+  let until = from;
+  for (const period of [...done].sort((a, b) => a.from - b.from)) {
+    if (period.from <= until && period.to > until) until = period.to;
+  }
+  return until;
 }
 
 export interface HeldVerdict {

@@ -28,15 +28,18 @@ import {
   listedPeriod,
   type SweepPeriod,
   scheduledSweep,
+  sweptUntil,
 } from './sweep-rules.js';
 import {
   changeSweep,
   claimSweep,
   deliveriesByReference,
+  doneBeyond,
   insertSweep,
   lastScheduledAt,
   noteItems,
   openSweep,
+  scheduledFrom,
 } from './sweeps.store.js';
 
 export type SweepRequest =
@@ -245,10 +248,21 @@ export class SweepService {
     const { database, clock, site, since } = this.#parts;
     const now = clock.now();
     const lastAt = (await lastScheduledAt(database.db, site.site, name, now)) ?? since;
-    const { dueAt, period } = scheduledSweep(sweep, lastAt, now);
+    const isDue = scheduledSweep(sweep, { lastAt, doneUntil: null }, now).dueAt <= now;
+    const doneUntil = isDue ? await this.#doneUntil(name) : null;
+    const { dueAt, period } = scheduledSweep(sweep, { lastAt, doneUntil }, now);
     if (dueAt > now) return dueAt;
     await this.request(name, period, 'schedule', SYSTEM);
     return addMs(now, sweep.everyMinutes * 60_000);
+  }
+
+  /** Until when everything was swept that sweeps by schedule should have. */
+  async #doneUntil(destination: string): Promise<Instant | null> {
+    const { database, site } = this.#parts;
+    const beyond = await scheduledFrom(database.db, site.site, destination);
+    if (beyond === null) return null;
+    const of = { site: site.site, destination, beyond };
+    return sweptUntil(beyond, await doneBeyond(database.db, of));
   }
 
   async #insert(

@@ -63,6 +63,47 @@ export async function lastScheduledAt(
   return row?.at ?? null;
 }
 
+/**
+ * From when on sweeps by schedule have to leave no gap: the end of the last one that was done, else the begin of the first
+ * that was put down; null before that.
+ */
+export async function scheduledFrom(
+  reader: Reader,
+  site: string,
+  destination: string,
+): Promise<Instant | null> {
+  const row = await reader
+    .selectFrom('sweep')
+    .select((eb) => [
+      eb.fn.max('to_at').filterWhere('state', '=', 'done').as('done'),
+      eb.fn.min('from_at').as('first'),
+    ])
+    .where('site', '=', site)
+    .where('destination', '=', destination)
+    .where('cause', '=', 'schedule')
+    .executeTakeFirst();
+  return row?.done ?? row?.first ?? null;
+}
+
+const DONE_SINCE_MAX = 1_000;
+
+/** Periods of sweeps that were done and reach beyond a moment, the earliest first. */
+export async function doneBeyond(
+  reader: Reader,
+  of: { readonly site: string; readonly destination: string; readonly beyond: Instant },
+): Promise<{ readonly from: Instant; readonly to: Instant }[]> {
+  return await reader
+    .selectFrom('sweep')
+    .select(['from_at as from', 'to_at as to'])
+    .where('site', '=', of.site)
+    .where('destination', '=', of.destination)
+    .where('state', '=', 'done')
+    .where('to_at', '>', of.beyond)
+    .orderBy('from_at')
+    .limit(DONE_SINCE_MAX)
+    .execute();
+}
+
 /** The sweep of a destination that goes on next: the oldest that is not finished. */
 export async function openSweep(
   reader: Reader,

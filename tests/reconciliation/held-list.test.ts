@@ -94,6 +94,18 @@ describe('a page of a list', () => {
     expect(new Set(page.items.map(({ identity }) => identity)).size).toBe(2);
   });
 
+  it('is not taken for the whole where it is full and nothing leads beyond it', () => {
+    const full = answer({ entries: [{ ref: 'd1' }, { ref: 'd2' }] });
+    const path = 'held?from={from}&to={to}&most={limit}';
+    const cut: HeldList = { ...LIST, request: { method: 'GET', path }, next: null };
+    expect(readHeldPage(full, cut, 'json', '')).toMatchObject({ ok: false });
+    expect(readHeldPage(answer({ entries: [{ ref: 'd1' }] }), cut, 'json', '').ok).toBe(true);
+    // A list that is asked for no number of items is whole, and so is a last page.
+    const whole = { ...cut, request: { ...cut.request, path: 'held?from={from}&to={to}' } };
+    expect(readHeldPage(full, whole, 'json', '').ok).toBe(true);
+    expect(read(full).ok).toBe(true);
+  });
+
   it('is the last one when no cursor follows', () => {
     expect(read(answer({ entries: [] }))).toEqual({ ok: true, items: [], next: '' });
     expect(read(answer({ entries: [], next: null }))).toMatchObject({ next: '' });

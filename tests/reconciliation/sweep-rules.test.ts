@@ -10,6 +10,7 @@ import {
   listedPeriod,
   mayTakeToken,
   scheduledSweep,
+  sweptUntil,
 } from '../../src/reconciliation/sweep-rules.js';
 import { TIMING } from '../delivery/northquay-bench.js';
 
@@ -38,9 +39,27 @@ describe('the period that a sweep compares', () => {
 
   it('follows the schedule from the last one, whatever became of that', () => {
     const schedule = { everyMinutes: 60, lookBackHours: 48 };
-    const { dueAt, period } = scheduledSweep(schedule, NOW, addMs(NOW, 3_600_000));
+    const now = addMs(NOW, 3_600_000);
+    const { dueAt, period } = scheduledSweep(schedule, { lastAt: NOW, doneUntil: NOW }, now);
     expect(dueAt).toBe(addMs(NOW, 3_600_000));
     expect(period.to - period.from).toBe(48 * 3_600_000_000);
+  });
+
+  it('leaves out nothing since the last one that was done, however long ago that was', () => {
+    const schedule = { everyMinutes: 60, lookBackHours: 24 };
+    const doneUntil = addMs(NOW, -72 * 3_600_000);
+    const { period } = scheduledSweep(schedule, { lastAt: NOW, doneUntil }, NOW);
+    expect(period).toEqual({ from: doneUntil, to: NOW });
+    const first = scheduledSweep(schedule, { lastAt: NOW, doneUntil: null }, NOW);
+    expect(first.period.from).toBe(addMs(NOW, -24 * 3_600_000));
+  });
+
+  it('goes on behind sweeps that follow on each other, and behind none that leaves a gap', () => {
+    const at = (hour: number) => addMs(NOW, hour * 3_600_000);
+    const period = (from: number, to: number) => ({ from: at(from), to: at(to) });
+    expect(sweptUntil(at(0), [])).toBe(at(0));
+    expect(sweptUntil(at(0), [period(4, 9), period(-2, 3), period(3, 5)])).toBe(at(9));
+    expect(sweptUntil(at(0), [period(-2, 3), period(4, 9), period(-9, 1)])).toBe(at(3));
   });
 });
 
