@@ -16,6 +16,7 @@ import type {
   SweepRow,
 } from '../storage/tables.js';
 import { bearingOn } from './bearing.store.js';
+import { confirmedInPlaceOf } from './builds.store.js';
 import { readHeldPage } from './held-list.js';
 import { isUnder } from './holding-content.js';
 import {
@@ -111,35 +112,57 @@ export class SweepComparison {
 
   /**
    * Asks for those whose open finding the list seems to answer: it shows a period, and a double or another content may
-   * lie outside of it. What cannot be asked stays open.
+   * lie outside of it. Asks also for those that it did not show and should not: what no delivery accounts for, and what a
+   * confirmed build took the place of. What cannot be asked stays open.
    */
   async #answer(destination: Destination, sweep: SweepRow, answered: string): Promise<Stepped> {
     const { database, clock, site, looking, findings } = this.parts;
     const counts = JSON.parse(sweep.counts) as Record<string, number>;
     const prefix = deliveryPrefix(sweep.destination);
     const open = (await openOfSweeps(database.db, { ...sweep, prefix }))
-      .filter((found) => isClosedByAsking(found.class) && found.id > answered)
+      .filter((found) => found.id > answered)
       .sort((a, b) => (a.id < b.id ? -1 : 1));
     let last = answered;
     for (const found of open) {
       const deliveryId = found.subject.slice(prefix.length);
-      const item = await notedItem(database.db, sweep.id, deliveryId);
-      const listed = item === undefined ? null : answeredBy(found.class, item);
-      const [row] = listed === null ? [] : await this.#deliveries(sweep, [deliveryId]);
-      if (listed !== null && row !== undefined) {
+      const [row] = await this.#deliveries(sweep, [deliveryId]);
+      const expected = row === undefined ? null : await this.#toAsk(sweep, found.class, row);
+      if (expected !== null && row !== undefined) {
         if (!(await takeSpareToken({ database, clock, site: site.site }, destination))) {
           const at = addMs(this.#now(), NO_TOKEN_WAIT_MS);
           return await this.#save(sweep, { answered: last }, counts, at);
         }
         const answer = await looking.ask(row);
-        const verdict = await this.#verdictOn(row, answer);
-        if (isAnsweredBy(found.class, answer, verdict)) {
-          await findings.close(sweep, found, `${listed}, and a read-back shows the same`);
+        const isAnswered =
+          expected.answer === 'absent'
+            ? answer.kind === 'absent'
+            : isAnsweredBy(found.class, answer, await this.#verdictOn(row, answer));
+        if (isAnswered) {
+          await findings.close(sweep, found, `${expected.shown}, and a read-back shows the same`);
         }
       }
       last = found.id;
     }
     return await this.#save(sweep, { ended: true }, counts, null);
+  }
+
+  /** What this sweep shows that a question has to confirm before it ends a finding; null where it shows nothing. */
+  async #toAsk(
+    sweep: SweepRow,
+    kind: DiscrepancyClass,
+    row: DeliveryRow,
+  ): Promise<{ readonly shown: string; readonly answer: 'absent' | 'there' } | null> {
+    const { db } = this.parts.database;
+    const item = await notedItem(db, sweep.id, row.id);
+    if (item !== undefined) {
+      const shown = isClosedByAsking(kind) ? answeredBy(kind, item) : null;
+      return shown === null ? null : { shown, answer: 'there' };
+    }
+    if (kind === 'unknown-at-source')
+      return { shown: 'it is not listed any more', answer: 'absent' };
+    const build = await confirmedInPlaceOf(db, row);
+    if (build === null) return null;
+    return { shown: `${build} was confirmed in its place, and it is not listed`, answer: 'absent' };
   }
 
   /**

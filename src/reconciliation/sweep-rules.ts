@@ -93,14 +93,18 @@ export const EQUAL: HeldVerdict = { verdict: 'equal', differences: [], detail: n
  * What it means that a destination shows a message under the reference of a delivery. One that we never sent, or
  * that was refused there, has no business there (`unsent`); what is equal, not applied yet or overtaken by one of ours is as
  * it should be.
+ *
+ * @param isReplaced a later build took its place and is another record there, see `isReplacedThere`
  */
 export function judgeHeld(
   delivery: Judged & Pick<DeliveryRow, 'attempts' | 'ask_since'>,
   answer: ReadBackAnswer | null,
   bearing: Bearing,
+  isReplaced = false,
 ): HeldVerdict {
   const { state, attempts } = delivery;
   if (state === 'rejected') return unsent('the destination rejected it and shows it all the same');
+  if (isReplaced) return unsent('a later build took its place, and it is there all the same');
   // After a restore it may have been sent by the life before: its read-back says so.
   if (attempts === 0 && delivery.ask_since === null && state !== 'confirmed') {
     return unsent(`it was never sent (${state}) and is there`);

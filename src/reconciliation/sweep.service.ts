@@ -12,6 +12,7 @@ import type {
   SweepRow,
 } from '../storage/tables.js';
 import { bearingOn } from './bearing.store.js';
+import { isReplacedThere } from './builds.store.js';
 import { type HeldItem, type HeldPage, readHeldPage } from './held-list.js';
 import { mayPermit } from './held-permission.js';
 import { contentOf } from './holding-content.js';
@@ -204,8 +205,13 @@ export class SweepService {
         continue;
       }
       const answer = await looking.compare(delivery, item.tree);
-      const verdict = judgeHeld(delivery, answer, await bearingOn(database.db, delivery, answer));
       const number = item.number === null ? null : looking.keptText(item.number);
+      const verdict = judgeHeld(
+        delivery,
+        answer,
+        await bearingOn(database.db, delivery, answer),
+        await isReplacedThere(database.db, delivery, number),
+      );
       const text = (words: string) => looking.keptText(words);
       notes.push(noteOf(sweep, delivery, verdict, { number, count: 1, text }));
     }
