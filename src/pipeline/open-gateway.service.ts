@@ -26,6 +26,7 @@ import { Adoption } from '../reconciliation/adoption.service.js';
 import { ComparisonService } from '../reconciliation/comparison.service.js';
 import { DestinationWatch } from '../reconciliation/destination-watch.service.js';
 import { DiscrepanciesService } from '../reconciliation/discrepancies.service.js';
+import { isRecognisable } from '../reconciliation/recognisable.js';
 import { RecomputeService } from '../reconciliation/recompute.service.js';
 import { ReconciliationService } from '../reconciliation/reconciliation.service.js';
 import { SweepService } from '../reconciliation/sweep.service.js';
@@ -310,7 +311,7 @@ async function wire(ground: Ground): Promise<Gateway> {
     clock,
     site,
     looking: deliveries.looking,
-    canList: (name) => sweeps.canList(name),
+    canRecognise: (name, kind) => isRecognisable(documents.get(name)?.list ?? null, kind),
     recoveringSince: atStart.recovering_since ?? since,
   });
   const documents = new Map(

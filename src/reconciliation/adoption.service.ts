@@ -6,7 +6,7 @@ import type { Instant } from '../formats/instant.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
-import type { DeliveryRow, DestinationHoldingRow } from '../storage/tables.js';
+import type { DeliveryRow, DestinationHoldingRow, SubjectKind } from '../storage/tables.js';
 import { type DeliverySubject, deliverySubject } from './delivery-subject.store.js';
 import { closeByEvidence } from './discrepancies.store.js';
 import { holdingsOf, settleHolding } from './holdings.store.js';
@@ -17,7 +17,8 @@ export interface AdoptionParts {
   readonly clock: Clock;
   readonly site: SiteFolder;
   readonly looking: Looking;
-  readonly canList: (destination: string) => boolean;
+  /** Whether what a destination lists tells which messages of a kind are there, see `isRecognisable`. */
+  readonly canRecognise: (destination: string, kind: SubjectKind) => boolean;
   /** Since when this life of the database runs; what was measured before may have been sent by the one before. */
   readonly recoveringSince: Instant;
 }
@@ -31,13 +32,13 @@ export class Adoption {
 
   /** What is to be written about a built delivery that was never sent; null when it may be sent. */
   async recognise(row: DeliveryRow): Promise<Recognition | null> {
-    const { database, recoveringSince, canList } = this.parts;
+    const { database, recoveringSince, canRecognise } = this.parts;
     const subject = await deliverySubject(database.db, row);
     if (subject === null) return null;
-    if (!canList(row.destination)) {
+    if (!canRecognise(row.destination, row.subject_kind)) {
       if (subject.measuredFrom !== null && subject.measuredFrom >= recoveringSince) return null;
       const reason =
-        'it may have been sent before the restore, and the destination cannot be listed';
+        'it may have been sent before the restore, and the destination has no list that shows what, which result and which revision it holds';
       return this.#writing({ state: 'parked', fault: 'cannot-ask', reason }, []);
     }
     const held = await this.#holdings(row, subject);
@@ -48,6 +49,10 @@ export class Adoption {
       answers.push(await this.parts.looking.compareContent(row, item));
     }
     const references = held.map((h) => h.reference ?? h.identity).join(', ');
+    if (held.some((h) => h.message === null || h.revision === null)) {
+      const reason = `held there under ${references} may be the same from before the restore: what it is, or its revision, is not shown`;
+      return this.#writing({ state: 'parked', fault: 'differs', reason }, []);
+    }
     if (answers.some((answer) => answer?.kind !== 'one')) {
       const found = answers.find((answer) => answer?.kind !== 'one');
       const detail =

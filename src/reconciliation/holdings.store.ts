@@ -163,7 +163,10 @@ export async function noteListed(
   await changeUnsettled(trx, of, { last_sweep: sweepId });
 }
 
-/** What a destination holds about one subject and revision that nothing accounts for. */
+/**
+ * What a destination holds about one subject and revision that nothing accounts for, and what may be that: a message about the
+ * subject that does not show what it is, or its revision.
+ */
 export async function holdingsOf(
   reader: Reader,
   of: Pick<DestinationHoldingRow, 'site' | 'destination' | 'message' | 'subject' | 'revision'>,
@@ -174,9 +177,9 @@ export async function holdingsOf(
     .selectAll()
     .where('site', '=', of.site)
     .where('destination', '=', of.destination)
-    .where('message', '=', of.message)
     .where('subject', '=', of.subject)
-    .where('revision', '=', of.revision)
+    .where((eb) => eb.or([eb('message', '=', of.message), eb('message', 'is', null)]))
+    .where((eb) => eb.or([eb('revision', '=', of.revision), eb('revision', 'is', null)]))
     .where('settled_at', 'is', null)
     .orderBy('identity')
     .execute();
