@@ -19,7 +19,9 @@ export async function up(db: Kysely<unknown>): Promise<void> {
       and substr(subject, 1, 8) = 'holding:' and substr(scope, 1, 6) = '{"to":'`.execute(db);
   await sql`update receipt set evaluation_due = 1 where announced = 1 and exists (
     select 1 from discrepancy as f where f.site = receipt.site and f.receipt_id is null
-      and f.closed_at is null and f.derived = 0 and substr(f.subject, 1, 8) = 'holding:')`.execute(db);
+      and f.closed_at is null and f.derived = 0 and substr(f.subject, 1, 8) = 'holding:')`.execute(
+    db,
+  );
   await sql`update sweep set cursor = '' where state = 'comparing'`.execute(db);
   await sql`update receipt set evaluation_due = 1 where announced = 1 and (linked = 1 or exists (
     select 1 from discrepancy as f where f.site = receipt.site and f.receipt_id = receipt.id
