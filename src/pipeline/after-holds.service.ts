@@ -4,6 +4,7 @@ import type { EarlierFinding } from '../checks/history-facts.js';
 import type { Instant } from '../formats/instant.js';
 import { insertFindings } from '../intake/bundles.store.js';
 import type { ReceiptLocks } from '../receipts/receipt-locks.store.js';
+import { receiptsRefusedBesideResults } from '../receipts/refused-beside.store.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import type { ResultRow } from '../storage/tables.js';
@@ -11,7 +12,7 @@ import { codesOn, holdAccepted, resultRowsByIds } from './after-holds.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 import { findingRow } from './settled-result.js';
 
-/** What was put on hold, and the receipts that lost evidence by it. */
+/** What was put on hold, and the receipts that lost evidence by it or rest on a review that is void now. */
 interface HeldAfterwards {
   readonly receipts: ReadonlySet<string>;
   readonly rowIds: ReadonlySet<string>;
@@ -29,15 +30,26 @@ export class AfterHolds {
     private readonly messages: ResultMessages,
   ) {}
 
-  /** Locks the receipts of these results. A signed act may move one while its lock is waited for. */
+  /**
+   * Locks the receipts of these results, and of those refused beside them. A signed act may move one while its lock is
+   * waited for.
+   */
   async lock(trx: Trx, locks: ReceiptLocks, about: readonly EarlierFinding[]): Promise<void> {
-    let receipts = about.map(({ receiptId }) => receiptId);
+    if (about.length === 0) return;
+    const beside = await this.#beside(trx, about);
+    let receipts: readonly (string | null)[] = [
+      ...about.map(({ receiptId }) => receiptId),
+      ...beside,
+    ];
     for (const locked = new Set<string>(); ; ) {
       const ids = receipts.filter((id) => id !== null && !locked.has(id)) as string[];
       if (ids.length === 0) return;
       await locks.add(ids);
       for (const id of ids) locked.add(id);
-      receipts = (await this.#rows(trx, about)).map((row) => row.receipt_id);
+      receipts = [
+        ...(await this.#rows(trx, about)).map((row) => row.receipt_id),
+        ...(await this.#beside(trx, about)),
+      ];
     }
   }
 
@@ -98,7 +110,17 @@ export class AfterHolds {
       rowIds.add(rowId);
       if (owner !== null) receipts.add(owner);
     }
+    for (const id of await receiptsRefusedBesideResults(trx, this.site.site, rowIds)) {
+      receipts.add(id);
+    }
+    await locks.add(receipts);
     return { receipts, rowIds };
+  }
+
+  /** Receipts of results that were refused by the clearing of one of these, which is void once that one is held. */
+  #beside(trx: Trx, about: readonly EarlierFinding[]): Promise<readonly string[]> {
+    const ids = new Set(about.map(({ rowId }) => rowId));
+    return receiptsRefusedBesideResults(trx, this.site.site, ids);
   }
 
   #rows(trx: Trx, about: readonly EarlierFinding[]): Promise<ResultRow[]> {

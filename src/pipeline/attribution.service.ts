@@ -22,6 +22,7 @@ import { tellWaitingReceipts } from '../receipts/facts.store.js';
 import { operatorsOf, receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeUnownedEvidence } from '../receipts/receipts.store.js';
+import { receiptsRefusedBesideResults } from '../receipts/refused-beside.store.js';
 import {
   auditClosed,
   closeByEvidence,
@@ -442,7 +443,8 @@ export class AttributionService {
 
   /**
    * The result under its id, then every receipt that anybody ever said it was of, in order: what a signature takes
-   * away or gives back may stand at any of them, and bears on what containers of those came to (rule 19).
+   * away or gives back may stand at any of them, and bears on what containers of those came to (rule 19). Where a review
+   * of it refused others of its id, those receipts too: the review is void once it belongs elsewhere.
    */
   async #lock(trx: Trx, locks: ReceiptLocks, row: AttributionRow): Promise<ReadonlySet<string>> {
     const { site } = this.parts.site;
@@ -461,6 +463,7 @@ export class AttributionService {
         if (a.from_receipt !== null) touched.add(a.from_receipt);
       }
       for (const id of await receiptsComingOf(trx, site, [...touched], numbers)) touched.add(id);
+      for (const id of await receiptsRefusedBesideResults(trx, site, [rowId])) touched.add(id);
       return result !== null && result.receipt_id === null;
     };
     await find();

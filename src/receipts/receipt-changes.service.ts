@@ -43,6 +43,7 @@ import {
 } from './receipt-revision.service.js';
 import type { ReceiptsService, ReceiptsSettings } from './receipts.service.js';
 import { findReceipts } from './receipts.store.js';
+import { receiptsRefusedBeside } from './refused-beside.store.js';
 import { closeSplitOff, rejectionSubject, rejectionsOf, setSplitOff } from './rejections.store.js';
 import { asksFurther, furtherContainers, isStricter } from './sampling-plan.js';
 
@@ -155,7 +156,11 @@ export class ReceiptChangesService {
     const change = { action: 'receipt.relabelled', status: 'open', line } as const;
     const revised = await this.revise(trx, row, before, required, by, change);
     await this.receipts.link(trx, line, new Map(), by);
-    return this.stored(trx, [revised], by);
+    // A review of what the container was measured with is of the old label.
+    const beside = await receiptsRefusedBeside(trx, site, [row.id]);
+    const changed = await this.stored(trx, [revised], by);
+    for (const id of beside) await this.settings.evaluate(trx, id, by.now);
+    return changed;
   }
 
   /** Each part goes on from the evidence of its own containers, and from what was known of the whole. */
@@ -380,7 +385,10 @@ export class ReceiptChangesService {
     return this.look(trx, request);
   }
 
-  /** As `open`, and locks the receipts linked to it: a label that one of them takes meanwhile may not be taken here. */
+  /**
+   * As `open`, and locks the receipts linked to it: a label that one of them takes meanwhile may not be taken here. Those
+   * whose results were refused beside its own too, which are evaluated with it.
+   */
   private async openWithLinked(trx: Trx, request: OfReceipt): Promise<Checked<Found>> {
     const { site } = this.settings.site;
     const ids = new Set([request.receiptId]);
@@ -389,6 +397,7 @@ export class ReceiptChangesService {
       await lockReceipts(trx, site, ids);
       const { receiptIds } = await linkedLabels(trx, site, request.receiptId, () => true);
       for (const id of receiptIds) ids.add(id);
+      for (const id of await receiptsRefusedBeside(trx, site, [request.receiptId])) ids.add(id);
     }
     return this.look(trx, request);
   }
@@ -511,7 +520,8 @@ export class ReceiptChangesService {
 
   /**
    * As `stored`, for receipts that go on from others. They get what was scanned for them before, and that may speak against
-   * what began anew from those; `prepare` has locked it, but for what came since.
+   * what began anew from those; and a review of what goes with a container is void behind it, also where it refused another.
+   * `prepare` has locked them, but for what came since.
    */
   private async divided(
     trx: Trx,
@@ -520,10 +530,14 @@ export class ReceiptChangesService {
   ): Promise<ChangeResult> {
     const { site } = this.settings.site;
     const ids = new Set(receipts.map(({ receiptId }) => receiptId));
-    const coming = (await receiptsComingOf(trx, site, [...ids])).filter((id) => !ids.has(id));
-    await lockReceipts(trx, site, coming);
+    const others = new Set([
+      ...(await receiptsComingOf(trx, site, [...ids])),
+      ...(await receiptsRefusedBeside(trx, site, ids)),
+    ]);
+    for (const id of ids) others.delete(id);
+    await lockReceipts(trx, site, others);
     const changed = await this.stored(trx, receipts, by);
-    for (const id of coming) await this.settings.evaluate(trx, id, by.now);
+    for (const id of others) await this.settings.evaluate(trx, id, by.now);
     return changed;
   }
 }

@@ -41,6 +41,7 @@ import {
   unownedResults,
   unplacedResults,
 } from './receipts.store.js';
+import { receiptsRefusedBeside } from './refused-beside.store.js';
 import { rejectionsOf } from './rejections.store.js';
 
 export interface ReceiptsSettings {
@@ -132,6 +133,7 @@ export class ReceiptsService {
     const changed = done.filter((d) => d.outcome !== 'unchanged').map((d) => d.receiptId);
     // What is given to them, or said of them now, may speak against what came of them as well.
     for (const id of await receiptsComingOf(trx, site, changed)) touched.add(id);
+    for (const id of await receiptsRefusedBeside(trx, site, changed)) touched.add(id);
     // What came since, or was not there to be found, is locked late: in the worst case the transaction is run again.
     await lockReceipts(
       trx,
@@ -146,8 +148,10 @@ export class ReceiptsService {
   async prepare(trx: Trx, lines: readonly ReceiptLine[], from: readonly string[]): Promise<Known> {
     const before = await this.known(trx, lines, from);
     if (before.faults.length > 0) return before;
-    const coming = await receiptsComingOf(trx, this.settings.site.site, from);
-    return this.lockAll(trx, lines, before, [...from, ...coming], from);
+    const { site } = this.settings.site;
+    const coming = await receiptsComingOf(trx, site, from);
+    const beside = await receiptsRefusedBeside(trx, site, from);
+    return this.lockAll(trx, lines, before, [...from, ...coming, ...beside], from);
   }
 
   /**
@@ -212,7 +216,8 @@ export class ReceiptsService {
   /**
    * As `lockAll`, and whatever the lines bear on besides: what came of them, which gets what they get; where they name a
    * source, that and what went on from it; and what lists the same drum by its serial number, or one that was scanned with the
-   * text of a line. Of all these something may be known that speaks against the line, or the line may bring it.
+   * text of a line. Of all these something may be known that speaks against the line, or the line may bring it. And whose
+   * results were refused beside theirs, since a changed line makes the signature void.
    */
   private async lockLinked(
     trx: Trx,
@@ -227,6 +232,7 @@ export class ReceiptsService {
       // A fail that comes to one of those meanwhile is seen here, or sees this.
       const numbers = await this.numbersOf(trx, lines);
       for (const id of await receiptsComingOf(trx, site, ids, numbers)) linked.add(id);
+      for (const id of await receiptsRefusedBeside(trx, site, ids)) linked.add(id);
       for (const source of sources) {
         linked.add(source);
         for (const id of await receiptsGoingOn(trx, site, source)) linked.add(id);
