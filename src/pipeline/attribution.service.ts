@@ -279,7 +279,7 @@ export class AttributionService {
 
   /**
    * Rule 15, also for who only proposes: what a proposer says of the labels is half of what a second person signs, and who
-   * measured on either receipt would say it of their own work.
+   * measured on a receipt that the signature will bear on would say it of their own work.
    */
   async #ownResult(
     trx: Trx,
@@ -292,7 +292,8 @@ export class AttributionService {
     if (account === undefined || account.deactivated_at !== null) {
       return refused('right-missing', 'the account is not in force any more');
     }
-    const duty = await dutyAbout(trx, site, result, toReceipt);
+    const { receiptIds } = await bearing(trx, site, result);
+    const duty = await dutyAbout(trx, site, result, [...receiptIds, toReceipt]);
     const strangers = await strangersAmong(trx, site, duty);
     const own = judgeDuty(await personOf(trx, account, site), duty, strangers);
     return own && refused(own.code, own.message);
@@ -402,7 +403,7 @@ export class AttributionService {
     if (row === null || before === null) throw new Error(`attribution ${asked.row.id} is gone`);
     const about = await loadAttributionCase(trx, site, row, messages);
     const now = this.parts.clock.now();
-    const duty = await dutyAbout(trx, site, before, row.to_receipt);
+    const duty = await dutyAbout(trx, site, before, touched);
     const act = {
       subject: attributionSubject(row),
       shown: bindShown(attributionDocument(about)),
@@ -442,36 +443,25 @@ export class AttributionService {
   }
 
   /**
-   * The result under its id, then every receipt that anybody ever said it was of, in order: what a signature takes
-   * away or gives back may stand at any of them, and bears on what containers of those came to (rule 19). Where a review
-   * of it refused others of its id, those receipts too: the review is void once it belongs elsewhere.
+   * The result under its id, then every receipt that a signature about it bears on, in order. A split or an announcement may
+   * move it while a lock is waited for.
    */
   async #lock(trx: Trx, locks: ReceiptLocks, row: AttributionRow): Promise<ReadonlySet<string>> {
     const { site } = this.parts.site;
-    const { result_row_id: rowId } = row;
-    const before = await attributedResult(trx, site, rowId);
-    if (before === null) throw new Error(`result ${rowId} is gone`);
+    const before = await attributedResult(trx, site, row.result_row_id);
+    if (before === null) throw new Error(`result ${row.result_row_id} is gone`);
     await lockNamedIds(trx, site, [`result:${before.result_id}`]);
     const touched = new Set<string>();
-    // Whatever lists the drum that was scanned is judged by it until somebody signs that it was another.
-    const numbers = before.drum_number === null ? [] : [before.drum_number];
     const find = async () => {
-      const result = await attributedResult(trx, site, rowId);
-      if (result !== null && result.receipt_id !== null) touched.add(result.receipt_id);
-      for (const a of await attributionsOf(trx, site, rowId)) {
-        touched.add(a.to_receipt);
-        if (a.from_receipt !== null) touched.add(a.from_receipt);
-      }
-      for (const id of await receiptsComingOf(trx, site, [...touched], numbers)) touched.add(id);
-      for (const id of await receiptsRefusedBesideResults(trx, site, [rowId])) touched.add(id);
-      return result !== null && result.receipt_id === null;
+      const { receiptIds, isUnowned } = await bearing(trx, site, before, touched);
+      for (const id of receiptIds) touched.add(id);
+      return isUnowned;
     };
     await find();
     await locks.add(touched);
-    // A split or an announcement may have moved it while its lock was waited for.
     const isUnowned = await find();
     await locks.add(touched);
-    if (!isUnowned && numbers.length === 0) return touched;
+    if (!isUnowned && before.drum_number === null) return touched;
     // One of no receipt has no lock, nor a drum that is listed for the first time: who announces either shares the evidence.
     await locks.evidence();
     await find();
@@ -585,15 +575,43 @@ export class AttributionService {
   }
 }
 
-/** Whoever measured the result, or anything on the receipt it is at or the one it is said to be of, is no judge of it. */
+/**
+ * Every receipt that a signature about a result bears on: those that anybody ever said it was of, since what it takes away or
+ * gives back may stand at any of them, and what containers of those came to (rule 19). Whatever lists the drum that was
+ * scanned is judged by it until somebody signs that it was another. Where a review of it refused others of its id, their
+ * receipts too: the review is void once the result belongs elsewhere.
+ *
+ * @param known receipts that were found before
+ */
+async function bearing(
+  reader: Reader,
+  site: string,
+  { id: rowId, drum_number: number }: Pick<ResultRow, 'id' | 'drum_number'>,
+  known: Iterable<string> = [],
+): Promise<{ readonly receiptIds: ReadonlySet<string>; readonly isUnowned: boolean }> {
+  const receiptIds = new Set(known);
+  const result = await attributedResult(reader, site, rowId);
+  if (result !== null && result.receipt_id !== null) receiptIds.add(result.receipt_id);
+  for (const a of await attributionsOf(reader, site, rowId)) {
+    receiptIds.add(a.to_receipt);
+    if (a.from_receipt !== null) receiptIds.add(a.from_receipt);
+  }
+  const numbers = number === null ? [] : [number];
+  for (const id of await receiptsComingOf(reader, site, [...receiptIds], numbers)) {
+    receiptIds.add(id);
+  }
+  for (const id of await receiptsRefusedBesideResults(reader, site, [rowId])) receiptIds.add(id);
+  return { receiptIds, isUnowned: result !== null && result.receipt_id === null };
+}
+
+/** Whoever measured the result, or anything on a receipt that a signature about it bears on, is no judge of it. */
 async function dutyAbout(
   reader: Reader,
   site: string,
   result: ResultRow,
-  toReceipt: string,
+  receiptIds: Iterable<string>,
 ): Promise<Extract<Duty, { kind: 'judge-result' }>> {
-  const named = [result.receipt_id, toReceipt].filter((id) => id !== null);
-  const operatorIds = [...(await operatorsOf(reader, site, named)), result.operator_id];
+  const operatorIds = [...(await operatorsOf(reader, site, [...receiptIds])), result.operator_id];
   return { kind: 'judge-result', right: 'result.reattribute', operatorIds };
 }
 

@@ -625,12 +625,16 @@ export async function operatorsOf(
   site: string,
   receiptIds: readonly string[],
 ): Promise<(string | null)[]> {
-  const rows = await reader
-    .selectFrom('result')
-    .select('operator_id')
-    .distinct()
-    .where('site', '=', site)
-    .where('receipt_id', 'in', receiptIds)
-    .execute();
-  return rows.map((r) => r.operator_id);
+  const found = new Set<string | null>();
+  for (let i = 0; i < receiptIds.length; i += CHUNK) {
+    const rows = await reader
+      .selectFrom('result')
+      .select('operator_id')
+      .distinct()
+      .where('site', '=', site)
+      .where('receipt_id', 'in', receiptIds.slice(i, i + CHUNK))
+      .execute();
+    for (const row of rows) found.add(row.operator_id);
+  }
+  return [...found];
 }

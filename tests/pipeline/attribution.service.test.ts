@@ -491,6 +491,88 @@ describe('whoever measured on either receipt', () => {
   });
 });
 
+describe('rule 15: whoever measured on a receipt that the signature bears on', () => {
+  const DRUM = '(01)09521234543213(21)0007';
+  const scanned = (text: string) => ({ scanned: text, entry: 'scanned' }) as const;
+  const OPERATORS = {
+    operators: ['op-1', 'op-9'].map((id) => ({ id, name: `Operator ${id} (simulated)` })),
+  };
+
+  /** Sid measured one drum, and another operator the fail that somebody is to place. */
+  async function withSid(own: object, fail: object = {}) {
+    const bench = await AttributionBench.open();
+    const [first, second, sid] = [
+      await bench.reviews.person('robin'),
+      await bench.reviews.person('sam'),
+      await bench.reviews.person('sid', { operatorIds: ['op-9'] }),
+    ];
+    await bench.announceSecond({
+      receiptId: 'R-3',
+      scanText: 'GR-3',
+      containers: [DRUM, 'E-2'],
+      supplierLot: 'L-3',
+      siteLot: 'L-3',
+    });
+    const results = [
+      goodResult(1, { ...FAIL, ...fail }),
+      goodResult(2, { operatorId: 'op-9', ...own }),
+    ];
+    await bench.reviews.settle(goodParts(results, OPERATORS));
+    return { bench, first, second, sid, row: await bench.reviews.rowId('R-1') };
+  }
+
+  const SAID_OF_R3 = {
+    receiptId: 'R-3',
+    seen: { receipt: 'GR-3', container: 'E-2', lot: 'L-3', seenBy: 'Lena (simulated)' },
+    reason: 'the handheld lay on the pallet of GR-3',
+  };
+
+  async function isRefused(
+    bench: AttributionBench,
+    id: string,
+    row: string,
+    who: SigningRequest,
+    proposal: typeof LABELS_OF_D1,
+  ): Promise<void> {
+    const proposer = { accountId: who.accountId ?? '', printedName: 'Sid', source: null };
+    const own = { why: 'duty-own-result' };
+    expect(await bench.decide(id, who)).toMatchObject(own);
+    expect(await bench.decide(id, who, 'decline')).toMatchObject(own);
+    expect(await bench.attributions.propose(row, proposal, proposer)).toMatchObject(own);
+  }
+
+  it('signs nothing of a result that counts there by a signature that is void', async () => {
+    const { bench, first, second, sid, row } = await withSid({});
+    await bench.decide(await bench.propose(row, first), second);
+    await bench.announceSecond({ supplier: 'Trader D (simulated)' });
+    expect(await bench.contrary('R-1')).toContain('taken from this receipt by a signature');
+    const again = await bench.propose(row, first);
+    await isRefused(bench, again, row, sid, LABELS_OF_D1);
+    expect(await bench.contrary('R-1')).toContain('contradicted');
+  });
+
+  it('signs nothing of a result that another proposal says is of that receipt', async () => {
+    const own = { receipt: scanned('GR-2'), container: scanned('D-2'), lot: 'L-2' };
+    const { bench, first, sid, row } = await withSid(own);
+    await bench.propose(row, first);
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+    const other = await bench.propose(row, first, SAID_OF_R3);
+    await isRefused(bench, other, row, sid, SAID_OF_R3);
+    expect(await bench.contrary('R-2')).toContain('contradicted');
+  });
+
+  it('signs nothing of a drum with a serial number that the receipt lists', async () => {
+    const own = { receipt: scanned('GR-3'), container: scanned('E-2'), lot: 'L-3' };
+    const fail = { receipt: scanned('GR-9'), container: scanned(DRUM), lot: 'L-3' };
+    const { bench, first, sid, row } = await withSid(own, fail);
+    const origin = () => bench.reviews.found('receipt-undivided', 'R-3');
+    expect(await origin()).toContain('unmet');
+    const id = await bench.propose(row, first);
+    await isRefused(bench, id, row, sid, LABELS_OF_D1);
+    expect(await origin()).toContain('unmet');
+  });
+});
+
 describe('a proposal that is declined', () => {
   it('takes a signature too, since it takes a fact from the receipt it named', async () => {
     const { bench, first, second, row } = await world();
