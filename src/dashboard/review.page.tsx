@@ -152,7 +152,25 @@ function ReviewPage(props: {
         </p>
         <FactsTable value={view.shown.record} />
       </section>
+      <Others context={view.shown.context} />
     </Layout>
+  );
+}
+
+/** What a clearing decides about besides, which is signed with it. */
+function Others({ context }: { readonly context: ReviewView['shown']['context'] }) {
+  const { sameId, supersedes } = (context ?? {}) as Readonly<Record<string, readonly object[]>>;
+  const lists = [
+    ['same-id', 'Other results of its id', sameId ?? []],
+    ['supersedes', 'Results that it would supersede', supersedes ?? []],
+  ] as const;
+  return lists.map(([id, words, results]) =>
+    results.length === 0 ? null : (
+      <section id={id} key={id}>
+        <h2>{words}</h2>
+        <FactsTable value={results} />
+      </section>
+    ),
   );
 }
 

@@ -14,7 +14,12 @@ import type { SigningRequest } from '../signatures/signing-request.js';
 import { type BrokenSignature, verifySignatures } from '../signatures/verify-signatures.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { ReviewCase } from '../statements/result-review.js';
-import { type ReviewAct, reviewDocument, reviewOptions } from '../statements/result-review.js';
+import {
+  type ReviewAct,
+  reviewDocument,
+  reviewOptions,
+  takenByClearing,
+} from '../statements/result-review.js';
 import type { ReviewAnswer } from '../statements/review-answer.js';
 import type { ReviewRequest } from '../statements/review-request.js';
 import {
@@ -211,7 +216,14 @@ export class ReviewService {
     now: Instant,
   ): Promise<SignedAct> {
     const { result } = about.parts;
-    const operatorIds = await operatorsBehind(trx, this.parts.site.site, result);
+    const { site } = this.parts.site;
+    const operatorIds = await operatorsBehind(trx, site, result);
+    // One signature decides about those as well, and whoever measured one would refuse or take back their own.
+    const others = request.act === 'clear' ? takenByClearing(about) : [];
+    for (const { operator, receiptId } of others) {
+      const row = { operator_id: operator, receipt_id: receiptId };
+      operatorIds.push(...(await operatorsBehind(trx, site, row)));
+    }
     const duty: Duty = { kind: 'judge-result', right: 'result.review', operatorIds };
     return {
       subject: reviewedSubject(result),

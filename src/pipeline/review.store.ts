@@ -49,6 +49,7 @@ async function othersOf(
   const rows = await reader
     .selectFrom('result')
     .select(['id', 'result_id', 'state', 'contrary', 'element_sha256'])
+    .select(['decision', 'receipt_id', 'container_label', 'operator_id'])
     .where('site', '=', site)
     .where('result_id', 'in', resultIds)
     .orderBy('id')
@@ -60,6 +61,10 @@ async function othersOf(
       resultId: row.result_id,
       state: row.state,
       contrary: row.contrary === 1,
+      decision: row.decision,
+      receiptId: row.receipt_id,
+      container: row.container_label,
+      operator: row.operator_id,
       elementSha256: row.element_sha256,
       reachedAt: await destinationsReached(reader, site, row.id),
     });

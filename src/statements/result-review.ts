@@ -15,6 +15,11 @@ export interface OtherResult {
   readonly resultId: string;
   readonly state: ResultState;
   readonly contrary: boolean;
+  readonly decision: string | null;
+  readonly receiptId: string | null;
+  readonly container: string | null;
+  /** Who measured it, as the instrument reported. */
+  readonly operator: string | null;
   readonly elementSha256: string;
   /** Destinations that got it or may have, withdrawn there or not. */
   readonly reachedAt: readonly string[];
@@ -139,14 +144,21 @@ export function reviewDocument(about: ReviewCase): ShownDocument {
     state: about.parts.result.state,
     bundleState: about.bundleState,
     sameId: about.sameId.map(otherJson),
+    supersedes: about.supersedes.map(otherJson),
     clear: optionJson(clear),
     refuse: optionJson(refuse),
   };
   return { ...reviewedRecord(about.parts), context };
 }
 
-function otherJson({ rowId, state, contrary, elementSha256 }: OtherResult): JsonValue {
-  return { rowId, state, contrary, elementSha256 };
+/** What clearing does to others is signed with what they are: whose, of what, and how they were decided. */
+function otherJson({ reachedAt: _, ...other }: OtherResult): JsonValue {
+  return other;
+}
+
+/** Rows, other than its own, that clearing a result takes: those refused beside it, and those that it supersedes. */
+export function takenByClearing(about: ReviewCase): readonly OtherResult[] {
+  return [...about.sameId.filter((o) => o.state === 'held'), ...about.supersedes];
 }
 
 function optionJson({ possible, because, effects }: ReviewOption): JsonValue {

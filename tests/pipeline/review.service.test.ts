@@ -313,6 +313,59 @@ describe('nobody clears', () => {
     });
   });
 
+  /** Robin measured at R-1, and another operator under the same result id at R-2. */
+  async function ofOneId() {
+    const { bench, reviewer } = await world();
+    await bench.announce({ receiptId: 'R-2', scanText: 'GR-2', containers: ['D-1', 'D-2'] });
+    const other = goodResult(1, {
+      ...OFFSET,
+      receipt: { scanned: 'GR-2', entry: 'scanned' },
+      container: { scanned: 'D-1', entry: 'scanned' },
+      operatorId: 'op-2',
+    });
+    await bench.settle(goodParts([goodResult(1, OFFSET)]));
+    await bench.settle(goodParts([other], { bundleId: 'B-2' }));
+    const operator = await bench.person('olga', { operatorIds: ['op-1'] });
+    return { bench, reviewer, operator };
+  }
+
+  it('rule 15: a result beside one that they measured, which would be refused with it', async () => {
+    const { bench, operator } = await ofOneId();
+    const row = await bench.rowId('R-1', 1);
+    expect(await bench.review('clear', row, operator)).toMatchObject({ why: 'duty-own-result' });
+    expect(await bench.states()).toEqual(['R-1 held', 'R-1 held']);
+    // Refusing it leaves their own as it is.
+    expect(await bench.review('refuse', row, operator)).toMatchObject({ kind: 'signed' });
+  });
+
+  it('rule 15: a result that would supersede one that they measured', async () => {
+    const { bench } = await world();
+    await bench.announce({ receiptId: 'R-2', scanText: 'GR-2', containers: ['D-1', 'D-2'] });
+    const later = goodResult(2, {
+      ...OFFSET,
+      receipt: { scanned: 'GR-2', entry: 'scanned' },
+      container: { scanned: 'D-1', entry: 'scanned' },
+      operatorId: 'op-2',
+      supersedes: { resultId: 'R-1', reason: 'wrong drum' },
+    });
+    await bench.settle(goodParts([goodResult(1)]));
+    await bench.settle(goodParts([later], { bundleId: 'B-2' }));
+    expect(await bench.states()).toEqual(['R-1 accepted', 'R-2 held']);
+    const operator = await bench.person('olga', { operatorIds: ['op-1'] });
+    const row = await bench.rowId('R-2');
+    expect(await bench.review('clear', row, operator)).toMatchObject({ why: 'duty-own-result' });
+    expect(await bench.states()).toEqual(['R-1 accepted', 'R-2 held']);
+  });
+
+  it('without what the others are in what is signed', async () => {
+    const { bench } = await ofOneId();
+    const shown = await bench.reviews.show(await bench.rowId('R-1', 1));
+    expect(shown?.shown.context).toMatchObject({
+      sameId: [{ receiptId: 'R-1', container: 'C-1', decision: 'pass', operator: 'op-1' }],
+      supersedes: [],
+    });
+  });
+
   it('without the right to', async () => {
     const { bench, row } = await heldPass();
     for (const roles of [['viewer'], ['administrator'], ['signer']] as const) {
