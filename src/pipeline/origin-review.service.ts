@@ -1,5 +1,10 @@
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
-import { operatorsOf, operatorsOfResults, signLinks } from '../receipts/lineage.store.js';
+import {
+  operatorsOf,
+  operatorsOfResults,
+  receiptsGoingOn,
+  signLinks,
+} from '../receipts/lineage.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -101,9 +106,14 @@ export class OriginReviewService {
     const option = originOption(found.origins);
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const open = found.origins.filter(isOpen);
+    // A split took what was measured under a source along, to other parts as well.
+    const parts: string[] = [];
+    for (const { receiptId: source } of found.origins) {
+      parts.push(...(await receiptsGoingOn(trx, site, source)));
+    }
     // What speaks against the same drums may have been measured under receipts that nobody named.
     const operatorIds = [
-      ...(await operatorsOf(trx, site, [receiptId, ...found.places])),
+      ...(await operatorsOf(trx, site, [receiptId, ...found.places, ...parts])),
       ...(await operatorsOfResults(
         trx,
         open.flatMap(({ against }) => against),

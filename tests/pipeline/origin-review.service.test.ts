@@ -11,11 +11,12 @@ import { ReviewBench } from './review-bench.js';
 
 /** Release-safety rules 16 and 19: a rejected drum is split off, and a signed act frees the others. */
 
-async function world() {
+async function world(fail: object = {}) {
   const bench = await ReviewBench.open();
   const { database, clock, site, statements } = bench.bench;
   await bench.announce();
-  await bench.settle(goodParts([goodResult(1), goodResult(2, { decision: 'fail' })]));
+  const results = [goodResult(1), goodResult(2, { decision: 'fail', ...fail })];
+  await bench.settle(goodParts(results));
   const changes = new ReceiptChangesService(
     { site, evaluate: (trx, id, now) => statements.evaluateInTransaction(trx, id, now) },
     bench.receipts,
@@ -92,6 +93,13 @@ describe('what came of a receipt that did not conform', () => {
     expect(await sign(reviewer)).toMatchObject({ why: 'act-not-possible' });
     const [entry] = await bench.trail('receipt.origin-approved');
     expect(JSON.parse(entry?.after ?? '')).toMatchObject({ origins: ['R-1'] });
+  });
+
+  it('is not answered for by who measured the fail of what was split off', async () => {
+    const { bench, sign, undivided } = await world({ operatorId: 'op-9' });
+    const sid = await bench.person('sid', { operatorIds: ['op-9'] });
+    expect(await sign(sid)).toMatchObject({ why: 'duty-own-result' });
+    expect(await undivided('R-2')).toBe('unmet');
   });
 
   it('is in doubt again by what comes to its source later, also where as many go as come', async () => {
