@@ -205,15 +205,19 @@ export class PasswordProofs {
   }
 }
 
-/** Under which row the tries of a user name are counted; the name itself may be a mistyped password. */
+/**
+ * Under which row the tries of a user name are counted; the name itself may be a mistyped password. Folded before it is cut,
+ * as accounts are found: blanks in front of a name are no other name.
+ */
 export function nameSubject(userName: string): string {
-  return `name:${sha256(foldName(userName.slice(0, 10 * NAME_LENGTH_MAX)))}`;
+  return `name:${sha256(foldName(userName).slice(0, 10 * NAME_LENGTH_MAX))}`;
 }
 
 /** The name first, everywhere: two who lock the same rows in another order would wait for each other. */
-function countedFor({ userName, source }: PasswordTry): readonly [Counted, Counted] {
+function countedFor({ userName, account, source }: PasswordTry): readonly [Counted, Counted] {
   return [
-    { subject: nameSubject(userName), rule: NAME_RULE },
+    // Whatever was typed to find an account, its tries are counted together.
+    { subject: nameSubject(account?.user_name ?? userName), rule: NAME_RULE },
     { subject: `source:${source}`, rule: SOURCE_RULE },
   ];
 }

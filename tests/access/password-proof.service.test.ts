@@ -26,6 +26,12 @@ async function world() {
       ...{ site: SITE, userName, password, source, purpose: 'sign-in' },
       account: userName === 'mira.holt' ? account : null,
     });
+  /** Of the account, whatever was typed before its name. */
+  const proveAs = (userName: string, password: string) =>
+    proofs.prove({
+      ...{ site: SITE, userName, password, source: ADDRESS, purpose: 'sign-in' },
+      account,
+    });
   const rows = () =>
     database.db.selectFrom('sign_in_tries').selectAll().orderBy('subject').execute();
   const of = async (subject: string) => (await rows()).find((row) => row.subject === subject);
@@ -40,7 +46,7 @@ async function world() {
     );
     expect(await sign('invented', 'guess')).toMatchObject({ why: 'wrong' });
   };
-  return { database, clock, account, sign, rows, of, shut };
+  return { database, clock, account, sign, proveAs, rows, of, shut };
 }
 
 describe('an address that is shut after too many tries', () => {
@@ -77,6 +83,15 @@ describe('an address that is shut after too many tries', () => {
       .execute();
     expect(refusals.map((entry) => entry.subject_id)).toEqual([account.id]);
     expect(refusals[0]?.after).toContain('"triesWhileBlocked":1');
+  });
+
+  it('leaves a name shut however it is typed', async () => {
+    const { proveAs, sign } = await world();
+    for (let n = 0; n <= TRIES_OF_NAME; n += 1) await sign('mira.holt', 'wrong', ELSEWHERE);
+    for (const typed of ['mira.holt', ' MIRA.HOLT', `${' '.repeat(1000)}mira.holt`]) {
+      expect(await proveAs(typed, PASSWORD)).toMatchObject({ kind: 'refused', why: 'locked' });
+    }
+    expect(nameSubject(`${' '.repeat(1000)}mira.holt`)).toBe(nameSubject('mira.holt'));
   });
 
   it('hears of a name that is shut for longer when that ends, and is open again at its time', async () => {
