@@ -1,4 +1,5 @@
 import { accountsOfPerson, measuredBy } from '../access/accounts.store.js';
+import { responsibleForKey } from '../access/api-keys.store.js';
 import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
@@ -160,7 +161,10 @@ export class ReceiptReviewService {
     return { kind: 'signed', signature: signed.signature, outcome, revision };
   }
 
-  /** Rule 15: whoever signed an inspection, announced the receipt or changed it is no second person of it. */
+  /**
+   * Rule 15: whoever signed an inspection, announced the receipt or changed it is no second person of it, nor is who answers
+   * for a key by which that was done.
+   */
   async #ownWork(trx: Trx, receiptId: string, { signer }: Proof): Promise<Refused | null> {
     const { site } = this.parts.site;
     const own = await accountsOfPerson(trx, signer.accountId);
@@ -169,9 +173,13 @@ export class ReceiptReviewService {
       const detail = 'you signed an inspection it rests on; somebody else has to judge it';
       return refused('duty-own-result', detail);
     }
-    const announcers = await announcersOf(trx, site, receiptId);
+    const announcers = new Set(await announcersOf(trx, site, receiptId));
+    for (const name of [...announcers]) {
+      const responsible = await responsibleForKey(trx, site, name);
+      if (responsible !== null) announcers.add(responsible);
+    }
     if (!own.some((id) => announcers.has(id))) return null;
-    const detail = `you announced or changed receipt ${receiptId}, or one it was split off or merged from; somebody else has to sign its statement`;
+    const detail = `you announced or changed receipt ${receiptId}, or one it was split off or merged from, or answer for a key that did; somebody else has to sign its statement`;
     return refused('duty-own-announcement', detail);
   }
 

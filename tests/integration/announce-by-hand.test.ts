@@ -294,6 +294,21 @@ describe('a receipt line announced by hand', () => {
       expect(refusal[0]?.reason).toContain('duty-own-announcement');
     });
 
+    it('is nobody who answers for the key that announced it', async () => {
+      const scopes = ['expectation:write'];
+      const key = await world.createKey('a program of c.else', { scopes, responsible: 'c.else' });
+      const answer = await world.http({
+        method: 'PUT',
+        path: '/api/v1/receipts/H-26',
+        key,
+        headers: { ...json, 'if-none-match': '*' },
+        body: JSON.stringify({ material: 'NQ-1001', containers: ['C-001', 'C-002'] }),
+      });
+      expect(answer.status, answer.text).toBe(200);
+      expect(await signing('H-26', 'c.else')).toBe('duty-own-announcement');
+      expect(await signing('H-26', 'b.both')).toBe('act-not-possible');
+    });
+
     it('is nobody who announced it under an account that ended', async () => {
       await announced('H-25', await signIn(world, 'd.gone'));
       const headers = json;
