@@ -30,6 +30,7 @@ import {
   heldBundles,
   loadBundleCase,
   lockLaneOf,
+  operatorsOfScans,
   setBundleRefused,
   uncoverRuns,
 } from './bundle-review.store.js';
@@ -137,7 +138,10 @@ export class BundleReviewService {
       duty: {
         kind: 'judge-result',
         right: 'result.review',
-        operatorIds: await operatorsBehindAll(trx, site, about.results),
+        operatorIds: [
+          ...(await operatorsBehindAll(trx, site, about.results)),
+          ...(await operatorsOfScans(trx, site, rowId)),
+        ],
       },
       recordFrom: bundle.settled_at,
       now,

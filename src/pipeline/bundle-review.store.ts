@@ -1,5 +1,6 @@
 import { type RunRange, rangesOf, spansOfEpoch, subtractSpans } from '../checks/run-ranges.js';
 import { formatInstant } from '../formats/instant.js';
+import { normaliseLabel } from '../receipts/label.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import { ORIGINS, originCovers } from '../site/vocabulary.js';
 import type { BundleCase } from '../statements/bundle-refusal.js';
@@ -104,6 +105,29 @@ async function acceptedRuns(
   return [...(await runs('result')), ...(await runs('performance_check'))].flatMap(({ run }) =>
     run === null ? [] : [{ epoch, from: run, to: run }],
   );
+}
+
+/**
+ * Who measured anything that scanned the same receipt texts as the results of a bundle which belong to no receipt yet: once
+ * somebody announces it, it is of one receipt with those.
+ */
+export async function operatorsOfScans(
+  reader: Reader,
+  site: string,
+  bundleRowId: string,
+): Promise<(string | null)[]> {
+  const unowned = await reader
+    .selectFrom('result')
+    .select(['bundle_row_id', 'receipt_scanned', 'operator_id'])
+    .distinct()
+    .where('site', '=', site)
+    .where('receipt_id', 'is', null)
+    .where('receipt_scanned', 'is not', null)
+    .execute();
+  const scans = unowned.map((row) => ({ ...row, text: normaliseLabel(row.receipt_scanned ?? '') }));
+  const own = new Set(scans.filter((s) => s.bundle_row_id === bundleRowId).map((s) => s.text));
+  own.delete('');
+  return scans.filter(({ text }) => own.has(text)).map((scan) => scan.operator_id);
 }
 
 /** Bundles of a site that are held, the oldest first. */

@@ -140,6 +140,20 @@ describe('a held bundle', () => {
     expect(await bench.db.selectFrom('signature').selectAll().execute()).toHaveLength(1);
   });
 
+  it('is not refused by whoever measured on its receipt before that was announced', async () => {
+    const { bench, refuse } = await world([
+      goodResult(1, { receipt: { scanned: 'GR-9', entry: 'scanned' } }),
+    ]);
+    const own = goodResult(2, {
+      operatorId: 'op-9',
+      receipt: { scanned: ' GR-9 ', entry: 'scanned' },
+    });
+    await bench.settle(goodParts([own], { bundleId: 'B-2' }));
+    const sid = await bench.person('sid', { operatorIds: ['op-9'] });
+    expect(await refuse(sid)).toMatchObject({ why: 'duty-own-result' });
+    expect(await refuse(await bench.person('robin'))).toMatchObject({ kind: 'signed' });
+  });
+
   it('leaves what the instrument did not send open, also when later bundles follow', async () => {
     const { bench, refuse } = await world();
     await refuse(await bench.person('robin'));
