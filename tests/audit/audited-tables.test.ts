@@ -163,6 +163,7 @@ const AUDITED: Readonly<Record<string, Audited>> = {
   },
   discrepancy: {
     writers: [
+      'receipts/delivery-findings.store.ts',
       'receipts/lineage.store.ts',
       'receipts/receipts.store.ts',
       'receipts/rejections.store.ts',
