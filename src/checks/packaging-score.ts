@@ -1,6 +1,7 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { PackagingSignal, Region } from '../site/signal-limits.js';
 import { pearson } from './correlation.js';
+import { coversStretch } from './even-grid.js';
 
 /** Spacing of the grid on which a trace and that of the packaging are compared, cm-1. */
 const GRID_STEP = 2;
@@ -35,7 +36,7 @@ function slopes(axis: FloatValues, values: FloatValues, range: Region): Float64A
   const last = axis.length - 1;
   const end = from + (count - 1) * GRID_STEP;
   if (count < 3 || count > GRID_POINTS_MAX) return null;
-  if (!((axis[0] as number) <= from && (axis[last] as number) >= end)) return null;
+  if (!coversStretch(axis, from, end)) return null;
   const out = new Float64Array(count - 1);
   let right = 1;
   let before = 0;

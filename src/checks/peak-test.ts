@@ -1,5 +1,6 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { PeakTest } from '../site/method-treatment.js';
+import { holeIn, widestGap } from './even-grid.js';
 import { fitPeak, type PeakAnswer } from './peak-fit.js';
 
 /** What a further test of a method brings out. `unclear`: it cannot be carried out on this spectrum. */
@@ -11,6 +12,9 @@ export type TestOutcome =
       readonly numbers: Readonly<Record<string, string>>;
     }
   | { readonly kind: 'unclear'; readonly message: string };
+
+/** Half widths of a band's window on either side of it that tell what the axis is spaced by there. Common practice, no source. */
+const NEIGHBOURHOOD = 10;
 
 /**
  * Bands that have to be there and bands that must not be, in the spectrum as it was measured. A band counts where
@@ -77,6 +81,8 @@ function bandAt(
   at: { readonly shift: number; readonly tolerance: number; readonly spacing: number },
 ): Band {
   const { shift, tolerance, spacing } = at;
+  const unmeasured = unmeasuredAt(axis, shift, tolerance + spacing);
+  if (unmeasured !== null) return { kind: 'unclear', reason: unmeasured };
   const fit: PeakAnswer = fitPeak(axis, intensity, { near: shift, within: tolerance + spacing });
   switch (fit.kind) {
     case 'peak':
@@ -93,6 +99,15 @@ function bandAt(
     case 'unreadable':
       return { kind: 'unclear', reason: fit.reason };
   }
+}
+
+/** Where no band could be seen, none is absent. null also beside the axis, of which `fitPeak` speaks. */
+function unmeasuredAt(axis: FloatValues, shift: number, within: number): string | null {
+  const [from, to] = [shift - within, shift + within];
+  const gap = widestGap(axis, from, to);
+  const isEmpty = gap !== null && gap.after < from && gap.before > to;
+  const hole = isEmpty ? gap : holeIn(axis, from, to, NEIGHBOURHOOD * within);
+  return hole && `nothing was measured between ${hole.after} and ${hole.before} cm-1`;
 }
 
 function shown(height: number): string {

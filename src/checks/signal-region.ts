@@ -1,5 +1,6 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { Region } from '../site/signal-limits.js';
+import { coversStretch } from './even-grid.js';
 import { findPeaks, isSpike, type Peak, secondDifference } from './signal-peaks.js';
 
 /** Points of a curve from `first` to before `end`. */
@@ -141,12 +142,12 @@ export function patternSteps(steps: string): Int8Array {
   return new Int8Array(bytes.buffer, bytes.byteOffset, bytes.byteLength);
 }
 
-/** null when the axis does not reach over the whole region, or too few points lie in it. */
+/** null when the axis does not reach over the whole region or has a hole in it, or too few points lie in it. */
 function spanOf(axis: FloatValues, region: Region, pointsMin: number): Span | null {
   const from = Number(region.from);
   const to = Number(region.to);
   const last = axis.length - 1;
-  if (!((axis[0] as number) <= from && (axis[last] as number) >= to)) return null;
+  if (!coversStretch(axis, from, to)) return null;
   let first = 0;
   while ((axis[first] as number) < from) first++;
   let end = first;
