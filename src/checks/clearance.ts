@@ -139,6 +139,7 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ],
   ['score-algorithm', METHOD],
   ['score-missing', CONTRADICTS],
+  ['signal-region', BADLY_MEASURED],
   ['signal-saturated', BADLY_MEASURED],
   ['signal-to-noise', BADLY_MEASURED],
   ['signal-weak', BADLY_MEASURED],
@@ -149,6 +150,13 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['spectrum-duplicate-later', COPIED],
   ['spectrum-encoding', SPECTRUM],
   ['spectrum-file', SPECTRUM],
+  [
+    'spectrum-is-reference',
+    {
+      clearance: 'never',
+      why: 'what was sent is a reference of the site, so nothing was measured',
+    },
+  ],
   ['spectrum-length', SPECTRUM],
   ['spectrum-points', SPECTRUM],
   ['spectrum-range', SPECTRUM],

@@ -43,6 +43,9 @@ export function effectOf({ refuses, scope, severity }: RuleInfo): string {
 const NEEDED: Readonly<Record<string, (limits: SignalLimits) => boolean>> = {
   'saturation-not-checkable': ({ detectors }) =>
     detectors.some((d) => d.ceilingCounts !== undefined || d.linearMaxCounts !== undefined),
+  'signal-region': ({ methods, packaging }) =>
+    packaging.some((p) => p.reference !== null) ||
+    methods.some((m) => m.peak !== undefined || m.noise !== undefined),
   'signal-weak': ({ methods }) => methods.some((m) => m.heightMinCounts !== undefined),
   'signal-to-noise': ({ methods }) => methods.some((m) => m.signalToNoiseMin !== undefined),
   'cosmic-spikes': ({ detectors, peaks }) =>

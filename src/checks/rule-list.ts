@@ -111,6 +111,7 @@ import { saturationNotCheckable } from './rules/saturation-not-checkable.js';
 import { schema } from './rules/schema.js';
 import { scoreAlgorithm } from './rules/score-algorithm.js';
 import { scoreMissing } from './rules/score-missing.js';
+import { signalRegion } from './rules/signal-region.js';
 import { signalSaturated } from './rules/signal-saturated.js';
 import { signalToNoise } from './rules/signal-to-noise.js';
 import { signalWeak } from './rules/signal-weak.js';
@@ -122,6 +123,7 @@ import { spectrumDuplicateEarlier } from './rules/spectrum-duplicate-earlier.js'
 import { spectrumDuplicateLater } from './rules/spectrum-duplicate-later.js';
 import { spectrumEncoding } from './rules/spectrum-encoding.js';
 import { spectrumFile } from './rules/spectrum-file.js';
+import { spectrumIsReference } from './rules/spectrum-is-reference.js';
 import { spectrumLength } from './rules/spectrum-length.js';
 import { spectrumPoints } from './rules/spectrum-points.js';
 import { spectrumRange } from './rules/spectrum-range.js';
@@ -219,6 +221,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   spectrumFile,
   spectrumRange,
   spectrumConstant,
+  spectrumIsReference,
   recheckDisagrees,
   recheckAxis,
   recheckOtherMaterial,
@@ -236,6 +239,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   // Signal quality (docs/signal.md).
   signalSaturated,
   saturationNotCheckable,
+  signalRegion,
   signalWeak,
   signalToNoise,
   cosmicSpikes,

@@ -11,6 +11,8 @@ interface Span {
 
 /** Fewest points that a standard deviation or a pattern of noise rests on. */
 export const NOISE_POINTS_MIN = 20;
+/** What sums of doubles leave of nothing, beside what was summed. */
+const ROUNDING = 1e-12;
 /** Points of a pattern that are kept: more would say the same at greater cost. */
 const PATTERN_POINTS_MAX = 128;
 /** Steps to one standard deviation in a pattern that is kept. */
@@ -91,7 +93,10 @@ export function noiseIn(axis: FloatValues, intensity: FloatValues, region: Regio
     squares += rest * rest;
   }
   const noise = Math.sqrt(squares / (n - 2));
-  return Number.isFinite(noise) ? noise : null;
+  if (!Number.isFinite(noise)) return null;
+  // What rounding leaves of a straight line is no noise.
+  const size = Math.abs(meanY) + Math.abs(slope) * ((axis[span.end - 1] as number) - meanX);
+  return noise > ROUNDING * size ? noise : 0;
 }
 
 /** The noise of a peak-free region as a pattern that can be compared with another of the same key. */

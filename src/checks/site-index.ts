@@ -1,4 +1,12 @@
-import type { Instrument, Material, Method, SiteFolder } from '../site/site-folder.js';
+import type { Sha256 } from '../formats/canonical-json.js';
+import type {
+  Instrument,
+  Material,
+  Method,
+  ReferenceSpectrum,
+  SiteFolder,
+} from '../site/site-folder.js';
+import { intensityDigest } from './intensity-digest.js';
 import type { SetReference } from './reference-set.js';
 
 /** A site folder with its lists ready to be looked up; made once per folder. */
@@ -10,6 +18,8 @@ export interface SiteIndex {
   readonly methods: ReadonlyMap<string, ReadonlyMap<string, Method>>;
   /** The reference set: curves of methods, and those besides, each with the instrument models it stands for. */
   readonly references: readonly (SetReference & { readonly models: readonly string[] | null })[];
+  /** Names of references by `intensityDigest`: those of the set, and of every method version, whatever became of it. */
+  readonly referenceDigests: ReadonlyMap<Sha256, string>;
   /** By model of an instrument, filled in as they are asked for. */
   readonly referencesByModel: Map<string | null, readonly SetReference[]>;
 }
@@ -30,6 +40,7 @@ export function indexOfSite(folder: SiteFolder): SiteIndex {
     materials: new Map(folder.materials.map((m) => [m.code, m])),
     methods,
     references: referenceSet(folder),
+    referenceDigests: referenceDigests(folder),
     referencesByModel: new Map(),
   };
   indexes.set(folder, index);
@@ -61,6 +72,28 @@ function referenceSet(folder: SiteFolder): SiteIndex['references'] {
     const key = JSON.stringify([material, spectrum.sha256, models]);
     return !seen.has(key) && seen.add(key);
   });
+}
+
+function referenceDigests(folder: SiteFolder): ReadonlyMap<Sha256, string> {
+  const ofMethods = folder.methods.map(({ id, reference }) => ({ name: id, spectrum: reference }));
+  const others = (folder.references ?? []).map(({ file, spectrum }) => ({ name: file, spectrum }));
+  const digests = new Map<Sha256, string>();
+  for (const { name, spectrum } of [...ofMethods, ...others]) {
+    const digest = spectrum === null ? null : digestOf(spectrum);
+    if (digest !== null && !digests.has(digest)) digests.set(digest, name);
+  }
+  return digests;
+}
+
+const digestsKept = new WeakMap<ReferenceSpectrum, Sha256 | null>();
+
+/** Kept, since the registry is read anew more often than its references change. */
+function digestOf(spectrum: ReferenceSpectrum): Sha256 | null {
+  const known = digestsKept.get(spectrum);
+  if (known !== undefined) return known;
+  const digest = intensityDigest(spectrum.intensity);
+  digestsKept.set(spectrum, digest);
+  return digest;
 }
 
 /** A version that was found wrong, that ends, or that the folder does not list any more lends its curve to nothing. */

@@ -8,7 +8,7 @@ export const signalToNoise: ResultRule = {
     severity: 'hold',
     scope: 'result',
     needs: 'site',
-    meaning: 'The strongest band stands too little above the noise.',
+    meaning: 'The strongest band stands too little above the noise, or there is none.',
     advice: 'Check focus, contact and window, expose longer, and measure again.',
     limit: 'methods[].signalToNoiseMin',
   },
@@ -16,7 +16,13 @@ export const signalToNoise: ResultRule = {
     const limit = limits?.method?.signalToNoiseMin;
     const { band, noise } = signal ?? { band: null, noise: null };
     if (limit === undefined || band === null || noise === null) return [];
-    const ratio = noise > 0 ? band.height / noise : Number.POSITIVE_INFINITY;
+    if (noise === 0) {
+      // A detector that reads out a signal has noise: without any, nothing was measured there, or it was cut away.
+      const message = 'the region of the noise holds none at all, expected a measured one';
+      const numbers = { height: band.height.toFixed(2), noise: '0' };
+      return [{ pointer: valuesPointer(result), message, numbers, limit }];
+    }
+    const ratio = band.height / noise;
     if (ratio >= Number(limit.value)) return [];
     return [
       {
