@@ -28,7 +28,21 @@ export function bundleCase(options: {
     resultIdCounts: countOf(document.results.map((result) => result.resultId)),
     methodDigests: new Map(document.methods.map((method) => [methodKey(method), method.digest])),
     operatorIds: new Set(document.operators.map((operator) => operator.id)),
+    methodsInDoubt: inDoubt(document.methods.map((method) => [methodKey(method), method.digest])),
+    operatorsInDoubt: inDoubt(document.operators.map(({ id, name }) => [id, name])),
   };
+}
+
+/** Keys that stand with more than one value. */
+function inDoubt(entries: readonly (readonly [key: string, value: string])[]): ReadonlySet<string> {
+  const values = new Map<string, string>();
+  const doubted = new Set<string>();
+  for (const [key, value] of entries) {
+    const known = values.get(key);
+    if (known === undefined) values.set(key, value);
+    else if (known !== value) doubted.add(key);
+  }
+  return doubted;
 }
 
 function countOf<T>(values: readonly T[]): ReadonlyMap<T, number> {

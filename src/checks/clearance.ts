@@ -87,6 +87,7 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ],
   ['method-content', METHOD],
   ['method-invalidated', METHOD],
+  ['method-listed-twice', METHOD],
   ['method-mode', METHOD],
   ['method-not-approved', METHOD],
   ['method-not-in-force', METHOD],
@@ -97,8 +98,16 @@ export const CLEARANCE: ReadonlyMap<string, ClearanceRule> = new Map([
   ['noise-duplicate-later', COPIED],
   ['operator-at-two-places', WHO_MEASURED],
   ['operator-at-two-places-later', WHO_MEASURED],
+  [
+    'operator-listed-twice',
+    {
+      clearance: 'never',
+      why: 'a record names one operator, and nobody can say by which of the names',
+    },
+  ],
   ['packaging-match', BADLY_MEASURED],
   ['packaging-not-validated', METHOD],
+  ['pass-other-candidate', CONTRADICTS],
   [
     'performance-failed-twice',
     {

@@ -44,6 +44,7 @@ import { materialOther } from './rules/material-other.js';
 import { materialUnknown } from './rules/material-unknown.js';
 import { methodContent } from './rules/method-content.js';
 import { methodInvalidated } from './rules/method-invalidated.js';
+import { methodListedTwice } from './rules/method-listed-twice.js';
 import { methodMode } from './rules/method-mode.js';
 import { methodNotApproved } from './rules/method-not-approved.js';
 import { methodNotInForce } from './rules/method-not-in-force.js';
@@ -54,12 +55,14 @@ import { noiseDuplicateEarlier } from './rules/noise-duplicate-earlier.js';
 import { noiseDuplicateLater } from './rules/noise-duplicate-later.js';
 import { operatorAtTwoPlaces } from './rules/operator-at-two-places.js';
 import { operatorAtTwoPlacesLater } from './rules/operator-at-two-places-later.js';
+import { operatorListedTwice } from './rules/operator-listed-twice.js';
 import { operatorUndeclared } from './rules/operator-undeclared.js';
 import { originNotCovering } from './rules/origin-not-covering.js';
 import { packagingBands } from './rules/packaging-bands.js';
 import { packagingMatch } from './rules/packaging-match.js';
 import { packagingNotValidated } from './rules/packaging-not-validated.js';
 import { partDigest } from './rules/part-digest.js';
+import { passOtherCandidate } from './rules/pass-other-candidate.js';
 import { performanceAction } from './rules/performance-action.js';
 import { performanceCertificateExpired } from './rules/performance-certificate-expired.js';
 import { performanceCheckFailed } from './rules/performance-check-failed.js';
@@ -194,12 +197,14 @@ export const RESULT_RULES: readonly ResultRule[] = [
   materialUnknown,
   instrumentNotInService,
   methodUnknown,
+  methodListedTwice,
   methodContent,
   methodInvalidated,
   methodNotInForce,
   methodMode,
   methodOtherMaterial,
   operatorUndeclared,
+  operatorListedTwice,
   decisionMode,
   scoreMissing,
   scoreAlgorithm,
@@ -207,6 +212,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   decisionScore,
   matchWithoutCandidate,
   candidatesOrder,
+  passOtherCandidate,
   acquisitionImpossible,
   timeUnreadable,
   timeFuture,

@@ -58,6 +58,10 @@ export interface BundleCase {
   readonly resultIdCounts: ReadonlyMap<string, number>;
   readonly methodDigests: ReadonlyMap<string, string>;
   readonly operatorIds: ReadonlySet<string>;
+  /** By `methodKey`, methods that are listed with more than one digest. */
+  readonly methodsInDoubt: ReadonlySet<string>;
+  /** Operators that are listed with more than one name. */
+  readonly operatorsInDoubt: ReadonlySet<string>;
   /** What is wrong with the files of a bundle that is a zip archive, or should be one. */
   readonly fileFaults: readonly FileFault[];
   /** What its results have in common. */

@@ -129,8 +129,8 @@ describe('one result', () => {
       'candidates out of rank',
       {
         candidates: [
-          { material: 'M-2', score: dec('0.31') },
-          { material: 'M-1', score: dec('0.98') },
+          { material: 'M-1', score: dec('0.31') },
+          { material: 'M-2', score: dec('0.98') },
         ],
       },
       ['candidates-order /results/0/candidates/1/score'],
