@@ -33,6 +33,29 @@ export interface EndedLife {
   readonly signed: number;
 }
 
+/** A restore or copy that whoever verifies knows of, as `restoreName` writes it. */
+export type KnownRestore = Pick<Life, 'epoch' | 'sealedBefore'>;
+
+/** `EPOCH@ENTRIES`: the life that begins, and how many entries it goes on from; so no other life is excused by it. */
+export function restoreName({ epoch, sealedBefore }: KnownRestore): string {
+  return `${epoch}@${sealedBefore}`;
+}
+
+/** Reads what `restoreName` writes; null for any other text. */
+export function readRestoreName(text: string): KnownRestore | null {
+  const [, epoch, sealed] = /^(\d{1,10})@(\d{1,15})$/u.exec(text) ?? [];
+  return epoch === undefined ? null : { epoch: Number(epoch), sealedBefore: Number(sealed) };
+}
+
+/** Lives that nothing but an entry of the trail itself says to have ended: who rewrites a trail may have written it. */
+export function unexplainedLives(
+  ended: readonly EndedLife[],
+  known: readonly KnownRestore[],
+): EndedLife[] {
+  const names = new Set(known.map(restoreName));
+  return ended.filter(({ endedBy }) => !names.has(restoreName(endedBy)));
+}
+
 /**
  * The life that an entry begins; null when it begins none.
  *

@@ -1,3 +1,4 @@
+import { type EndedLife, restoreName } from '../audit/lives.js';
 import type { TrailReport } from '../audit/verify-trail.js';
 import type { SignatureReport } from '../signatures/verify-signatures.js';
 
@@ -25,6 +26,16 @@ export function trailText(report: TrailReport): string {
     `head ${report.head}`,
     `root ${report.root}`,
   ].join('\n');
+}
+
+/** What only somebody who knows of each restore can answer for. */
+export function unexplainedText(lives: readonly EndedLife[]): string {
+  return lives
+    .map(
+      ({ epoch, endedBy }) =>
+        `NOT EXPLAINED: that life ${epoch} ended. If you know that the database was put back or copied at ${endedBy.at} (${endedBy.cause}), verify with --restored ${restoreName(endedBy)}; otherwise the trail was rewritten`,
+    )
+    .join('\n');
 }
 
 /** The signatures of a trail: how many, and each that is not as it was made. */

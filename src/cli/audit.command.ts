@@ -1,8 +1,9 @@
 import { existsSync, readFileSync } from 'node:fs';
 import { join, resolve } from 'node:path';
-import type { Command } from 'commander';
+import { type Command, InvalidArgumentError } from 'commander';
 import { readCheckpointFolder } from '../audit/checkpoint-folder.files.js';
 import { ExportFile, type ExportReport, verifyExport } from '../audit/export.files.js';
+import { type KnownRestore, readRestoreName, unexplainedLives } from '../audit/lives.js';
 import { type PublicTrailKey, parsePublicKey } from '../audit/signing-key.js';
 import { createTrailKey } from '../audit/trail-key.files.js';
 import { trailSites } from '../audit/trail-source.store.js';
@@ -20,7 +21,7 @@ import {
   openSqliteReader,
 } from '../storage/open-reader.js';
 import { registerAuditReview } from './audit-review.command.js';
-import { signaturesText, trailText } from './audit-text.js';
+import { signaturesText, trailText, unexplainedText } from './audit-text.js';
 import { commandSettings } from './gateway-command.js';
 import { EXIT, printJsonLine, printText, progress } from './output.js';
 
@@ -35,6 +36,7 @@ interface VerifyOptions extends SourceOptions {
   readonly export?: string;
   readonly checkpoints?: string;
   readonly publicKey?: string[];
+  readonly restored?: readonly KnownRestore[];
 }
 
 interface ExportOptions extends SourceOptions {
@@ -62,9 +64,14 @@ export function registerAudit(program: Command): void {
         '--public-key <file...>',
         'file of a public key kept elsewhere: only its signatures count, and those it vouches for',
       )
+      .option(
+        '--restored <epoch@entries...>',
+        'a restore or copy that you know took place, as the report names it: the life that began, and the entries it went on from',
+        readRestored,
+      )
       .addHelpText(
         'after',
-        '\nExample:\n  drumline audit verify --data ./data --checkpoints /mnt/worm/drumline --public-key trail.key.pub --json\n\nExit: 0 whole, 1 broken, 2 wrong usage.',
+        '\nExample:\n  drumline audit verify --data ./data --checkpoints /mnt/worm/drumline --public-key trail.key.pub --json\n\nExit: 0 whole, 1 broken or a life ended that no --restored explains, 2 wrong usage.',
       ),
   ).action(async (options: VerifyOptions) => {
     const verdicts = await verifyAll(options);
@@ -74,18 +81,22 @@ export function registerAudit(program: Command): void {
       checked: verdicts.reduce((total, v) => total + v.signatures.checked, 0),
       broken: verdicts.flatMap((v) => v.signatures.broken),
     };
-    if (firstBroken !== null || signatures.broken.length > 0) process.exitCode = EXIT.problems;
+    const endedLives = reports.flatMap((report) => report.endedLives);
+    const unexplained = unexplainedLives(endedLives, options.restored ?? []);
+    if (firstBroken !== null || signatures.broken.length + unexplained.length > 0) {
+      process.exitCode = EXIT.problems;
+    }
     const sum = (of: 'entries' | 'sealed' | 'unsealed') =>
       reports.reduce((total, report) => total + report[of], 0);
     const [entries, sealed, unsealed] = [sum('entries'), sum('sealed'), sum('unsealed')];
     if (options.json) {
-      const endedLives = reports.flatMap((report) => report.endedLives);
-      const found = { firstBroken, endedLives, signatures };
+      const found = { firstBroken, endedLives, unexplained, signatures };
       printJsonLine({ entries, sealed, unsealed, ...found, trails: reports });
     } else {
       for (const { trail, signatures: found } of verdicts) {
         printText(`${trailText(trail)}\n${signaturesText(found)}`);
       }
+      if (unexplained.length > 0) printText(unexplainedText(unexplained));
     }
   });
 
@@ -130,6 +141,16 @@ export function registerAudit(program: Command): void {
         );
       }
     });
+}
+
+function readRestored(text: string, before: readonly KnownRestore[] = []): KnownRestore[] {
+  const restore = readRestoreName(text);
+  if (restore === null) {
+    throw new InvalidArgumentError(
+      'Expected the life that began and the entries it went on from, such as 2@1234.',
+    );
+  }
+  return [...before, restore];
 }
 
 function withSource(command: Command): Command {

@@ -4,13 +4,15 @@ import { join } from 'node:path';
 import { promisify } from 'node:util';
 import Database from 'better-sqlite3';
 import { describe, expect, it } from 'vitest';
+import { recordAudit } from '../../src/audit/audit.store.js';
+import { readCheckpointFolder } from '../../src/audit/checkpoint-folder.files.js';
 import { verifyExport } from '../../src/audit/export.files.js';
 import { newTrailKey } from '../../src/audit/signing-key.js';
 import { type Signature, signatureDigest } from '../../src/signatures/signature.js';
 import { signatureOf } from '../../src/signatures/signatures.store.js';
 import { openDatabase } from '../../src/storage/database.js';
 import type { SignatureRow } from '../../src/storage/tables.js';
-import { change, sealerOn } from '../audit/sealing-world.js';
+import { change, SITE, sealerOn } from '../audit/sealing-world.js';
 import { reviewedWorld } from '../pipeline/trail-review-world.js';
 import { repositoryRoot } from '../support/shared.js';
 import { temporaryDirectory } from '../support/temp-database.js';
@@ -51,7 +53,8 @@ async function sealedFolder() {
   await sealer.sealAll();
   await change(database, 3, clock);
   await sealer.stop();
-  return { directory, data, folder, database, made, publicKey: join(directory, 'pinned.pub') };
+  const publicKey = join(directory, 'pinned.pub');
+  return { directory, data, folder, database, made, key, publicKey };
 }
 
 describe('drumline audit', () => {
@@ -99,6 +102,56 @@ describe('drumline audit', () => {
     expect(alone.code).toBe(2);
     expect(alone.stderr).toContain('trail-unreadable');
     expect(alone.stderr).toContain(copy);
+  });
+
+  it('takes a trail that went on from a backup for whole once somebody names that very restore', async () => {
+    const { directory, data, folder, database, key, publicKey } = await sealedFolder();
+    const copy = join(directory, 'put-back');
+    await database.close();
+    cpSync(data, copy, { recursive: true });
+    // The life that goes on, which its checkpoints outside speak of.
+    const before = await openDatabase(data);
+    const lost = await sealerOn(before, { key, folder, checkpointEveryEntries: 4 });
+    await change(before, 8, lost.clock);
+    await lost.sealer.stop();
+    await before.close();
+    const { checkpoints } = readCheckpointFolder(folder);
+    const { checkpoint } = checkpoints.at(-1) ?? {};
+    // The life that was put back, and says so.
+    const after = await openDatabase(copy);
+    const again = await sealerOn(after, { key, checkpointEveryEntries: 4 });
+    await after.transact((trx) =>
+      recordAudit(trx, {
+        site: SITE,
+        zone: 'Europe/Berlin',
+        at: again.clock.now(),
+        actor: { kind: 'system', name: 'start' },
+        action: 'instance.recovering',
+        subjectKind: 'instance',
+        subjectId: checkpoint?.instance ?? '',
+        after: { epoch: 2, cause: 'restored', sealed: 13 },
+      }),
+    );
+    await again.sealer.stop();
+    await after.close();
+    const verify = (...more: string[]) =>
+      drumline(
+        ...['audit', 'verify', '--data', copy, '--checkpoints', folder],
+        ...['--public-key', publicKey, '--json', ...more],
+      );
+    const found = await verify();
+    expect(found.json).toMatchObject({ firstBroken: null, endedLives: [{ epoch: 0 }] });
+    expect(found.json.unexplained).toEqual(found.json.endedLives);
+    expect(found.code).toBe(1);
+    const known = await verify('--restored', '2@13');
+    expect(known.json).toMatchObject({ endedLives: [{ epoch: 0 }], unexplained: [] });
+    expect(known.code).toBe(0);
+    for (const other of ['3@13', '2@12']) expect((await verify('--restored', other)).code).toBe(1);
+    const wrong = await verify('--restored', 'yes');
+    expect(wrong.code).toBe(2);
+    expect(wrong.stderr).toContain('2@1234');
+    const words = await drumline('audit', 'verify', '--data', copy, '--checkpoints', folder);
+    expect(words.stdout).toMatch(/NOT EXPLAINED: that life 0 ended.* --restored 2@13;/);
   });
 
   it('verifies a running gateway, a copy and an export alike, and names what was edited', async () => {
