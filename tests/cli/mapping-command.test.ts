@@ -91,6 +91,7 @@ describe('drumline mapping check', () => {
     const { ok, faults } = json(out) as { ok: boolean; faults: SiteFault[] };
     expect(ok).toBe(false);
     expect(faults.map((fault) => `${fault.file} ${fault.rule}`)).toEqual([
+      'erp.mapping.yaml code-shared',
       'erp.mapping.yaml release-vocabulary',
       'lims.mapping.yaml unknown-source',
       'site.yaml unknown-area',

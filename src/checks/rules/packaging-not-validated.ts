@@ -18,7 +18,7 @@ export const packagingNotValidated: ResultRule = {
     if (packaging === undefined) return [];
     const named = normaliseLabel(between ?? '');
     // Whatever the kind says: what is named lay between.
-    if (named === '' && kind !== 'through-packaging' && kind !== 'other') return [];
+    if (named === '' && kind !== 'through-packaging') return [];
     const validated = packaging.validated.map(normaliseLabel);
     if (named !== '' && validated.includes(named)) return [];
     const list = packaging.validated.join('; ') || 'none';
