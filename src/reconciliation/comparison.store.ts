@@ -368,13 +368,7 @@ export async function unownedDiscrepancies(
   reader: Reader,
   site: string,
 ): Promise<StoredDiscrepancy[]> {
-  const rows = await reader
-    .selectFrom('discrepancy')
-    .selectAll()
-    .where('site', '=', site)
-    .where('receipt_id', 'is', null)
-    .where(sql<boolean>`closed_at is null and derived = 1`)
-    .execute();
+  const rows = await openDerived(reader, site).where('receipt_id', 'is', null).execute();
   return rows.map(storedDiscrepancy);
 }
 
@@ -383,11 +377,7 @@ export async function orphanedDiscrepancies(
   reader: Reader,
   site: string,
 ): Promise<StoredDiscrepancy[]> {
-  const rows = await reader
-    .selectFrom('discrepancy')
-    .selectAll()
-    .where('site', '=', site)
-    .where(sql<boolean>`closed_at is null and derived = 1`)
+  const rows = await openDerived(reader, site)
     .where(
       sql<boolean>`(
         subject like 'result:%' and not exists (
@@ -397,6 +387,15 @@ export async function orphanedDiscrepancies(
     )
     .execute();
   return rows.map(storedDiscrepancy);
+}
+
+/** Written out, as in the index of these rows. */
+function openDerived(reader: Reader, site: string) {
+  return reader
+    .selectFrom('discrepancy')
+    .selectAll()
+    .where('site', '=', site)
+    .where(sql<boolean>`closed_at is null and derived = 1`);
 }
 
 function storedDiscrepancy(row: DiscrepancyRow): StoredDiscrepancy {
