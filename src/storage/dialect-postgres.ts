@@ -17,6 +17,11 @@ import type { Dialect } from './dialect.js';
 const postgresql: Dialect = {
   name: 'postgresql',
   isShared: true,
+  hasTable: async (db, name) => {
+    const { rows } = await sql<{ found: boolean }>`
+      select to_regclass(${name}) is not null as found`.execute(db);
+    return rows[0]?.found === true;
+  },
   /** The default compression costs two thirds of the throughput; a server built without lz4 keeps it. */
   bytesType: async (db) => ((await hasLz4(db)) ? 'bytea compression lz4' : 'bytea'),
   guardRows: async (db, { table, action, when, message }) => {

@@ -25,6 +25,11 @@ import type { WalFlush } from './wal-flush.js';
 const sqlite: Dialect = {
   name: 'sqlite',
   isShared: false,
+  hasTable: async (db, name) => {
+    const { rows } = await sql`
+      select 1 from sqlite_master where type = 'table' and name = ${name}`.execute(db);
+    return rows.length > 0;
+  },
   bytesType: () => Promise.resolve('blob'),
   guardRows: async (db, { table, action, when, message }) => {
     const condition = when === undefined ? '' : `when ${when}`;

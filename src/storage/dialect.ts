@@ -35,6 +35,8 @@ export interface Dialect {
    * reads again behind its lock. False where one process owns the file and a write transaction holds all of it.
    */
   readonly isShared: boolean;
+  /** Whether it has a table of this name, as its queries would find it. */
+  hasTable<DB>(db: Kysely<DB>, name: string): Promise<boolean>;
   /** Column type of raw bytes. */
   bytesType(db: Kysely<unknown>): Promise<string>;
   /** Lets the database itself refuse a change. */

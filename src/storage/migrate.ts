@@ -1,5 +1,6 @@
 import { type Kysely, Migrator } from 'kysely';
 import { Misconfigured } from '../errors.js';
+import { dialectOf } from './dialect.js';
 import { migrations } from './migrations/index.js';
 import type { Tables } from './tables.js';
 
@@ -12,7 +13,10 @@ import type { Tables } from './tables.js';
  */
 export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
   if ((await pendingMigrations(db)).length === 0) return;
-  const migrator = migratorOf(db);
+  const migrator = new Migrator({
+    db,
+    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
+  });
   const { error, results } = await migrator.migrateToLatest();
   if (error === undefined) return;
   const failed = results?.find(({ status }) => status === 'Error')?.migrationName ?? 'migration';
@@ -28,14 +32,12 @@ export async function migrateToLatest(db: Kysely<Tables>): Promise<void> {
  * @throws Misconfigured `database-newer` when a later version of the service has migrated it
  */
 export async function pendingMigrations(db: Kysely<Tables>): Promise<readonly string[]> {
-  const known = new Set(Object.keys(migrations));
-  const found = await migratorOf(db).getMigrations();
-  const applied = found.filter((m) => m.executedAt).map((m) => m.name);
-  const unknown = await appliedButUnknown(db, known, applied);
+  const applied = new Set(await appliedMigrations(db));
+  const unknown = [...applied].filter((name) => !(name in migrations));
   if (unknown.length > 0) {
     throw new Misconfigured('database-newer', { found: unknown.join(', ') });
   }
-  return found.filter((m) => !m.executedAt).map((m) => m.name);
+  return Object.keys(migrations).filter((name) => !applied.has(name));
 }
 
 /**
@@ -49,26 +51,13 @@ export async function refuseOlder(db: Kysely<Tables>): Promise<void> {
   throw new Misconfigured('database-older', { found: `${pending.join(', ')} to be made` });
 }
 
-function migratorOf(db: Kysely<Tables>): Migrator {
-  return new Migrator({
-    db,
-    provider: { getMigrations: () => Promise.resolve({ ...migrations }) },
-  });
-}
-
-/** `getMigrations` lists only what this version knows; the table itself also names what it does not. */
-async function appliedButUnknown(
-  db: Kysely<Tables>,
-  known: ReadonlySet<string>,
-  applied: readonly string[],
-): Promise<string[]> {
-  if (applied.length === 0) {
-    const tables = await db.introspection.getTables({ withInternalKyselyTables: true });
-    if (!tables.some((t) => t.name === 'kysely_migration')) return [];
-  }
+/** Read from the table itself: the migrator would first look at every column of every table, at each start. */
+async function appliedMigrations(db: Kysely<Tables>): Promise<readonly string[]> {
+  if (!(await dialectOf(db).hasTable(db, 'kysely_migration'))) return [];
   const rows = await (db as unknown as Kysely<{ kysely_migration: { name: string } }>)
     .selectFrom('kysely_migration')
     .select('name')
+    .orderBy('name')
     .execute();
-  return rows.map((r) => r.name).filter((name) => !known.has(name));
+  return rows.map((r) => r.name);
 }
