@@ -28,6 +28,15 @@ export function readRegisteredReference(bytes: Uint8Array): ReferenceRead {
   return readCurve(bytes, new TextDecoder().decode(bytes), false);
 }
 
+/** The line of the point at a shift, from 1; 1 where there is none. */
+export function lineOfShift(text: string, shift: number): number {
+  const at = text.split(/\r?\n/).findIndex((line) => {
+    const [cell = ''] = line.split(',');
+    return NUMBER.test(cell.trim()) && Number(cell) === shift;
+  });
+  return Math.max(0, at) + 1;
+}
+
 function readCurve(bytes: Uint8Array, text: string, isNew: boolean): ReferenceRead {
   const axis: number[] = [];
   const intensity: number[] = [];
