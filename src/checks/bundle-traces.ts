@@ -101,9 +101,11 @@ export function scannedContainer(receipt: string | null, container: string | nul
   return keys.includes('') ? null : JSON.stringify(keys);
 }
 
-/** Number of the disposable cover of an immersion probe, normalised; null without one. */
+/**
+ * Number of the disposable cover of an immersion probe, normalised; null without one. Whatever the kind says: a cover that is
+ * named was in the container.
+ */
 export function coverOf({ presentation }: Pick<BundleResult, 'presentation'>): string | null {
-  if (presentation.kind !== 'immersion-probe') return null;
   const key = normaliseLabel(presentation.probeCover ?? '');
   return key === '' ? null : key;
 }
