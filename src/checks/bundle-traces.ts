@@ -2,14 +2,15 @@ import { type BundleResult, isSpectrumFile } from '../intake/result-bundle.js';
 import { containerKey, normaliseLabel } from '../receipts/label.js';
 import { pearson } from './correlation.js';
 import { copyDigest, isSameSpectrum, type SpectrumDigests } from './intensity-digest.js';
+import { curveCorrelation, decodeCurve, isSameAxis, type NoiseCurve } from './noise-curve.js';
 import type { SpectrumReading } from './read-spectrum.js';
 import type { StoredNoise } from './sense-facts.js';
 import type { Signal } from './signal.js';
 import { patternSteps } from './signal-region.js';
 
 /**
- * Traces before and behind one that its noise is compared with, of its method and of its key each; more would cost without
- * end.
+ * Traces before and behind one that its noise is compared with, of its method, of its key and of any each; more would cost
+ * without end.
  */
 export const NOISE_LOOK_BACK = 50;
 
@@ -19,6 +20,17 @@ export interface TracePattern {
   /** null of results that were stored before it was kept: these are compared with those of their key only. */
   readonly method: string | null;
   readonly steps: Int8Array;
+  /** null of results that were stored before it was kept: these are compared point by point only. */
+  readonly curve: NoiseCurve | null;
+}
+
+export function tracePattern({ key, method, steps, curve }: StoredNoise): TracePattern {
+  return {
+    key,
+    method,
+    steps: patternSteps(steps),
+    curve: curve === null ? null : decodeCurve(curve),
+  };
 }
 
 /** What of a result is compared with other results of its bundle, and kept for later ones. */
@@ -79,7 +91,7 @@ function traceOf(
     cover: coverOf(result),
     sha256: reading?.kind === 'read' ? reading.summary.sha256 : null,
     intensitySha256: reading?.kind === 'read' ? reading.intensitySha256 : null,
-    pattern: pattern && { ...pattern, steps: patternSteps(pattern.steps) },
+    pattern: pattern && tracePattern(pattern),
   };
 }
 
@@ -89,9 +101,11 @@ export function scannedContainer(receipt: string | null, container: string | nul
   return keys.includes('') ? null : JSON.stringify(keys);
 }
 
-/** Number of the disposable cover of an immersion probe, normalised; null without one. */
+/**
+ * Number of the disposable cover of an immersion probe, normalised; null without one. Whatever the kind says: a cover that is
+ * named was in the container.
+ */
 export function coverOf({ presentation }: Pick<BundleResult, 'presentation'>): string | null {
-  if (presentation.kind !== 'immersion-probe') return null;
   const key = normaliseLabel(presentation.probeCover ?? '');
   return key === '' ? null : key;
 }
@@ -122,6 +136,11 @@ function repeatedNoise(all: readonly Trace[], max: number) {
     // Of one key they were compared as such already.
     if (trace.pattern?.key !== other.pattern?.key) compare(trace, other);
   }
+  for (const [trace, other] of pairsWithin(all, (t) => (t.pattern === null ? null : ''))) {
+    if (trace.pattern && other.pattern && !isSameKind(trace.pattern, other.pattern)) {
+      compare(trace, other);
+    }
+  }
   return found;
 }
 
@@ -148,7 +167,19 @@ export function sameNoise(
   max: number,
 ): number | null {
   if (a.pattern === null || b.pattern === null || isSameSpectrum(a, b)) return null;
-  return isSameKind(a.pattern, b.pattern) ? sameSteps(a.pattern.steps, b.pattern.steps, max) : null;
+  return samePattern(a.pattern, b.pattern, max);
+}
+
+/**
+ * Point by point where both are of one kind or of the same points, and by their shifts where their points are others: of
+ * another axis, or some of them left out.
+ */
+function samePattern(a: TracePattern, b: TracePattern, max: number): number | null {
+  const hasCurves = a.curve !== null && b.curve !== null;
+  const isSamePoints = hasCurves && isSameAxis(a.curve, b.curve);
+  const found = isSamePoints || isSameKind(a, b) ? sameSteps(a.steps, b.steps, max) : null;
+  if (found !== null || !hasCurves || isSamePoints) return found;
+  return curveCorrelation(a.curve, b.curve, max);
 }
 
 function isSameKind(a: TracePattern, b: TracePattern): boolean {
@@ -179,21 +210,19 @@ const ALIGNED = [
 ] as const;
 
 /**
- * Those of some kept patterns of one method that `sameNoise` may find in one of the bundle's own, in their order, one of
- * them a step. Of the others nothing more has to be known: nearly all of them, as long as nobody copies.
- *
- * @param own steps as they are kept, of the same method
+ * Those of some kept patterns that `sameNoise` may find in one of the bundle's own, in their order, one of them a step. Of the
+ * others nothing more has to be known: nearly all of them, as long as nobody copies.
  */
-export function* mayRepeatNoise<Row extends { readonly noise: Pick<StoredNoise, 'steps'> }>(
-  own: readonly string[],
+export function* mayRepeatNoise<Row extends { readonly noise: StoredNoise }>(
+  own: readonly StoredNoise[],
   kept: readonly Row[],
   max: number,
 ): Generator<void, Row[]> {
-  const patterns = own.map(patternSteps);
+  const patterns = own.map(tracePattern);
   const alike: Row[] = [];
   for (const row of kept) {
-    const steps = patternSteps(row.noise.steps);
-    if (patterns.some((pattern) => sameSteps(pattern, steps, max) !== null)) alike.push(row);
+    const pattern = tracePattern(row.noise);
+    if (patterns.some((one) => samePattern(one, pattern, max) !== null)) alike.push(row);
     yield;
   }
   return alike;

@@ -1,3 +1,4 @@
+import { holeIn } from '../formats/axis-hole.js';
 import type { FloatValues } from '../formats/float-array.js';
 
 /** The even axis both curves are brought to, cm-1. */
@@ -44,76 +45,6 @@ export function covers(axis: FloatValues, grid: Grid): boolean {
 export function coversStretch(axis: FloatValues, from: number, to: number): boolean {
   const last = axis[axis.length - 1] as number;
   return (axis[0] as number) <= from && last >= to && holeIn(axis, from, to) === null;
-}
-
-/** Neighbouring points with nothing measured between them, cm-1. */
-export interface Hole {
-  readonly after: number;
-  readonly before: number;
-  /** What the axis is spaced by around it: the median. */
-  readonly spacing: number;
-}
-
-/**
- * Times the median spacing that neighbouring points may lie apart: one or two points may be left out, such as bad pixels.
- * The steps of a spectrometer's own axis grow by a factor of about two from end to end; the widest of 44 measured axes is
- * 1.43 times its median. Common practice, no source.
- */
-const GAP_MULTIPLE_MAX = 3;
-/** Steps that are the same differ by less when they are rounded to float32. */
-const GAP_HAIR = 1e-3;
-
-/**
- * The widest gap between neighbouring points of a stretch, where it is more than three times their median spacing. Gaps
- * that reach beyond an end of the stretch belong to it.
- *
- * @param around cm-1 on either side of a short stretch that the median is taken over too
- */
-export function holeIn(axis: FloatValues, from: number, to: number, around = 0): Hole | null {
-  const gap = widestGap(axis, from, to);
-  if (gap === null) return null;
-  const most = (gap.before - gap.after) / (GAP_MULTIPLE_MAX * (1 + GAP_HAIR));
-  const gaps = gapsOf(axis, from - around, to + around);
-  // An even axis needs no median.
-  if (gaps.every((width) => width >= most)) return null;
-  const spacing = gaps.sort()[gaps.length >> 1] as number;
-  return spacing < most ? { ...gap, spacing } : null;
-}
-
-/** The widest gap of a stretch; null where the stretch lies beside the axis. */
-export function widestGap(
-  axis: FloatValues,
-  from: number,
-  to: number,
-): Omit<Hole, 'spacing'> | null {
-  const { first, end } = pointsOf(axis, from, to);
-  let [at, widest] = [-1, 0];
-  for (let i = first; i < end; i++) {
-    const width = gapAfter(axis, i);
-    if (width > widest) [at, widest] = [i, width];
-  }
-  return at < 0 ? null : { after: axis[at] as number, before: axis[at + 1] as number };
-}
-
-function gapsOf(axis: FloatValues, from: number, to: number): Float64Array {
-  const { first, end } = pointsOf(axis, from, to);
-  const gaps = new Float64Array(Math.max(0, end - first));
-  for (let i = 0; i < gaps.length; i++) gaps[i] = gapAfter(axis, first + i);
-  return gaps;
-}
-
-/** Points whose gap to the next one shares more than an end with a stretch: from `first` to before `end`. */
-function pointsOf(axis: FloatValues, from: number, to: number) {
-  const last = axis.length - 1;
-  let first = 0;
-  while (first < last && (axis[first + 1] as number) <= from) first++;
-  let end = first;
-  while (end < last && (axis[end] as number) < to) end++;
-  return { first, end };
-}
-
-function gapAfter(axis: FloatValues, index: number): number {
-  return (axis[index + 1] as number) - (axis[index] as number);
 }
 
 /** Values on the grid, straight between neighbouring points. The axis ascends strictly and covers the grid. */

@@ -1,6 +1,6 @@
+import { holeIn, widestGap } from '../formats/axis-hole.js';
 import type { FloatValues } from '../formats/float-array.js';
 import type { PeakTest } from '../site/method-treatment.js';
-import { holeIn, widestGap } from './even-grid.js';
 import { fitPeak, type PeakAnswer } from './peak-fit.js';
 
 /** What a further test of a method brings out. `unclear`: it cannot be carried out on this spectrum. */

@@ -79,6 +79,7 @@ import { performanceSpectrumUnreadable } from './rules/performance-spectrum-unre
 import { performanceStandardUnknown } from './rules/performance-standard-unknown.js';
 import { performanceTimeUnreadable } from './rules/performance-time-unreadable.js';
 import { performanceWarning } from './rules/performance-warning.js';
+import { probeCoverMissing } from './rules/probe-cover-missing.js';
 import { probeCoverReused } from './rules/probe-cover-reused.js';
 import { probeCoverReusedLater } from './rules/probe-cover-reused-later.js';
 import { probeCoverShared } from './rules/probe-cover-shared.js';
@@ -259,6 +260,7 @@ export const RESULT_RULES: readonly ResultRule[] = [
   packagingNotValidated,
   ambientLight,
   exposureAtMaximum,
+  probeCoverMissing,
   probeCoverShared,
 ];
 

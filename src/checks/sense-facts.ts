@@ -6,7 +6,7 @@ import type { BandPoint } from './performance-run.js';
 export interface SenseFacts {
   /** By each of the digests that a result of the bundle shares with them, see `isSameSpectrum`. */
   readonly spectra: ReadonlyMap<string, readonly KnownMeasurement[]>;
-  /** The latest of each method and key, see `NOISE_LOOK_BACK`, the latest first. */
+  /** The latest of each method and key and of all, see `NOISE_LOOK_BACK`, the latest first. */
   readonly noise: readonly KnownNoise[];
   /** By the normalised number of the cover. */
   readonly covers: ReadonlyMap<string, readonly KnownMeasurement[]>;
@@ -47,6 +47,8 @@ export interface StoredNoise {
   /** null of results that were stored before it was kept. */
   readonly method: string | null;
   readonly steps: string;
+  /** null of results that were stored before it was kept. */
+  readonly curve: string | null;
 }
 
 export interface OperatorMeasurement extends KnownMeasurement {

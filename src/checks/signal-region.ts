@@ -1,6 +1,7 @@
 import type { FloatValues } from '../formats/float-array.js';
 import type { Region } from '../site/signal-limits.js';
 import { coversStretch } from './even-grid.js';
+import { encodeCurve } from './noise-curve.js';
 import { findPeaks, isSpike, type Peak, secondDifference } from './signal-peaks.js';
 
 /** Points of a curve from `first` to before `end`. */
@@ -107,6 +108,8 @@ export interface NoisePattern {
   readonly key: string;
   /** Second differences in steps of 1/24 of their root mean square, base64 of signed bytes. */
   readonly steps: string;
+  /** The region with its shifts, see `encodeCurve`: for comparison with one of other points. */
+  readonly curve: string;
 }
 
 /**
@@ -130,6 +133,8 @@ export function noisePattern(
   }
   const scale = Math.sqrt(squares / n);
   if (!(scale > 0 && Number.isFinite(scale))) return null;
+  const curve = encodeCurve(axis, intensity, span.first, span.end);
+  if (curve === null) return null;
   const steps = new Int8Array(n);
   for (let i = 0; i < n; i++) {
     const step = Math.round(((bends[i] as number) / scale) * PATTERN_STEPS);
@@ -139,6 +144,7 @@ export function noisePattern(
     method,
     key: `${method} ${n} ${(axis[span.first] as number).toPrecision(8)}`,
     steps: Buffer.from(steps.buffer).toString('base64'),
+    curve,
   };
 }
 

@@ -1,9 +1,10 @@
 import type { CsvReadForm } from './csv.js';
+import { headerFault } from './spectrum-header.js';
 
 /**
  * A measured spectrum as a text table, as instruments and libraries export it: two columns, Raman shift in
- * cm-1 and intensity, separated by comma, semicolon, tab, bar or spaces, with at most one header line. Values
- * keep every digit a double can hold.
+ * cm-1 and intensity, separated by comma, semicolon, tab, bar or spaces, with at most one header line, which
+ * says so (`headerFault`). Without one the columns are taken for these. Values keep every digit a double can hold.
  */
 export interface SpectrumTable {
   /** Strictly ascending; a table that descends throughout is turned round. */
@@ -25,7 +26,6 @@ export type ReadTable =
       readonly table: SpectrumTable;
       /** Cells of the header line; null when there is none. */
       readonly header: readonly string[] | null;
-      readonly headerLine: number;
     }
   | { readonly ok: false; readonly fault: TableFault };
 
@@ -46,7 +46,6 @@ export function readSpectrumTable(
   let separator =
     form.separator === undefined ? null : new RegExp(`\\u{${hexOf(form.separator)}}`, 'u');
   let header: readonly string[] | null = null;
-  let headerLine = 0;
   for (const [index, raw] of text
     .replace(/^\ufeff/, '')
     .split(/\r?\n/)
@@ -57,8 +56,9 @@ export function readSpectrumTable(
     const cells = isComma ? written.map(withPoint) : written;
     if (axis.length === 0 && !cells.some((cell) => NUMBER.test(cell))) {
       if (header !== null) return failed(index + 1, 0, 'expected at most one header line');
+      const fault = headerFault(written);
+      if (fault !== null) return failed(index + 1, fault.column, fault.message);
       header = written;
-      headerLine = index + 1;
       continue;
     }
     separator ??= separatorOf(line, isComma);
@@ -74,7 +74,7 @@ export function readSpectrumTable(
     }
   }
   if (axis.length < 2) return failed(1, 0, `expected at least 2 points, found ${axis.length}`);
-  return { ok: true, table: ascending(axis, intensity), header, headerLine };
+  return { ok: true, table: ascending(axis, intensity), header };
 }
 
 function hexOf(separator: string): string {

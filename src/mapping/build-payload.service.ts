@@ -3,8 +3,14 @@ import type { ExpressionPool } from './expression.pool.js';
 import type { ContractError, ExpressionResult } from './expression-task.js';
 import type { FieldRefusal } from './field-value.js';
 import type { MappingProblem } from './mapping-problem.js';
-import { type BuildOutcome, buildTree, type FieldInput, finishPayload } from './payload.js';
-import type { PayloadTree } from './payload-tree.js';
+import {
+  type BuildOutcome,
+  buildTree,
+  type FieldInput,
+  finishPayload,
+  type GrownTree,
+} from './payload.js';
+import { emptyTree, type PayloadTree } from './payload-tree.js';
 import type { Subject } from './subjects.js';
 
 /** The same subject and mapping give the same bytes, on every machine and at every time. */
@@ -15,8 +21,7 @@ export async function buildPayload(
 ): Promise<BuildOutcome> {
   const message = mapping.messages.get(subject.message);
   if (!message) return { ok: false, problems: [notMapped(mapping, subject)] };
-  const inputs = await fieldInputs(message, subject, pool);
-  const built = buildTree(mapping.document, message.mapping, subject, inputs);
+  const built = await grow(mapping, message, subject, pool);
   const broken =
     message.contract && built.problems.length === 0
       ? await contractProblems(message.contract, subject, built.tree, pool)
@@ -25,6 +30,26 @@ export async function buildPayload(
     tree: built.tree,
     problems: [...built.problems, ...broken],
   });
+}
+
+/** What the fields write, as far as they can, whatever the contract or the request say of it. */
+export async function growPayload(
+  mapping: CompiledMapping,
+  subject: Subject,
+  pool: ExpressionPool,
+): Promise<PayloadTree> {
+  const message = mapping.messages.get(subject.message);
+  return message ? (await grow(mapping, message, subject, pool)).tree : emptyTree();
+}
+
+async function grow(
+  mapping: CompiledMapping,
+  message: CompiledMessage,
+  subject: Subject,
+  pool: ExpressionPool,
+): Promise<GrownTree> {
+  const inputs = await fieldInputs(message, subject, pool);
+  return buildTree(mapping.document, message.mapping, subject, inputs);
 }
 
 async function fieldInputs(

@@ -3,12 +3,13 @@ import type { MappingSource } from '../site/mapping-source.js';
 import { inReadingOrder, type RuleFault, type SiteFault } from '../site/site-fault.js';
 import { placed } from '../site/yaml-source.js';
 import { compileBarePath } from './bare-path.js';
-import { buildPayload } from './build-payload.service.js';
+import { buildPayload, growPayload } from './build-payload.service.js';
 import { compileMapping } from './compiled-mapping.js';
 import type { ExpressionPool } from './expression.pool.js';
 import { mappingRuleFaults } from './mapping-rules.js';
 import { releaseVocabularyFaults } from './release-vocabulary.js';
 import { sampleSubjects } from './sample-subjects.js';
+import { writtenCodeFaults } from './shared-codes.js';
 
 /**
  * Everything that can be found about a mapping before it is used: its own rules, sources that do not
@@ -37,6 +38,9 @@ export async function checkMapping(
     const build = (subject: Parameters<typeof buildPayload>[1]) =>
       buildPayload(compiled.mapping, subject, pool);
     faults.push(...(await releaseVocabularyFaults(document, build)));
+    const grow = (subject: Parameters<typeof buildPayload>[1]) =>
+      growPayload(compiled.mapping, subject, pool);
+    faults.push(...(await writtenCodeFaults(document, grow)));
   }
   return inReadingOrder(faults.map((fault) => placed(mapping.source, fault)));
 }

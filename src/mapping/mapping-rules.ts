@@ -9,6 +9,7 @@ import { barePathSteps } from './bare-path.js';
 import { fieldFaults } from './field-rules.js';
 import { areConfusable } from './permit-reading.js';
 import { listTemplateFault, placeholders, templateFault } from './request-path.js';
+import { FAVOURABLE } from './shared-codes.js';
 import { REQUIRED_SOURCES, subjectPlaces } from './source-rules.js';
 
 /** Every fault of a mapping that can be seen without running it. */
@@ -230,9 +231,6 @@ function decidingTables(document: MappingDocument): string[] {
   );
   return [...new Set(used.flatMap((f) => (f.table === undefined ? [] : [f.table])))];
 }
-
-/** Words of ours that speak for a container or a receipt; whatever else stands in their place does not. */
-const FAVOURABLE: ReadonlySet<string> = new Set(['pass', 'match', 'conforms']);
 
 /** No code of a table says of one thing that it is well and of another that it is not. */
 function sharedCodeFaults(document: MappingDocument): RuleFault[] {

@@ -50,6 +50,11 @@ export function areConfusable(a: string, b: string): boolean {
   return left.includes(right) || right.includes(left);
 }
 
+/** True when a reader that trims, folds case or width or ignores blanks takes one for the other. */
+export function isSameWord(a: string, b: string): boolean {
+  return folded(a) === folded(b);
+}
+
 function folded(text: string): string {
   return text.normalize('NFKC').replace(/\s+/gu, '').toUpperCase().toLowerCase();
 }

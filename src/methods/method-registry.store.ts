@@ -4,7 +4,7 @@ import { SiteFolderOutdated } from '../errors.js';
 import { canonicalJson, type Sha256, sha256 } from '../formats/canonical-json.js';
 import { validityOf } from '../signatures/shown-document.js';
 import { signaturesByIds } from '../signatures/signatures.store.js';
-import { readReferenceSpectrum } from '../site/reference-spectrum.js';
+import { readRegisteredReference } from '../site/reference-spectrum.js';
 import type { DecisionRecord, Method, ReferenceSpectrum } from '../site/site-folder.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -227,7 +227,7 @@ async function readReference(reader: Reader, digest: string): Promise<ReferenceS
   if (bytes === null || sha256(bytes) !== digest) {
     throw new Error(`reference ${digest} of the method registry is missing or was altered`);
   }
-  const read = readReferenceSpectrum(bytes, new TextDecoder().decode(bytes));
+  const read = readRegisteredReference(bytes);
   if (!read.ok) throw new Error(`reference ${digest} cannot be read any more: ${read.message}`);
   return read.reference;
 }

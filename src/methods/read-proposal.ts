@@ -2,7 +2,7 @@ import type { Sha256 } from '../formats/canonical-json.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { methodOf } from '../site/method-of-entry.js';
 import { methodFaults } from '../site/method-rules.js';
-import { rangeFaults } from '../site/reference-range.js';
+import { holeFault, rangeFaults } from '../site/reference-range.js';
 import { readReferenceSpectrum } from '../site/reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from '../site/schema-faults.js';
 import type { DocumentPath, RuleFault } from '../site/site-fault.js';
@@ -75,7 +75,7 @@ export function readProposal(
   const faults: RuleFault[] = [
     ...methodFaults(entry, 0, known).map(inBody),
     ...(read.ok ? [] : read.faults),
-    ...(spectrum === null ? [] : rangeFaults(entry, spectrum, ['reference'])),
+    ...(spectrum === null ? [] : coverageFaults(entry, spectrum)),
     ...marginFaultsOf(entry, ground.references, []),
     ...versionFaults(entry, supersedes, ground.versionsOf(entry.id)),
   ];
@@ -97,6 +97,15 @@ export function readProposal(
       reference: read.given?.bytes ?? null,
     },
   };
+}
+
+function coverageFaults({ id, range }: MethodEntry, spectrum: ReferenceSpectrum): RuleFault[] {
+  const stretch = { of: `method ${id}`, range };
+  const found = holeFault(stretch, spectrum);
+  const path = ['reference'];
+  if (found === null) return rangeFaults(stretch, spectrum, path);
+  const { hole: _, ...fault } = found;
+  return [...rangeFaults(stretch, spectrum, path), { path, ...fault }];
 }
 
 type ReferenceRead =

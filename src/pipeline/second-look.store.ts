@@ -1,12 +1,14 @@
 import { sql } from 'kysely';
 import { mayRepeatNoise, NOISE_LOOK_BACK } from '../checks/bundle-traces.js';
 import type { StoredMeasurement } from '../checks/second-look.js';
+import type { StoredNoise } from '../checks/sense-facts.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
 import { bounded, prepared, preparedForList, preparedInsert } from '../storage/prepared.js';
 import { sideBySide } from '../storage/side-by-side.js';
 import { inTurns } from '../storage/turns.js';
 import {
+  anyTraces,
   COMPARED,
   keptOnce,
   kindsOfNoise,
@@ -86,6 +88,7 @@ function measurements(db: Reader) {
       'measured_trace.noise_key as noiseKey',
       'measured_trace.noise_method as noiseMethod',
       'measured_trace.noise as noiseSteps',
+      'measured_trace.noise_curve as noiseCurve',
     ]);
 }
 
@@ -93,15 +96,17 @@ type StoredRow = Omit<StoredMeasurement, 'noise'> & {
   readonly noiseKey: string | null;
   readonly noiseMethod: string | null;
   readonly noiseSteps: string | null;
+  readonly noiseCurve: string | null;
 };
 
 function stored({
   noiseKey: key,
   noiseMethod: method,
   noiseSteps: steps,
+  noiseCurve: curve,
   ...row
 }: StoredRow): StoredMeasurement {
-  return { ...row, noise: key === null || steps === null ? null : { key, method, steps } };
+  return { ...row, noise: key === null || steps === null ? null : { key, method, steps, curve } };
 }
 
 const ofBundle = prepared((db, of: OfBundle) =>
@@ -121,7 +126,7 @@ export interface BesideLimits {
 
 /**
  * Results of other bundles that may have been settled at the same moment as these, which are of one bundle: of those of
- * each kind of noise that were stored next before and behind them the ones that are alike, and those of their operators
+ * each kind of noise, and of any, that were stored next before and behind them the ones that are alike, and those of their operators
  * on other instruments around their times.
  */
 export async function measurementsBeside(
@@ -140,14 +145,16 @@ export async function measurementsBeside(
 
 /** Results of one bundle whose noise is compared with that of others. */
 interface LookAtNoise {
-  readonly steps: readonly string[];
+  readonly noises: readonly StoredNoise[];
+  /** Of the whole bundle. */
   readonly rowIds: ReadonlySet<string>;
   /** Where to look for others. */
   readonly places: readonly PlaceOfNoise[];
 }
 
 interface PlaceOfNoise {
-  readonly column: 'noise_key' | 'noise_method';
+  readonly column: 'noise_key' | 'noise_method' | 'any';
+  /** Of any nothing. */
   readonly kind: string;
   /** The first and the last row of the bundle. */
   readonly first: string;
@@ -158,27 +165,32 @@ interface PlaceOfNoise {
 
 function looksAtNoise(measured: readonly StoredMeasurement[]): LookAtNoise[] {
   const own = measured.flatMap(({ noise, rowId }) => (noise === null ? [] : [{ noise, rowId }]));
-  return kindsOfNoise(own, ({ noise }) => noise).map(({ method, keys, all }) => {
-    const rowIds = all.map(({ rowId }) => rowId);
-    const rows = {
-      first: rowIds[0] as string,
-      last: rowIds.at(-1) as string,
-      limit: NOISE_LOOK_BACK + rowIds.length,
-    };
-    return {
-      steps: all.map(({ noise }) => noise.steps),
-      rowIds: new Set(rowIds),
-      places: [
-        ...(method === null ? [] : [{ column: 'noise_method' as const, kind: method, ...rows }]),
-        ...keys.map((kind) => ({ column: 'noise_key' as const, kind, ...rows })),
-      ],
-    };
-  });
+  const rowIds = new Set(own.map(({ rowId }) => rowId));
+  return kindsOfNoise(own, ({ noise }) => noise).map(({ method, keys, all }) => ({
+    noises: all.map(({ noise }) => noise),
+    // Those of other methods too: among any they come up as well, and one bundle is no other.
+    rowIds,
+    places: [
+      ...(method === null
+        ? []
+        : [{ column: 'noise_method' as const, kind: method, ...rowsOf(all) }]),
+      ...keys.map((kind) => ({ column: 'noise_key' as const, kind, ...rowsOf(all) })),
+      { column: 'any' as const, kind: '', ...rowsOf(own) },
+    ],
+  }));
+}
+
+function rowsOf(rows: readonly { readonly rowId: string }[]) {
+  return {
+    first: rows[0]?.rowId as string,
+    last: rows.at(-1)?.rowId as string,
+    limit: NOISE_LOOK_BACK + rows.length,
+  };
 }
 
 async function alikeBeside(
   trx: Trx,
-  { site, steps, rowIds, places, max }: OfBundle & LookAtNoise & { readonly max: number },
+  { site, noises, rowIds, places, max }: OfBundle & LookAtNoise & { readonly max: number },
 ): Promise<StoredMeasurement[]> {
   const asked = await sideBySide(
     trx,
@@ -189,7 +201,7 @@ async function alikeBeside(
   const others = asked.flatMap(({ rows }) =>
     rows.filter(({ rowId }) => !rowIds.has(rowId)).slice(0, NOISE_LOOK_BACK),
   );
-  const alike = await inTurns(trx, mayRepeatNoise(steps, keptOnce(others), max));
+  const alike = await inTurns(trx, mayRepeatNoise(noises, keptOnce(others), max));
   return await measurementsOfTraces(trx, alike);
 }
 
@@ -199,11 +211,13 @@ type NoiseBeside = { readonly site: string } & Omit<PlaceOfNoise, 'column'>;
 const NOISE_BESIDE = {
   noise_key: [noiseBeside('noise_key', 'before'), noiseBeside('noise_key', 'behind')],
   noise_method: [noiseBeside('noise_method', 'before'), noiseBeside('noise_method', 'behind')],
+  any: [noiseBeside('any', 'before'), noiseBeside('any', 'behind')],
 } as const;
 
 function noiseBeside(column: PlaceOfNoise['column'], side: 'before' | 'behind') {
   return prepared((db, of: NoiseBeside) => {
-    const traces = tracesOf(db, column, of).limit(bounded(of.limit));
+    const asked = column === 'any' ? anyTraces(db, of) : tracesOf(db, column, of);
+    const traces = asked.limit(bounded(of.limit));
     return side === 'before'
       ? traces.where('result_row_id', '<', of.last).orderBy('result_row_id', 'desc')
       : traces.where('result_row_id', '>', of.first).orderBy('result_row_id', 'asc');

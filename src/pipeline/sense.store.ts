@@ -31,8 +31,8 @@ const NOISE_KINDS_MAX = 20;
 
 /**
  * Loads the earlier results that bear on those of a bundle, in the transaction that acts on it: one query for each
- * kind that the bundle gives occasion to ask about (of spectra one for each digest; of noise one for the method and one
- * for the axis, and another where some is alike), by an index and bounded.
+ * kind that the bundle gives occasion to ask about (of spectra one for each digest; of noise one for the method, one for
+ * the axis and one for the latest of all, and another where some is alike), by an index and bounded.
  */
 export async function loadSense(
   db: Trx,
@@ -129,12 +129,12 @@ async function knownNoise(
     const asked = await sideBySide(db, [
       ...(method === null ? [] : [() => byNoiseMethod(db, { ...of, kind: method })]),
       ...keys.map((key) => () => byNoiseKey(db, { ...of, kind: key })),
+      () => latestNoise(db, of),
     ]);
     const kept = keptOnce(asked.flatMap(({ rows }) => rows)).sort((a, b) =>
       a.rowId < b.rowId ? 1 : -1,
     );
-    const steps = all.map((noise) => noise.steps);
-    const alike = await inTurns(db, mayRepeatNoise(steps, kept, Number(limit.value)));
+    const alike = await inTurns(db, mayRepeatNoise(all, kept, Number(limit.value)));
     known.push(...(await measurementsOfTraces(db, alike)));
   }
   return known;
@@ -185,6 +185,19 @@ function byNoise(column: 'noise_key' | 'noise_method') {
 }
 
 export function tracesOf(db: Reader, column: 'noise_key' | 'noise_method', of: OfKind) {
+  return traces(db, of).where(column, '=', of.kind);
+}
+
+/** Those with a curve, whatever their method and axis are. */
+export function anyTraces(db: Reader, of: OfSite) {
+  return traces(db, of).where('noise_curve', 'is not', null);
+}
+
+const latestNoise = prepared((db, of: OfSite) =>
+  anyTraces(db, of).orderBy('result_row_id', 'desc').limit(sql.lit(NOISE_LOOK_BACK)),
+);
+
+function traces(db: Reader, of: OfSite) {
   return db
     .selectFrom('measured_trace')
     .select([
@@ -192,9 +205,9 @@ export function tracesOf(db: Reader, column: 'noise_key' | 'noise_method', of: O
       'noise_key as key',
       'noise_method as method',
       'noise as steps',
+      'noise_curve as curve',
     ])
-    .where('site', '=', of.site)
-    .where(column, '=', of.kind);
+    .where('site', '=', of.site);
 }
 
 /** The noise of a result as it is kept. */
@@ -207,11 +220,11 @@ type TraceRow = { readonly rowId: string } & {
   readonly [K in keyof StoredNoise]: string | null;
 };
 
-/** Traces that were asked for by their key and by their method, each once. */
+/** Traces that were asked for in several ways, each once. */
 export function keptOnce(rows: readonly TraceRow[]): KeptNoise[] {
   const kept = new Map<string, KeptNoise>();
-  for (const { rowId, key, method, steps } of rows) {
-    if (key !== null && steps !== null) kept.set(rowId, { rowId, noise: { key, method, steps } });
+  for (const { rowId, key, steps, ...noise } of rows) {
+    if (key !== null && steps !== null) kept.set(rowId, { rowId, noise: { ...noise, key, steps } });
   }
   return [...kept.values()];
 }
@@ -431,6 +444,7 @@ export async function insertTraces(
         noise_key: pattern?.key ?? null,
         noise_method: pattern?.method ?? null,
         noise: pattern?.steps ?? null,
+        noise_curve: pattern?.curve ?? null,
         probe_cover: cover,
       },
     ];

@@ -8,12 +8,8 @@ import {
   writeCsv,
 } from '../formats/csv.js';
 import { isDecimal } from '../formats/decimal.js';
-import {
-  isWavenumber,
-  type OpenFault,
-  type OpenRead,
-  spectrumFault,
-} from '../formats/open-spectrum.js';
+import { type OpenFault, type OpenRead, spectrumFault } from '../formats/open-spectrum.js';
+import { unitOfHeader } from '../formats/spectrum-header.js';
 import { readSpectrumTable } from '../formats/spectrum-table.js';
 import { valuesOfRecord } from './record-values.js';
 
@@ -109,9 +105,8 @@ function numberOf(cell: string, { decimalMark }: CsvReadForm): number {
 const POINTS_MAX = 1_000_000;
 
 /**
- * Reads a two-column file of anybody: Raman shift and intensity, with at most one header line. A unit that the
- * header names for the first column must be the reciprocal centimetre; the unit of the second one is taken as it
- * stands. A file without header is taken at its word.
+ * Reads a two-column file of anybody: Raman shift and intensity, with at most one header line, which says so; the unit of
+ * the second column is taken as it stands. A file without header is taken at its word.
  */
 export function readOpenCsv(text: string, form: CsvReadForm = {}): OpenRead {
   const read = readSpectrumTable(text, POINTS_MAX, form);
@@ -120,23 +115,9 @@ export function readOpenCsv(text: string, form: CsvReadForm = {}): OpenRead {
     const at = column === 0 ? `line ${line}` : `line ${line}, column ${column}`;
     return { ok: false, fault: { at, message } };
   }
-  const [first = '', second = ''] = read.header ?? [];
-  const unit = unitIn(first.replace(/ start=.*$/, ''));
-  if (unit !== null && !isWavenumber(unit)) {
-    const message = `expected a Raman shift in cm-1, found the unit ${JSON.stringify(unit.slice(0, 40))}`;
-    return { ok: false, fault: { at: `line ${read.headerLine}, column 1`, message } };
-  }
   const { axis, intensity } = read.table;
   const fault = spectrumFault(axis, intensity);
   if (fault !== null) return { ok: false, fault: { at: 'line 1', message: fault } };
-  const intensityUnit = unitIn(second) ?? 'arbitrary';
+  const intensityUnit = unitOfHeader(read.header?.[1] ?? '') ?? 'arbitrary';
   return { ok: true, spectra: [{ title: '', axis, intensity, intensityUnit, notes: [] }] };
-}
-
-/** `name (unit)`, `name [unit]` or `name/unit`; null for a name alone. */
-function unitIn(header: string): string | null {
-  const text = header.replace(/^"(.*)"$/, '$1').trim();
-  const own = /^intensity\/(.+)$/.exec(text);
-  const found = own ?? /[([]([^()[\]]+)[)\]]$/.exec(text) ?? /^[^/]*\/(.+)$/.exec(text);
-  return found?.[1]?.trim() ?? null;
 }

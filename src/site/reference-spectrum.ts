@@ -1,4 +1,5 @@
 import { sha256 } from '../formats/canonical-json.js';
+import { headerFault } from '../formats/spectrum-header.js';
 import type { ReferenceSpectrum } from './site-folder.js';
 
 export type ReferenceRead =
@@ -16,9 +17,27 @@ const NUMBER = /^[+-]?\d{1,15}(?:\.\d{1,12})?$/;
 /**
  * Reads a reference spectrum: two columns, Raman shift in cm-1 and intensity, separated by a comma, on a
  * strictly rising axis. Lines that start with `#` are remarks (source, instrument, date); the first other
- * line may be a header. The digest covers the file's bytes, remarks included.
+ * line may be a header, which names these columns. The digest covers the file's bytes, remarks included.
  */
 export function readReferenceSpectrum(bytes: Uint8Array, text: string): ReferenceRead {
+  return readCurve(bytes, text, true);
+}
+
+/** One that was registered: read as it was then, before headers were looked at, since methods rest on its bytes. */
+export function readRegisteredReference(bytes: Uint8Array): ReferenceRead {
+  return readCurve(bytes, new TextDecoder().decode(bytes), false);
+}
+
+/** The line of the point at a shift, from 1; 1 where there is none. */
+export function lineOfShift(text: string, shift: number): number {
+  const at = text.split(/\r?\n/).findIndex((line) => {
+    const [cell = ''] = line.split(',');
+    return NUMBER.test(cell.trim()) && Number(cell) === shift;
+  });
+  return Math.max(0, at) + 1;
+}
+
+function readCurve(bytes: Uint8Array, text: string, isNew: boolean): ReferenceRead {
   const axis: number[] = [];
   const intensity: number[] = [];
   let isHeaderAllowed = true;
@@ -40,7 +59,14 @@ export function readReferenceSpectrum(bytes: Uint8Array, text: string): Referenc
       );
     }
     isHeaderAllowed = false;
-    if (!isPoint) continue;
+    if (!isPoint) {
+      const header = isNew ? headerFault(cells) : null;
+      if (header === null) continue;
+      return fault(
+        header.message,
+        'Head the columns raman_shift_cm1,intensity, or leave the line out.',
+      );
+    }
     const before = axis.at(-1);
     if (before !== undefined && Number(shift) <= before) {
       return fault(

@@ -1,3 +1,4 @@
+import { rangeFaults } from './reference-range.js';
 import { readReferenceSpectrum } from './reference-spectrum.js';
 import { type SchemaCheck, schemaFaults } from './schema-faults.js';
 import type {
@@ -9,6 +10,7 @@ import type {
 } from './signal-limits.js';
 import type { DocumentPath, RuleFault, SiteFault } from './site-fault.js';
 import type { SiteFile } from './site-file.js';
+import { holeFaults } from './site-references.js';
 import type { FolderContent } from './site-source.js';
 import { placed, readYaml } from './yaml-source.js';
 
@@ -207,10 +209,12 @@ function readPackaging(entry: PackagingEntry, index: number, folder: FolderConte
     return { signal, faults, inFile: [{ ...at, rule: 'reference-spectrum', message, remedy }] };
   }
   const { range, scoreMin } = entry;
+  const stretch = { of: `packaging ${entry.name}`, range };
+  faults.push(...rangeFaults(stretch, read.reference, path('reference')));
   return {
     signal: { ...signal, reference: { spectrum: read.reference, range, scoreMin } },
     faults,
-    inFile: [],
+    inFile: holeFaults(stretch, read.reference, { name: entry.reference, text }),
   };
 }
 

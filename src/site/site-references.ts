@@ -1,5 +1,5 @@
-import { coversRange, rangeFaults } from './reference-range.js';
-import { readReferenceSpectrum } from './reference-spectrum.js';
+import { coversRange, holeFault, rangeFaults, type Stretch } from './reference-range.js';
+import { lineOfShift, readReferenceSpectrum } from './reference-spectrum.js';
 import type { DocumentPath, RuleFault, SiteFault } from './site-fault.js';
 import type { MethodEntry, ReferenceEntry, SiteFile } from './site-file.js';
 import type { ReferenceSpectrum } from './site-folder.js';
@@ -50,10 +50,24 @@ export function readReferences(
     }
     const reference = found.get(name);
     if (method !== null && reference !== undefined) {
-      inSite.push(...rangeFaults(method, reference, path));
+      const stretch = { of: `method ${method.id}`, range: method.range };
+      inSite.push(...rangeFaults(stretch, reference, path));
+      inFiles.push(...holeFaults(stretch, reference, { name, text }));
     }
   }
   return { found, inSite, inFiles };
+}
+
+/** A hole is named where the curve goes on behind it, in its file. */
+export function holeFaults(
+  stretch: Stretch,
+  reference: ReferenceSpectrum,
+  { name, text }: { readonly name: string; readonly text: string },
+): SiteFault[] {
+  const found = holeFault(stretch, reference);
+  if (found === null) return [];
+  const { hole, ...fault } = found;
+  return [{ file: name, line: lineOfShift(text, hole.before), column: 1, ...fault }];
 }
 
 function namedReferences(site: Partial<SiteFile>): Named[] {
@@ -119,9 +133,12 @@ export function marginFaultsOf(
     const remedy = 'Add references of the materials it could be mistaken for.';
     return [{ path, rule: 'margin-without-others', message, remedy }];
   }
-  const short = others.find(({ spectrum }) => spectrum !== null && !coversRange(spectrum, method));
+  const short = others.find(
+    ({ spectrum }) => spectrum !== null && !coversRange(spectrum, method.range),
+  );
   if (short === undefined) return [];
-  const message = `method ${method.id} asks for a margin from ${method.range.from} to ${method.range.to} cm-1, which the reference ${short.name} of ${short.material} does not cover`;
-  const remedy = 'Store a longer curve of it, or narrow the range of the method.';
+  const message = `method ${method.id} asks for a margin from ${method.range.from} to ${method.range.to} cm-1, which the reference ${short.name} of ${short.material} does not cover without a hole`;
+  const remedy =
+    'Store a longer curve of it with all of its points, or narrow the range of the method.';
   return [{ path, rule: 'margin-reference-too-short', message, remedy }];
 }

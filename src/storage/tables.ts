@@ -266,11 +266,13 @@ export interface MeasuredTraceRow {
   /** `result.id`. */
   result_row_id: string;
   site: string;
-  /** Noise is compared with noise of the same key or method only, see `NoisePattern`. */
+  /** Noise is looked for among that of its key, of its method and the latest of all, see `NoisePattern`. */
   noise_key: string | null;
   /** null also of results that were stored before it was kept. */
   noise_method: string | null;
   noise: string | null;
+  /** See `encodeCurve`; null also of results that were stored before it was kept. */
+  noise_curve: string | null;
   /** Number of the disposable cover, normalised. */
   probe_cover: string | null;
 }

@@ -371,6 +371,31 @@ describe('how one result was measured', () => {
     expect(places([immersed(1, 'K-1'), immersed(2, 'K-1')])).toEqual([]);
     expect(places([immersed(1, 'K-1'), immersed(2, 'K-2')])).toEqual([]);
   });
+
+  it('holds both results of one cover, whatever the presentation of one is called', () => {
+    const other = { presentation: { kind: 'direct' as const, probeCover: ' K-1 ' } };
+    expect(places([immersed(1, 'K-1'), naphthalene(2, other)])).toEqual([
+      'probe-cover-shared /results/0/presentation/probeCover',
+      'probe-cover-shared /results/1/presentation/probeCover',
+    ]);
+  });
+
+  it('remarks an immersion probe without the number of a cover, and no other presentation', () => {
+    const bare = good(1, { presentation: { kind: 'immersion-probe' } });
+    const [one, ...more] = found([bare]);
+    expect(more).toEqual([]);
+    expect(one).toMatchObject({
+      code: 'probe-cover-missing',
+      severity: 'remark',
+      pointer: '/results/0/presentation',
+    });
+    expect(places([immersed(1, ' ')])).toEqual([
+      'probe-cover-missing /results/0/presentation/probeCover',
+    ]);
+    expect(
+      places([immersed(1, 'K-1'), good(2), good(3, { presentation: { kind: 'other' } })]),
+    ).toEqual([]);
+  });
 });
 
 describe('the pace of a bundle', () => {

@@ -2,8 +2,8 @@ import { readdirSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { encodeSpectrum } from '../../src/checks/assemble-bundle.js';
-import { holeIn } from '../../src/checks/even-grid.js';
 import { testPeaks } from '../../src/checks/peak-test.js';
+import { holeIn } from '../../src/formats/axis-hole.js';
 import { describeWithSpectra } from '../support/shared.js';
 import {
   curve,

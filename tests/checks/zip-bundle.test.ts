@@ -286,7 +286,23 @@ describe('a file that cannot be decoded holds its result and no other', () => {
       'a.csv',
       jcampOf(good),
       {},
-      /a\.csv: line 2, column 1: expected a number/,
+      /a\.csv: line 1, column 1: expected a Raman shift in cm-1 .* found "##TITLE="/,
+    ],
+    [
+      'columns the other way round',
+      'a.csv',
+      Buffer.from(
+        `counts,shift\n${Array.from(good.axis, (x, i) => `${1000 + i},${x}\n`).join('')}`,
+      ),
+      {},
+      /a\.csv: line 1, column 1: expected a Raman shift in cm-1 under a header such as raman_shift_cm1, found "counts"/,
+    ],
+    [
+      'an axis in nanometres',
+      'a.csv',
+      Buffer.from(text.replace('shift,counts', 'wavelength (nm),counts')),
+      {},
+      /a\.csv: line 1, column 1: expected a Raman shift in cm-1, found the unit "nm"/,
     ],
     [
       'more bytes than so many points can need, before it is inflated',

@@ -24,8 +24,8 @@ describe('a two-column spectrum', () => {
 
   it.each([
     ['', '1:0 expected at least 2 points, found 0'],
-    ['a,b\n1,2', '1:0 expected at least 2 points, found 1'],
-    ['a,b\nc,d\n1,2', '2:0 expected at most one header line'],
+    ['shift,counts\n1,2', '1:0 expected at least 2 points, found 1'],
+    ['shift,counts\nshift,counts\n1,2', '2:0 expected at most one header line'],
     ['1,2\n2,x\n', '2:2 expected a number with a point, found "x"'],
     ['1;2,5\n2;3', '1:2 expected a number with a point, found "2,5"'],
     ['1,2\n2,3,4', '2:0 expected two columns, found 3'],
@@ -34,6 +34,45 @@ describe('a two-column spectrum', () => {
     ['1,2\n2,1e999', '2:2 expected a number with a point, found "1e999"'],
   ])('%j is refused with line and column', (text, fault) => {
     expect(read(text)).toBe(fault);
+  });
+
+  it.each([
+    'raman_shift_cm1,intensity',
+    'shift_cm-1,intensity',
+    'raman_shift/cm-1 start=200.0 step=1.50,intensity/counts-per-second',
+    '"Raman shift (cm⁻¹)","Intensity (a.u.)"',
+    'Raman Shift [1/cm];Counts',
+    'wavenumber,intensity',
+    'Wavenumber 1/cm\tCounts per second',
+    'cm-1\tSignal',
+  ])('is headed by %j', (header) => {
+    expect(read(`${header}\n100,1\n102,2`)).toEqual([
+      [100, 102],
+      [1, 2],
+    ]);
+  });
+
+  it.each([
+    [
+      'intensity,raman_shift_cm1',
+      '1:1 expected a Raman shift in cm-1 under a header such as raman_shift_cm1, found "intensity"',
+    ],
+    [
+      'wavelength_nm,intensity',
+      '1:1 expected a Raman shift in cm-1 under a header such as raman_shift_cm1, found "wavelength_nm"',
+    ],
+    ['Raman shift (nm),intensity', '1:1 expected a Raman shift in cm-1, found the unit "nm"'],
+    ['shift/meV,intensity', '1:1 expected a Raman shift in cm-1, found the unit "meV"'],
+    ['x,y', '1:1 expected a Raman shift in cm-1 under a header such as raman_shift_cm1, found "x"'],
+    ['shift,shift', '1:2 expected intensities under a header such as intensity, found "shift"'],
+    [
+      'shift,intensity_deviation',
+      '1:2 expected intensities under a header such as intensity, found "intensity_deviation"',
+    ],
+    ['shift,dark,intensity', '1:0 expected a header of two columns, found 3'],
+    ['paracetamol', '1:0 expected a header of two columns, found 1'],
+  ])('headed by %j is refused', (header, fault) => {
+    expect(read(`${header}\n100,1\n102,2`)).toBe(fault);
   });
 
   it('stops at the bound of points', () => {

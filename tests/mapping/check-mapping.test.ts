@@ -437,6 +437,70 @@ describe('the release vocabulary refuses', () => {
     },
   );
 
+  const DECISION = '      - { to: /decision, from: record.decision, table: decisions }';
+  const lines = (...more: string[]) => [DECISION, ...more].join('\n');
+
+  it.each([
+    [
+      'an expression',
+      `      - { to: /verdict, from: 'record.decision in ["pass", "fail"] ? "PASSED" : "OTHER"' }`,
+      'for fail it writes "PASSED" at /verdict, the code of pass',
+    ],
+    [
+      'an expression that reads it by another way',
+      `      - { to: /verdict, from: '$lookup({"aborted": "ABORTED"}, record.decision) ~> function($v) { $v ? $v : " passed " }' }`,
+      'for fail it writes " passed " at /verdict, the code of pass',
+    ],
+    [
+      'an expression behind a table',
+      `      - { to: /verdict, from: 'record.decision = "no-match" ? "match" : record.decision', table: decisions }`,
+      'for no-match it writes "MATCHED" at /verdict, the code of match',
+    ],
+    [
+      'an expression with a default',
+      `      - { to: /verdict, from: 'record.decision = "fail" ? "FAILED" : "PASSED"' }`,
+      'for no-match it writes "PASSED" at /verdict, the code of pass',
+    ],
+    [
+      'a constant',
+      '      - { to: /verdict, constant: MATCHED }',
+      'for fail it writes "MATCHED" at /verdict, the code of match',
+    ],
+  ])('what is written for a fail as for a pass by %s', async (_, field, message) => {
+    const faults = await mappingFaults(pool, 'lims', replacing(DECISION, lines(field)));
+    const shared = faults.filter((fault) => fault.rule === 'code-shared');
+    expect(shared.map((fault) => fault.message)).toEqual([message]);
+    expect(shared[0]?.line).toBeGreaterThan(1);
+  });
+
+  it('what is written for a statement that does not conform as for one that does', async () => {
+    const faults = await mappingFaults(pool, 'erp', (text) =>
+      text.replace(
+        /^( +- \{ to: \/?.*from: statement\.outcome.*)$/m,
+        (line) =>
+          `${line}\n      - { to: /IdentityMessage/Body/Hint, from: 'statement.outcome = "incomplete" ? "LATER" : "USE-PERMITTED"' }`,
+      ),
+    );
+    expect(faults.map((fault) => fault.rule)).toContain('code-shared');
+  });
+
+  it('nothing of a field that is about something else', async () => {
+    const faults = await mappingFaults(
+      pool,
+      'lims',
+      replacing(
+        DECISION,
+        lines(
+          `      - { to: /finished, from: 'record.decision = "aborted" ? "NO" : "YES"' }`,
+          `      - { to: /speaksFor, from: 'record.decision in ["pass", "match"]', as: boolean }`,
+          `      - { to: /words, from: '"decision " & record.decision' }`,
+          '      - { to: /kind, constant: identity }',
+        ),
+      ),
+    );
+    expect(faults.filter((fault) => fault.rule === 'code-shared')).toEqual([]);
+  });
+
   it('codes of decisions that contain one another', async () => {
     const faults = await mappingFaults(
       pool,

@@ -1,6 +1,12 @@
 import { beforeEach, describe, expect, it } from 'vitest';
-import { mayRepeatNoise, NOISE_LOOK_BACK, sameNoise } from '../../src/checks/bundle-traces.js';
+import {
+  mayRepeatNoise,
+  NOISE_LOOK_BACK,
+  sameNoise,
+  tracePattern,
+} from '../../src/checks/bundle-traces.js';
 import type { ReadableExamination } from '../../src/checks/examination.js';
+import { encodeCurve } from '../../src/checks/noise-curve.js';
 import { patternSteps } from '../../src/checks/signal-region.js';
 import { measurementsBeside, measurementsOf } from '../../src/pipeline/second-look.store.js';
 import { loadSense } from '../../src/pipeline/sense.store.js';
@@ -27,6 +33,20 @@ const OWN = { from: 61, to: 70 };
 const TOTAL = OWN.to + NOISE_LOOK_BACK + 1;
 const COPIED = steps();
 
+/** Of every so many of 64 points. */
+function curveOf(seed: number, every = 1): string {
+  const values = seededRandom(seed);
+  const intensity = Float64Array.from({ length: 64 }, () => values());
+  const axis = intensity.map((_, i) => 400 + 2 * i);
+  const isKept = (_: number, i: number) => i % every === 0;
+  const text = encodeCurve(axis.filter(isKept), intensity.filter(isKept), 0, 64 / every);
+  if (text === null) throw new Error('expected a curve');
+  return text;
+}
+
+const COPIED_CURVE = curveOf(1);
+const THINNED_CURVE = curveOf(1, 2);
+
 let world: StatementWorld;
 
 const OTHER_KEY = 'm-1@3 64 400.00100';
@@ -44,7 +64,11 @@ const onTwoAxes = (n: number) => {
  */
 async function store(
   copies: readonly number[],
-  kindOf: (n: number) => { noise_key: string; noise_method: string | null } = () => ({
+  kindOf: (n: number) => {
+    noise_key: string;
+    noise_method: string | null;
+    noise_curve?: string;
+  } = () => ({
     noise_key: KEY,
     noise_method: null,
   }),
@@ -59,7 +83,13 @@ async function store(
       await trx.updateTable('result').set(after).where('id', '=', id).execute();
       const isCopy = n === OWN.from || copies.includes(n);
       const noise = isCopy ? COPIED : steps();
-      const trace = { result_row_id: rowId(n), ...kindOf(n), noise, probe_cover: null };
+      const trace = {
+        result_row_id: rowId(n),
+        noise_curve: null,
+        ...kindOf(n),
+        noise,
+        probe_cover: null,
+      };
       await trx
         .insertInto('measured_trace')
         .values({ site: world.site.site, ...trace })
@@ -100,6 +130,26 @@ describe('a second look', () => {
     expect(found.map(({ noise }) => noise?.key).sort()).toEqual([KEY, OTHER_KEY, OTHER_KEY]);
   });
 
+  it('finds what is of another method and axis among the fifty of all on either side', async () => {
+    const first = OWN.from - NOISE_LOOK_BACK;
+    const alike = [first - 1, first, OWN.to + NOISE_LOOK_BACK];
+    await store([], (n) => ({
+      noise_key: `m-${n}@1 64 ${n}`,
+      noise_method: `m-${n}@1`,
+      noise_curve: alike.includes(n) ? THINNED_CURVE : curveOf(n === OWN.from ? 1 : n + 2),
+    }));
+    const of = { site: world.site.site, bundleRowId: 'own' };
+    const found = await world.database.transact(async (trx) =>
+      measurementsBeside(trx, of, await measurementsOf(trx, of), {
+        noise: MAX,
+        secondsApart: null,
+      }),
+    );
+    expect(found.map((one) => one.rowId).sort()).toEqual(
+      [first, OWN.to + NOISE_LOOK_BACK].map(rowId),
+    );
+  });
+
   it('asks for no noise where nothing limits it', async () => {
     const of = { site: world.site.site, bundleRowId: 'own' };
     const found = await world.database.transact(async (trx) =>
@@ -126,6 +176,17 @@ describe('the first look', () => {
     expect(await known()).toEqual([TOTAL - 48, OWN.from, last].map(rowId));
   });
 
+  it('knows what is alike of another method and axis among the latest fifty of all', async () => {
+    // The key, the method and the steps say nothing of any of them.
+    const [last, beyond] = [TOTAL - NOISE_LOOK_BACK, TOTAL - NOISE_LOOK_BACK - 1];
+    await store([], (n) => ({
+      noise_key: `m-${n}@1 64 ${n}`,
+      noise_method: `m-${n}@1`,
+      noise_curve: n === last || n === beyond ? THINNED_CURVE : curveOf(n + 2),
+    }));
+    expect(await known()).toEqual([last].map(rowId));
+  });
+
   async function known(): Promise<string[]> {
     const limit = { value: String(MAX), source: 'test' };
     const site = { ...world.site, signal: { noiseCorrelationMax: limit, pace: {} } };
@@ -133,7 +194,7 @@ describe('the first look', () => {
       header: { instrumentSerial: null, runEpoch: null },
       results: [
         {
-          pattern: { key: KEY, method: METHOD, steps: COPIED },
+          pattern: { key: KEY, method: METHOD, steps: COPIED, curve: COPIED_CURVE },
           spectrum: null,
           result: null,
           reading: { operatorId: null, measuredAt: null, runNumber: null },
@@ -149,21 +210,22 @@ describe('the first look', () => {
 });
 
 it('leaves out only what the rule would not find', () => {
+  const noiseOf = (text: string) => ({ key: KEY, method: METHOD, steps: text, curve: null });
   const own = Array.from({ length: 6 }, steps);
   const kept = Array.from({ length: 60 }, (_, n) => {
     const like = Int8Array.from(patternSteps(own[n % own.length] as string));
     const changed = like.map((step) => (random() < n / 60 ? Math.round(random() * 80 - 40) : step));
-    return { n, noise: { steps: Buffer.from(changed).toString('base64') } };
+    return { n, noise: noiseOf(Buffer.from(changed).toString('base64')) };
   });
   const trace = (noise: string, sha256: string) => ({
     sha256,
     intensitySha256: null,
-    pattern: { key: KEY, method: METHOD, steps: patternSteps(noise) },
+    pattern: tracePattern(noiseOf(noise)),
   });
   const found = kept.filter(({ noise }) =>
     own.some((one) => sameNoise(trace(one, 'a'), trace(noise.steps, 'b'), MAX) !== null),
   );
-  const sieve = mayRepeatNoise(own, kept, MAX);
+  const sieve = mayRepeatNoise(own.map(noiseOf), kept, MAX);
   let step = sieve.next();
   while (step.done !== true) step = sieve.next();
   expect(step.value).toEqual(found);

@@ -196,6 +196,30 @@ describe('a spectrum that came before', () => {
     expect(await found()).toEqual(both);
   });
 
+  it('holds both whose noise is the same though every second point was left out, under another method too', async () => {
+    const { one, two, copied } = await copiedLater((source) =>
+      thinned({ ...source, ...scaled(source) }),
+    );
+    await world.take(copied);
+    const both = [`noise-duplicate-earlier ${two}`, `noise-duplicate-later ${one}`];
+    expect(await found()).toEqual(both);
+    const three = dock.measure(WEST, other, 'D2-01');
+    const [source] = copied.document.results;
+    if (source === undefined) throw new Error('expected a result in the bundle');
+    const elsewhere = withResults(dock.pack(WEST), (rs) =>
+      rs.map((r) => ({ ...r, spectrum: onAxis(source, (x) => x + 0.0001).spectrum })),
+    );
+    await world.take(elsewhere);
+    expect(await found()).toContain(`noise-duplicate-earlier ${three}`);
+    dock.measure(SECOND, receipt, 'D1-02');
+    const measured = withResults(dock.pack(SECOND), (rs) =>
+      rs.map((r) => ({ ...r, ...thinned(r) })),
+    );
+    const before = (await found()).length;
+    await world.take(measured);
+    expect(await found()).toHaveLength(before);
+  });
+
   it('holds both whose noise is the same though the values were changed', async () => {
     const one = dock.measure(FIRST, receipt, 'D1-01');
     const original = dock.pack(FIRST);
@@ -485,6 +509,18 @@ function onAxis(result: Result, change: (x: number) => number): Pick<Result, 'sp
   const { axis, intensity } = read.values;
   const shifts = Float64Array.from(axis, change);
   return { score, spectrum: encodeSpectrum(shifts, intensity, 'float64') };
+}
+
+/** A result's spectrum at every second point. */
+function thinned(result: Result): Pick<Result, 'spectrum' | 'score'> {
+  const { spectrum, score } = result;
+  const read = spectrum && !('file' in spectrum) ? readSpectrum(spectrum, 100_000) : null;
+  if (read?.kind !== 'read') throw new Error('expected a spectrum in the bundle');
+  const [axis, intensity] = [read.values.axis, read.values.intensity].map((values) =>
+    Float64Array.from(values).filter((_, i) => i % 2 === 0),
+  );
+  if (axis === undefined || intensity === undefined) throw new Error('expected two columns');
+  return { score, spectrum: encodeSpectrum(axis, intensity, 'float64') };
 }
 
 /** A result's spectrum with its axis as start and step. */

@@ -1,6 +1,9 @@
 import { describe, expect, it } from 'vitest';
 import { readCodeTable } from '../../src/site/code-table.js';
-import { readReferenceSpectrum } from '../../src/site/reference-spectrum.js';
+import {
+  readReferenceSpectrum,
+  readRegisteredReference,
+} from '../../src/site/reference-spectrum.js';
 
 describe('code table files', () => {
   it('are read as they stand, remarks and empty lines left out', () => {
@@ -26,6 +29,11 @@ describe('code table files', () => {
   });
 });
 
+it('a registered reference is read as it was when it was registered, whatever its header says', () => {
+  const read = readRegisteredReference(Buffer.from('x,y\n200,1\n202,2\n204,3\n'));
+  expect(read.ok && [...read.reference.axis]).toEqual([200, 202, 204]);
+});
+
 describe('reference spectra', () => {
   const read = (text: string) => readReferenceSpectrum(Buffer.from(text), text);
 
@@ -43,6 +51,9 @@ describe('reference spectra', () => {
     ['200,1\n202,NaN\n204,3\n', 2],
     ['200,1\n202,1e3\n204,3\n', 2],
     ['200,1\n202,2,3\n204,3\n', 2],
+    ['# source\nintensity,shift\n200,1\n202,2\n204,3\n', 2],
+    ['wavelength_nm,intensity\n800,1\n802,2\n804,3\n', 1],
+    ['200,NaN\n202,2\n204,3\n206,3\n', 1],
   ])('%j is refused at its line', (text, line) => {
     expect(read(text)).toMatchObject({ ok: false, line });
   });

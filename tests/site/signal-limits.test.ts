@@ -112,6 +112,24 @@ describe('signal-limits.yaml', () => {
     writeFileSync(liner, readFileSync(join(directory, 'references', 'NQ-1002.csv')));
     const loaded = await loadSiteFolder(directory, {});
     expect(loaded.ok && loaded.site.signal?.packaging[0]?.reference?.scoreMin.value).toBe('0.8');
+    const curve = readFileSync(liner, 'utf8').split('\n');
+    writeFileSync(liner, curve.filter((line) => !/^8[0-4]\d,/.test(line)).join('\n'));
+    const holed = await loadSiteFolder(directory, {});
+    expect(holed.ok ? [] : holed.faults).toMatchObject([
+      {
+        file: 'references/liner.csv',
+        rule: 'reference-hole',
+        message: expect.stringContaining('packaging liner needs') as string,
+      },
+    ]);
+    writeFileSync(
+      liner,
+      curve
+        .filter((line) => !/^1[67]\d\d,|^1800,|^[12]9\d\d|^1[89]|^2\d\d\d/.test(line))
+        .join('\n'),
+    );
+    const short = await loadSiteFolder(directory, {});
+    expect(short.ok ? [] : short.faults.map(({ rule }) => rule)).toEqual(['reference-too-short']);
     writeFileSync(liner, 'raman_shift_cm1,intensity\n1,2\n1,3\n');
     const broken = await loadSiteFolder(directory, {});
     expect(broken.ok ? [] : broken.faults).toMatchObject([

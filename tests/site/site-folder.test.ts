@@ -358,6 +358,43 @@ describe('loadSiteFolder reports', () => {
     if (at) expect(faults.map((f) => f.line)).toContain(lineOf(directory, file, at));
   });
 
+  it.each([
+    [2, false],
+    [3, true],
+  ])('a reference with %i points left out is one with a hole: %s', async (count, isHole) => {
+    // Points lie 2 cm-1 apart: three left out are a gap of 8, more than three times that; two are one of 6.
+    const name = 'references/NQ-1003.csv';
+    const without = (text: string) =>
+      text
+        .split('\n')
+        .filter((line) => {
+          const shift = Number(line.split(',')[0]);
+          return !(shift > 800 && shift <= 800 + 2 * count);
+        })
+        .join('\n');
+    const directory = northquayWith({ [name]: without });
+    const faults = await faultsOf(directory);
+    if (!isHole) return expect(faults).toEqual([]);
+    expect(faults).toEqual([
+      {
+        file: name,
+        line: lineOf(directory, name, '808,'),
+        column: 1,
+        rule: 'reference-hole',
+        message:
+          'no point between 800 and 808 cm-1, where others lie 2 apart: method ID-NQ-1003 needs points throughout 250 to 1800',
+        remedy:
+          'Store the curve with all of its points, or narrow the range to one side of the hole.',
+      },
+    ]);
+    // Beyond the range of the method nothing is compared.
+    const narrow = northquayWith({
+      [name]: without,
+      'site.yaml': (text) => text.replaceAll('from: "250"', 'from: "900"'),
+    });
+    expect((await faultsOf(narrow)).filter(({ rule }) => rule === 'reference-hole')).toEqual([]);
+  });
+
   it('what a production environment may not be, and no decision that is still to be signed in the service', async () => {
     const faults = await faultsWith({
       'site.yaml': replacing('environment: training', 'environment: production'),

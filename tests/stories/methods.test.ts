@@ -298,6 +298,11 @@ describe('a version proposed over the API', () => {
         'reference-spectrum',
       ],
       [{ range: { from: '250', to: '9000' } }, '/reference', 'reference-too-short'],
+      [
+        { range: { from: '250', to: '2400' }, reference: { csv: wide } },
+        '/reference',
+        'reference-hole',
+      ],
       [{ treatment: costly }, '/treatment', 'method-numbers'],
       [
         { treatment: { ...plain, shiftAllowance: '4' } },

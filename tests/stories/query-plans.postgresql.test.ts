@@ -56,6 +56,8 @@ const HOT: Readonly<Record<string, RegExp>> = {
     /^select "result_row_id" as "rowId", .* from "measured_trace" .*"noise_key" = /,
   'traces of the same method':
     /^select "result_row_id" as "rowId", .* from "measured_trace" .*"noise_method" = /,
+  'the latest traces':
+    /^select "result_row_id" as "rowId", .* from "measured_trace" .*"noise_curve" is not null/,
   'spectra of the same intensities': /^select .* from "result" where .*"intensity_sha256" in /,
   'deliveries of a receipt': /^select .* from "delivery" .*"receipt_id" = /,
   'receipts to be evaluated': /^select "id" from "receipt" where .*"evaluation_due" = 1/,

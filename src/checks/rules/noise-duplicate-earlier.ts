@@ -4,14 +4,14 @@ import {
   sameNoise,
   scannedContainer,
   type TracePattern,
+  tracePattern,
 } from '../bundle-traces.js';
 import { spectrumDigestsOf } from '../examination.js';
 import type { SpectrumDigests } from '../intensity-digest.js';
 import type { Found, ResultHistoryCase, ResultHistoryRule } from '../rule.js';
 import type { KnownMeasurement, KnownNoise, StoredNoise } from '../sense-facts.js';
-import { patternSteps } from '../signal-region.js';
 
-/** As `noise-duplicate`, against the latest results of the same method; `noise-duplicate-later` is on the other one. */
+/** As `noise-duplicate`, against the latest results; `noise-duplicate-later` is on the other one. */
 export const noiseDuplicateEarlier: ResultHistoryRule = {
   info: {
     code: 'noise-duplicate-earlier',
@@ -23,7 +23,7 @@ export const noiseDuplicateEarlier: ResultHistoryRule = {
     advice:
       'Find out at the instruments which of them was measured. Measure both again; the earlier one is held too.',
     limit:
-      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method and of the axis',
+      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method, of the axis and of all',
   },
   find: (about) => {
     const limit = about.site.folder.signal?.noiseCorrelationMax;
@@ -108,7 +108,7 @@ export function noiseTrace({
     container: scannedContainer(receiptScanned, containerScanned),
     sha256,
     intensitySha256,
-    pattern: { ...noise, steps: patternSteps(noise.steps) },
+    pattern: tracePattern(noise),
   };
 }
 

@@ -13,7 +13,7 @@ export const noiseDuplicateLater: EarlierRule = {
     advice:
       'Find out at the instruments which of them was measured. Refuse both and measure both again.',
     limit:
-      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method and of the axis',
+      'noiseCorrelationMax, in the region methods[].noise, among the latest 50 of the method, of the axis and of all',
   },
   pairedWith: noiseDuplicateEarlier.info.code,
   find: (about, isKnown) => {

@@ -1,4 +1,4 @@
-import { holeIn, widestGap } from '../even-grid.js';
+import { holeIn, widestGap } from '../../formats/axis-hole.js';
 import type { Found, ResultCase, ResultRule } from '../rule.js';
 
 /**
