@@ -123,7 +123,7 @@ Who may do what. A right that is not given is denied, and an address without a m
 | whoever measured a result, under any operator id they have or ever had | clear, refuse, re-attribute (propose or sign) or review it, or what decides about it |
 | whoever asks for a label printed anew          | be its witness, under any of their names or ids                           |
 | whoever proposed a mapping or a method, or answers for the key it was proposed with | approve it                           |
-| whoever announced or changed a receipt by hand, or answers for a key that did | be the second person of its statement |
+| whoever announced or changed a receipt by hand, or answers for a key that did | be the second person of its statement, answer for its origin, lift a stop of it |
 | an administrator                               | give roles to themselves, drop an operator id of their own, reset their own password |
 | anybody                                        | take the last administrator of a site                                     |
 
