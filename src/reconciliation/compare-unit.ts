@@ -188,6 +188,7 @@ function closingEvidence(
 ): string {
   if (goesOnAs) return `${ended.subject} goes on as ${goesOnAs.class}`;
   if (ended.class === 'not-measured') return containerEvidence(ended, facts);
+  if (ended.class === 'not-sent') return sentEvidence(ended, facts);
   const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
   if (result) {
     const place =
@@ -209,6 +210,27 @@ function closingEvidence(
   return later
     ? `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`
     : `${ended.subject} is ${delivery.state}`;
+}
+
+/** Rows are evidence; without one it is the site folder that changed, or the result. */
+function sentEvidence(
+  ended: Discrepancy,
+  facts: Pick<ReceiptToCompare, 'results' | 'deliveries'>,
+): string {
+  const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
+  const sent = facts.deliveries.filter(
+    (d) =>
+      d.subjectKind === 'result' &&
+      d.subjectId === result?.rowId &&
+      (ended.destination === null || d.destination === ended.destination),
+  );
+  if (sent.length > 0) return sent.map((d) => deliverySubject(d.deliveryId)).join(', ');
+  if (result?.state === 'held' || result?.state === 'refused') {
+    return `${ended.subject} is ${result.state}`;
+  }
+  return result === undefined
+    ? `${ended.subject} belongs elsewhere now`
+    : `the site folder does not require ${ended.destination ?? 'them'} any more`;
 }
 
 function containerEvidence(

@@ -64,6 +64,8 @@ export interface Comparison {
   readonly expected: readonly ExpectedContainer[];
   readonly results: readonly MeasuredResult[];
   readonly deliveries: readonly SentDelivery[];
+  /** Of the site folder in force. */
+  readonly destinations: readonly { readonly name: string; readonly required: boolean }[];
   readonly now: Instant;
   /** A delivery not confirmed this long after it was created is overdue. */
   readonly overdueAfterMs: number;
@@ -77,6 +79,7 @@ export function compare(comparison: Comparison): Discrepancy[] {
   const found = [
     ...notMeasured(comparison.expected, comparison.results),
     ...comparison.results.flatMap(fromResult),
+    ...notSent(comparison),
     ...standingDeliveries(comparison.deliveries).flatMap((d) => fromDelivery(d, comparison)),
   ];
   const once = new Map<string, Discrepancy>();
@@ -176,6 +179,38 @@ function fromResult(result: MeasuredResult): Discrepancy[] {
     });
   }
   return found;
+}
+
+/**
+ * Results of a receipt that a required destination was never sent: it was added, or became required, after they were accepted.
+ * A statement waits for each, also for one that was taken back since.
+ */
+function notSent({ results, deliveries, destinations }: Comparison): Discrepancy[] {
+  const required = destinations.filter((d) => d.required).map((d) => d.name);
+  const sent = new Set(
+    deliveries.filter((d) => d.subjectKind === 'result').map((d) => sentTo(d.subjectId, d)),
+  );
+  return results.flatMap((result) => {
+    const { rowId, resultId, state, receiptId, containerLabel, instrument, countsAt } = result;
+    if (receiptId === null || (state !== 'accepted' && state !== 'superseded')) return [];
+    const missing = required.filter((name) => !sent.has(sentTo(rowId, { destination: name })));
+    if (missing.length === 0) return [];
+    return {
+      class: 'not-sent',
+      subject: resultSubject(rowId),
+      detail: `result ${resultId} was never sent to ${missing.join(' and ')}, which the site requires; plan it: drumline delivery plan ${receiptId}`,
+      receiptId,
+      containerLabel,
+      destination: missing.length === 1 ? (missing[0] ?? null) : null,
+      instrument,
+      fault: null,
+      countsFrom: countsAt,
+    };
+  });
+}
+
+function sentTo(rowId: string, { destination }: Pick<SentDelivery, 'destination'>): string {
+  return JSON.stringify([rowId, destination]);
 }
 
 function fromDelivery(

@@ -57,6 +57,7 @@ const all: Comparison = {
   })),
   results: labels.map((l) => result(l)),
   deliveries: [],
+  destinations: [],
   now,
   overdueAfterMs: 1000,
 };
@@ -348,6 +349,6 @@ describe('the rule of a class', () => {
       expect(rule.closedBy.length).toBeGreaterThan(10);
       expect(rule.targetMs).toBeGreaterThan(0);
     }
-    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(21);
+    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(22);
   });
 });
