@@ -80,7 +80,9 @@ export function compare(comparison: Comparison): Discrepancy[] {
     ...notMeasured(comparison.expected, comparison.results),
     ...comparison.results.flatMap(fromResult),
     ...notSent(comparison),
-    ...standingDeliveries(comparison.deliveries).flatMap((d) => fromDelivery(d, comparison)),
+    ...standingDeliveries(comparison.deliveries)
+      .filter((d) => isNamed(d, comparison))
+      .flatMap((d) => fromDelivery(d, comparison)),
   ];
   const once = new Map<string, Discrepancy>();
   for (const discrepancy of found) {
@@ -213,6 +215,15 @@ function sentTo(rowId: string, { destination }: Pick<SentDelivery, 'destination'
   return JSON.stringify([rowId, destination]);
 }
 
+/** Nobody sends or asks where the site folder names no such destination; bad news is owed there all the same. */
+export function isNamed(
+  { subjectKind, destination }: Pick<SentDelivery, 'subjectKind' | 'destination'>,
+  { destinations }: Pick<Comparison, 'destinations'>,
+): boolean {
+  const isBadNews = subjectKind === 'stop' || subjectKind === 'withdrawal';
+  return isBadNews || destinations.some(({ name }) => name === destination);
+}
+
 function fromDelivery(
   delivery: SentDelivery,
   options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
@@ -264,11 +275,11 @@ function turnsOf({ createdAt }: Pick<SentDelivery, 'createdAt'>, overdueAfterMs:
 /** When one of these becomes overdue, or no longer is, if nothing changes before; null when none will. */
 export function nextOverdueAt(
   deliveries: readonly SentDelivery[],
-  options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
+  options: Pick<Comparison, 'now' | 'overdueAfterMs' | 'destinations'>,
 ): Instant | null {
   let next: Instant | null = null;
   for (const d of standingDeliveries(deliveries)) {
-    if (!deliveryClasses(d, true).includes('overdue')) continue;
+    if (!isNamed(d, options) || !deliveryClasses(d, true).includes('overdue')) continue;
     for (const at of turnsOf(d, options.overdueAfterMs)) {
       if (at >= options.now && (next === null || at < next)) next = at;
     }
