@@ -110,8 +110,8 @@ Who may do what. A right that is not given is denied, and an address without a m
   it opens nothing but the page where another is chosen, signs nothing, ends the person's sign-ins and stands in the
   trail.
 - A person who still has an initial password is let through to their account page only.
-- What counts is what somebody may do when the last byte of a request is here, and for changes of people and keys when
-  they are stored. Whose account was ended, who lost the role, or whose key was revoked in the meantime is answered 401
+- What counts is what somebody may do when the last byte of a request is here, and for signatures and changes of people and
+  keys when they are stored. Whose account was ended, who lost the role, or whose key was revoked in the meantime is answered 401
   or 403, and nothing is done.
 - Until the first person is made, pages (pages.read) open without a sign-in in a browser on the gateway's own machine.
   From then on they do not.
@@ -123,7 +123,7 @@ Who may do what. A right that is not given is denied, and an address without a m
 | whoever measured a result, under any operator id they have or ever had | clear, refuse, re-attribute (propose or sign) or review it, or what decides about it |
 | whoever asks for a label printed anew          | be its witness, under any of their names or ids                           |
 | whoever proposed a mapping or a method, or answers for the key it was proposed with | approve it                           |
-| whoever announced or changed a receipt by hand, or answers for a key that did | be the second person of its statement |
+| whoever announced or changed a receipt by hand, or answers for a key that did | be the second person of its statement, answer for its origin, lift a stop of it |
 | an administrator                               | give roles to themselves, drop an operator id of their own, reset their own password |
 | anybody                                        | take the last administrator of a site                                     |
 

@@ -84,6 +84,8 @@ import { LostStopsController } from './pipeline/lost-stops.controller.js';
 import { LostStopsService } from './pipeline/lost-stops.service.js';
 import { MethodsController } from './pipeline/methods.controller.js';
 import { MethodsService } from './pipeline/methods.service.js';
+import { MissingDeliveriesController } from './pipeline/missing-deliveries.controller.js';
+import { MissingDeliveries } from './pipeline/missing-deliveries.service.js';
 import { OriginReviewController } from './pipeline/origin-review.controller.js';
 import { OriginReviewService } from './pipeline/origin-review.service.js';
 import { PerformanceController } from './pipeline/performance.controller.js';
@@ -160,6 +162,7 @@ export const CONTROLLERS = [
   MethodPagesController,
   MethodsController,
   SiteDecisionsController,
+  MissingDeliveriesController,
   OriginReviewController,
   PeopleController,
   PeoplePagesController,
@@ -246,6 +249,7 @@ export class AppModule {
         { provide: Clock, useValue: gateway.clock },
         { provide: ControlToken, useValue: new ControlToken(controlToken) },
         { provide: DeliveryActs, useValue: gateway.deliveryActs },
+        { provide: MissingDeliveries, useValue: gateway.missingDeliveries },
         { provide: DestinationControl, useValue: gateway.destinations },
         { provide: FreshStatements, useValue: gateway.current },
         { provide: GatewaySite, useValue: new GatewaySite(site.site) },

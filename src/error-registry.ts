@@ -339,8 +339,8 @@ export const ERRORS = {
     'warn',
   ),
   'duty-own-announcement': entry(
-    'Nobody is the second person of a receipt that they announced or changed themselves.',
-    'Have another reviewer sign the statement.',
+    'Nobody is the second person of a receipt that they announced or changed themselves, answers for its origin or lifts its stop.',
+    'Have somebody else sign it.',
     403,
     'warn',
   ),

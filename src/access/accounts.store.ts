@@ -1,6 +1,6 @@
 import type { Instant } from '../formats/instant.js';
 import type { Reader, Trx } from '../storage/database.js';
-import { forUpdate } from '../storage/dialect.js';
+import { dialectOf, forUpdate } from '../storage/dialect.js';
 import { bounded } from '../storage/prepared.js';
 import type { AccountOperatorRow, AccountPredecessorRow, AccountRow } from '../storage/tables.js';
 import type { Person } from './caller.js';
@@ -34,6 +34,15 @@ export function findAccountByName(db: Reader, userName: string): Promise<Account
 export function lockAccount(trx: Trx, id: string): Promise<AccountRow | undefined> {
   const query = trx.selectFrom('account').selectAll().where('id', '=', id);
   return forUpdate(trx, query, 'account').executeTakeFirst();
+}
+
+/**
+ * An account as it is, and stays until the transaction ends: whoever changes it, or its roles or operator ids, waits, and is
+ * waited for. Several may share it. Behind the locks of receipts: who changes accounts takes none of those.
+ */
+export function shareAccount(trx: Trx, id: string): Promise<AccountRow | undefined> {
+  const query = trx.selectFrom('account').selectAll().where('id', '=', id);
+  return (dialectOf(trx).isShared ? query.forShare() : query).executeTakeFirst();
 }
 
 /** Locks every account in id order: who counts administrators must not count beside another who does. */

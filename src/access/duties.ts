@@ -71,7 +71,8 @@ export function judgeDuty(
       return duty.operatorIds.some((id) => isOwnOperatorId(person, id))
         ? {
             code: 'duty-own-result',
-            message: 'you measured it yourself; somebody else has to judge it',
+            message:
+              'you measured it yourself, or something else that it decides about; somebody else has to judge it',
           }
         : judgeStrangers(person, strangers);
     case 'approve':

@@ -74,6 +74,7 @@ export function registerDelivery(program: Command): void {
   );
   registerAct(delivery, 'rebuild', 'make a new message from the record by the mapping in force');
   registerAct(delivery, 'retire', 'give up what no longer says what stands');
+  registerPlan(delivery);
 }
 
 function withFilter(command: Command): Command {
@@ -106,6 +107,50 @@ function registerAct(delivery: Command, act: DeliveryAct, description: string): 
       usage('--all takes one --destination and one --fault');
     } else await actOnAll(act, options);
   });
+}
+
+interface Planned {
+  readonly planned: readonly {
+    readonly resultId: string;
+    readonly destination: string;
+    readonly done: 'planned' | 'taken-back';
+  }[];
+  readonly withoutMessage: readonly string[];
+}
+
+function registerPlan(delivery: Command): void {
+  withGatewayOptions(
+    withPasswordFile(
+      delivery
+        .command('plan')
+        .description('send results of a receipt where the site requires them and they never went')
+        .argument('<receipt>', 'id of the receipt')
+        .requiredOption('--user <name>', 'user name of the person who decides')
+        .requiredOption('--reason <text>', 'why; kept in the trail'),
+    ).addHelpText(
+      'after',
+      '\nExample:\n  drumline delivery plan R-5001 --user a.admin --reason "archive is required since CR-14"',
+    ),
+  ).action(async (receiptId: string, options: ActOptions) => {
+    const path = `/api/v1/receipts/${encodeURIComponent(receiptId)}/deliveries`;
+    const answer = (await post(path, {}, options)) as Planned | undefined;
+    if (!answer) return;
+    if (answer.withoutMessage.length > 0) process.exitCode = EXIT.problems;
+    if (options.json) printJsonLine(answer);
+    else printText(plannedText(answer));
+  });
+}
+
+function plannedText({ planned, withoutMessage }: Planned): string {
+  const lines = [
+    ...planned.map(({ resultId, destination, done }) =>
+      done === 'planned'
+        ? `${resultId}: goes to ${destination}`
+        : `${resultId}: was taken back; ${destination} is not told of it`,
+    ),
+    ...withoutMessage.map((name) => `${name}: its mapping has no message for results`),
+  ];
+  return lines.length === 0 ? 'nothing is missing' : lines.join('\n');
 }
 
 async function actOnOne(act: DeliveryAct, id: string, options: ActOptions): Promise<void> {

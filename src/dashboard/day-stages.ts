@@ -18,7 +18,7 @@ export const CLASSES_OF_STAGE: Readonly<Record<StageKey, readonly DiscrepancyCla
     'attribution-open',
     'rejected-container',
   ],
-  delivered: ['rejected', 'parked', 'uncertain', 'overdue'],
+  delivered: ['not-sent', 'rejected', 'parked', 'uncertain', 'overdue'],
   confirmed: [
     'absent',
     'differs',

@@ -152,6 +152,7 @@ export const DISCREPANCY_TITLES: Readonly<Record<DiscrepancyClass, string>> = {
   'contrary-unowned': 'Contrary without an owner',
   'attribution-open': 'Attribution proposed',
   'rejected-container': 'Rejected, not split off',
+  'not-sent': 'Not sent',
   overdue: 'Overdue',
   rejected: 'Rejected',
   parked: 'Parked',

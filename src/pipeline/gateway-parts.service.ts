@@ -40,6 +40,7 @@ import type { InstrumentPerformance } from './instrument-performance.service.js'
 import type { LabelReviewService } from './label-review.service.js';
 import type { LostStopsService } from './lost-stops.service.js';
 import type { MethodsService } from './methods.service.js';
+import type { MissingDeliveries } from './missing-deliveries.service.js';
 import type { OriginReviewService } from './origin-review.service.js';
 import type { PerformanceCauseService } from './performance-cause.service.js';
 import type { PeriodViews } from './period-views.service.js';
@@ -99,6 +100,7 @@ export interface GatewayParts {
   readonly current: CurrentStatements;
   readonly deliveries: DeliveryService;
   readonly deliveryActs: DeliveryActs;
+  readonly missingDeliveries: MissingDeliveries;
   readonly destinations: DestinationControl;
   readonly watch: DestinationWatch;
   readonly recovery: RecoveryService;

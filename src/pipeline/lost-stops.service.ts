@@ -1,10 +1,10 @@
 import type { Duty } from '../access/duties.js';
 import type { JsonValue } from '../formats/canonical-json.js';
+import { holdingPrefix } from '../receipts/evidence-subject.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeByEvidence, isOpenDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import { lockStopsHeldOf, settleHolding, stopsHeldOf } from '../reconciliation/holdings.store.js';
-import { holdingPrefix } from '../reconciliation/sweep-findings.service.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
 import { type Components, signatureManifest } from '../signatures/signature.js';
@@ -27,6 +27,7 @@ import type { StatementsService } from '../statements/statements.service.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
 import { readInstance } from './instance.store.js';
+import { ownAnnouncement } from './own-announcement.store.js';
 import { operatorsOfReceipt } from './review.store.js';
 
 export interface LostStopsParts {
@@ -124,6 +125,9 @@ export class LostStopsService {
     } as const;
     const fault = await signing.judge(trx, proof, act);
     if (fault !== null) return fault;
+    const { accountId } = proof.signer;
+    const own = await ownAnnouncement(trx, { site, receiptId }, accountId, 'acknowledge its stops');
+    if (own !== null) return own;
     const option = lostStopOption(about);
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const acknowledged = about.lost.map((stop) => `${stop.destination}:${stop.identity}`);

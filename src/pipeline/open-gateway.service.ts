@@ -59,6 +59,7 @@ import { InstrumentPerformance } from './instrument-performance.service.js';
 import { LabelReviewService } from './label-review.service.js';
 import { LostStopsService } from './lost-stops.service.js';
 import { MethodsService } from './methods.service.js';
+import { MissingDeliveries } from './missing-deliveries.service.js';
 import { openPair, type Pair } from './open-pair.service.js';
 import { openSite } from './open-site.files.js';
 import { OriginReviewService } from './origin-review.service.js';
@@ -541,6 +542,16 @@ async function wire(ground: Ground): Promise<Gateway> {
       onMoved: (name) => {
         queue.ringHere(`stops:${name}`);
         queue.ring(`deliveries:${name}`);
+        queue.ring('receipts');
+      },
+    }),
+    missingDeliveries: new MissingDeliveries({
+      database,
+      clock,
+      site,
+      messages,
+      onPlanned: (names) => {
+        for (const name of names) queue.ring(`deliveries:${name}`);
         queue.ring('receipts');
       },
     }),

@@ -1,3 +1,4 @@
+import type { Duty } from '../access/duties.js';
 import { lockReceipts, markEvaluationDue } from '../receipts/facts.store.js';
 import {
   operatorsOf,
@@ -29,6 +30,7 @@ import {
 import { signaturesShown } from '../statements/review-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { ownAnnouncement } from './own-announcement.store.js';
 
 export interface OriginReviewParts {
   readonly database: OpenDatabase;
@@ -120,26 +122,29 @@ export class OriginReviewService {
       )),
     ];
     const now = this.parts.clock.now();
-    const signed = await this.parts.signing.sign(
-      trx,
-      proof,
-      {
-        subject: found.subject,
-        shown: found.shown,
-        namedSha256: shownSha256,
-        meaning: 'approved',
-        reason,
-        right: 'receipt.manage',
-        duty: { kind: 'judge-result', right: 'result.review', operatorIds },
-        recordFrom: null,
-        now,
-      },
-      {
-        action: 'receipt.origin-approved',
-        before: { signed: false },
-        after: { origins: open.map((o) => o.receiptId) },
-      },
-    );
+    const duty: Duty = { kind: 'judge-result', right: 'result.review', operatorIds };
+    const act = {
+      subject: found.subject,
+      shown: found.shown,
+      namedSha256: shownSha256,
+      meaning: 'approved',
+      reason,
+      right: 'receipt.manage',
+      duty,
+      recordFrom: null,
+      now,
+    } as const;
+    const fault = await this.parts.signing.judge(trx, proof, act);
+    if (fault !== null) return fault;
+    // What it came of is what they announced, and a site may do without the second person who would look again.
+    const { accountId } = proof.signer;
+    const own = await ownAnnouncement(trx, { site, receiptId }, accountId, 'answer for its origin');
+    if (own !== null) return own;
+    const signed = await this.parts.signing.sign(trx, proof, act, {
+      action: 'receipt.origin-approved',
+      before: { signed: false },
+      after: { origins: open.map((o) => o.receiptId) },
+    });
     if (signed.kind === 'refused') return signed;
     await signLinks(trx, site, receiptId, signed.signature.id);
     // It can only improve the statement.

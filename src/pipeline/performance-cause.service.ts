@@ -1,5 +1,6 @@
 import type { Duty } from '../access/duties.js';
 import { formatInstant } from '../formats/instant.js';
+import { operatorsOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown, validityOf } from '../signatures/shown-document.js';
@@ -41,13 +42,13 @@ export interface PerformanceCauseParts {
 
 interface Loaded {
   readonly about: PerformanceCauseCase;
-  /** Who measured what is in doubt. */
+  /** Who measured what is in doubt, or anything else of a receipt that the cause may free. */
   readonly operatorIds: readonly (string | null)[];
 }
 
 /**
- * Why a performance check failed, signed by somebody who measured nothing of what it leaves in doubt, under an
- * investigation (release-safety rule 13). It answers a failure that one allowed repeat followed, and nothing else.
+ * Why a performance check failed, signed by somebody who measured nothing of what it leaves in doubt, nor anything else of
+ * the receipts that this frees (rule 15), under an investigation (release-safety rule 13). It answers a failure that one allowed repeat followed, and nothing else.
  */
 export class PerformanceCauseService {
   constructor(private readonly parts: PerformanceCauseParts) {}
@@ -165,7 +166,8 @@ export class PerformanceCauseService {
     };
     const { record, subject } = performanceCauseDocument({ ...base, signed: null });
     const signed = signature && validityOf(signature, { record, subject });
-    return { about: { ...base, signed }, operatorIds: [...around.operators] };
+    const beside = await operatorsOf(reader, site, base.receipts);
+    return { about: { ...base, signed }, operatorIds: [...around.operators, ...beside] };
   }
 }
 

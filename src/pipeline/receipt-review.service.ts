@@ -1,10 +1,9 @@
 import { accountsOfPerson, measuredBy } from '../access/accounts.store.js';
-import { responsibleForKey } from '../access/api-keys.store.js';
 import type { Duty } from '../access/duties.js';
 import { parseTimestamp } from '../formats/instant.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { inspectionsOf } from '../receipts/inspections.store.js';
-import { announcersOf, receiptsComingOf } from '../receipts/lineage.store.js';
+import { receiptsComingOf } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
@@ -32,6 +31,7 @@ import type { StatementsService } from '../statements/statements.service.js';
 import { latestStatement, receiptsOpen } from '../statements/statements.store.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
+import { ownAnnouncement } from './own-announcement.store.js';
 import { operatorsOfReceipt } from './review.store.js';
 
 /** Receipts read at once while a list is filled. */
@@ -173,14 +173,7 @@ export class ReceiptReviewService {
       const detail = 'you signed an inspection it rests on; somebody else has to judge it';
       return refused('duty-own-result', detail);
     }
-    const announcers = new Set(await announcersOf(trx, site, receiptId));
-    for (const name of [...announcers]) {
-      const responsible = await responsibleForKey(trx, site, name);
-      if (responsible !== null) announcers.add(responsible);
-    }
-    if (!own.some((id) => announcers.has(id))) return null;
-    const detail = `you announced or changed receipt ${receiptId}, or one it was split off or merged from, or answer for a key that did; somebody else has to sign its statement`;
-    return refused('duty-own-announcement', detail);
+    return ownAnnouncement(trx, { site, receiptId }, signer.accountId, 'sign its statement');
   }
 
   async #actOf(

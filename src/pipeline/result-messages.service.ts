@@ -68,12 +68,18 @@ export class ResultMessages {
       .map(([destination]) => destination);
   }
 
-  /** Puts results into the outbox, once for each destination that takes results. */
-  async #send(trx: Trx, results: readonly ResultToSend[], now: Instant): Promise<void> {
+  /** Puts results into the outbox, once for each destination that takes results, or those of `only`. */
+  async #send(
+    trx: Trx,
+    results: readonly ResultToSend[],
+    now: Instant,
+    only: readonly string[] | null = null,
+  ): Promise<void> {
     const deliveries: NewDelivery[] = [];
     for (const result of results) {
       for (const [destination, mapping] of this.mappings) {
         if (!mapping.messages.includes('result')) continue;
+        if (only !== null && !only.includes(destination)) continue;
         deliveries.push({
           site: this.site.site,
           subjectKind: 'result',
@@ -254,14 +260,17 @@ export class ResultMessages {
    */
   async sendAlone(trx: Trx, result: ResultRow, reason: string, now: Instant): Promise<void> {
     await supersedeUnheldResult(trx, this.site.site, result, reason);
-    const sent = {
-      rowId: result.id,
-      resultId: result.result_id,
-      revision: result.revision,
-      receiptId: result.receipt_id,
-      isContrary: result.contrary === 1,
-    };
-    await this.#send(trx, [sent], now);
+    await this.#send(trx, [toSend(result)], now);
+  }
+
+  /** Sends one result, as it is now, to destinations that it was never sent to. */
+  async sendTo(
+    trx: Trx,
+    result: ResultRow,
+    destinations: readonly string[],
+    now: Instant,
+  ): Promise<void> {
+    await this.#send(trx, [toSend(result)], now, destinations);
   }
 
   /** Those of these destinations that take results and cannot be told that one was withdrawn. */
@@ -343,6 +352,16 @@ export class ResultMessages {
     }
     return rows;
   }
+}
+
+function toSend(result: ResultRow): ResultToSend {
+  return {
+    rowId: result.id,
+    resultId: result.result_id,
+    revision: result.revision,
+    receiptId: result.receipt_id,
+    isContrary: result.contrary === 1,
+  };
 }
 
 type MaybeResult = SettledResult['examined']['result'];

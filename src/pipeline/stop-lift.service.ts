@@ -22,6 +22,7 @@ import {
 } from '../statements/stop-lift-view.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase, Trx } from '../storage/database.js';
+import { ownAnnouncement } from './own-announcement.store.js';
 import { operatorsOfReceipt } from './review.store.js';
 import {
   escalationsOf,
@@ -137,6 +138,10 @@ export class StopLiftService {
     } as const;
     const fault = await signing.judge(trx, proof, act);
     if (fault !== null) return fault;
+    // What it was stopped for may be their own change, and a site may do without the second person who would look again.
+    const { accountId } = proof.signer;
+    const own = await ownAnnouncement(trx, { site, receiptId }, accountId, 'lift its stop');
+    if (own !== null) return own;
     const option = liftOption(about);
     if (!option.possible) return refused('act-not-possible', option.because.join('; '));
     const lifted = about.open.map((stop) => stop.stopId);

@@ -5,6 +5,7 @@ import {
   compare,
   containerSubject,
   type Discrepancy,
+  deliveryClasses,
   deliverySubject,
   discrepancyKey,
   type ExpectedContainer,
@@ -188,6 +189,7 @@ function closingEvidence(
 ): string {
   if (goesOnAs) return `${ended.subject} goes on as ${goesOnAs.class}`;
   if (ended.class === 'not-measured') return containerEvidence(ended, facts);
+  if (ended.class === 'not-sent') return sentEvidence(ended, facts);
   const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
   if (result) {
     const place =
@@ -206,9 +208,33 @@ function closingEvidence(
       d.build > delivery.build &&
       d.state === 'confirmed',
   );
-  return later
-    ? `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`
+  if (later) return `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`;
+  // What is still wrong with it, and is no discrepancy any more, is so by the site folder alone.
+  const isStillWrong = deliveryClasses(delivery, ended.class === 'overdue').includes(ended.class);
+  return isStillWrong
+    ? `the site folder names no destination ${delivery.destination} any more`
     : `${ended.subject} is ${delivery.state}`;
+}
+
+/** Rows are evidence; without one it is the site folder that changed, or the result. */
+function sentEvidence(
+  ended: Discrepancy,
+  facts: Pick<ReceiptToCompare, 'results' | 'deliveries'>,
+): string {
+  const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
+  const sent = facts.deliveries.filter(
+    (d) =>
+      d.subjectKind === 'result' &&
+      d.subjectId === result?.rowId &&
+      (ended.destination === null || d.destination === ended.destination),
+  );
+  if (sent.length > 0) return sent.map((d) => deliverySubject(d.deliveryId)).join(', ');
+  if (result?.state === 'held' || result?.state === 'refused') {
+    return `${ended.subject} is ${result.state}`;
+  }
+  return result === undefined
+    ? `${ended.subject} belongs elsewhere now`
+    : `the site folder does not require ${ended.destination ?? 'them'} any more`;
 }
 
 function containerEvidence(

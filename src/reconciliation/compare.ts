@@ -64,6 +64,8 @@ export interface Comparison {
   readonly expected: readonly ExpectedContainer[];
   readonly results: readonly MeasuredResult[];
   readonly deliveries: readonly SentDelivery[];
+  /** Of the site folder in force. */
+  readonly destinations: readonly { readonly name: string; readonly required: boolean }[];
   readonly now: Instant;
   /** A delivery not confirmed this long after it was created is overdue. */
   readonly overdueAfterMs: number;
@@ -77,7 +79,10 @@ export function compare(comparison: Comparison): Discrepancy[] {
   const found = [
     ...notMeasured(comparison.expected, comparison.results),
     ...comparison.results.flatMap(fromResult),
-    ...standingDeliveries(comparison.deliveries).flatMap((d) => fromDelivery(d, comparison)),
+    ...notSent(comparison),
+    ...standingDeliveries(comparison.deliveries)
+      .filter((d) => isNamed(d, comparison))
+      .flatMap((d) => fromDelivery(d, comparison)),
   ];
   const once = new Map<string, Discrepancy>();
   for (const discrepancy of found) {
@@ -178,6 +183,47 @@ function fromResult(result: MeasuredResult): Discrepancy[] {
   return found;
 }
 
+/**
+ * Results of a receipt that a required destination was never sent: it was added, or became required, after they were accepted.
+ * A statement waits for each, also for one that was taken back since.
+ */
+function notSent({ results, deliveries, destinations }: Comparison): Discrepancy[] {
+  const required = destinations.filter((d) => d.required).map((d) => d.name);
+  const sent = new Set(
+    deliveries.filter((d) => d.subjectKind === 'result').map((d) => sentTo(d.subjectId, d)),
+  );
+  return results.flatMap((result) => {
+    const { rowId, resultId, state, receiptId, containerLabel, instrument, countsAt } = result;
+    if (receiptId === null || (state !== 'accepted' && state !== 'superseded')) return [];
+    const missing = required.filter((name) => !sent.has(sentTo(rowId, { destination: name })));
+    if (missing.length === 0) return [];
+    return {
+      class: 'not-sent',
+      subject: resultSubject(rowId),
+      detail: `result ${resultId} was never sent to ${missing.join(' and ')}, which the site requires; plan it: drumline delivery plan ${receiptId}`,
+      receiptId,
+      containerLabel,
+      destination: missing.length === 1 ? (missing[0] ?? null) : null,
+      instrument,
+      fault: null,
+      countsFrom: countsAt,
+    };
+  });
+}
+
+function sentTo(rowId: string, { destination }: Pick<SentDelivery, 'destination'>): string {
+  return JSON.stringify([rowId, destination]);
+}
+
+/** Nobody sends or asks where the site folder names no such destination; bad news is owed there all the same. */
+export function isNamed(
+  { subjectKind, destination }: Pick<SentDelivery, 'subjectKind' | 'destination'>,
+  { destinations }: Pick<Comparison, 'destinations'>,
+): boolean {
+  const isBadNews = subjectKind === 'stop' || subjectKind === 'withdrawal';
+  return isBadNews || destinations.some(({ name }) => name === destination);
+}
+
 function fromDelivery(
   delivery: SentDelivery,
   options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
@@ -229,11 +275,11 @@ function turnsOf({ createdAt }: Pick<SentDelivery, 'createdAt'>, overdueAfterMs:
 /** When one of these becomes overdue, or no longer is, if nothing changes before; null when none will. */
 export function nextOverdueAt(
   deliveries: readonly SentDelivery[],
-  options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
+  options: Pick<Comparison, 'now' | 'overdueAfterMs' | 'destinations'>,
 ): Instant | null {
   let next: Instant | null = null;
   for (const d of standingDeliveries(deliveries)) {
-    if (!deliveryClasses(d, true).includes('overdue')) continue;
+    if (!isNamed(d, options) || !deliveryClasses(d, true).includes('overdue')) continue;
     for (const at of turnsOf(d, options.overdueAfterMs)) {
       if (at >= options.now && (next === null || at < next)) next = at;
     }

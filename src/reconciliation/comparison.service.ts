@@ -94,6 +94,8 @@ export class ComparisonService {
       timeZone: site.timeZone,
       destinations: site.destinations.map((d) => [d.name, d.requiredForStatement]),
       overdueAfterMs,
+      // Counted up where the comparison learns to find more: what is stored is compared anew then.
+      rules: 2,
     });
   }
 

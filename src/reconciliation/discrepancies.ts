@@ -209,6 +209,12 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
     'reviewer',
     24,
   ),
+  'not-sent': rule(
+    'A result was never sent to a destination that the site requires',
+    'a delivery to it, or a site folder that does not require it',
+    'administrator',
+    8,
+  ),
   overdue: rule(
     'A delivery is not confirmed in the time expected',
     'the confirmed delivery',

@@ -21,6 +21,7 @@ export const CLASS_ORDER: readonly DiscrepancyClass[] = [
   'held',
   'not-measured',
   'not-expected',
+  'not-sent',
   'rejected',
   'parked',
   'uncertain',

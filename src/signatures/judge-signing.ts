@@ -9,7 +9,7 @@ export type SigningRefusal =
   | 'right-missing'
   /** The signer measured it, or proposed it: separation of duties (release-safety rule 15). */
   | Exclude<DutyRefusal['code'], 'right-missing'>
-  /** The signer announced or changed the receipt that the statement is about. */
+  /** The signer announced or changed the receipt that the statement, the stop or the origin is of. */
   | 'duty-own-announcement'
   /** What was shown is not what is there now. */
   | 'signature-stale'

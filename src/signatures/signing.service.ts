@@ -1,6 +1,6 @@
 import { uuidv7 } from 'uuidv7';
 import type { AccountsService } from '../access/accounts.service.js';
-import { findAccount, personOf, strangersAmong } from '../access/accounts.store.js';
+import { personOf, shareAccount, strangersAmong } from '../access/accounts.store.js';
 import type { Person } from '../access/caller.js';
 import type { Duty } from '../access/duties.js';
 import type { Right } from '../access/rights.js';
@@ -196,7 +196,8 @@ export class SigningService {
   async judge(trx: Trx, proof: Proof, act: SignedAct): Promise<Refused | null> {
     const entered = await lastEntryAt(trx, this.site.site, act.subject);
     const known = [entered, act.recordFrom].filter((at) => at !== null);
-    const account = await findAccount(trx, proof.signer.accountId);
+    // Shared up to the commit: what somebody is ending at this moment has ended before, or is ended behind the signature.
+    const account = await shareAccount(trx, proof.signer.accountId);
     if (account === undefined || account.deactivated_at !== null) {
       return refused('right-missing', 'the account is not in force any more');
     }

@@ -617,6 +617,7 @@ export type DiscrepancyClass =
   | 'contrary-unowned'
   | 'attribution-open'
   | 'rejected-container'
+  | 'not-sent'
   | 'overdue'
   | 'rejected'
   | 'parked'

@@ -113,10 +113,12 @@ const AUDITED: Readonly<Record<string, Audited>> = {
       'delivery/outcome.store.ts',
       'delivery/overlong-waits.store.ts',
       'delivery/recovery-doubt.store.ts',
+      'pipeline/missing-deliveries.store.ts',
       'pipeline/stop-escalation.store.ts',
       'receipts/receipts.store.ts',
     ],
     entries: [
+      ['pipeline/missing-deliveries.service.ts', 'receipt.deliveries-planned'],
       ['pipeline/begin-recovery.store.ts', 'doubted'],
       ['reconciliation/adoption.service.ts', 'delivery.recognised'],
       ['reconciliation/sweep-findings.service.ts', 'delivery.superseded'],

@@ -57,6 +57,7 @@ const all: Comparison = {
   })),
   results: labels.map((l) => result(l)),
   deliveries: [],
+  destinations: [{ name: 'lims', required: false }],
   now,
   overdueAfterMs: 1000,
 };
@@ -99,6 +100,14 @@ describe('comparison', () => {
       'held result:row-D-12',
       'not-measured container:["R-1","D-12"]',
     ]);
+  });
+
+  it('says nothing of what went to a destination that the site names no more, bad news apart', () => {
+    const old = { ...sent, destination: 'old', state: 'rejected', fault: 'rejected' } as const;
+    const withdrawal = { ...old, deliveryId: 'w', subjectKind: 'withdrawal' } as const;
+    expect(classes({ ...all, deliveries: [old, withdrawal] })).toEqual(['rejected delivery:w']);
+    const due = { ...old, state: 'due', fault: null } as const;
+    expect(nextOverdueAt([due], all)).toBeNull();
   });
 
   it('asks only for containers the plan asks for', () => {
@@ -348,6 +357,6 @@ describe('the rule of a class', () => {
       expect(rule.closedBy.length).toBeGreaterThan(10);
       expect(rule.targetMs).toBeGreaterThan(0);
     }
-    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(21);
+    expect(Object.keys(DISCREPANCY_RULES)).toHaveLength(22);
   });
 });

@@ -122,6 +122,18 @@ describe('a message that nothing accounts for', () => {
   });
 });
 
+describe('a message of nobody that is not listed any more', () => {
+  it.each([
+    ['ends where it was stored at a time: a list of that moment does not show it', {}, []],
+    ['stays where it shows none: nobody can look for it, and it may be there', { at: '' }, [FOUND]],
+  ])('%s', async (_what, to, expected) => {
+    const { swept } = await holding({ ...STOP, ...to });
+    swept.held.delete('held');
+    for (let n = 0; n < 3; n += 1) await swept.sweep();
+    expect(await swept.open()).toEqual(expected);
+  });
+});
+
 describe('a stop of a lost life that a person has acknowledged', () => {
   it('stays so while the destination changes nothing but what is technical', async () => {
     const { swept, change, acknowledge, rows } = await holding(STOP);

@@ -285,9 +285,13 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
         acknowledge: { possible: true },
       });
 
-      // Who measured on it, may not lift stops, saw something else, or proves nothing, ends nothing.
+      // Who measured on it, answers for the key that announced it, may not lift stops, saw something else, or proves
+      // nothing, ends nothing.
+      const ansel = await makePerson(world, 'ansel', ['signer']);
+      await world.write((db) => db.updateTable('api_key').set({ responsible: ansel }).execute());
       const refusals = [
         [{ userName: 'olga' }, 'duty-own-result'],
+        [{ userName: 'ansel' }, 'duty-own-announcement'],
         [{ userName: 'robin' }, 'right-missing'],
         [{ shown: '0'.repeat(64) }, 'signature-stale'],
         [{ password: 'x' }, 'signature-not-proven'],
