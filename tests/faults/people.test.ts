@@ -53,6 +53,7 @@ describe('the people of the site', () => {
       rowIdOf: async () => 'row-1',
       refusing: new Set(),
       doubted: null,
+      storeHash: async () => undefined,
       ...changes,
     });
 

@@ -103,6 +103,9 @@ export class ServerWorld {
       rowIdOf: (resultId) => this.#rowIdOf(resultId),
       refusing: options.refusing,
       doubted: options.sinks.includes(DOUBTED_SINK) ? DOUBTED_SINK : null,
+      storeHash: async (userName, hash) => {
+        await this.#query(`update account set password = '${hash}' where user_name = '${userName}'`);
+      },
     });
     this.load = new Load({
       seed: options.seed,

@@ -104,7 +104,9 @@ export async function trial(
     world.load.stop();
     say(`  faults over after ${since()}`);
     findings.push(...(await quiet(world, load)));
+    say(`  acknowledged after ${since()}`);
     findings.push(...(await close(world)));
+    say(`  synced after ${since()}`);
     const judgement = await drained(world);
     findings.push(...judgement.findings, ...world.problems);
     const { messages, missing } = await world.inDoubt();
