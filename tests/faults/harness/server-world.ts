@@ -104,7 +104,9 @@ export class ServerWorld {
       refusing: options.refusing,
       doubted: options.sinks.includes(DOUBTED_SINK) ? DOUBTED_SINK : null,
       storeHash: async (userName, hash) => {
-        await this.#query(`update account set password = '${hash}' where user_name = '${userName}'`);
+        await this.#query(
+          `update account set password = '${hash}' where user_name = '${userName}'`,
+        );
       },
     });
     this.load = new Load({
