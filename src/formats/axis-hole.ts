@@ -27,11 +27,22 @@ export function holeIn(axis: FloatValues, from: number, to: number, around = 0):
   const gap = widestGap(axis, from, to);
   if (gap === null) return null;
   const most = (gap.before - gap.after) / (GAP_MULTIPLE_MAX * (1 + GAP_HAIR));
-  const gaps = gapsOf(axis, from - around, to + around);
-  // An even axis needs no median.
-  if (gaps.every((width) => width >= most)) return null;
+  const { first, end } = pointsOf(axis, from - around, to + around);
+  // The median is no less than the narrowest gap: most axes need none.
+  if (narrowestGap(axis, first, end) >= most) return null;
+  const gaps = new Float64Array(end - first);
+  for (let i = 0; i < gaps.length; i++) gaps[i] = gapAfter(axis, first + i);
   const spacing = gaps.sort()[gaps.length >> 1] as number;
   return spacing < most ? { ...gap, spacing } : null;
+}
+
+function narrowestGap(axis: FloatValues, first: number, end: number): number {
+  let narrowest = Number.POSITIVE_INFINITY;
+  for (let i = first; i < end; i++) {
+    const width = gapAfter(axis, i);
+    if (width < narrowest) narrowest = width;
+  }
+  return narrowest;
 }
 
 /** The widest gap of a stretch; null where the stretch lies beside the axis. */
@@ -47,13 +58,6 @@ export function widestGap(
     if (width > widest) [at, widest] = [i, width];
   }
   return at < 0 ? null : { after: axis[at] as number, before: axis[at + 1] as number };
-}
-
-function gapsOf(axis: FloatValues, from: number, to: number): Float64Array {
-  const { first, end } = pointsOf(axis, from, to);
-  const gaps = new Float64Array(Math.max(0, end - first));
-  for (let i = 0; i < gaps.length; i++) gaps[i] = gapAfter(axis, first + i);
-  return gaps;
 }
 
 /** Points whose gap to the next one shares more than an end with a stretch: from `first` to before `end`. */

@@ -52,7 +52,7 @@ function holes({ limits, spectrum }: ResultCase, from: number, to: number): read
     ];
   }
   const limit = limits?.detector?.resolutionCm1;
-  const widest = widestGap(axis, from, to);
+  const widest = limit === undefined ? null : widestGap(axis, from, to);
   if (limit === undefined || widest === null) return [];
   if (widest.before - widest.after <= Number(limit.value)) return [];
   const [after, before] = [widest.after, widest.before].map(shown);
