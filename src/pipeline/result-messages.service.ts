@@ -323,7 +323,7 @@ export class ResultMessages {
     destinations: readonly string[],
     now: Instant,
   ): Promise<void> {
-    const id = await this.#writeWithdrawal(trx, row, reason, now);
+    const id = await this.#withdrawalOf(trx, row, reason, now);
     await this.#sendWithdrawal(trx, id, row, destinations, now);
   }
 
