@@ -113,9 +113,12 @@ interface Planned {
   readonly planned: readonly {
     readonly resultId: string;
     readonly destination: string;
-    readonly done: 'planned' | 'taken-back';
+    readonly done: 'planned' | 'taken-back' | 'withdrawn';
+    /** Of what is withdrawn. */
+    readonly revision?: number;
   }[];
   readonly withoutMessage: readonly string[];
+  readonly withoutWithdrawal: readonly string[];
 }
 
 function registerPlan(delivery: Command): void {
@@ -123,7 +126,9 @@ function registerPlan(delivery: Command): void {
     withPasswordFile(
       delivery
         .command('plan')
-        .description('send results of a receipt where the site requires them and they never went')
+        .description(
+          'send results of a receipt where the site requires them and they never went, or were never withdrawn',
+        )
         .argument('<receipt>', 'id of the receipt')
         .requiredOption('--user <name>', 'user name of the person who decides')
         .requiredOption('--reason <text>', 'why; kept in the trail'),
@@ -135,22 +140,39 @@ function registerPlan(delivery: Command): void {
     const path = `/api/v1/receipts/${encodeURIComponent(receiptId)}/deliveries`;
     const answer = (await post(path, {}, options)) as Planned | undefined;
     if (!answer) return;
-    if (answer.withoutMessage.length > 0) process.exitCode = EXIT.problems;
+    const { withoutMessage, withoutWithdrawal } = answer;
+    if (withoutMessage.length + withoutWithdrawal.length > 0) process.exitCode = EXIT.problems;
     if (options.json) printJsonLine(answer);
     else printText(plannedText(answer));
   });
 }
 
-function plannedText({ planned, withoutMessage }: Planned): string {
+function plannedText({ planned, withoutMessage, withoutWithdrawal }: Planned): string {
   const lines = [
-    ...planned.map(({ resultId, destination, done }) =>
-      done === 'planned'
-        ? `${resultId}: goes to ${destination}`
-        : `${resultId}: was taken back; ${destination} is not told of it`,
-    ),
+    ...planned.map(plannedLine),
     ...withoutMessage.map((name) => `${name}: its mapping has no message for results`),
+    ...withoutWithdrawal.map(
+      (name) =>
+        `${name}: has an older revision and its mapping has no withdrawal; add one, then plan again`,
+    ),
   ];
   return lines.length === 0 ? 'nothing is missing' : lines.join('\n');
+}
+
+function plannedLine({
+  resultId,
+  destination,
+  done,
+  revision,
+}: Planned['planned'][number]): string {
+  switch (done) {
+    case 'planned':
+      return `${resultId}: goes to ${destination}`;
+    case 'withdrawn':
+      return `${resultId}: ${destination} is told that revision ${revision} is withdrawn`;
+    case 'taken-back':
+      return `${resultId}: was taken back; ${destination} is not told of it`;
+  }
 }
 
 async function actOnOne(act: DeliveryAct, id: string, options: ActOptions): Promise<void> {

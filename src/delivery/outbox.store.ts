@@ -318,6 +318,28 @@ export async function supersedeUnheldResult(
 
 const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed', 'uncertain'];
 
+/** What a delivery says is at its destination, or may be. */
+export function mayBeHeld(eb: ExpressionBuilder<Tables, 'delivery'>) {
+  // Written out, as above.
+  const isIn = (states: readonly DeliveryState[]) =>
+    eb(
+      'state',
+      'in',
+      states.map((state) => sql.lit(state)),
+    );
+  return eb.or([
+    isIn(MAY_BE_HELD),
+    eb.and([isIn(UNSENT_STATES), sentBefore(eb)]),
+    // Without an attempt of this life, one before a restore may have made some.
+    eb.and([
+      isIn(['parked']),
+      eb.or([eb('attempts', '>', sql.lit(0)), eb('ask_since', 'is not', null)]),
+    ]),
+    // Refused here, and perhaps taken when the life before had it sent again.
+    eb.and([isIn(['rejected']), eb('ask_since', 'is not', null)]),
+  ]);
+}
+
 /** Destinations that hold this revision of a result or may hold it: each of them gets its withdrawal. */
 export function destinationsHolding(
   reader: Reader,
@@ -350,19 +372,7 @@ async function holdersOf(
     .where('subject_kind', '=', 'result')
     .where('subject_id', '=', resultRowId)
     .$if(revision !== null, (query) => query.where('subject_revision', '=', revision))
-    .where((eb) =>
-      eb.or([
-        eb('state', 'in', [...MAY_BE_HELD]),
-        eb.and([eb('state', 'in', [...UNSENT_STATES]), sentBefore(eb)]),
-        // Without an attempt of this life, one before a restore may have made some.
-        eb.and([
-          eb('state', '=', 'parked'),
-          eb.or([eb('attempts', '>', 0), eb('ask_since', 'is not', null)]),
-        ]),
-        // Refused here, and perhaps taken when the life before had it sent again.
-        eb.and([eb('state', '=', 'rejected'), eb('ask_since', 'is not', null)]),
-      ]),
-    )
+    .where(mayBeHeld)
     .orderBy('destination')
     .execute();
   return rows.map((r) => r.destination);

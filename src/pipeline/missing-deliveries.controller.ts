@@ -26,6 +26,7 @@ export class MissingDeliveriesController {
     if (answer.kind === 'unknown') {
       throw new Problem('receipt-unknown', `receipt ${id.slice(0, 100)}`);
     }
-    return { receiptId: id, planned: answer.planned, withoutMessage: answer.withoutMessage };
+    const { planned, withoutMessage, withoutWithdrawal } = answer;
+    return { receiptId: id, planned, withoutMessage, withoutWithdrawal };
   }
 }

@@ -17,21 +17,26 @@ export function resultsToDeliver(
     .execute();
 }
 
-/** Destinations that a result was ever sent to, whatever came of it. */
+/** These results, by row id. */
+export function resultsByRowId(reader: Reader, rowIds: readonly string[]): Promise<ResultRow[]> {
+  return reader.selectFrom('result').selectAll().where('id', 'in', rowIds).orderBy('id').execute();
+}
+
+/** Destinations that a result was ever sent to, whatever came of it, with the latest revision of it there. */
 export async function everSentTo(
   reader: Reader,
   site: string,
   rowId: string,
-): Promise<ReadonlySet<string>> {
+): Promise<ReadonlyMap<string, number>> {
   const rows = await reader
     .selectFrom('delivery')
-    .select('destination')
-    .distinct()
+    .select(['destination', 'subject_revision'])
     .where('site', '=', site)
     .where('subject_kind', '=', 'result')
     .where('subject_id', '=', rowId)
+    .orderBy('subject_revision')
     .execute();
-  return new Set(rows.map(({ destination }) => destination));
+  return new Map(rows.map((r) => [r.destination, r.subject_revision]));
 }
 
 /** Of a result that no longer stands, what was just put into the outbox: nobody has to be told of it. */

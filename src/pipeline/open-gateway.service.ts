@@ -361,7 +361,9 @@ async function wire(ground: Ground): Promise<Gateway> {
   };
   const receipts = new ReceiptsService(receiptSettings);
   const changes = new ReceiptChangesService(receiptSettings, receipts);
-  const comparison = new ComparisonService(database, clock, site);
+  const names = site.destinations.map(({ name }) => name);
+  const withoutWithdrawal = messages.withoutWithdrawal(names);
+  const comparison = new ComparisonService(database, clock, site, undefined, withoutWithdrawal);
   const discrepancies = new DiscrepanciesService(database, clock, site);
   const reconciliation = new ReconciliationService(database.db, clock, site, comparison);
   const receiptReviews = new ReceiptReviewService({

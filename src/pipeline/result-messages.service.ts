@@ -9,11 +9,12 @@ import {
   supersedeUnheldResult,
 } from '../delivery/outbox.store.js';
 import { enqueueDeliveries } from '../delivery/outbox-rows.store.js';
+import { type UntoldWithdrawal, untoldOfResults } from '../delivery/untold-withdrawals.store.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import type { ReceiptLocks } from '../receipts/receipt-locks.store.js';
 import type { WithdrawalRecord } from '../records/result-record.js';
 import type { SiteFolder } from '../site/site-folder.js';
-import type { ActiveMapping } from '../statements/statement-messages.js';
+import { type ActiveMapping, withoutWithdrawal } from '../statements/statement-messages.js';
 import type { Trx } from '../storage/database.js';
 import type { ResultRow } from '../storage/tables.js';
 import { supersedersOf } from './settle.store.js';
@@ -36,6 +37,9 @@ interface ResultToSend {
   readonly receiptId: string | null;
   readonly isContrary: boolean;
 }
+
+/** A result at the revision that is withdrawn, with the receipt that it was of. */
+type WithdrawnResult = Pick<ResultRow, 'id' | 'result_id' | 'revision' | 'receipt_id'>;
 
 /** Messages about single results: the result itself, and its withdrawal when it no longer stands. */
 export class ResultMessages {
@@ -230,6 +234,7 @@ export class ResultMessages {
     const cancelled = await cancelUnsentResult(trx, site, row.id, reason);
     const withdrawnAt = await destinationsHolding(trx, site, row);
     if (withdrawnAt.length > 0) await this.#withdraw(trx, row, reason, withdrawnAt, now);
+    await this.#withdrawEarlier(trx, row.id, reason, now);
     return { cancelled, withdrawnAt };
   }
 
@@ -259,35 +264,92 @@ export class ResultMessages {
    * behind that by the order of its key; what is stuck on the way to them gives way.
    */
   async sendAlone(trx: Trx, result: ResultRow, reason: string, now: Instant): Promise<void> {
+    await this.#withdrawEarlier(trx, result.id, reason, now);
     await supersedeUnheldResult(trx, this.site.site, result, reason);
     await this.#send(trx, [toSend(result)], now);
   }
 
-  /** Sends one result, as it is now, to destinations that it was never sent to. */
+  /** Sends one result, as it is now, to destinations that were never sent it so; what is stuck on the way to them gives way. */
   async sendTo(
     trx: Trx,
     result: ResultRow,
     destinations: readonly string[],
+    reason: string,
     now: Instant,
   ): Promise<void> {
+    await supersedeUnheldResult(trx, this.site.site, result, reason);
     await this.#send(trx, [toSend(result)], now, destinations);
   }
 
   /** Those of these destinations that take results and cannot be told that one was withdrawn. */
   withoutWithdrawal(destinations: readonly string[]): string[] {
-    return destinations.filter((name) => {
-      const mapping = this.mappings.get(name);
-      return mapping !== undefined && !mapping.messages.includes('withdrawal');
-    });
+    return withoutWithdrawal(destinations, this.mappings);
+  }
+
+  /**
+   * Withdraws what destinations were never told to, under the withdrawal that others got of the same revision.
+   *
+   * @returns what was put into the outbox: nothing for those whose mapping has no withdrawal, or that have no mapping
+   */
+  async withdrawUntold(
+    trx: Trx,
+    untold: readonly UntoldWithdrawal[],
+    reason: string,
+    now: Instant,
+  ): Promise<readonly UntoldWithdrawal[]> {
+    const told: UntoldWithdrawal[] = [];
+    for (const one of untold) {
+      const { rowId, revision, receiptId, destination, result } = one;
+      if (!this.mappings.get(destination)?.messages.includes('withdrawal')) continue;
+      const { resultId } = result;
+      const row = { id: rowId, result_id: resultId, revision, receipt_id: receiptId };
+      const id = await this.#withdrawalOf(trx, row, reason, now);
+      await this.#sendWithdrawal(trx, id, row, [destination], now);
+      told.push(one);
+    }
+    return told;
+  }
+
+  /** What a destination that was away was never told leaves before anything later of the same result does. */
+  async #withdrawEarlier(trx: Trx, rowId: string, reason: string, now: Instant): Promise<void> {
+    const untold = await untoldOfResults(trx, this.site.site, [rowId]);
+    await this.withdrawUntold(trx, untold, reason, now);
   }
 
   async #withdraw(
     trx: Trx,
-    row: ResultRow,
+    row: WithdrawnResult,
     reason: string,
     destinations: readonly string[],
     now: Instant,
   ): Promise<void> {
+    const id = await this.#withdrawalOf(trx, row, reason, now);
+    await this.#sendWithdrawal(trx, id, row, destinations, now);
+  }
+
+  /** The one withdrawal that there is of a revision; returns its id. */
+  async #withdrawalOf(
+    trx: Trx,
+    row: WithdrawnResult,
+    reason: string,
+    now: Instant,
+  ): Promise<string> {
+    const known = await trx
+      .selectFrom('withdrawal')
+      .select('id')
+      .where('result_row_id', '=', row.id)
+      .where('result_revision', '=', row.revision)
+      .executeTakeFirst();
+    return known?.id ?? (await this.#writeWithdrawal(trx, row, reason, now));
+  }
+
+  /** Returns its id. */
+  async #writeWithdrawal(
+    trx: Trx,
+    row: WithdrawnResult,
+    reason: string,
+    now: Instant,
+  ): Promise<string> {
     const { site } = this.site;
     const withdrawalId = uuidv7();
     const document: WithdrawalRecord = {
@@ -316,6 +378,17 @@ export class ResultMessages {
         issued_at: now,
       })
       .execute();
+    return withdrawalId;
+  }
+
+  async #sendWithdrawal(
+    trx: Trx,
+    withdrawalId: string,
+    row: WithdrawnResult,
+    destinations: readonly string[],
+    now: Instant,
+  ): Promise<void> {
+    const { site } = this.site;
     for (const destination of destinations) {
       const mapping = this.mappings.get(destination);
       if (!mapping?.messages.includes('withdrawal')) continue;

@@ -2,6 +2,7 @@ import type { Instant } from '../formats/instant.js';
 import { resultSubject } from '../receipts/evidence-subject.js';
 import {
   CONTAINER,
+  type ComparedDestination,
   compare,
   containerSubject,
   type Discrepancy,
@@ -38,6 +39,7 @@ export interface UnownedToCompare {
 }
 
 export interface CompareSettings extends TallySettings {
+  readonly destinations: readonly ComparedDestination[];
   readonly overdueAfterMs: number;
   readonly now: Instant;
 }
@@ -222,12 +224,18 @@ function sentEvidence(
   facts: Pick<ReceiptToCompare, 'results' | 'deliveries'>,
 ): string {
   const result = facts.results.find((r) => resultSubject(r.rowId) === ended.subject);
-  const sent = facts.deliveries.filter(
+  const isThere = ({ destination }: { readonly destination: string }) =>
+    ended.destination === null || destination === ended.destination;
+  const told = (result?.withdrawals ?? []).filter(isThere);
+  const asItIs = facts.deliveries.filter(
     (d) =>
       d.subjectKind === 'result' &&
       d.subjectId === result?.rowId &&
-      (ended.destination === null || d.destination === ended.destination),
+      d.subjectRevision === result.revision &&
+      isThere(d),
   );
+  // Of what does not stand, what was sent before ends nothing: the withdrawal does.
+  const sent = told.length > 0 && result?.state !== 'accepted' ? told : [...told, ...asItIs];
   if (sent.length > 0) return sent.map((d) => deliverySubject(d.deliveryId)).join(', ');
   if (result?.state === 'held' || result?.state === 'refused') {
     return `${ended.subject} is ${result.state}`;

@@ -19,6 +19,8 @@ export interface ExpectedContainer {
 export interface MeasuredResult {
   readonly rowId: string;
   readonly resultId: string;
+  /** As it stands now; each is sent by itself. */
+  readonly revision: number;
   readonly state: ResultState;
   readonly receiptId: string | null;
   readonly receiptScanned: string | null;
@@ -29,6 +31,10 @@ export interface MeasuredResult {
   readonly countsAt: Instant;
   /** Codes of the findings that hold it, where they are known. */
   readonly heldBy?: readonly string[];
+  /** Where a revision of it that does not stand any more may be held and no withdrawal of it was sent; left out: nowhere. */
+  readonly untold?: readonly { readonly destination: string; readonly revision: number }[];
+  /** Its withdrawals, whatever became of them; left out: none. */
+  readonly withdrawals?: readonly { readonly deliveryId: string; readonly destination: string }[];
 }
 
 export interface SentDelivery {
@@ -60,12 +66,19 @@ export interface Discrepancy {
   readonly countsFrom: Instant | null;
 }
 
+export interface ComparedDestination {
+  readonly name: string;
+  readonly required: boolean;
+  /** Its mapping has no message for it, so that it cannot be told; left out: it can. */
+  readonly cannotWithdraw?: boolean;
+}
+
 export interface Comparison {
   readonly expected: readonly ExpectedContainer[];
   readonly results: readonly MeasuredResult[];
   readonly deliveries: readonly SentDelivery[];
   /** Of the site folder in force. */
-  readonly destinations: readonly { readonly name: string; readonly required: boolean }[];
+  readonly destinations: readonly ComparedDestination[];
   readonly now: Instant;
   /** A delivery not confirmed this long after it was created is overdue. */
   readonly overdueAfterMs: number;
@@ -184,31 +197,68 @@ function fromResult(result: MeasuredResult): Discrepancy[] {
 }
 
 /**
- * Results of a receipt that a required destination was never sent: it was added, or became required, after they were accepted.
- * A statement waits for each, also for one that was taken back since.
+ * Results of a receipt that a required destination was never sent as they are now: it was added, or became required, after
+ * they were accepted, or was out of the site folder when they changed. A statement waits for each, also for one that was
+ * taken back since. And those of which any destination has what does not stand any more and was never told.
  */
 function notSent({ results, deliveries, destinations }: Comparison): Discrepancy[] {
   const required = destinations.filter((d) => d.required).map((d) => d.name);
-  const sent = new Set(
-    deliveries.filter((d) => d.subjectKind === 'result').map((d) => sentTo(d.subjectId, d)),
-  );
+  const told = new Set(destinations.filter((d) => d.cannotWithdraw !== true).map((d) => d.name));
+  const sent = new Map<string, number>();
+  for (const d of deliveries) {
+    if (d.subjectKind !== 'result') continue;
+    const key = sentTo(d.subjectId, d);
+    sent.set(key, Math.max(d.subjectRevision, sent.get(key) ?? 0));
+  }
   return results.flatMap((result) => {
-    const { rowId, resultId, state, receiptId, containerLabel, instrument, countsAt } = result;
-    if (receiptId === null || (state !== 'accepted' && state !== 'superseded')) return [];
-    const missing = required.filter((name) => !sent.has(sentTo(rowId, { destination: name })));
-    if (missing.length === 0) return [];
+    const { rowId, receiptId, containerLabel, instrument, countsAt } = result;
+    if (receiptId === null) return [];
+    const untold = (result.untold ?? []).filter(({ destination }) => told.has(destination));
+    const least = leastRevision(result);
+    const missing = required.filter(
+      (name) =>
+        least !== null &&
+        (sent.get(sentTo(rowId, { destination: name })) ?? 0) < least &&
+        !untold.some(({ destination }) => destination === name),
+    );
+    const places = [...new Set([...missing, ...untold.map((u) => u.destination)])];
+    if (places.length === 0) return [];
     return {
       class: 'not-sent',
       subject: resultSubject(rowId),
-      detail: `result ${resultId} was never sent to ${missing.join(' and ')}, which the site requires; plan it: drumline delivery plan ${receiptId}`,
+      detail: `${notSentWords(result, missing, untold)}; plan it: drumline delivery plan ${receiptId}`,
       receiptId,
       containerLabel,
-      destination: missing.length === 1 ? (missing[0] ?? null) : null,
+      destination: places.length === 1 ? (places[0] ?? null) : null,
       instrument,
       fault: null,
       countsFrom: countsAt,
     };
   });
+}
+
+/** The least revision that a required destination has to have been sent; null where it needs none. */
+function leastRevision({ state, revision }: MeasuredResult): number | null {
+  if (state === 'accepted') return revision;
+  return state === 'superseded' ? 1 : null;
+}
+
+function notSentWords(
+  { resultId, state, revision }: MeasuredResult,
+  missing: readonly string[],
+  untold: NonNullable<MeasuredResult['untold']>,
+): string {
+  const now = state === 'accepted' ? `accepted, revision ${revision}` : state;
+  const held = untold.map(
+    (u) =>
+      `${u.destination} has revision ${u.revision} of result ${resultId}, which does not stand any more (it is ${now}), and was never told`,
+  );
+  if (missing.length === 0) return held.join('; ');
+  const what = state === 'accepted' && revision > 1 ? `revision ${revision} of result` : 'result';
+  return [
+    `${what} ${resultId} was never sent to ${missing.join(' and ')}, which the site requires`,
+    ...held,
+  ].join('; ');
 }
 
 function sentTo(rowId: string, { destination }: Pick<SentDelivery, 'destination'>): string {

@@ -1,3 +1,4 @@
+import { untoldOfResults, withdrawalsOfResults } from '../delivery/untold-withdrawals.store.js';
 import { type Instant } from '../formats/instant.js';
 import { chunks as inParts } from '../storage/chunks.js';
 import type { Reader } from '../storage/database.js';
@@ -30,7 +31,8 @@ export async function receiptsToCompare(
       .orderBy('id')
       .execute();
     const containers = await containersOf(reader, site, ids, receipts);
-    const results = await withHolding(reader, await resultsOf(reader, site, ids));
+    const held = await withHolding(reader, await resultsOf(reader, site, ids));
+    const results = await withWithdrawals(reader, site, held);
     const deliveries = await deliveriesOf(reader, site, ids, results);
     const owned = groupBy(results, (r) => r.receiptId);
     const sent = groupBy(deliveries, (d) => d.receiptId);
@@ -75,6 +77,7 @@ async function containersOf(
 const RESULT_COLUMNS = [
   'result.id',
   'result.result_id',
+  'result.revision',
   'result.state',
   'result.receipt_id',
   'result.receipt_scanned',
@@ -88,6 +91,7 @@ type ComparedRow = Pick<
   ResultRow,
   | 'id'
   | 'result_id'
+  | 'revision'
   | 'state'
   | 'receipt_id'
   | 'receipt_scanned'
@@ -119,6 +123,7 @@ function measuredResult(row: ComparedRow): MeasuredResult {
   return {
     rowId: row.id,
     resultId: row.result_id,
+    revision: row.revision,
     state: row.state,
     receiptId: row.receipt_id,
     receiptScanned: row.receipt_scanned,
@@ -161,6 +166,23 @@ async function withHolding(
 ): Promise<MeasuredResult[]> {
   const codes = await holdingCodes(reader, all);
   return all.map((r) => ({ ...r, heldBy: codes.get(r.rowId) ?? [] }));
+}
+
+/** What destinations were told, or are to be told, of those that were withdrawn or may have to be. */
+async function withWithdrawals(
+  reader: Reader,
+  site: string,
+  all: readonly MeasuredResult[],
+): Promise<MeasuredResult[]> {
+  const ids = all.filter((r) => r.revision > 1 || r.state !== 'accepted').map((r) => r.rowId);
+  if (ids.length === 0) return [...all];
+  const untold = groupBy(await untoldOfResults(reader, site, ids), (u) => u.rowId);
+  const told = groupBy(await withdrawalsOfResults(reader, site, ids), (w) => w.rowId);
+  return all.map((r) => ({
+    ...r,
+    untold: untold.get(r.rowId) ?? [],
+    withdrawals: told.get(r.rowId) ?? [],
+  }));
 }
 
 const DELIVERY_COLUMNS = [

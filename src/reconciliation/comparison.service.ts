@@ -87,6 +87,8 @@ export class ComparisonService {
     private readonly clock: Clock,
     private readonly site: ComparedSite,
     private readonly overdueAfterMs = OVERDUE_AFTER_MS,
+    /** Destinations that cannot be told that a result was withdrawn. */
+    private readonly withoutWithdrawal: readonly string[] = [],
   ) {
     this.#dayOf = dayFinder(site.timeZone);
     this.#startOf = startFinder(site.timeZone);
@@ -95,7 +97,8 @@ export class ComparisonService {
       destinations: site.destinations.map((d) => [d.name, d.requiredForStatement]),
       overdueAfterMs,
       // Counted up where the comparison learns to find more: what is stored is compared anew then.
-      rules: 2,
+      rules: 3,
+      withoutWithdrawal,
     });
   }
 
@@ -106,6 +109,7 @@ export class ComparisonService {
       destinations: this.site.destinations.map((d) => ({
         name: d.name,
         required: d.requiredForStatement,
+        cannotWithdraw: this.withoutWithdrawal.includes(d.name),
       })),
       overdueAfterMs: this.overdueAfterMs,
       now,

@@ -67,6 +67,16 @@ export async function deleteMarks(trx: Trx, marks: readonly Mark[]): Promise<voi
   }
 }
 
+/** These receipts are compared again: what was changed at another bears on them. */
+export async function markReceipts(
+  trx: Trx,
+  site: string,
+  receiptIds: readonly string[],
+): Promise<void> {
+  const rows = receiptIds.map((subject) => ({ site, kind: 'receipt' as const, subject }));
+  for (const some of chunks(rows)) await trx.insertInto('comparison_mark').values(some).execute();
+}
+
 /** Everything of the site is compared again: the settings of the comparison changed. */
 export async function markAll(trx: Trx, site: string): Promise<void> {
   await sql`insert into comparison_mark (site, kind, subject)

@@ -210,8 +210,8 @@ export const DISCREPANCY_RULES: Readonly<Record<DiscrepancyClass, DiscrepancyRul
     24,
   ),
   'not-sent': rule(
-    'A result was never sent to a destination that the site requires',
-    'a delivery to it, or a site folder that does not require it',
+    'A result as it is now, or its withdrawal, was never sent where it has to be',
+    'a delivery of it or of its withdrawal, or a site folder that does not ask for it',
     'administrator',
     8,
   ),

@@ -120,6 +120,7 @@ export type EvidenceRow = Pick<
   ResultRow,
   | 'id'
   | 'result_id'
+  | 'revision'
   | 'state'
   | 'mode'
   | 'decision'
@@ -165,6 +166,7 @@ export function resultFact(
   return {
     rowId: row.id,
     resultId: row.result_id,
+    revision: row.revision,
     state: row.state,
     mode: oneOf<Mode>(row.mode, ['verification', 'identification']),
     decision: oneOf<Decision>(row.decision, DECISIONS),

@@ -1,4 +1,5 @@
 import { sql } from 'kysely';
+import { type UntoldWithdrawal, untoldOfReceipt } from '../delivery/untold-withdrawals.store.js';
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { proposedAway } from '../receipts/attributions.store.js';
@@ -22,7 +23,7 @@ import { loadCauses } from './causes.store.js';
 import { checksAround } from './checks.store.js';
 import { decisionsAtStake } from './decisions.js';
 import { drumsElsewhere } from './drums-elsewhere.store.js';
-import type { SiteRules, StatementFacts, StopFact } from './facts.js';
+import type { SiteRules, StatementFacts, StopFact, UntoldFact } from './facts.js';
 import {
   type AnnouncedPlace,
   attributePlansOf,
@@ -43,6 +44,7 @@ import { loadRejections } from './rejection-facts.store.js';
 import { loadReviews, reviewFact } from './reviews.store.js';
 import { SITE_DECISION } from './site-decision.js';
 import { judgedReceiptRevision } from './statement-document.js';
+import { type ActiveMapping, withoutWithdrawal } from './statement-messages.js';
 import { latestConforms, latestStatement, stopsOf } from './statements.store.js';
 
 export interface LoadedFacts {
@@ -59,10 +61,13 @@ export interface LoadedFacts {
 /**
  * Loads everything a statement of one receipt rests on, in a fixed number of queries; null when no
  * announced receipt has this id. Whoever acts on it has locked the receipt and shares the site's evidence.
+ *
+ * @param mappings in force, by destination
  */
 export async function loadFacts(
   reader: Reader,
   folder: SiteRules,
+  mappings: ReadonlyMap<string, ActiveMapping>,
   receiptId: string,
 ): Promise<LoadedFacts | null> {
   const of = { site: folder.site, receiptId };
@@ -84,6 +89,7 @@ export async function loadFacts(
     service,
     ofResults,
     ofWithdrawals,
+    untold,
     discrepancies,
     watched,
     latest,
@@ -103,6 +109,7 @@ export async function loadFacts(
     () => knownService(reader, id),
     () => resultDeliveriesOf(reader, id, receiptId),
     () => withdrawalDeliveriesOf(reader, id, receiptId),
+    () => untoldOfReceipt(reader, id, receiptId),
     () => openDiscrepanciesFor(reader, id, receiptId),
     () => watches(reader, id),
     () => latestStatement(reader, id, receiptId),
@@ -162,6 +169,7 @@ export async function loadFacts(
     service,
     checks,
     deliveries: deliveryFacts([...ofResults, ...ofWithdrawals]),
+    untold: untoldFacts(untold, mappings),
     discrepancies: discrepancies.map(discrepancyFact),
     stops,
     watches: watched.map(watchFact),
@@ -186,6 +194,26 @@ async function stopFacts(reader: Reader, of: OfReceipt): Promise<StopFact[]> {
   const signatures = await signaturesByIds(reader, of.site, [...new Set(ids)]);
   const byId = new Map(signatures.map((s) => [s.id, s]));
   return rows.map((stop) => stopFact(stop, byId));
+}
+
+function untoldFacts(
+  all: readonly UntoldWithdrawal[],
+  mappings: ReadonlyMap<string, ActiveMapping>,
+): UntoldFact[] {
+  const cannot = new Set(
+    withoutWithdrawal(
+      all.map((u) => u.destination),
+      mappings,
+    ),
+  );
+  return all
+    .filter(({ destination }) => !cannot.has(destination))
+    .map(({ deliveryId, destination, revision, result: { resultId } }) => ({
+      deliveryId,
+      resultId,
+      destination,
+      revision,
+    }));
 }
 
 const NOBODY: ReadonlyMap<string, string> = new Map();

@@ -151,6 +151,8 @@ export interface ContainerFact {
 export interface ResultFact {
   readonly rowId: string;
   readonly resultId: string;
+  /** Counted up whenever it gets another place or is held; each is sent by itself. */
+  readonly revision: number;
   readonly state: ResultState;
   readonly mode: Mode | null;
   readonly decision: Decision | null;
@@ -234,6 +236,15 @@ export interface DeliveryFact {
   readonly isSentAgain?: boolean;
 }
 
+/** What a destination holds of a result and was never told to withdraw; see `UntoldWithdrawal`. */
+export interface UntoldFact {
+  /** Of the result as it is held there. */
+  readonly deliveryId: string;
+  readonly resultId: string;
+  readonly destination: string;
+  readonly revision: number;
+}
+
 export interface DiscrepancyFact {
   readonly id: string;
   readonly class: DiscrepancyClass;
@@ -297,6 +308,8 @@ export interface StatementFacts {
   /** Where instruments were in service by the folders in force; left out: nothing but the folder says so. */
   readonly service?: readonly KnownService[];
   readonly deliveries: readonly DeliveryFact[];
+  /** Of the receipt's results, and of what was held of it there; without destinations that take no withdrawal. Left out: nothing. */
+  readonly untold?: readonly UntoldFact[];
   /** Performance checks around the runs of the results, see `bracketOf`. */
   readonly checks: readonly CheckFact[];
   readonly discrepancies: readonly DiscrepancyFact[];

@@ -23,7 +23,7 @@ export function spareDeliveries(
 ): ReadonlySet<string> {
   const required = facts.site.destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
   const byResult = new Map<string, DeliveryFact[]>();
-  for (const delivery of currentDeliveries(facts.deliveries)) {
+  for (const delivery of currentDeliveries(facts)) {
     const known = byResult.get(delivery.resultRowId);
     if (known) known.push(delivery);
     else byResult.set(delivery.resultRowId, [delivery]);
@@ -47,11 +47,21 @@ export function spareDeliveries(
   return spare;
 }
 
-/** Of each result and destination, what was sent of its latest revision there. */
-export function currentDeliveries(deliveries: readonly DeliveryFact[]): DeliveryFact[] {
+/**
+ * Of each result and destination, what was sent of its latest revision there. Of an accepted result nothing older than it
+ * stands at now: a destination that was away meanwhile shows it at another place.
+ */
+export function currentDeliveries({
+  results,
+  deliveries,
+}: Pick<StatementFacts, 'results' | 'deliveries'>): DeliveryFact[] {
+  const standing = new Map(
+    results.filter((r) => r.state === 'accepted').map((r) => [r.rowId, r.revision]),
+  );
   const latest = new Map<string, DeliveryFact>();
   for (const delivery of deliveries) {
     if (delivery.subjectKind !== 'result') continue;
+    if (delivery.resultRevision < (standing.get(delivery.resultRowId) ?? 1)) continue;
     const key = `${delivery.resultRowId} ${delivery.destination}`;
     const known = latest.get(key);
     if (known === undefined || known.resultRevision <= delivery.resultRevision) {

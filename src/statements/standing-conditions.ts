@@ -18,8 +18,9 @@ import type {
 import { currentDeliveries } from './spare-deliveries.js';
 
 /**
- * Rules 14 and 17: every accepted result is confirmed where the site requires it; never the statement's own.
- * What was superseded or held must not still be on its way, and its withdrawal must have arrived.
+ * Rules 14 and 17: every accepted result is confirmed, as it is now, where the site requires it; never the statement's own.
+ * What was superseded or held must not still be on its way, and its withdrawal must have arrived; nor may any destination
+ * of the folder hold what it was never told to withdraw (rule 25).
  *
  * @param spare see `spareDeliveries`
  */
@@ -32,16 +33,16 @@ export function deliveriesConfirmed(facts: StatementFacts, spare: ReadonlySet<st
   const against: string[] = [];
   const evidence: EvidenceReference[] = [];
   const byPlace = new Map(
-    currentDeliveries(facts.deliveries).map((d) => [`${d.resultRowId} ${d.destination}`, d]),
+    currentDeliveries(facts).map((d) => [`${d.resultRowId} ${d.destination}`, d]),
   );
   for (const result of facts.results) {
     for (const destination of required) {
       const delivery = byPlace.get(`${result.rowId} ${destination}`);
       if (isSettled(result.state, delivery) || (delivery && spare.has(delivery.deliveryId)))
         continue;
-      against.push(
-        `result ${result.resultId} at ${destination}: ${delivery?.state ?? 'no delivery'}`,
-      );
+      const missing =
+        result.revision > 1 ? `revision ${result.revision} was never sent` : 'no delivery';
+      against.push(`result ${result.resultId} at ${destination}: ${delivery?.state ?? missing}`);
       if (delivery) evidence.push({ kind: 'delivery', id: delivery.deliveryId });
     }
   }
@@ -50,6 +51,14 @@ export function deliveriesConfirmed(facts: StatementFacts, spare: ReadonlySet<st
     if (!required.includes(delivery.destination)) continue;
     against.push(`withdrawal ${delivery.deliveryId} at ${delivery.destination}: ${delivery.state}`);
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });
+  }
+  const ofFolder = new Set(facts.site.destinations.map(({ name }) => name));
+  for (const { deliveryId, destination, resultId, revision } of facts.untold ?? []) {
+    if (!ofFolder.has(destination)) continue;
+    against.push(
+      `${destination} has revision ${revision} of result ${resultId}, which does not stand any more, and was never told`,
+    );
+    evidence.push({ kind: 'delivery', id: deliveryId });
   }
   return metUnless(code, against, `${accepted} results confirmed at ${required.join(' and ')}`, {
     evidence,

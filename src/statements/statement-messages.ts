@@ -7,6 +7,17 @@ export interface ActiveMapping {
   readonly messages: readonly MessageName[];
 }
 
+/** Those of these destinations that have a mapping and cannot be told that a result was withdrawn. */
+export function withoutWithdrawal(
+  destinations: readonly string[],
+  mappings: ReadonlyMap<string, ActiveMapping>,
+): string[] {
+  return destinations.filter((name) => {
+    const mapping = mappings.get(name);
+    return mapping !== undefined && !mapping.messages.includes('withdrawal');
+  });
+}
+
 export interface StatementMessage {
   readonly destination: string;
   readonly message: 'statement' | 'stop';

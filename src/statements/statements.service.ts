@@ -227,7 +227,7 @@ export class StatementsService {
 
   /** The stops of a receipt and what could be said without them, for whoever is asked to lift them. */
   async lookAtStops(reader: Reader, receiptId: string): Promise<StopLiftCase | null> {
-    const loaded = await loadFacts(reader, this.settings.site, receiptId);
+    const loaded = await loadFacts(reader, this.settings.site, this.settings.mappings, receiptId);
     if (loaded === null) return null;
     const { facts } = loaded;
     const without = { ...facts, stops: [], conformedAtReceiptRevision: null };
@@ -321,7 +321,7 @@ export class StatementsService {
 
   private async decide(reader: Reader, receiptId: string, now: Instant): Promise<Decided | null> {
     const { site } = this.settings.site;
-    const loaded = await loadFacts(reader, this.settings.site, receiptId);
+    const loaded = await loadFacts(reader, this.settings.site, this.settings.mappings, receiptId);
     if (loaded === null) return null;
     const { latest } = loaded;
     const lastStop = loaded.facts.stops.at(-1) ?? null;

@@ -7,7 +7,7 @@ import type { AttributionAct } from '../../src/statements/attribution.js';
 import type { AttributionProposal } from '../../src/statements/attribution-view.js';
 import type { OpenDatabase } from '../../src/storage/database.js';
 import { curve, dec, scoreOf } from '../checks/fixture.js';
-import { MAPPINGS, ReviewBench } from './review-bench.js';
+import { ReviewBench } from './review-bench.js';
 
 const NAPHTHALENE = curve('naphthalene');
 /** The drum holds something else, and the recheck says so too. */
@@ -39,8 +39,8 @@ export class AttributionBench {
     this.watch = new AttributionWatch(database, clock, site, statements);
   }
 
-  static async open(): Promise<AttributionBench> {
-    const bench = new AttributionBench(await ReviewBench.open());
+  static async open(...of: Parameters<typeof ReviewBench.open>): Promise<AttributionBench> {
+    const bench = new AttributionBench(await ReviewBench.open(...of));
     await bench.reviews.announce();
     await bench.announceSecond();
     return bench;
@@ -58,14 +58,14 @@ export class AttributionBench {
   }
 
   /** The same as another process would have it. */
-  over(database: OpenDatabase): AttributionService {
+  over(database: OpenDatabase, mappings = this.reviews.bench.mappings): AttributionService {
     const { bench, signing } = this.reviews;
     return new AttributionService({
       database,
       clock: bench.clock,
       site: bench.site,
       statements: bench.statements,
-      messages: new ResultMessages(bench.site, MAPPINGS, 1),
+      messages: new ResultMessages(bench.site, mappings, 1),
       signing,
       onChanged: () => undefined,
     });
@@ -91,11 +91,16 @@ export class AttributionBench {
   }
 
   /** Looks and signs, a second later. */
-  async decide(id: string, who: SigningRequest, act: AttributionAct = 'attribute') {
-    const shownSha256 = (await this.attributions.show(id))?.sha256 ?? '';
+  async decide(
+    id: string,
+    who: SigningRequest,
+    act: AttributionAct = 'attribute',
+    over = this.attributions,
+  ) {
+    const shownSha256 = (await over.show(id))?.sha256 ?? '';
     this.reviews.bench.clock.advance(1000);
     const request = { act, shownSha256, reason: 'compared with the photo of the label' };
-    return this.attributions.decide(id, request, who);
+    return over.decide(id, request, who);
   }
 
   /** `R-1 R-2/D-1 rev 2`, in the order in which the results were stored. */

@@ -106,6 +106,21 @@ describe('rule 25: wrong lot typed', () => {
     ]);
   });
 
+  it('moves one that was taken back and withdrawn before, and withdraws it no second time', async () => {
+    const { bench, first, second, row } = await world({});
+    await bench.deliver();
+    const anew = goodResult(3, {
+      supersedes: { resultId: 'R-1', reason: 'measured again' },
+      container: { scanned: 'C-1', entry: 'scanned' },
+    });
+    await bench.reviews.settle(goodParts([anew], { bundleId: 'B-2' }));
+    const withdrawn = ['result 1 R-1 confirmed', 'withdrawal 1 R-1 due'];
+    expect((await bench.messages()).slice(0, 2)).toEqual(withdrawn);
+    const id = await bench.propose(row, first);
+    expect(await bench.decide(id, second)).toMatchObject({ kind: 'signed', revision: 2 });
+    expect((await bench.messages()).filter((m) => m.startsWith('withdrawal'))).toHaveLength(1);
+  });
+
   it('is withdrawn once for each place it was sent from', async () => {
     const { bench, first, second, row } = await world();
     await bench.deliver();

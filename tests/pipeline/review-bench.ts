@@ -16,6 +16,7 @@ import { SigningService } from '../../src/signatures/signing.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
 import { type ReviewAct, reviewDocument } from '../../src/statements/result-review.js';
 import type { ReviewAnswer } from '../../src/statements/review-answer.js';
+import type { ActiveMapping } from '../../src/statements/statement-messages.js';
 import type { OpenDatabase, Trx } from '../../src/storage/database.js';
 import { at, SITE } from '../checks/fixture.js';
 import { ADDRESS, COMMAND_LINE, newAccount, peopleOn } from '../support/people.js';
@@ -73,8 +74,11 @@ export class ReviewBench {
     });
   }
 
-  static async open(site = SITE): Promise<ReviewBench> {
-    const bench = await BundleBench.open(site, MAPPINGS);
+  static async open(
+    site = SITE,
+    mappings: ReadonlyMap<string, ActiveMapping> = MAPPINGS,
+  ): Promise<ReviewBench> {
+    const bench = await BundleBench.open(site, mappings);
     const { accounts } = peopleOn(bench.database, bench.clock);
     const signing = new SigningService(bench.database, bench.clock, accounts, bench.site);
     return new ReviewBench(bench, accounts, signing);
@@ -88,7 +92,7 @@ export class ReviewBench {
       clock: bench.clock,
       site: bench.site,
       statements: bench.statements,
-      messages: new ResultMessages(bench.site, MAPPINGS, 1),
+      messages: new ResultMessages(bench.site, bench.mappings, 1),
       signing: this.signing,
       onReviewed: () => undefined,
     });

@@ -23,6 +23,7 @@ function result(label: string | null, changes: Partial<MeasuredResult> = {}): Me
   return {
     rowId: `row-${label}`,
     resultId: `result-${label}`,
+    revision: 1,
     state: 'accepted',
     receiptId: 'R-1',
     receiptScanned: 'RC-1',

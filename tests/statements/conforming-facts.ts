@@ -192,6 +192,7 @@ export function pass(container: string, changes: Partial<ResultFact> = {}): Resu
   return {
     rowId,
     resultId: `result-${rowId}`,
+    revision: 1,
     state: 'accepted',
     mode: 'verification',
     decision: 'pass',

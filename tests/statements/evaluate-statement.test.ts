@@ -741,6 +741,41 @@ describe('the other conditions', () => {
     ).toBe('conforms');
   });
 
+  it('rules 17 and 25: counts what was sent of a result as it is now, and of one taken back what is there', () => {
+    const at = (revision: number, state: 'accepted' | 'superseded') => {
+      const [first, ...others] = facts.results;
+      if (first === undefined) throw new Error('nothing was measured');
+      const anew = state === 'accepted' ? [] : [pass('D-01', { rowId: 'anew' })];
+      const results = [{ ...first, revision, state }, ...others, ...anew];
+      return { ...facts, results, deliveries: confirmedDeliveries([...facts.results, ...anew]) };
+    };
+    const moved = at(2, 'accepted');
+    expect(verdict(at(1, 'accepted'))).toBe('conforms');
+    expect(verdict(moved)).toBe('incomplete, deliveries-confirmed unmet');
+    const ofNow = moved.deliveries.map((d) => ({ ...d, deliveryId: `${d.deliveryId} 2` }));
+    const both = [...moved.deliveries, ...ofNow.map((d) => ({ ...d, resultRevision: 2 }))];
+    expect(verdict({ ...moved, deliveries: both })).toBe('conforms');
+    expect(verdict(at(2, 'superseded'))).toBe('conforms');
+  });
+
+  it('rule 25: waits for every destination of the folder that was never told what does not stand', () => {
+    const told = { deliveryId: 'x', resultId: 'old', destination: 'lims', revision: 1 };
+    const optional = {
+      ...facts,
+      site: {
+        ...facts.site,
+        destinations: facts.site.destinations.map((d) =>
+          d.name === 'lims' ? { ...d, requiredForStatement: false } : d,
+        ),
+      },
+    };
+    for (const of of [facts, optional]) {
+      expect(verdict(of)).toBe('conforms');
+      expect(verdict({ ...of, untold: [told] })).toBe('incomplete, deliveries-confirmed unmet');
+      expect(verdict({ ...of, untold: [{ ...told, destination: 'gone' }] })).toBe('conforms');
+    }
+  });
+
   it('is not kept open by what went wrong where the site folder names no such destination any more', () => {
     const [first] = facts.deliveries;
     if (first === undefined) throw new Error('nothing was delivered');

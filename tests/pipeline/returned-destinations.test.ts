@@ -1,0 +1,240 @@
+import { describe, expect, it } from 'vitest';
+import { MissingDeliveries } from '../../src/pipeline/missing-deliveries.service.js';
+import { ResultMessages } from '../../src/pipeline/result-messages.service.js';
+import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
+import { RecomputeService } from '../../src/reconciliation/recompute.service.js';
+import type { Destination } from '../../src/site/site-folder.js';
+import type { ActiveMapping } from '../../src/statements/statement-messages.js';
+import { StatementsService } from '../../src/statements/statements.service.js';
+import { goodParts, goodResult, SITE } from '../checks/fixture.js';
+import { COMMAND_LINE } from '../support/people.js';
+import { AttributionBench, LABELS_OF_D1 } from './attribution-bench.js';
+import { MAPPINGS } from './review-bench.js';
+
+/**
+ * Release-safety rules 17 and 25: a destination that was out of the site folder while a result was given another place, or
+ * taken back, holds what does not stand any more when the folder names it again.
+ */
+
+const required = (name: string) =>
+  ({ name, requiredForStatement: true, acts: false }) as unknown as Destination;
+const BOTH = { ...SITE, destinations: [required('lims'), required('archive')] };
+const ARCHIVE: ActiveMapping = { digest: 'a', messages: ['result', 'withdrawal'] };
+
+/** Two results of receipt R-1, delivered to both destinations. */
+async function world(archive = ARCHIVE) {
+  const mappings = new Map<string, ActiveMapping>([...MAPPINGS, ['archive', archive]]);
+  const bench = await AttributionBench.open(BOTH, mappings);
+  const { reviews } = bench;
+  const [first, second] = [await reviews.person('robin'), await reviews.person('sam')];
+  await reviews.settle(goodParts([goodResult(1), goodResult(2)]));
+  await bench.deliver();
+  const row = await reviews.rowId('R-1');
+  const { database, clock } = reviews.bench;
+  const without = new ResultMessages(BOTH, MAPPINGS, 1);
+  const told: string[] = [];
+  const missing = new MissingDeliveries({
+    database,
+    clock,
+    site: BOTH,
+    messages: new ResultMessages(BOTH, mappings, 1),
+    onPlanned: (names) => told.push(...names),
+  });
+  return {
+    bench,
+    row,
+    told,
+    first,
+    second,
+    /** Result R-1 comes to drum D-1 of receipt R-2 while no mapping of the archive is in force. */
+    moveWhileGone: async () => {
+      const id = await bench.propose(row, first);
+      const over = bench.over(database, MAPPINGS);
+      expect(await bench.decide(id, second, 'attribute', over)).toMatchObject({ revision: 2 });
+      await bench.deliver();
+    },
+    takeBackWhileGone: async () => {
+      await database.transact(async (trx) => {
+        const before = await trx
+          .updateTable('result')
+          .set({ state: 'superseded' })
+          .where('id', '=', row)
+          .returningAll()
+          .executeTakeFirstOrThrow();
+        await without.takeBackDeliveries(trx, before, 'measured again', clock.now());
+      });
+      await bench.deliver();
+    },
+    plan: (receiptId: string) => missing.plan(receiptId, COMMAND_LINE, 'it is back, CR-15'),
+    confirmed: (receiptId: string) => reviews.found('deliveries-confirmed', receiptId),
+    /** What the archive was sent of result R-1, in the order of its key. */
+    atArchive: async () => {
+      const rows = await bench.db
+        .selectFrom('delivery')
+        .select(['message', 'subject_revision', 'receipt_id', 'state'])
+        .where('destination', '=', 'archive')
+        .where('ordering_key', '=', 'result:R-1')
+        .orderBy('seq')
+        .execute();
+      return rows.map((r) => `${r.message} ${r.subject_revision} ${r.receipt_id} ${r.state}`);
+    },
+    compared: async () => {
+      const comparison = new ComparisonService(database, clock, BOTH);
+      await comparison.catchUp();
+      const recompute = new RecomputeService(database, clock, BOTH, comparison);
+      const page = await recompute.page({ part: 'receipts', after: '' }, false);
+      expect(page.differences).toEqual([]);
+      return bench.db
+        .selectFrom('discrepancy')
+        .select(['detail', 'destination', 'receipt_id', 'closing_evidence'])
+        .where('class', '=', 'not-sent')
+        .orderBy('detail')
+        .execute();
+    },
+  };
+}
+
+describe('rule 25: a destination that was away while a result was given another place', () => {
+  it('keeps both receipts from conforming, and is named with the revision that stands there', async () => {
+    const { moveWhileGone, confirmed, compared, atArchive } = await world();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    await moveWhileGone();
+    expect(await atArchive()).toEqual(['result 1 R-1 confirmed']);
+    const has = 'archive has revision 1 of result R-1, which does not stand any more';
+    expect(await confirmed('R-2')).toContain(`${has}, and was never told`);
+    expect(await confirmed('R-2')).toContain('result R-1 at archive: revision 2 was never sent');
+    expect(await confirmed('R-1')).toContain(`${has}, and was never told`);
+    expect(await compared()).toEqual([
+      {
+        detail: `${has} (it is accepted, revision 2), and was never told; plan it: drumline delivery plan R-2`,
+        destination: 'archive',
+        receipt_id: 'R-2',
+        closing_evidence: null,
+      },
+    ]);
+  });
+
+  it.each(['R-1', 'R-2'])(
+    'is told by a plan for %s: withdrawn at the old, then sent to the new',
+    async (id) => {
+      const { moveWhileGone, bench, plan, told, confirmed, compared, atArchive } = await world();
+      await moveWhileGone();
+      await compared();
+      expect(await plan(id)).toEqual({
+        kind: 'done',
+        planned: [
+          { resultId: 'R-1', destination: 'archive', done: 'withdrawn', revision: 1 },
+          { resultId: 'R-1', destination: 'archive', done: 'planned' },
+        ],
+        withoutMessage: [],
+        withoutWithdrawal: [],
+      });
+      expect(told).toEqual(['archive']);
+      expect(await atArchive()).toEqual([
+        'result 1 R-1 confirmed',
+        'withdrawal 1 R-1 due',
+        'result 2 R-2 due',
+      ]);
+      // What lims was told is what the archive is told.
+      expect(await bench.db.selectFrom('withdrawal').selectAll().execute()).toHaveLength(1);
+      expect(await confirmed('R-1')).toContain('unmet');
+      expect(await confirmed('R-2')).toContain('unmet');
+      const [closed, ...more] = await compared();
+      expect(more).toEqual([]);
+      expect(closed?.closing_evidence).toMatch(/^delivery:\S+, delivery:\S+$/);
+      await bench.deliver();
+      expect(await confirmed('R-1')).toMatch(/^met/);
+      expect(await confirmed('R-2')).toMatch(/^met/);
+      expect(await plan(id)).toMatchObject({ kind: 'done', planned: [], withoutMessage: [] });
+      const [entry, ...others] = await bench.reviews.trail('receipt.deliveries-planned');
+      expect(others).toEqual([]);
+      expect(entry).toMatchObject({ subject_id: id, reason: 'it is back, CR-15' });
+      expect(entry?.after).toContain('"withdrawn"');
+      const due = await bench.db.selectFrom('receipt').select(['id', 'evaluation_due']).execute();
+      expect(due.every((r) => r.evaluation_due === 0)).toBe(true);
+    },
+  );
+
+  it('is told before anything later of the result, also where nobody planned it', async () => {
+    const { moveWhileGone, bench, row, first, second, confirmed, atArchive } = await world();
+    await moveWhileGone();
+    const seen = { ...LABELS_OF_D1.seen, container: 'D-2' };
+    const id = await bench.propose(row, first, { ...LABELS_OF_D1, seen });
+    expect(await bench.decide(id, second)).toMatchObject({ revision: 3 });
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 confirmed',
+      'withdrawal 1 R-1 due',
+      'result 3 R-2 due',
+    ]);
+    await bench.deliver();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    expect(await confirmed('R-2')).toMatch(/^met/);
+  });
+
+  it('does not count the older revision either where its mapping has no withdrawal', async () => {
+    const { moveWhileGone, confirmed, plan, atArchive } = await world({
+      digest: 'a',
+      messages: ['result'],
+    });
+    await moveWhileGone();
+    expect(await confirmed('R-2')).toContain('result R-1 at archive: revision 2 was never sent');
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    expect(await plan('R-2')).toEqual({
+      kind: 'done',
+      planned: [],
+      withoutMessage: [],
+      withoutWithdrawal: ['archive'],
+    });
+    // It would show the result at both receipts.
+    expect(await atArchive()).toEqual(['result 1 R-1 confirmed']);
+  });
+});
+
+describe('rule 17: a destination that was away while a result was taken back', () => {
+  it('keeps its receipt from conforming until the withdrawal is confirmed there', async () => {
+    const { takeBackWhileGone, bench, plan, confirmed, compared, atArchive } = await world();
+    await takeBackWhileGone();
+    const has = 'archive has revision 1 of result R-1, which does not stand any more';
+    expect(await confirmed('R-1')).toContain(`${has}, and was never told`);
+    expect((await compared()).map((d) => d.detail)).toEqual([
+      `${has} (it is superseded), and was never told; plan it: drumline delivery plan R-1`,
+    ]);
+    expect(await plan('R-1')).toMatchObject({
+      planned: [{ resultId: 'R-1', destination: 'archive', done: 'withdrawn', revision: 1 }],
+    });
+    expect(await atArchive()).toEqual(['result 1 R-1 confirmed', 'withdrawal 1 R-1 due']);
+    expect(await confirmed('R-1')).toContain('at archive: due');
+    await bench.deliver();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    const [closed] = await compared();
+    expect(closed?.closing_evidence).toMatch(/^delivery:\S+$/);
+  });
+
+  it('asks nothing of one that cannot be told', async () => {
+    const { takeBackWhileGone, confirmed } = await world({ digest: 'a', messages: ['result'] });
+    await takeBackWhileGone();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+  });
+
+  it('asks nothing of one that the folder does not name, and asks one that it names and does not require', async () => {
+    const { takeBackWhileGone, bench } = await world();
+    await takeBackWhileGone();
+    const { database, clock } = bench.reviews.bench;
+    const archive = { ...required('archive'), requiredForStatement: false };
+    const foundIn = async (destinations: Destination[]) => {
+      const site = { ...BOTH, destinations };
+      const statements = new StatementsService(database, clock, {
+        site,
+        mappings: MAPPINGS,
+        epoch: 1,
+      });
+      const look = await statements.look(database.db, 'R-1');
+      return look?.draft.conditions.find((c) => c.code === 'deliveries-confirmed');
+    };
+    expect(await foundIn([required('lims')])).toMatchObject({ state: 'met' });
+    expect(await foundIn([required('lims'), archive])).toMatchObject({
+      state: 'unmet',
+      found: expect.stringContaining('archive has revision 1 of result R-1'),
+    });
+  });
+});
