@@ -65,6 +65,7 @@ function originText(origin: ShownOrigin): string {
     ...(origin.hadStop ? ['a stop was in force'] : []),
     ...(origin.refused ? ['refused by the second person'] : []),
     ...(origin.refusals.length > 0 ? ['refused by the second person by now'] : []),
+    ...(origin.hadContrary ? ['a contrary result went to one of its parts'] : []),
     ...(origin.disagreed ? ['the recheck disagreed with a result'] : []),
     `results against it: ${origin.contraryThen} then, ${origin.against.length} now`,
     ...(origin.rejected.length === 0

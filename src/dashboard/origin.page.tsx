@@ -129,6 +129,7 @@ function Against({ origin }: { readonly origin: ShownOrigin }): JSX.Element {
     ...(origin.hadStop ? ['a stop'] : []),
     ...(origin.refused ? ['refused by the second person'] : []),
     ...(origin.refusals.length > 0 ? ['refused by the second person by now'] : []),
+    ...(origin.hadContrary ? ['a contrary result that went to one of its parts'] : []),
     ...(origin.disagreed ? ['a recheck that disagreed'] : []),
     ...(origin.contraryThen > 0 ? [`results: ${origin.contraryThen}`] : []),
   ];

@@ -165,6 +165,7 @@ async function originsOf(reader: Reader, site: string, receiptId: string) {
     hadStop: origin.hadStop,
     refused: origin.refused,
     disagreed: origin.disagreed,
+    hadContrary: origin.hadContrary ?? false,
     contraryThen: link.known_contrary,
     against,
     rejected: origin.rejected.map(({ id, receiptId: at, container }) => ({

@@ -20,6 +20,8 @@ export interface LinkDocument {
   readonly refusals?: readonly string[];
   /** The recheck disagreed with a result that it had. */
   readonly disagreed?: boolean;
+  /** A contrary result was of it, whatever had been signed about that; what went along with it is of other receipts now. */
+  readonly hadContrary?: boolean;
   /** Ids of the rejections of its containers. */
   readonly rejected?: readonly string[];
   /**

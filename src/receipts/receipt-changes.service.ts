@@ -16,6 +16,7 @@ import { labelFault } from './label-list.js';
 import {
   hasDisagreement,
   insertRelabel,
+  leftBehind,
   moveEvidence,
   receiptsComingOf,
   receiptsListing,
@@ -182,7 +183,7 @@ export class ReceiptChangesService {
     await this.settings.evaluate(trx, row.id, by.now);
     const unowned = await this.receipts.unowned(trx);
     const carried = attributePlansMember(await inspectionsCarried(trx, site, before));
-    const disagreed = await hasDisagreement(trx, site, row.id);
+    const stood = await stoodBefore(trx, site, row.id);
     const made: ChangedReceipt[] = [];
     for (const line of again.value) {
       const scanned = ready.value.byScan.get(line.scanText) ?? null;
@@ -194,7 +195,7 @@ export class ReceiptChangesService {
     }
     for (const line of again.value) {
       const link = this.linkTo(line, row.id, 'split', by);
-      await linkReceipts(trx, site, { ...link, disagreed }, by);
+      await linkReceipts(trx, site, { ...link, ...stood }, by);
     }
     const change = { action: 'receipt.split', status: 'split' } as const;
     const closed = await this.revise(trx, row, before, NONE, by, change);
@@ -342,10 +343,10 @@ export class ReceiptChangesService {
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
       const { containers } = before.inForce;
-      const disagreed = await hasDisagreement(trx, site, row.id);
+      const stood = await stoodBefore(trx, site, row.id);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
       const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
-      await linkReceipts(trx, site, { ...link, unanswered, disagreed }, by);
+      await linkReceipts(trx, site, { ...link, ...stood, unanswered }, by);
       const change = { action: 'receipt.merged', status: 'merged' } as const;
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }
@@ -558,4 +559,13 @@ const NONE: ReadonlySet<string> = new Set();
 
 function invalid(detail: string): { readonly ok: false } & ChangeFault {
   return { ok: false, code: 'receipt-change-invalid', detail };
+}
+
+/** What speaks against a receipt that is about to be divided or merged, and goes along with its results. */
+async function stoodBefore(trx: Trx, site: string, receiptId: string) {
+  const { contrary } = await leftBehind(trx, site, receiptId);
+  return {
+    disagreed: await hasDisagreement(trx, site, receiptId),
+    hadContrary: contrary.length > 0,
+  };
 }

@@ -25,6 +25,8 @@ export interface NewLink {
   readonly reason: string;
   /** The recheck disagreed with a result of the source, before its results went along. */
   readonly disagreed?: boolean;
+  /** A contrary result was of the source, before its results went along. */
+  readonly hadContrary?: boolean;
   /** Sources of a merge's parts that no signed act answers for in one of them, whatever was signed for the others. */
   readonly unanswered?: ReadonlySet<string>;
 }
@@ -166,6 +168,7 @@ async function documentOf(
     refused: standings.some((s) => s.refusal !== null),
     refusals: standings.flatMap((s) => s.refusal?.id ?? []),
     disagreed: link.disagreed ?? false,
+    hadContrary: link.hadContrary ?? false,
     scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ stood }) => stood.scanTexts)])],
     places: [
       ...(await announcedPlaces(trx, site, link.from)),

@@ -98,6 +98,8 @@ export interface OriginFact {
   readonly refused: boolean;
   /** The recheck disagreed with a result that it had. */
   readonly disagreed: boolean;
+  /** A contrary result was of it and went along; left out: none. */
+  readonly hadContrary?: boolean;
   /** Results that speak against it, did not when they went, and were known to no signed act. */
   readonly contrarySince: number;
   /** A reviewer refused its statement, or that of what it went on as, after they went, and no signed act knew of it. */

@@ -89,6 +89,7 @@ function faultsOfOrigin(origin: OriginFact): string[] {
     if (origin.hadStop) faults.push('a stop was in force there');
     if (origin.refused) faults.push('a reviewer refused it then');
     if (origin.refusedSince) faults.push('a reviewer refused it since');
+    if (origin.hadContrary) faults.push('a contrary result was of it then');
     if (origin.disagreed) faults.push('the recheck disagreed with a result there then');
     if (left.contrary > 0) faults.push(`${left.contrary} contrary results stand there`);
     if (rejected.length > 0) faults.push(`${labels(rejected)} rejected there`);

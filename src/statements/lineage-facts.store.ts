@@ -153,6 +153,7 @@ export async function loadOrigins(
         hadStop: then.hadStop,
         refused: then.refused ?? false,
         disagreed: then.disagreed ?? false,
+        hadContrary: then.hadContrary ?? false,
         contrarySince:
           then.contrary === undefined
             ? Math.max(0, against.filter((id) => !known.has(id)).length - link.known_contrary)

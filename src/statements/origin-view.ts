@@ -20,6 +20,8 @@ export interface ShownOrigin {
   readonly refused: boolean;
   /** The recheck had disagreed with a result that it had. */
   readonly disagreed: boolean;
+  /** A contrary result was of it, and went to one of its parts. */
+  readonly hadContrary: boolean;
   /** Results that spoke against it when they went. */
   readonly contraryThen: number;
   /** Row ids of the results that speak against it now, there or at what went on from it. */
@@ -98,6 +100,8 @@ export function originRecord(
       hadStop: origin.hadStop,
       refused: origin.refused,
       disagreed: origin.disagreed,
+      // Left out of what was signed before it was looked at.
+      ...(origin.hadContrary ? { hadContrary: true } : {}),
       contraryThen: origin.contraryThen,
     })),
   };

@@ -6,6 +6,7 @@ import { ReceiptReviewService } from '../../src/pipeline/receipt-review.service.
 import type { ReceiptLine } from '../../src/receipts/expectation-line.js';
 import { ComparisonService } from '../../src/reconciliation/comparison.service.js';
 import type { SigningRequest } from '../../src/signatures/signing-request.js';
+import type { SiteFolder } from '../../src/site/site-folder.js';
 import { latestStatement } from '../../src/statements/statements.store.js';
 import { goodParts, goodResult } from '../checks/fixture.js';
 import { COMMAND_LINE } from '../support/people.js';
@@ -194,7 +195,8 @@ describe('what began anew from a receipt', () => {
   it('is held up by nothing that time alone makes of the messages of its source', async () => {
     const world = await Lineage.open();
     const { database, clock, site } = world.bench.bench;
-    const comparison = new ComparisonService(database, clock, site);
+    const erp = { name: 'erp', requiredForStatement: false } as SiteFolder['destinations'][number];
+    const comparison = new ComparisonService(database, clock, { ...site, destinations: [erp] });
     await world.announce('R-1');
     await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
     const before = await world.asked('R-2');
