@@ -390,7 +390,7 @@ describe('rule 19: a split', () => {
     const good = await world.statements.fresh('R-2', 'erp');
     expect(good.outcome).toBe('incomplete');
     expect(good.conditions.filter((c) => c.state === 'unmet').map((c) => c.found)).toEqual([
-      'came of R-1 (split): it did not conform then; no signed act answers for it',
+      'came of R-1 (split): it did not conform then, a contrary result was of it then; no signed act answers for it',
     ]);
     await world.database.db.updateTable('receipt_link').set({ signature_id: 's-1' }).execute();
     expect((await world.statements.fresh('R-2', 'erp')).outcome).toBe('conforms');
