@@ -3,11 +3,7 @@ import { recordAudit } from '../audit/audit.store.js';
 import { Misconfigured } from '../errors.js';
 import { formatInstant, type Instant } from '../formats/instant.js';
 import { importMethods } from '../methods/import-methods.store.js';
-import { lockSiteEvidence, markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
-import {
-  findingsOfGone,
-  settleFindingsByFolder,
-} from '../reconciliation/gone-destinations.store.js';
+import { markAnnouncedReceiptsDue } from '../receipts/facts.store.js';
 import type { LoadedSiteFolder } from '../site/site-folder.files.js';
 import { isServiceKnown, noteService } from '../statements/instrument-service.store.js';
 import type { OpenDatabase, Reader, Trx } from '../storage/database.js';
@@ -112,7 +108,7 @@ async function startIn(
   await refuseWhatNobodyWouldDeliver(trx, folder);
   // Before every receipt: who takes a document of a source locks its mapping first.
   await putMappingsInForce(trx);
-  const mayFindingsEnd = await activateSite(trx, folder, now);
+  await activateSite(trx, folder, now);
   const row = await lockInstance(trx, now);
   const cause = recogniseCopy(row, where.place, where.mark, where.isOneFile);
   const marked = where.mark?.instance === row.id ? where.mark.epoch : 0;
@@ -126,9 +122,8 @@ async function startIn(
     .set({ place: where.place, tick })
     .where('id', '=', row.id)
     .execute();
-  // Last: these lock the site's evidence, which comes after every receipt.
+  // Last: it locks the site's evidence, which comes after every receipt.
   await importMethods(trx, folder, now);
-  if (mayFindingsEnd) await settleFindings(trx, folder, now);
   return { ...living, place: where.place, tick };
 }
 
@@ -223,21 +218,15 @@ async function refuseWhatNobodyWouldDeliver(trx: Trx, folder: LoadedSiteFolder):
 /**
  * Keeps the folder the service runs from. With other content than before every statement may have become
  * untrue (a tightened plan, a method no longer approved, another instrument in service), so all are due.
- *
- * @returns whether what was found at destinations may end or begin by it; every receipt is due then
  */
-async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): Promise<boolean> {
+async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): Promise<void> {
   const { site, digest, timeZone: zone } = folder.site;
   const before = await lastActivated(trx, site);
   const { instruments } = folder.site;
   if (before?.digest === digest) {
     // Of a database from before it was noted, this is what is known.
     if (!(await isServiceKnown(trx, site))) await noteService(trx, site, instruments, now);
-    // A version before left open what was found at destinations that had been taken out.
-    const destinations = folder.site.destinations.map(({ name }) => name);
-    if ((await findingsOfGone(trx, { site, destinations })).length === 0) return false;
-    await markAnnouncedReceiptsDue(trx, site);
-    return true;
+    return;
   }
   // The latest is in force, also when the clock was set back since the one before.
   const at = Math.max(now, (before?.activated_at ?? 0) + 1) as Instant;
@@ -259,13 +248,4 @@ async function activateSite(trx: Trx, folder: LoadedSiteFolder, now: Instant): P
     ...(before ? { before: { digest: before.digest } } : {}),
     after: { digest },
   });
-  return true;
-}
-
-/** What was found at destinations that this folder names no more, or names again. */
-async function settleFindings(trx: Trx, { site }: LoadedSiteFolder, now: Instant): Promise<void> {
-  await lockSiteEvidence(trx, site.site);
-  const destinations = site.destinations.map(({ name }) => name);
-  const { digest, timeZone: zone } = site;
-  await settleFindingsByFolder(trx, { site: site.site, digest, zone, destinations }, now);
 }

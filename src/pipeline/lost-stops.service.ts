@@ -1,10 +1,10 @@
 import type { Duty } from '../access/duties.js';
 import type { JsonValue } from '../formats/canonical-json.js';
-import { holdingPrefix } from '../receipts/evidence-subject.js';
 import { shareSiteEvidence } from '../receipts/facts.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { closeByEvidence, isOpenDiscrepancy } from '../reconciliation/discrepancies.store.js';
 import { lockStopsHeldOf, settleHolding, stopsHeldOf } from '../reconciliation/holdings.store.js';
+import { holdingPrefix } from '../reconciliation/sweep-findings.service.js';
 import { type Refused, refused } from '../signatures/judge-signing.js';
 import { bindShown } from '../signatures/shown-document.js';
 import { type Components, signatureManifest } from '../signatures/signature.js';

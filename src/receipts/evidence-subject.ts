@@ -13,8 +13,3 @@ export function resultSubject(resultRowId: string): string {
 export function deliveryPrefix(destination: string): string {
   return `held:${destination}:`;
 }
-
-/** As `deliveryPrefix`, of messages there that nothing accounts for; the name that the destination has for one follows. */
-export function holdingPrefix(destination: string): string {
-  return `holding:${destination}:`;
-}

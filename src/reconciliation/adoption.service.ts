@@ -3,7 +3,6 @@ import type { Looking } from '../delivery/looking.service.js';
 import { auditDelivery, changeDelivery, type DeliveryChange } from '../delivery/outcome.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import type { Instant } from '../formats/instant.js';
-import { holdingPrefix } from '../receipts/evidence-subject.js';
 import type { SiteFolder } from '../site/site-folder.js';
 import type { Clock } from '../storage/clock.js';
 import type { OpenDatabase } from '../storage/database.js';
@@ -11,6 +10,7 @@ import type { DeliveryRow, DestinationHoldingRow, SubjectKind } from '../storage
 import { type DeliverySubject, deliverySubject } from './delivery-subject.store.js';
 import { closeByEvidence } from './discrepancies.store.js';
 import { holdingsOf, settleHolding } from './holdings.store.js';
+import { holdingPrefix } from './sweep-findings.service.js';
 
 export interface AdoptionParts {
   readonly database: OpenDatabase;

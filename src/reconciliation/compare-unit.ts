@@ -6,7 +6,6 @@ import {
   compare,
   containerSubject,
   type Discrepancy,
-  deliveryClasses,
   deliverySubject,
   discrepancyKey,
   type ExpectedContainer,
@@ -210,11 +209,8 @@ function closingEvidence(
       d.build > delivery.build &&
       d.state === 'confirmed',
   );
-  if (later) return `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`;
-  // What is still wrong with it, and is no discrepancy any more, is so by the site folder alone.
-  const isStillWrong = deliveryClasses(delivery, ended.class === 'overdue').includes(ended.class);
-  return isStillWrong
-    ? `the site folder names no destination ${delivery.destination} any more`
+  return later
+    ? `${deliverySubject(later.deliveryId)}, build ${later.build}, is confirmed`
     : `${ended.subject} is ${delivery.state}`;
 }
 

@@ -93,9 +93,7 @@ export function compare(comparison: Comparison): Discrepancy[] {
     ...notMeasured(comparison.expected, comparison.results),
     ...comparison.results.flatMap(fromResult),
     ...notSent(comparison),
-    ...standingDeliveries(comparison.deliveries)
-      .filter((d) => isNamed(d, comparison))
-      .flatMap((d) => fromDelivery(d, comparison)),
+    ...standingDeliveries(comparison.deliveries).flatMap((d) => fromDelivery(d, comparison)),
   ];
   const once = new Map<string, Discrepancy>();
   for (const discrepancy of found) {
@@ -265,15 +263,6 @@ function sentTo(rowId: string, { destination }: Pick<SentDelivery, 'destination'
   return JSON.stringify([rowId, destination]);
 }
 
-/** Nobody sends or asks where the site folder names no such destination; bad news is owed there all the same. */
-export function isNamed(
-  { subjectKind, destination }: Pick<SentDelivery, 'subjectKind' | 'destination'>,
-  { destinations }: Pick<Comparison, 'destinations'>,
-): boolean {
-  const isBadNews = subjectKind === 'stop' || subjectKind === 'withdrawal';
-  return isBadNews || destinations.some(({ name }) => name === destination);
-}
-
 function fromDelivery(
   delivery: SentDelivery,
   options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
@@ -325,11 +314,11 @@ function turnsOf({ createdAt }: Pick<SentDelivery, 'createdAt'>, overdueAfterMs:
 /** When one of these becomes overdue, or no longer is, if nothing changes before; null when none will. */
 export function nextOverdueAt(
   deliveries: readonly SentDelivery[],
-  options: Pick<Comparison, 'now' | 'overdueAfterMs' | 'destinations'>,
+  options: Pick<Comparison, 'now' | 'overdueAfterMs'>,
 ): Instant | null {
   let next: Instant | null = null;
   for (const d of standingDeliveries(deliveries)) {
-    if (!isNamed(d, options) || !deliveryClasses(d, true).includes('overdue')) continue;
+    if (!deliveryClasses(d, true).includes('overdue')) continue;
     for (const at of turnsOf(d, options.overdueAfterMs)) {
       if (at >= options.now && (next === null || at < next)) next = at;
     }

@@ -3,7 +3,7 @@ import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
 import { receiptOfDelivery } from '../receipts/delivery-findings.store.js';
-import { deliveryPrefix, holdingPrefix } from '../receipts/evidence-subject.js';
+import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import { markEvaluationDue, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { takeOverHeld } from '../receipts/held-elsewhere.store.js';
 import { receiptsComingOf } from '../receipts/lineage.store.js';
@@ -412,6 +412,10 @@ function findingOf({ site, destination, identity }: DestinationHoldingRow): Find
  */
 function unownedScope({ message, destination }: DestinationHoldingRow, now: Instant) {
   return message === 'period' ? { destination } : { to: now };
+}
+
+export function holdingPrefix(destination: string): string {
+  return `holding:${destination}:`;
 }
 
 export function fieldPrefix(destination: string): string {

@@ -1,11 +1,11 @@
 import type { Actor } from '../audit/audit.store.js';
 import { formatInstant } from '../formats/instant.js';
-import { deliveryPrefix, holdingPrefix } from '../receipts/evidence-subject.js';
+import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import type { OpenDatabase } from '../storage/database.js';
 import type { DiscrepancyRow, SweepRow } from '../storage/tables.js';
 import { openOfSweeps } from './holdings.store.js';
 import type { SweepRequest, SweepService } from './sweep.service.js';
-import { fieldPrefix } from './sweep-findings.service.js';
+import { fieldPrefix, holdingPrefix } from './sweep-findings.service.js';
 import type { SweepPeriod } from './sweep-rules.js';
 import { recentSweeps, sweepById } from './sweeps.store.js';
 

@@ -129,11 +129,8 @@ export function noOpenDiscrepancy(
     against.push(`attribution: result ${result.resultId} was taken by a signature that is void`);
     evidence.push({ kind: 'result', id: result.resultId });
   }
-  const destinations = new Set(facts.site.destinations.map(({ name }) => name));
   for (const delivery of facts.deliveries) {
-    // Nobody sends or asks where the site folder names no such destination; bad news is owed there all the same.
-    const isGone = !destinations.has(delivery.destination) && delivery.subjectKind === 'result';
-    const fault = isGone ? null : openFault(delivery);
+    const fault = openFault(delivery);
     if (fault === null || spare.has(delivery.deliveryId)) continue;
     against.push(`${fault}: delivery ${delivery.deliveryId} at ${delivery.destination}`);
     evidence.push({ kind: 'delivery', id: delivery.deliveryId });

@@ -58,7 +58,7 @@ const all: Comparison = {
   })),
   results: labels.map((l) => result(l)),
   deliveries: [],
-  destinations: [{ name: 'lims', required: false }],
+  destinations: [],
   now,
   overdueAfterMs: 1000,
 };
@@ -101,14 +101,6 @@ describe('comparison', () => {
       'held result:row-D-12',
       'not-measured container:["R-1","D-12"]',
     ]);
-  });
-
-  it('says nothing of what went to a destination that the site names no more, bad news apart', () => {
-    const old = { ...sent, destination: 'old', state: 'rejected', fault: 'rejected' } as const;
-    const withdrawal = { ...old, deliveryId: 'w', subjectKind: 'withdrawal' } as const;
-    expect(classes({ ...all, deliveries: [old, withdrawal] })).toEqual(['rejected delivery:w']);
-    const due = { ...old, state: 'due', fault: null } as const;
-    expect(nextOverdueAt([due], all)).toBeNull();
   });
 
   it('asks only for containers the plan asks for', () => {

@@ -415,42 +415,6 @@ describe('the comparison kept by rounds', () => {
     expect(almost.counts).toEqual(whole.counts);
   });
 
-  it('closes what went wrong at a destination that is taken out of the site, until it is back', async () => {
-    const world = await ComparisonWorld.open();
-    await world.world.conform();
-    const { database, clock, site } = world.world;
-    const [kept, gone] = site.destinations;
-    const { id } = await database.db
-      .selectFrom('delivery')
-      .select('id')
-      .where('destination', '=', gone?.name ?? '')
-      .where('subject_kind', '=', 'result')
-      .limit(1)
-      .executeTakeFirstOrThrow();
-    const wrong = { state: 'rejected', fault: 'rejected' } as const;
-    await database.transact((trx) =>
-      trx.updateTable('delivery').set(wrong).where('id', '=', id).execute(),
-    );
-    await world.comparison.catchUp();
-    const open = `rejected delivery:${id} (R-1)`;
-    expect(await world.open()).toEqual([open]);
-    const fewer = { ...site, destinations: kept ? [kept] : [] };
-    const { ComparisonService } = await import('../../src/reconciliation/comparison.service.js');
-    await new ComparisonService(database, clock, fewer).catchUp();
-    expect(await world.open()).toEqual([]);
-    const closed = await database.db
-      .selectFrom('discrepancy')
-      .select('closing_evidence')
-      .where('closed_at', 'is not', null)
-      .where('subject', '=', `delivery:${id}`)
-      .execute();
-    expect(closed).toEqual([
-      { closing_evidence: `the site folder names no destination ${gone?.name} any more` },
-    ]);
-    await world.comparison.catchUp();
-    expect(await world.open()).toEqual([open]);
-  });
-
   it('compares everything again when destinations of the site change', async () => {
     const world = await ComparisonWorld.open();
     await world.world.conform();

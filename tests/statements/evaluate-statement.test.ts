@@ -776,18 +776,6 @@ describe('the other conditions', () => {
     }
   });
 
-  it('is not kept open by what went wrong where the site folder names no such destination any more', () => {
-    const [first] = facts.deliveries;
-    if (first === undefined) throw new Error('nothing was delivered');
-    const wrong = { ...first, state: 'rejected', fault: 'rejected' } as const;
-    const elsewhere = (change: Partial<DeliveryFact>) =>
-      verdict({ ...facts, deliveries: [...facts.deliveries, { ...wrong, ...change }] });
-    expect(elsewhere({ deliveryId: 'x', destination: 'old' })).toBe('conforms');
-    // Bad news is owed there all the same.
-    const withdrawal = { deliveryId: 'w', destination: 'old', subjectKind: 'withdrawal' } as const;
-    expect(elsewhere(withdrawal)).toContain('no-open-discrepancy unmet');
-  });
-
   it('rule 16: anything open of the receipt, a held result or a double at a destination is open', () => {
     expect(verdict({ ...facts, discrepancies: [{ ...gap, owned: true, scope: {} }] })).toBe(
       'incomplete, no-open-discrepancy unmet',
