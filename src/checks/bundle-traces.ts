@@ -102,11 +102,12 @@ export function scannedContainer(receipt: string | null, container: string | nul
 }
 
 /**
- * Number of the disposable cover of an immersion probe, normalised; null without one. Whatever the kind says: a cover that is
- * named was in the container.
+ * Number of the disposable cover of an immersion probe, normalised; null without one. Under another kind only what has a
+ * number: a cover that is named was in the container, and a word such as `none` names no cover.
  */
 export function coverOf({ presentation }: Pick<BundleResult, 'presentation'>): string | null {
   const key = normaliseLabel(presentation.probeCover ?? '');
+  if (presentation.kind !== 'immersion-probe' && !/[1-9]/.test(key)) return null;
   return key === '' ? null : key;
 }
 

@@ -180,6 +180,8 @@ function between({ axis, values }: NoiseCurve, x: number, right: number): number
 }
 
 function alike(a: Float64Array, b: Float64Array, max: number): number | null {
+  // A few counts that happen to coincide in two flat regions correlate nearly by one.
+  if (bending(a) < BENDS_MIN || bending(b) < BENDS_MIN) return null;
   const [one, other] = [clipped(a), clipped(b)];
   const r = pearson(one, other);
   if (r === null || r < max) return null;
@@ -203,10 +205,18 @@ function slopeAfter(axis: Float64Array, values: Float64Array, i: number): number
   return rise / ((axis[i + 1] as number) - (axis[i] as number));
 }
 
+/** How many of them are bends: of one that is `LEAST` of the widest, rounding is all there is. */
+function bending(bends: Float64Array): number {
+  const least = bends.reduce((most, bend) => Math.max(most, Math.abs(bend)), 0) * LEAST;
+  return bends.reduce((count, bend) => (Math.abs(bend) > least ? count + 1 : count), 0);
+}
+
+const LEAST = 1e-6;
+
 /** Those that are none aside: between the points of a coarser curve nothing bends. */
 function clipped(bends: Float64Array): Float64Array {
   const sizes = bends.map(Math.abs).sort();
-  const least = (sizes.at(-1) ?? 0) * 1e-6;
+  const least = (sizes.at(-1) ?? 0) * LEAST;
   const some = sizes.subarray(sizes.findIndex((size) => size > least));
   const most = CLIP * 1.4826 * (some[some.length >> 1] as number);
   return bends.map((bend) => Math.max(-most, Math.min(most, bend)));

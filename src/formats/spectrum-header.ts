@@ -32,7 +32,7 @@ export function headerFault(cells: readonly string[]): HeaderFault | null {
   const [first, second] = cells.map(headerText) as [string, string];
   const unit = unitOfHeader(first);
   const name = wordOf(first).replace(IN_NAME, '');
-  const isUnitAlone = name === '' && IN_NAME.test(wordOf(first));
+  const isUnitAlone = name === '' && (unit !== null || IN_NAME.test(wordOf(first)));
   if (unit !== null && !isWavenumber(unit)) {
     const message = `expected a Raman shift in cm-1, found the unit ${quoted(unit)}`;
     return { column: 1, message };
@@ -41,7 +41,9 @@ export function headerFault(cells: readonly string[]): HeaderFault | null {
     const message = `expected a Raman shift in cm-1 under a header such as raman_shift_cm1, found ${quoted(first)}`;
     return { column: 1, message };
   }
-  if (!INTENSITIES.has(squeezed(wordOf(second)))) {
+  const counted =
+    wordOf(second) === '' ? (unitOfHeader(second) ?? '').toLowerCase() : wordOf(second);
+  if (!INTENSITIES.has(squeezed(counted))) {
     const message = `expected intensities under a header such as intensity, found ${quoted(second)}`;
     return { column: 2, message };
   }
@@ -50,10 +52,14 @@ export function headerFault(cells: readonly string[]): HeaderFault | null {
 
 /** A cell without quotes around it, and without the start and step that an even axis is declared by. */
 function headerText(cell: string): string {
-  return cell
-    .replace(/^"(.*)"$/, '$1')
-    .replace(/ start=.*$/, '')
-    .trim();
+  return (
+    cell
+      .replace(/^"(.*)"$/, '$1')
+      .replace(/ start=.*$/, '')
+      // A true minus sign, as typesetting programs write it.
+      .replaceAll('\u2212', '-')
+      .trim()
+  );
 }
 
 /** The unit of `name (unit)`, `name [unit]` or `name/unit`; null for a name alone. */
@@ -67,8 +73,11 @@ export function unitOfHeader(cell: string): string | null {
 /** What stands before the unit, in lower case. */
 function wordOf(text: string): string {
   const unit = unitOfHeader(text);
-  const end = unit === null ? text.length : text.lastIndexOf(unit) - 1;
-  return text.slice(0, end).trim().toLowerCase();
+  const end = unit === null ? text.length : text.lastIndexOf(unit);
+  return text
+    .slice(0, end)
+    .replace(/[\s/([]+$/, '')
+    .toLowerCase();
 }
 
 function squeezed(name: string): string {

@@ -79,6 +79,7 @@ type Fault = Pick<RuleFault, 'message' | 'remedy'>;
 
 /** A number or a flag is no code by itself: it stands in many a place that is about something else. */
 const HAS_LETTER = /\p{L}/u;
+const IS_FLAG = /^(?:true|false)$/i;
 
 function otherFault(
   field: FieldMapping,
@@ -91,13 +92,13 @@ function otherFault(
   for (const good of written.filter(({ word }) => FAVOURABLE.has(word))) {
     const codes = own
       .flatMap(({ to }) => leafTexts(good.tree, to))
-      .filter((c) => HAS_LETTER.test(c));
+      .filter((c) => HAS_LETTER.test(c) && !IS_FLAG.test(c));
     for (const bad of written.filter(({ word }) => !FAVOURABLE.has(word))) {
       const code = sharedText(leafTexts(bad.tree, field.to), codes);
       if (code === undefined) continue;
       return {
-        message: `for ${bad.word} it writes ${JSON.stringify(code)} at ${field.to}, the code of ${good.word}`,
-        remedy: `Write something else for ${bad.word}: whoever looks there takes it for ${good.word}.`,
+        message: `for ${bad.word === UNKNOWN ? 'a word nobody knows' : bad.word} it writes ${JSON.stringify(code)} at ${field.to}, the code of ${good.word}`,
+        remedy: `Write something else there: whoever looks there takes it for ${good.word}.`,
       };
     }
   }

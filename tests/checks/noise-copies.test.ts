@@ -152,6 +152,21 @@ describe('measurements of one substance', () => {
     },
   );
 
+  it('are not alike by a few counts that coincide in flat regions', () => {
+    const random = seededRandom(11);
+    const flats = (step: number) =>
+      Array.from({ length: 150 }, () => {
+        const axis = Float64Array.from({ length: 400 / step }, (_, i) => 1650 + step * i);
+        const intensity = axis.map(() => (random() < 0.01 ? 1 : 0));
+        const pattern = noisePattern(axis, intensity, region, 'any');
+        return pattern === null ? null : tracePattern(pattern).curve;
+      }).filter((trace) => trace !== null);
+    const [some, others] = [flats(2), flats(1)];
+    expect(some.length * others.length).toBeGreaterThan(5_000);
+    const alike = some.flatMap((a) => others.filter((b) => curveCorrelation(a, b, 0.9) !== null));
+    expect(alike).toEqual([]);
+  });
+
   it('are not alike by a spike that both have', () => {
     const spiked = (seed: number): Curve => {
       const { axis, intensity } = measured(seed, 1);

@@ -380,6 +380,11 @@ describe('how one result was measured', () => {
     ]);
   });
 
+  it.each(['none', 'N/A', '-', '0'])('takes %j under another presentation for no cover', (word) => {
+    const direct = { presentation: { kind: 'direct' as const, probeCover: word } };
+    expect(places([good(1, direct), naphthalene(2, direct)])).toEqual([]);
+  });
+
   it('remarks an immersion probe without the number of a cover, and no other presentation', () => {
     const bare = good(1, { presentation: { kind: 'immersion-probe' } });
     const [one, ...more] = found([bare]);

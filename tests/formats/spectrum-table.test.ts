@@ -45,6 +45,10 @@ describe('a two-column spectrum', () => {
     'wavenumber,intensity',
     'Wavenumber 1/cm\tCounts per second',
     'cm-1\tSignal',
+    'Raman shift / cm-1,Intensity / counts',
+    'Raman Shift ( cm-1 ),Intensity ( a.u. )',
+    '(cm-1),(counts)',
+    'Raman shift (cm\u22121),Intensity',
   ])('is headed by %j', (header) => {
     expect(read(`${header}\n100,1\n102,2`)).toEqual([
       [100, 102],

@@ -485,18 +485,21 @@ describe('the release vocabulary refuses', () => {
   });
 
   it('nothing of a field that is about something else', async () => {
-    const faults = await mappingFaults(
-      pool,
-      'lims',
-      replacing(
-        DECISION,
-        lines(
-          `      - { to: /finished, from: 'record.decision = "aborted" ? "NO" : "YES"' }`,
-          `      - { to: /speaksFor, from: 'record.decision in ["pass", "match"]', as: boolean }`,
-          `      - { to: /words, from: '"decision " & record.decision' }`,
-          '      - { to: /kind, constant: identity }',
-        ),
+    const edit = replacing(
+      DECISION,
+      lines(
+        `      - { to: /finished, from: 'record.decision = "aborted" ? "NO" : "YES"' }`,
+        `      - { to: /speaksFor, from: 'record.decision in ["pass", "match"]', as: boolean }`,
+        `      - { to: /words, from: '"decision " & record.decision' }`,
+        '      - { to: /kind, constant: identity }',
+        '      - { to: /ok, from: record.decision, table: flags, as: boolean }',
+        `      - { to: /rechecked, from: '$exists(record.recheck)', as: boolean }`,
       ),
+    );
+    const rows =
+      'pass: "true", match: "true", fail: "false", no-match: "false", inconclusive: "false", aborted: "false"';
+    const faults = await mappingFaults(pool, 'lims', (text) =>
+      edit(text).replace(/^tables:\n/m, `tables:\n  flags: { rows: { ${rows} } }\n`),
     );
     expect(faults.filter((fault) => fault.rule === 'code-shared')).toEqual([]);
   });
