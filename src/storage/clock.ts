@@ -43,21 +43,36 @@ export function anchoredClock(
   };
 }
 
+/** The machine's counter is read again after this, whatever the wall clock says. */
+const READ_AGAIN_MS = 1_000;
+/** What the wall clock may be ahead or behind of the process's counter since that reading without it being read again. */
+const WALL_APART_MS = 100;
+
 /**
  * Milliseconds that have passed, also while the machine slept: for what must not be believed too long. What the machine's
  * counter shows besides counts whoever else denies it, since believing too little does no harm.
+ *
+ * This is asked several times for each message, and the machine's counter is a file that is opened and read each time. A
+ * sleep moves the wall clock too: while that goes as the process's counter does, there was none to read about.
  */
 export function elapsedMillis(
   monotonicMillis: () => number = () => performance.now(),
   upMillis: () => number = () => uptime() * 1_000,
+  wallMillis: () => number = Date.now,
 ): () => number {
-  let [at, up] = [monotonicMillis(), upMillis()];
-  let elapsed = 0;
+  let [at, up, wall] = [monotonicMillis(), upMillis(), wallMillis()];
+  let sleptMs = 0;
+  const start = at;
   return () => {
-    const [atBefore, upBefore] = [at, up];
-    [at, up] = [monotonicMillis(), upMillis()];
-    const sleptMs = up - upBefore - (at - atBefore);
-    elapsed += at - atBefore + (sleptMs > APART_MS ? sleptMs : 0);
-    return elapsed;
+    const now = monotonicMillis();
+    const passedMs = now - at;
+    const apartMs = Math.abs(wallMillis() - wall - passedMs);
+    if (passedMs >= READ_AGAIN_MS || apartMs > WALL_APART_MS) {
+      const upBefore = up;
+      [at, up, wall] = [now, upMillis(), wallMillis()];
+      const missedMs = up - upBefore - passedMs;
+      if (missedMs > APART_MS) sleptMs += missedMs;
+    }
+    return now - start + sleptMs;
   };
 }

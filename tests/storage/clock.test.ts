@@ -79,12 +79,22 @@ describe('the clock of one process', () => {
 });
 
 describe('time that has passed for what must not be believed too long', () => {
-  it('counts a sleep at once, and a counter of the machine that fell back for nothing', () => {
-    const machine = new Machine();
+  function asked(machine: Machine) {
+    let readings = 0;
     const elapsed = elapsedMillis(
       () => machine.processMs,
-      () => machine.upMs,
+      () => {
+        readings += 1;
+        return machine.upMs;
+      },
+      () => machine.wallMs,
     );
+    return { elapsed, readings: () => readings };
+  }
+
+  it('counts a sleep at once, and a counter of the machine that fell back for nothing', () => {
+    const machine = new Machine();
+    const { elapsed } = asked(machine);
     machine.pass(1_500);
     expect(elapsed()).toBe(1_500);
     machine.sleep(20_000);
@@ -93,5 +103,36 @@ describe('time that has passed for what must not be believed too long', () => {
     expect(elapsed()).toBe(21_500);
     machine.processMs += 30_000;
     expect(elapsed()).toBe(51_500);
+  });
+
+  it('reads the counter of the machine once a second while the wall clock goes along', () => {
+    const machine = new Machine();
+    const { elapsed, readings } = asked(machine);
+    for (let i = 0; i < 100; i++) {
+      machine.pass(50);
+      elapsed();
+    }
+    expect(elapsed()).toBe(5_000);
+    expect(readings()).toBe(6);
+  });
+
+  it('counts a sleep within a second also where the wall clock was set back by as much', () => {
+    const machine = new Machine();
+    const { elapsed } = asked(machine);
+    machine.sleep(20_000);
+    machine.wallMs -= 20_000;
+    machine.pass(1_000);
+    expect(elapsed()).toBe(21_000);
+  });
+
+  it('counts no step of the wall clock alone', () => {
+    const machine = new Machine();
+    const { elapsed } = asked(machine);
+    for (const stepMs of [3_600_000, -7_200_000, 500, -500]) {
+      machine.wallMs += stepMs;
+      machine.pass(10);
+      elapsed();
+    }
+    expect(elapsed()).toBe(40);
   });
 });
