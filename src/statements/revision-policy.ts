@@ -36,6 +36,17 @@ export interface RevisionDecision {
   readonly stop: StopDecision;
 }
 
+/** What destinations were not told of the latest stored revision (release-safety rule 20). */
+export interface Untold {
+  /** An acting destination goes on holding a *conforms* of an earlier revision. */
+  readonly holdsConforms: boolean;
+  /** True when a revision of this kind would have a message for one of them: then it is stated anew. */
+  readonly wouldBeTold: (revision: {
+    readonly isStop: boolean;
+    readonly isConforms: boolean;
+  }) => boolean;
+}
+
 /**
  * Evaluates the facts and decides whether the statement is a new revision, and whether that revision is a
  * stop. When it is, the draft is evaluated again with the stop in force, so that the revision that is the
@@ -48,15 +59,23 @@ export function decideRevision(options: {
   readonly previous: PreviousStatement | null;
   readonly hasConformed: boolean;
   readonly isIneffective: boolean;
+  readonly untold: Untold;
   readonly newStop: { readonly stopId: string; readonly statementRevision: number };
   readonly now: Instant;
 }): RevisionDecision {
-  const { facts, previous, now } = options;
+  const { facts, previous, untold, now } = options;
   const draft = evaluateStatement(facts, now);
-  const isNews = previous === null || previous.fingerprint !== statementFingerprint(draft);
+  const standing = stopInForce(facts.stops);
+  const isConforms = draft.outcome === 'conforms';
+  const hasConformed = options.hasConformed || untold.holdsConforms;
+  const isStop = standing !== null || (hasConformed && !isConforms);
+  const isNews =
+    previous === null ||
+    previous.fingerprint !== statementFingerprint(draft) ||
+    untold.wouldBeTold({ isStop, isConforms });
   const stop = decideStop({
-    hasConformed: options.hasConformed,
-    standing: stopInForce(facts.stops),
+    hasConformed,
+    standing,
     draft,
     isIneffective: options.isIneffective,
     isNews,

@@ -48,3 +48,20 @@ export function statementMessages(
     return [];
   });
 }
+
+/** What a destination was told last of a receipt. */
+export interface ToldLast {
+  readonly destination: string;
+  /** The highest revision that it has a message of, sent or not. */
+  readonly revision: number;
+  /** The last message that left for it, or may have, is a *conforms*. */
+  readonly holdsConforms: boolean;
+}
+
+/**
+ * Destinations that were told earlier revisions and not this one: they were out of the site folder when it was stored, or
+ * their mapping knew no message for it.
+ */
+export function toldLess(told: readonly ToldLast[], revision: number): readonly ToldLast[] {
+  return told.filter((last) => last.revision < revision);
+}

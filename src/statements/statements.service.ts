@@ -27,10 +27,11 @@ import {
   issuedStop,
   type RevisionDecision,
   statementFingerprint,
+  type Untold,
 } from './revision-policy.js';
 import { isLifted, stopInForce } from './standing-conditions.js';
 import { statementRecord } from './statement-document.js';
-import type { ActiveMapping } from './statement-messages.js';
+import { type ActiveMapping, statementMessages, toldLess } from './statement-messages.js';
 import {
   type ConformingScope,
   conformingOfDoubtfulOrigin,
@@ -50,6 +51,7 @@ import {
   stopsNotEffective,
 } from './statements.store.js';
 import type { StopLiftCase } from './stop-lift.js';
+import { toldLast } from './told-last.store.js';
 
 export interface StatementsSettings {
   readonly site: SiteFolder;
@@ -343,6 +345,7 @@ export class StatementsService {
         !isLifted(lastStop) &&
         ((await isStopIneffective(reader, site, lastStop.stopId)) ||
           (await this.isShownNoMore(reader, receiptId, loaded.facts, lastStop))),
+      untold: await this.untold(reader, receiptId, latest),
       newStop,
       now,
     });
@@ -354,6 +357,32 @@ export class StatementsService {
       latest,
       newStop,
       standing: stopInForce([...loaded.facts.stops, ...issued]),
+    };
+  }
+
+  /**
+   * A destination that was out of the site folder while revisions were stored has none of their messages, be it a stop:
+   * it is told by the next, which is made for it when it is back.
+   */
+  private async untold(
+    reader: Reader,
+    receiptId: string,
+    latest: StatementRecord | null,
+  ): Promise<Untold> {
+    const { site, mappings } = this.settings;
+    const told =
+      latest === null
+        ? []
+        : toldLess(await toldLast(reader, site.site, receiptId), latest.revision);
+    const destinations = site.destinations.filter(({ name }) =>
+      told.some(({ destination }) => destination === name),
+    );
+    return {
+      holdsConforms: destinations.some(
+        ({ name, acts }) =>
+          acts && told.some((last) => last.destination === name && last.holdsConforms),
+      ),
+      wouldBeTold: (revision) => statementMessages(destinations, mappings, revision).length > 0,
     };
   }
 

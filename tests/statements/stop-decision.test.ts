@@ -2,7 +2,11 @@ import { describe, expect, it } from 'vitest';
 import type { StatementOutcome } from '../../src/records/statement-record.js';
 import { evaluateStatement } from '../../src/statements/evaluate-statement.js';
 import type { StatementFacts, StopFact } from '../../src/statements/facts.js';
-import { decideRevision, statementFingerprint } from '../../src/statements/revision-policy.js';
+import {
+  decideRevision,
+  statementFingerprint,
+  type Untold,
+} from '../../src/statements/revision-policy.js';
 import { statementMessages } from '../../src/statements/statement-messages.js';
 import { decideStop } from '../../src/statements/stop-decision.js';
 import { facts, fail, now, pass, time, withResults } from './conforming-facts.js';
@@ -82,7 +86,13 @@ describe('rule 20: any transition away from conforms is a stop', () => {
 });
 
 describe('a revision', () => {
-  const decide = (of: StatementFacts, told: StatementFacts | null, hasConformed = told !== null) =>
+  const nobody: Untold = { holdsConforms: false, wouldBeTold: () => false };
+  const decide = (
+    of: StatementFacts,
+    told: StatementFacts | null,
+    hasConformed = told !== null,
+    untold = nobody,
+  ) =>
     decideRevision({
       facts: of,
       previous: told && {
@@ -92,6 +102,7 @@ describe('a revision', () => {
       },
       hasConformed,
       isIneffective: false,
+      untold,
       newStop: { stopId: 'new', statementRevision: 2 },
       now,
     });
@@ -109,6 +120,43 @@ describe('a revision', () => {
     const one = withResults(pass('D-01'));
     expect(decide(withResults(pass('D-02')), one, false).isNew).toBe(false);
     expect(decide({ ...one, deliveries: [] }, one, false).isNew).toBe(true);
+  });
+
+  it('is stored without news where a destination that comes back would be told of it', () => {
+    const asked: unknown[] = [];
+    const wouldBeTold: Untold['wouldBeTold'] = (revision) => {
+      asked.push(revision);
+      return true;
+    };
+    const away = { holdsConforms: false, wouldBeTold };
+    expect(decide(facts, facts, true, away)).toMatchObject({ isNew: true, stop: { kind: 'none' } });
+    const incomplete = withResults(pass('D-01'));
+    expect(decide(incomplete, incomplete, false, away)).toMatchObject({
+      isNew: true,
+      stop: { kind: 'none' },
+    });
+    expect(asked).toEqual([
+      { isStop: false, isConforms: true },
+      { isStop: false, isConforms: false },
+    ]);
+  });
+
+  it('is a stop where a destination that comes back holds a conforms from before a stop and its lift', () => {
+    const asked: unknown[] = [];
+    const away: Untold = {
+      holdsConforms: true,
+      wouldBeTold: (revision) => {
+        asked.push(revision);
+        return true;
+      },
+    };
+    const incomplete = withResults(pass('D-01'));
+    expect(decide(incomplete, incomplete, false, away)).toMatchObject({
+      isNew: true,
+      stop: { kind: 'suspend', cause: 'transition' },
+    });
+    expect(asked).toEqual([{ isStop: true, isConforms: false }]);
+    expect(decide(facts, facts, false, away).stop).toEqual({ kind: 'none' });
   });
 
   it('that stops a receipt says so itself', () => {
