@@ -16,10 +16,12 @@ export interface Hole {
 const GAP_MULTIPLE_MAX = 3;
 /** Steps that are the same differ by less when they are rounded to float32. */
 const GAP_HAIR = 1e-3;
+/** Gaps that a median is taken over at least: a stretch that lies in one gap has no other to be compared with. */
+const GAPS_MIN = 9;
 
 /**
  * The widest gap between neighbouring points of a stretch, where it is more than three times their median spacing. Gaps
- * that reach beyond an end of the stretch belong to it.
+ * that reach beyond an end of the stretch belong to it. The median of a stretch of few gaps is taken over those beside it too.
  *
  * @param around cm-1 on either side of a short stretch that the median is taken over too
  */
@@ -27,13 +29,20 @@ export function holeIn(axis: FloatValues, from: number, to: number, around = 0):
   const gap = widestGap(axis, from, to);
   if (gap === null) return null;
   const most = (gap.before - gap.after) / (GAP_MULTIPLE_MAX * (1 + GAP_HAIR));
-  const { first, end } = pointsOf(axis, from - around, to + around);
+  const { first, end } = widened(pointsOf(axis, from - around, to + around), axis.length - 1);
   // The median is no less than the narrowest gap: most axes need none.
   if (narrowestGap(axis, first, end) >= most) return null;
   const gaps = new Float64Array(end - first);
   for (let i = 0; i < gaps.length; i++) gaps[i] = gapAfter(axis, first + i);
   const spacing = gaps.sort()[gaps.length >> 1] as number;
   return spacing < most ? { ...gap, spacing } : null;
+}
+
+/** As many gaps on either side as it takes, where the axis has them. */
+function widened({ first, end }: { first: number; end: number }, gaps: number) {
+  const missing = Math.max(0, GAPS_MIN - (end - first));
+  const before = Math.ceil(missing / 2);
+  return { first: Math.max(0, first - before), end: Math.min(gaps, end + before) };
 }
 
 function narrowestGap(axis: FloatValues, first: number, end: number): number {

@@ -10,6 +10,8 @@ export interface HeaderFault {
 const AXES = new Set(['ramanshift', 'shift', 'wavenumber', 'wavenumbers']);
 /** Units that are a part of a name, as in `raman_shift_cm1`; by itself too. */
 const IN_NAME = /(?:^|[\s_])(?:cm-?1|cm\^-1|cm⁻¹|1\/cm)$/;
+/** No name with its unit, start and step is longer; some patterns below take long over a long cell. */
+const CELL_MAX = 200;
 const INTENSITIES = new Set([
   'intensity',
   'intensities',
@@ -28,6 +30,14 @@ const INTENSITIES = new Set([
 export function headerFault(cells: readonly string[]): HeaderFault | null {
   if (cells.length !== 2) {
     return { column: 0, message: `expected a header of two columns, found ${cells.length}` };
+  }
+  const long = cells.findIndex((cell) => cell.length > CELL_MAX);
+  if (long >= 0) {
+    const [{ length } = ''] = cells.slice(long);
+    return {
+      column: long + 1,
+      message: `expected a header of at most ${CELL_MAX} characters, found ${length}`,
+    };
   }
   const [first, second] = cells.map(headerText) as [string, string];
   const unit = unitOfHeader(first);

@@ -79,6 +79,14 @@ describe('a two-column spectrum', () => {
     expect(read(`${header}\n100,1\n102,2`)).toBe(fault);
   });
 
+  it('headed by a name of any length is refused as fast as any other', () => {
+    // Patterns that look for an end would start anew at each of these blanks.
+    const blanks = ' '.repeat(1_000_000);
+    const long = 'expected a header of at most 200 characters, found';
+    expect(read(`raman${blanks}shift,intensity\n100,1\n102,2`)).toBe(`1:1 ${long} 1000010`);
+    expect(read(`shift,intensity${blanks}counts\n100,1\n102,2`)).toBe(`1:2 ${long} 1000015`);
+  });
+
   it('stops at the bound of points', () => {
     expect(read('1,1\n2,2\n3,3\n', 2)).toBe('3:0 more than 2 points');
   });
