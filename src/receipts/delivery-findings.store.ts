@@ -2,6 +2,7 @@ import { sql } from 'kysely';
 import { chunks } from '../storage/chunks.js';
 import type { Reader, Trx } from '../storage/database.js';
 import { preparedForList } from '../storage/prepared.js';
+import type { DestinationHoldingRow } from '../storage/tables.js';
 import { deliveryPrefix } from './evidence-subject.js';
 
 /**
@@ -30,6 +31,37 @@ export async function receiptOfDelivery(
         .where('withdrawal.id', '=', subjectId)
   ).executeTakeFirst();
   return result?.receipt_id ?? null;
+}
+
+type Holding = Pick<DestinationHoldingRow, 'site' | 'message' | 'receipt_id' | 'subject'>;
+
+/**
+ * The receipt that a message of nobody's counts against: the one it names. A life that a restore ended may have split or
+ * merged receipts, and what it sent then names one that nobody knows here: of a result, or a withdrawal of one, it counts
+ * against the receipt that the result is of here. null while it names none.
+ */
+export async function receiptOfHolding(
+  reader: Reader,
+  { site, message, receipt_id: named, subject }: Holding,
+): Promise<string | null> {
+  const isOfResult = message === 'result' || message === 'withdrawal';
+  if (!isOfResult || named === null || subject === null) return named;
+  const known = await reader
+    .selectFrom('receipt')
+    .select('announced')
+    .where('site', '=', site)
+    .where('id', '=', named)
+    .executeTakeFirst();
+  if (known?.announced === 1) return named;
+  const results = await reader
+    .selectFrom('result')
+    .select(['receipt_id', 'state'])
+    .where('site', '=', site)
+    .where('result_id', '=', subject)
+    .where('receipt_id', 'is not', null)
+    .execute();
+  const result = results.find(({ state }) => state === 'accepted') ?? results[0];
+  return result?.receipt_id ?? named;
 }
 
 /**

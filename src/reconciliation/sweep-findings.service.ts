@@ -2,7 +2,7 @@ import { recordAudits } from '../audit/audit.store.js';
 import type { ReadBackAnswer } from '../delivery/read-back-answer.js';
 import { supersedeOutlived } from '../delivery/recovery-doubt.store.js';
 import type { Instant } from '../formats/instant.js';
-import { receiptOfDelivery } from '../receipts/delivery-findings.store.js';
+import { receiptOfDelivery, receiptOfHolding } from '../receipts/delivery-findings.store.js';
 import { deliveryPrefix } from '../receipts/evidence-subject.js';
 import { markEvaluationDue, tellWaitingReceipts } from '../receipts/facts.store.js';
 import { takeOverHeld } from '../receipts/held-elsewhere.store.js';
@@ -137,7 +137,7 @@ export class SweepFindings {
     return await this.#openHolding(holding, {
       class: 'unknown-at-source',
       subject: `${holdingPrefix(destination)}${identity}`,
-      receiptId,
+      receiptId: await receiptOfHolding(this.database.db, holding),
       destination,
       scope: receiptId === null ? unownedScope(holding, this.clock.now()) : null,
       detail: `${destination} holds ${message ?? 'a message'} ${named.filter((n) => n !== null).join(' ')} under ${identity}, which no delivery accounts for`,
@@ -346,13 +346,14 @@ export class SweepFindings {
     } else {
       const isOpened = await transactLocking(this.database, site, async (trx, locks) => {
         const receipts = await lockFound(trx, locks, site, async () => [
-          receiptId,
+          await receiptOfHolding(trx, holding),
           ...(await receiptsOfFinding(trx, finding)),
         ]);
         if (!(await isUnsettled(trx, holding))) return false;
         const now = this.clock.now();
         await replace(trx);
-        await openDiscrepancy(trx, { ...discrepancy, openedAt: now }, this.site.timeZone);
+        const at = { receiptId: await receiptOfHolding(trx, holding), openedAt: now };
+        await openDiscrepancy(trx, { ...discrepancy, ...at }, this.site.timeZone);
         await this.#evaluate(trx, receipts, now);
         return true;
       });

@@ -336,8 +336,8 @@ export class StatementsService {
       previous: latest && {
         revision: latest.revision,
         outcome: latest.outcome,
-        // What lies below the floor was outlived: the same is said again, above it.
-        fingerprint: loaded.revisionFloor > latest.revision ? '' : statementFingerprint(latest),
+        // What lies below the floor, or on it, was outlived: the same is said again, above it.
+        fingerprint: loaded.revisionFloor >= latest.revision ? '' : statementFingerprint(latest),
       },
       hasConformed: loaded.hasConformed,
       isIneffective:

@@ -413,8 +413,12 @@ describeBackups('rule 28: a restored backup of yesterday', () => {
           .selectFrom('stop')
           .select(['kind', 'statement_revision as revision'])
           .where('receipt_id', '=', receipt.id)
+          .orderBy('statement_revision')
           .execute();
-      expect(await stops()).toEqual([{ kind: 'suspend', revision: held + 1 }]);
+      // What LIMS holds of the lost day is news by itself, where its list is read after ERP's.
+      const [first, ...later] = await stops();
+      expect(first).toEqual({ kind: 'suspend', revision: held + 1 });
+      expect(new Set(later.map(({ kind }) => kind))).not.toContain('withdraw');
       expect((await resume({ reason: 'disk failure', unheardIsKnown: true })).status).toBe(200);
       await world.until('ERP blocked it', () => erpUsage(world, receipt.id) === 'blocked');
       expect(toldErp(world, receipt.id).at(-1)).toBe('BLOCK-DOUBT');
