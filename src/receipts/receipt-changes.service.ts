@@ -344,10 +344,10 @@ export class ReceiptChangesService {
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
       const { containers } = before.inForce;
-      const { disagreed, hadContrary } = await stoodBefore(trx, site, row.id);
+      const disagreed = await hasDisagreement(trx, site, row.id);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
       const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
-      await linkReceipts(trx, site, { ...link, unanswered, disagreed, hadContrary }, by);
+      await linkReceipts(trx, site, { ...link, unanswered, disagreed }, by);
       const change = { action: 'receipt.merged', status: 'merged' } as const;
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }

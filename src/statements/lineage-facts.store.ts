@@ -156,7 +156,8 @@ export async function loadOrigins(
         hadStop: then.hadStop,
         refused: then.refused ?? false,
         disagreed: then.disagreed ?? false,
-        hadContrary: then.hadContrary ?? false,
+        // A merge takes all of it along, where it contradicts until its cause is signed anew.
+        hadContrary: link.kind !== 'merged' && (then.hadContrary ?? false),
         contrarySince:
           then.contrary === undefined
             ? Math.max(0, against.filter((id) => !known.has(id)).length - link.known_contrary)

@@ -229,3 +229,81 @@ describe('a fail of a receipt that is split', () => {
     expect(await untold.origin('R-3')).toMatch(/^met/);
   });
 });
+
+describe('a merge of a receipt whose fail has a signed cause', () => {
+  /** R-1 has that fail and a pass of the same drum, R-4 is clean. */
+  async function merged(): Promise<{ world: Divided; fail: string }> {
+    const world = await Divided.open();
+    await world.announce('R-4', ['C-3']);
+    const fail = await world.fail();
+    const passes = [
+      ['GR-1', 'C-1'],
+      ['GR-1', 'C-2'],
+      ['GR-4', 'C-3'],
+    ] as const;
+    for (const [receipt, container] of passes) await world.measure(receipt, container);
+    await world.signCause(fail);
+    expect(await world.bench.found('no-contrary-result', 'R-1')).toMatch(/^met.*explained/);
+    await world.merge('R-5', ['R-1', 'R-4']);
+    return { world, fail };
+  }
+
+  it('may conform once the cause is signed there, since each of its parts stood well', async () => {
+    const { world, fail } = await merged();
+    expect(await world.origin('R-5')).toBe('met: came of R-1 (merged), R-4 (merged)');
+    // What the signer of the cause was shown is another receipt now.
+    expect(await world.bench.found('no-contrary-result', 'R-5')).toMatch(/^contradicted/);
+    await world.signCause(fail);
+    expect(await world.bench.found('no-contrary-result', 'R-5')).toMatch(/^met.*explained/);
+  });
+
+  it('is held up by no link of an earlier version either', async () => {
+    const { world } = await merged();
+    await world.rewriteLinks((document) => ({ ...document, hadContrary: true }));
+    expect(await world.origin('R-5')).toMatch(/^met/);
+  });
+
+  it('leaves every part of it waiting for a signed act when it is split, which one may end', async () => {
+    const { world, fail } = await merged();
+    await world.signCause(fail);
+    await world.split('R-5', { 'R-6': ['C-1', 'C-2'], 'R-7': ['C-3'] });
+    for (const id of ['R-6', 'R-7']) {
+      expect(await world.origin(id)).toBe(
+        `unmet: came of R-5 (split): a contrary result was of it then; ${OWES}`,
+      );
+      await world.answerFor(id);
+      expect(await world.origin(id)).toMatch(/^met/);
+    }
+  });
+
+  it('sheds nothing by being merged once more', async () => {
+    const { world, fail } = await merged();
+    await world.signCause(fail);
+    await world.announce('R-8', ['C-8']);
+    await world.merge('R-9', ['R-5', 'R-8']);
+    expect(await world.bench.found('no-contrary-result', 'R-9')).toMatch(/^contradicted/);
+    await world.split('R-9', { 'R-6': ['C-1'], 'R-7': ['C-2', 'C-3', 'C-8'] });
+    expect(await world.origin('R-7')).toContain('R-9 (split): it did not conform then');
+  });
+
+  it('keeps what a part owes that it brought together with the other, and owes again when split', async () => {
+    const world = await Divided.open();
+    const fail = await world.fail();
+    await world.signCause(fail);
+    await world.split('R-1', TWO);
+    // Its cause is void at the part, until somebody signs it there too.
+    await world.signCause(fail);
+    await world.merge('R-5', ['R-2', 'R-3']);
+    const owed = `came of R-1 (split): a contrary result was of it then; ${OWES}`;
+    expect(await world.origin('R-5')).toContain(owed);
+    await world.answerFor('R-5');
+    expect(await world.origin('R-5')).toMatch(/^met/);
+    await world.signCause(fail);
+    await world.split('R-5', { 'R-6': ['C-1'], 'R-7': ['C-2'] });
+    expect(await world.origin('R-7')).toContain(
+      `R-5 (split): a contrary result was of it then; ${OWES}`,
+    );
+    await world.answerFor('R-7');
+    expect(await world.origin('R-7')).toMatch(/^met/);
+  });
+});
