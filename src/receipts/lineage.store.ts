@@ -1,5 +1,6 @@
 import { sql } from 'kysely';
 import { uuidv7 } from 'uuidv7';
+import type { Instant } from '../formats/instant.js';
 import type { Signature } from '../signatures/signature.js';
 import { latestSignatureOf } from '../signatures/signatures.store.js';
 import type { Reader, Trx } from '../storage/database.js';
@@ -85,8 +86,8 @@ export async function unansweredSources(
 
 /**
  * Receipts that what is known of one of these bears on: those that list a drum of it, or one that was measured under it, by
- * its serial number; those that containers of one of all these came to, however they came; and those that began anew from
- * what it went on from.
+ * its serial number; those that containers of one of all these came to, however they came; and of what it went on from, the
+ * other parts and what began anew.
  *
  * @param numbers of drums that something is known of besides, at whatever receipt or none
  */
@@ -101,7 +102,7 @@ export async function receiptsComingOf(
   const all = [...receiptIds, ...sharing];
   for (let i = 0; i < all.length; i += CHUNK) {
     const ids = all.slice(i, i + CHUNK);
-    for (const query of [comingOf, anewFromSourcesOf]) {
+    for (const query of [comingOf, besideFromSourcesOf]) {
       for (const row of (await query(reader, { site }, ids)).rows) found.add(row.to_receipt);
     }
   }
@@ -117,21 +118,24 @@ const comingOf = preparedForList((db, of: { readonly site: string }, ids) =>
     .where('from_receipt', 'in', ids),
 );
 
-/** Links of a source are stored for all that went on from it, so one step back reaches every one. */
-const anewFromSourcesOf = preparedForList((db, of: { readonly site: string }, ids) =>
+/**
+ * Links of a source are stored for all that went on from it, so one step back reaches every one. What a merge brought together
+ * is in one place, and what was rejected never conforms.
+ */
+const besideFromSourcesOf = preparedForList((db, of: { readonly site: string }, ids) =>
   db
     .selectFrom('receipt_link as came')
-    .innerJoin('receipt_link as anew', (join) =>
+    .innerJoin('receipt_link as beside', (join) =>
       join
-        .onRef('anew.site', '=', 'came.site')
-        .onRef('anew.from_receipt', '=', 'came.from_receipt'),
+        .onRef('beside.site', '=', 'came.site')
+        .onRef('beside.from_receipt', '=', 'came.from_receipt'),
     )
-    .select('anew.to_receipt')
+    .select('beside.to_receipt')
     .distinct()
     .where('came.site', '=', of.site)
     .where('came.to_receipt', 'in', ids)
     .where('came.kind', 'in', GOES_ON)
-    .where('anew.kind', 'not in', GOES_ON),
+    .where('beside.kind', 'not in', ['merged', 'split-off']),
 );
 
 /**
@@ -212,6 +216,18 @@ export async function placesOfSource(
     ({ kind, to_receipt: to }) => keepsEvidence(kind) && !(kind === 'split-off' && gone.has(to)),
   );
   return [...new Set([receiptId, ...onward.map((link) => link.to_receipt)])];
+}
+
+/** What a receipt was split into, over however many steps, and when it was; null of one that was not. */
+export async function partsOf(
+  reader: Reader,
+  site: string,
+  receiptId: string,
+): Promise<{ readonly dividedAt: Instant; readonly receiptIds: readonly string[] } | null> {
+  const links = (await linksFrom(reader, site, receiptId)).filter(({ kind }) => kind === 'split');
+  const [first] = links;
+  if (first === undefined) return null;
+  return { dividedAt: first.at, receiptIds: links.map((link) => link.to_receipt) };
 }
 
 /** Stores a link and marks both receipts as linked; what is not marked yet is locked. */

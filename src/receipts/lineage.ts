@@ -20,8 +20,10 @@ export interface LinkDocument {
   readonly refusals?: readonly string[];
   /** The recheck disagreed with a result that it had. */
   readonly disagreed?: boolean;
-  /** A contrary result was of it, whatever had been signed about that; what went along with it is of other receipts now. */
+  /** A contrary result was of it when it was split, whatever had been signed about that. */
   readonly hadContrary?: boolean;
+  /** Row ids of the results that spoke against it when it was split and went along; links of earlier versions name none. */
+  readonly wentAlong?: readonly string[];
   /** Ids of the rejections of its containers. */
   readonly rejected?: readonly string[];
   /**

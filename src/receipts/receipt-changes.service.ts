@@ -22,6 +22,7 @@ import {
   receiptsListing,
   relabelResults,
   relabelsOf,
+  resultsAgainst,
   unansweredSources,
 } from './lineage.store.js';
 import { labelsElsewhere } from './linked-labels.js';
@@ -343,10 +344,10 @@ export class ReceiptChangesService {
     const closed: ChangedReceipt[] = [];
     for (const { row, before } of parts) {
       const { containers } = before.inForce;
-      const stood = await stoodBefore(trx, site, row.id);
+      const disagreed = await hasDisagreement(trx, site, row.id);
       await moveEvidence(trx, site, { from: row.id, to: line.receiptId, labels: containers });
       const link = this.linkTo({ ...line, containers }, row.id, 'merged', by);
-      await linkReceipts(trx, site, { ...link, ...stood, unanswered }, by);
+      await linkReceipts(trx, site, { ...link, unanswered, disagreed }, by);
       const change = { action: 'receipt.merged', status: 'merged' } as const;
       closed.push(await this.revise(trx, row, before, NONE, by, change));
     }
@@ -561,11 +562,12 @@ function invalid(detail: string): { readonly ok: false } & ChangeFault {
   return { ok: false, code: 'receipt-change-invalid', detail };
 }
 
-/** What speaks against a receipt that is about to be divided or merged, and goes along with its results. */
+/** What speaks against a receipt that is about to be split, and goes along with its results. */
 async function stoodBefore(trx: Trx, site: string, receiptId: string) {
   const { contrary } = await leftBehind(trx, site, receiptId);
   return {
     disagreed: await hasDisagreement(trx, site, receiptId),
     hadContrary: contrary.length > 0,
+    wentAlong: (await resultsAgainst(trx, site, [receiptId])).map(({ id }) => id),
   };
 }

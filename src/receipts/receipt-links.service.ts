@@ -25,8 +25,10 @@ export interface NewLink {
   readonly reason: string;
   /** The recheck disagreed with a result of the source, before its results went along. */
   readonly disagreed?: boolean;
-  /** A contrary result was of the source, before its results went along. */
+  /** A contrary result was of the source, before it was split. */
   readonly hadContrary?: boolean;
+  /** Row ids of the results that spoke against the source, before it was split. */
+  readonly wentAlong?: readonly string[];
   /** Sources of a merge's parts that no signed act answers for in one of them, whatever was signed for the others. */
   readonly unanswered?: ReadonlySet<string>;
 }
@@ -169,6 +171,7 @@ async function documentOf(
     refusals: standings.flatMap((s) => s.refusal?.id ?? []),
     disagreed: link.disagreed ?? false,
     hadContrary: link.hadContrary ?? false,
+    ...(link.wentAlong === undefined ? {} : { wentAlong: link.wentAlong }),
     scanTexts: [...new Set([row.scan_text, ...kept.flatMap(({ stood }) => stood.scanTexts)])],
     places: [
       ...(await announcedPlaces(trx, site, link.from)),

@@ -9,7 +9,7 @@ import type { ReceiptLine } from '../receipts/expectation-line.js';
 import type { SamplingPlan } from '../receipts/sampling-plan.js';
 import { parseScope } from '../reconciliation/discrepancies.js';
 import type { Signature } from '../signatures/signature.js';
-import { measuredSpan } from '../site/method-force.js';
+import { type MeasuredSpan, measuredSpan } from '../site/method-force.js';
 import type { Decision, Environment, Mode, Origin } from '../site/vocabulary.js';
 import { DECISIONS, ENVIRONMENTS } from '../site/vocabulary.js';
 import type {
@@ -185,10 +185,7 @@ export function resultFact(
     methodDigest: stated.methodDigest,
     recheck: recheckAnswerOf(row.recheck),
     measuredAt: row.measured_at,
-    measuredSpan:
-      row.measured_at === null
-        ? null
-        : measuredSpan(row.measured_at, stated.reported, stated.timeSource, stated.takenIn),
+    measuredSpan: measuredSpanOf(row),
     origin: oneOf<Origin>(row.origin, ['instrument', 'packed', 'simulated']),
     environment: oneOf<Environment>(row.environment, ENVIRONMENTS),
     instrument: row.instrument_serial,
@@ -198,6 +195,15 @@ export function resultFact(
     elementSha256: row.element_sha256,
     ...signed,
   };
+}
+
+/** When it can have been measured; null where the row does not say. */
+export function measuredSpanOf(
+  row: Pick<EvidenceRow, 'measured_at' | 'record' | 'record_sha256'>,
+): MeasuredSpan | null {
+  if (row.measured_at === null) return null;
+  const { reported, timeSource, takenIn } = statedBy(row);
+  return measuredSpan(row.measured_at, reported, timeSource, takenIn);
 }
 
 /** What persons signed about a result. */
@@ -228,7 +234,10 @@ const NOTHING: Stated = {
 const STATED = new Map<string, Stated>();
 const STATED_MAX = 20_000;
 
-function statedBy({ record, record_sha256: key }: EvidenceRow): Stated {
+function statedBy({
+  record,
+  record_sha256: key,
+}: Pick<EvidenceRow, 'record' | 'record_sha256'>): Stated {
   if (record === null) return NOTHING;
   if (key === null) return readStated(record);
   const known = STATED.get(key);

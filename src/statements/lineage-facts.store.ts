@@ -8,7 +8,6 @@ import {
   placesOfSource,
   refusalOf,
   relabelsOf,
-  resultsAgainst,
 } from '../receipts/lineage.store.js';
 import { containersOf, findReceipts } from '../receipts/receipts.store.js';
 import { rejectionsOf } from '../receipts/rejections.store.js';
@@ -17,10 +16,10 @@ import type { Signature } from '../signatures/signature.js';
 import { signaturesByIds, signaturesOf } from '../signatures/signatures.store.js';
 import type { Reader } from '../storage/database.js';
 import type { ContainerRejectionRow, ReceiptLinkRow, ReceiptRow } from '../storage/tables.js';
-import { contraryTakenBack } from './attribution-facts.store.js';
 import { type DrumAgainst, drumsAgainst } from './drums-against.store.js';
 import type { LineageFacts, OriginFact, OriginRejection } from './facts.js';
 import { knownWhenSigned } from './origin-view.js';
+import { againstAt, type PartAgainst, partsAgainst } from './parts-against.store.js';
 
 /** A receipt that nothing came from or went to. */
 const UNDIVIDED: LineageFacts = { origins: [], departures: [], scanTexts: [], places: [] };
@@ -122,8 +121,12 @@ export async function loadOrigins(
     ).filter((place) => place !== receiptId);
     const left = await leftBehind(reader, site, from);
     const drums = goesOn ? [] : await sameDrums(reader, site, places, named);
-    const against = goesOn ? left.contrary : await againstIn(reader, site, places, drums);
-    const known = knownTo(acts, from, then);
+    const source = { source: from, scanTexts: then.scanTexts };
+    const ofWhole = isAlone ? await partsAgainst(reader, site, receiptId, source) : [];
+    const there = goesOn ? left.contrary : await againstIn(reader, site, places, drums);
+    const against = [...new Set([...there, ...ofWhole.map(({ id }) => id)])];
+    const wentAlong = new Set(then.wentAlong ?? wentAlongUnnamed(then, ofWhole));
+    const known = new Set([...knownTo(acts, from, then), ...wentAlong]);
     // What goes on with its source was there when a container was rejected, or the source was closed.
     const rejected = goesOn
       ? []
@@ -153,14 +156,16 @@ export async function loadOrigins(
         hadStop: then.hadStop,
         refused: then.refused ?? false,
         disagreed: then.disagreed ?? false,
-        hadContrary: then.hadContrary ?? false,
+        // A merge takes all of it along, where it contradicts until its cause is signed anew.
+        hadContrary: link.kind !== 'merged' && (then.hadContrary ?? false),
         contrarySince:
           then.contrary === undefined
             ? Math.max(0, against.filter((id) => !known.has(id)).length - link.known_contrary)
             : against.filter((id) => !known.has(id)).length,
         refusedSince: refusals.some((refusal) => !wasRefused(refusal)),
         rejected,
-        left: { ...left, contrary: against.length },
+        // What went along is said by what the source was then.
+        left: { ...left, contrary: against.filter((id) => !wentAlong.has(id)).length },
       },
     });
   }
@@ -177,10 +182,7 @@ async function againstIn(
   places: readonly string[],
   drums: readonly DrumAgainst[],
 ): Promise<string[]> {
-  const found = new Set((await resultsAgainst(reader, site, places)).map(({ id }) => id));
-  for (const place of places) {
-    for (const { id } of await contraryTakenBack(reader, site, place)) found.add(id);
-  }
+  const found = await againstAt(reader, site, places);
   for (const { against } of drums) for (const id of against) found.add(id);
   return [...found];
 }
@@ -260,6 +262,12 @@ async function isListedAt(
     ({ normalised }) =>
       drums.has(normalised) || [...printsOf(own, normalised)].some((key) => prints.has(key)),
   );
+}
+
+/** Links of earlier versions do not name what went along; where they say that anything did, it had come by then. */
+function wentAlongUnnamed(then: LinkDocument, ofWhole: readonly PartAgainst[]): string[] {
+  const isSaid = then.hadContrary || then.disagreed || then.outcome === 'does-not-conform';
+  return isSaid ? ofWhole.filter(({ hadCome }) => hadCome).map(({ id }) => id) : [];
 }
 
 /** What acts about the origin of a receipt answered for: the ids of what was known then, by source. */

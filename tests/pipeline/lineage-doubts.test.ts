@@ -57,12 +57,13 @@ class Lineage {
   }
 
   /** A fail of one container, as it was scanned. */
-  async fail(run: number, receipt = 'GR-1', container = 'C-1'): Promise<void> {
+  async fail(run: number, receipt = 'GR-1', container = 'C-1', measuredAt?: string): Promise<void> {
     this.#bundles += 1;
     const result = goodResult(run, {
       decision: 'fail',
       receipt: { scanned: receipt, entry: 'scanned' },
       container: { scanned: container, entry: 'scanned' },
+      ...(measuredAt === undefined ? {} : { measuredAt }),
     });
     await this.bench.settle(goodParts([result], { bundleId: `B-F${this.#bundles}` }));
   }
@@ -298,7 +299,8 @@ describe('what began anew from a receipt', () => {
     await world.announce('R-1');
     await world.split('R-1', { 'R-2': ['C-1'], 'R-3': ['C-2'] });
     await world.again('repacked', ['C-1'], 'R-2');
-    await world.fail(2, 'GR-3', 'C-2');
+    world.bench.bench.clock.advance(3_600_000);
+    await world.fail(2, 'GR-3', 'C-2', '2026-07-01T12:30:00Z');
     expect(await world.asked('R-9')).toMatch(/^met/);
     await world.fail(1, 'GR-2', 'C-1');
     expect(await world.stored('R-9')).toContain(`came of R-2 (repacked): ${CONTRARY}`);

@@ -71,7 +71,7 @@ describe('random days with people who sign', () => {
         {
           numRuns: DAYS,
           endOnFailure: true,
-          examples: [[explainedAndSplit(areChecksJudged)]],
+          examples: [[explainedAndSplit(areChecksJudged)], [failedBehindSplit(areChecksJudged)]],
           ...(SEED === undefined ? {} : { seed: SEED }),
         },
       );
@@ -100,6 +100,35 @@ function explainedAndSplit(areChecksJudged: boolean): ModelDay {
       { kind: 'bundle', serial: 1, bundle: 0 },
       { kind: 'cause', item: 1 },
       { kind: 'split', receipt: 0 },
+      { kind: 'answer', receipt: 2 },
+    ],
+  };
+}
+
+/**
+ * A fail of a receipt syncs after that was split, its parts conforming: the part that passed is stopped, and conforms again once
+ * somebody has answered for it. Then a second one syncs.
+ */
+function failedBehindSplit(areChecksJudged: boolean): ModelDay {
+  const run = { kind: 'run', receipt: 0 } as const;
+  const items = [
+    { ...run, serial: 0, bundle: 0, passes: true, drum: 0 },
+    { ...run, serial: 1, bundle: 0, passes: true, drum: 1 },
+    { ...run, serial: 1, bundle: 1, passes: false, drum: 1 },
+    { ...run, serial: 1, bundle: 2, passes: false, drum: 1 },
+  ];
+  return {
+    about: { drums: [2, 2], bundles: [1, 3], items, areChecksJudged },
+    acts: [
+      { kind: 'announce', receipt: 0 },
+      { kind: 'bundle', serial: 0, bundle: 0 },
+      { kind: 'bundle', serial: 1, bundle: 0 },
+      { kind: 'split', receipt: 0 },
+      { kind: 'answer', receipt: 2 },
+      { kind: 'bundle', serial: 1, bundle: 1 },
+      { kind: 'answer', receipt: 2 },
+      { kind: 'lift', receipt: 2 },
+      { kind: 'bundle', serial: 1, bundle: 2 },
       { kind: 'answer', receipt: 2 },
     ],
   };

@@ -83,10 +83,24 @@ interface Line {
   readonly isContradicted: boolean;
   /** Receipts of its first drum and of the others; null of one that was not split. */
   readonly parts: readonly [number, number] | null;
-  /** It came of a receipt in doubt. */
-  readonly owes: boolean;
-  readonly isAnswered: boolean;
+  /** What it came of, by every receipt that it was split off, over however many steps. */
+  readonly sources: ReadonlyMap<number, Source>;
+  /** What was shown to who answered for it. */
+  readonly answers: readonly Shown[];
 }
+
+/** A receipt that another one was split off. */
+interface Source {
+  /** It was in doubt when it was split. */
+  readonly isDoubted: boolean;
+  /** Fails that it had then. */
+  readonly failed: ReadonlySet<number>;
+  /** Who answered for it first; null while nobody did. */
+  readonly answer: Shown | null;
+}
+
+/** Fails at the other parts, by the receipt that was split. */
+type Shown = ReadonlyMap<number, ReadonlySet<number>>;
 
 const NEW_LINE: Omit<Line, 'drums'> = {
   isAnnounced: false,
@@ -98,8 +112,8 @@ const NEW_LINE: Omit<Line, 'drums'> = {
   isClosed: false,
   isContradicted: false,
   parts: null,
-  owes: false,
-  isAnswered: false,
+  sources: new Map(),
+  answers: [],
 };
 
 type Bracket = 'closed' | 'open' | 'withdrawn';
@@ -170,10 +184,8 @@ export class ActsModel {
       case 'split':
         return this.#split(act.receipt);
       case 'answer': {
-        const { owes, isAnswered, isClosed } = this.#line(act.receipt);
-        if (act.receipt < this.about.drums.length || isClosed) return 'not-tried';
-        if (!owes || isAnswered) return 'not-tried';
-        return this.#changeLine(act.receipt, { isAnswered: true });
+        if (this.#line(act.receipt).isClosed || !this.#owes(act.receipt)) return 'not-tried';
+        return this.#answer(act.receipt);
       }
       case 'check-cause':
         return this.#explain(act.item);
@@ -232,11 +244,13 @@ export class ActsModel {
     if (line.rejected.size > 0) return 'refused';
     const here = [...this.#results].filter(([, r]) => r.receipt === receipt);
     const isContradicted = this.#unlatched(receipt) === 'does-not-conform';
-    const isInDoubt = isContradicted || line.hadStop || here.some(([, r]) => !r.passes);
-    const owes = isInDoubt || (line.owes && !line.isAnswered);
+    const failed = new Set(here.flatMap(([i, r]) => (r.passes ? [] : [i])));
+    const isDoubted = isContradicted || line.hadStop || failed.size > 0;
+    const source: Source = { isDoubted, failed, answer: null };
+    const sources = new Map([...line.sources, [receipt, source]]);
     const first = this.#lines.length;
     for (const drums of [1, line.drums - 1]) {
-      this.#lines.push({ ...NEW_LINE, isAnnounced: true, drums, owes });
+      this.#lines.push({ ...NEW_LINE, isAnnounced: true, drums, sources });
     }
     const parts = [first, first + 1] as const;
     this.#changeLine(receipt, { isClosed: true, isContradicted, parts });
@@ -247,6 +261,42 @@ export class ActsModel {
       this.#results.set(i, { ...result, ...this.#home(result) });
     }
     return 'done';
+  }
+
+  /**
+   * True while a part waits for who answers for what it came of: that was in doubt when it was split, or a fail was measured of
+   * it before and is known of another part by now. All is measured before anything is split.
+   */
+  #owes(receipt: number): boolean {
+    const { sources, answers } = this.#line(receipt);
+    const shown = [...answers, ...[...sources.values()].flatMap(({ answer }) => answer ?? [])];
+    return [...sources].some(([source, { isDoubted, failed, answer }]) => {
+      const isAnswered = (item: number) =>
+        answer !== null && shown.some((fails) => fails.get(source)?.has(item));
+      const isNews = (item: number) => !failed.has(item) && !isAnswered(item);
+      return (isDoubted && answer === null) || this.#failsBeside(receipt, source).some(isNews);
+    });
+  }
+
+  #failsBeside(receipt: number, source: number): number[] {
+    const isBeside = (r: Result) =>
+      r.receipt !== receipt && this.#line(r.receipt).sources.has(source);
+    return [...this.#results].flatMap(([i, r]) => (!r.passes && isBeside(r) ? [i] : []));
+  }
+
+  /** What is shown is everything by now; what comes later asks for another answer. */
+  #answer(receipt: number): Taken {
+    const { sources, answers } = this.#line(receipt);
+    const shown: Shown = new Map(
+      [...sources.keys()].map((source) => [source, new Set(this.#failsBeside(receipt, source))]),
+    );
+    const answered = [...sources].map(
+      ([id, source]) => [id, { ...source, answer: source.answer ?? shown }] as const,
+    );
+    return this.#changeLine(receipt, {
+      sources: new Map(answered),
+      answers: [...answers, shown],
+    });
   }
 
   /** Voids what was signed of the results of a receipt that nobody had announced. */
@@ -357,7 +407,7 @@ export class ActsModel {
 
   #unlatched(receipt: number): ModelOutcome {
     const line = this.#line(receipt);
-    const { drums, rejected, isClosed, owes, isAnswered } = line;
+    const { drums, rejected, isClosed } = line;
     if (!line.isAnnounced) return 'incomplete';
     if (line.isContradicted) return 'does-not-conform';
     const all = [...this.#results.values()];
@@ -381,7 +431,7 @@ export class ActsModel {
     const isUnowned = all.some((r) => contradicts(r) && !this.#line(r.receipt).isAnnounced);
     const isDoubted = here.some(([, r]) => r.proposed !== null);
     const isComplete = isCovered && !isHeldBack && !isUnowned && !isDoubted && this.#isHeard();
-    return isComplete && (!owes || isAnswered) ? 'conforms' : 'incomplete';
+    return isComplete && !this.#owes(receipt) ? 'conforms' : 'incomplete';
   }
 
   /** By the checks of its handheld around it, of those that are known (table in docs/performance.md). */
