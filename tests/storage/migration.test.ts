@@ -8,10 +8,20 @@ import { up } from '../../src/storage/migrations/m0025-assumed-offsets.js';
 import { bringBack } from '../../src/storage/migrations/m0032-one-person.js';
 import { up as sharedDifferences } from '../../src/storage/migrations/m0033-shared-differences.js';
 import { up as findingsOfResults } from '../../src/storage/migrations/m0036-findings-of-results.js';
+import { up as judgedAnew } from '../../src/storage/migrations/m0038-judged-anew.js';
+import type { Tables } from '../../src/storage/tables.js';
 import { StatementWorld } from '../statements/statement-world.js';
 import { leftAt, opensWhole, tablesIn } from '../support/migrated.js';
 import { COMMAND_LINE, newAccount, peopleOn, SITE, ZONE } from '../support/people.js';
 import { blankPlace, ManualClock, temporaryDatabase, writerOf } from '../support/temp-database.js';
+
+/** The last migration that leaves apart what those before it have judged anew. */
+const BEFORE_ALL_ARE_DUE = '0037-noise-curves';
+
+async function dueIn(db: Kysely<Tables>): Promise<string[]> {
+  const due = db.selectFrom('receipt').select('id').where('evaluation_due', '=', 1);
+  return (await due.orderBy('id').execute()).map(({ id }) => id);
+}
 
 async function onDatabase(place: DatabasePlace, statement: string): Promise<void> {
   const db = writerOf(place);
@@ -33,12 +43,15 @@ describe('a migration', () => {
     await opensWhole(place);
   });
 
-  it('to what judges assumed offsets has every announced receipt judged anew', async () => {
+  it.each([
+    ['assumed offsets', up],
+    ['destinations that were away, and fails behind a split,', judgedAnew],
+  ])('to what judges %s has every announced receipt judged anew', async (_, migrate) => {
     const world = await StatementWorld.open();
     await world.conform();
     const { db } = world.database;
     await db.updateTable('receipt').set({ evaluation_due: 0 }).execute();
-    await up(db as unknown as Kysely<unknown>);
+    await migrate(db as unknown as Kysely<unknown>);
     const receipts = await db
       .selectFrom('receipt')
       .select(['announced', 'evaluation_due'])
@@ -121,15 +134,9 @@ describe('a migration', () => {
           values ('s', ${id}, ${label}, ${label}, 1, 1)`.execute(db);
       }
     });
-    const { db, close } = await openDatabase(place);
-    const due = await db
-      .selectFrom('receipt')
-      .select('id')
-      .where('evaluation_due', '=', 1)
-      .orderBy('id')
-      .execute();
-    expect(due.map(({ id }) => id)).toEqual(['R-1', 'R-2', 'R-6']);
-    await close();
+    await leftAt(place, BEFORE_ALL_ARE_DUE, async (db) => {
+      expect(await dueIn(db)).toEqual(['R-1', 'R-2', 'R-6']);
+    });
   });
 
   it('to numbers of drums knows each by what it carried before, also where it went on to, and where one was scanned', async () => {
@@ -173,6 +180,10 @@ describe('a migration', () => {
           ${scanned}, 'e')`.execute(db);
       }
     });
+    await leftAt(place, BEFORE_ALL_ARE_DUE, async (before) => {
+      // Of drum 4 only its own receipt knows.
+      expect(await dueIn(before)).toEqual(['R-1', 'R-2', 'R-3', 'R-4', 'R-5', 'R-6']);
+    });
     const { db, close } = await openDatabase(place);
     const numbers = await db.selectFrom('drum_number').selectAll().orderBy('number').execute();
     expect(numbers.map((d) => `${d.number} ${d.receipt_id} ${d.key}`).sort()).toEqual(
@@ -189,14 +200,6 @@ describe('a migration', () => {
     );
     const results = await db.selectFrom('result').select('drum_number').orderBy('id').execute();
     expect(results.map((r) => r.drum_number)).toEqual([drum(3), drum(4), null]);
-    const due = await db
-      .selectFrom('receipt')
-      .select('id')
-      .where('evaluation_due', '=', 1)
-      .orderBy('id')
-      .execute();
-    // Of drum 4 only its own receipt knows.
-    expect(due.map(({ id }) => id)).toEqual(['R-1', 'R-2', 'R-3', 'R-4', 'R-5', 'R-6']);
     await close();
   });
 

@@ -33,6 +33,7 @@ import * as m0034 from './m0034-drum-numbers.js';
 import * as m0035 from './m0035-links-that-say-more.js';
 import * as m0036 from './m0036-findings-of-results.js';
 import * as m0037 from './m0037-noise-curves.js';
+import * as m0038 from './m0038-judged-anew.js';
 
 /** Forward only; names sort in the order they run. */
 export const migrations: Readonly<Record<string, Migration>> = {
@@ -70,4 +71,5 @@ export const migrations: Readonly<Record<string, Migration>> = {
   '0035-links-that-say-more': m0035,
   '0036-findings-of-results': m0036,
   '0037-noise-curves': m0037,
+  '0038-judged-anew': m0038,
 };
