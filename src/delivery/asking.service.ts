@@ -9,7 +9,7 @@ import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from '
 import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
+import { isStopOnItsWay, maySendAgain } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { type Asked, Looking } from './looking.service.js';
 import { triesOf } from './next-step.js';
@@ -283,7 +283,7 @@ export class Asking {
       attempts: triesOf(row),
       asks: history.asks + 1,
       absentAsks: row.absent_asks,
-      maySend: await maySendByRule21(trx, row),
+      maySend: await maySendAgain(trx, row),
     };
     if (row.message !== 'stop') {
       return judgeReadBack(facts, answer, destination.timing, now, random());
@@ -314,7 +314,7 @@ export class Asking {
     const held = { id: row.id, state: row.state, fence };
     const isDifferent = row.fault === 'differs';
     const mayBeResent =
-      !isDifferent && row.payload_sha256 !== null && (await maySendByRule21(trx, row));
+      !isDifferent && row.payload_sha256 !== null && (await maySendAgain(trx, row));
     const waits =
       row.state === 'accepted' ||
       (row.barrier === 1 && (await isStopOnItsWay(trx, row))) ||

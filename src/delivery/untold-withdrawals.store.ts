@@ -3,7 +3,7 @@ import { chunks } from '../storage/chunks.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
 import type { ResultState, Tables } from '../storage/tables.js';
-import { mayBeHeld } from './outbox.store.js';
+import { isWithdrawnBehind, mayBeHeld } from './outbox.store.js';
 
 /**
  * A destination that holds, or may hold, a revision of a result that does not stand any more, and has no withdrawal of it:
@@ -143,7 +143,7 @@ function untold(db: Reader, site: string) {
     .where('subject_kind', '=', sql.lit('result'))
     .where(mayBeHeld)
     .where(standsNoMore)
-    .where((eb) => eb.not(isTold(eb)))
+    .where((eb) => eb.not(isWithdrawnBehind(eb)))
     .orderBy('subject_revision')
     .orderBy('id');
 }
@@ -160,20 +160,6 @@ function standsNoMore(eb: ExpressionBuilder<Tables, 'delivery'>) {
           e('result.state', '<>', sql.lit('accepted')),
         ]),
       ),
-  );
-}
-
-function isTold(eb: ExpressionBuilder<Tables, 'delivery'>) {
-  return eb.exists(
-    eb
-      .selectFrom('withdrawal')
-      .innerJoin('delivery as w', 'w.subject_id', 'withdrawal.id')
-      .select('w.id')
-      .whereRef('withdrawal.result_row_id', '=', 'delivery.subject_id')
-      .whereRef('withdrawal.result_revision', '=', 'delivery.subject_revision')
-      .whereRef('w.site', '=', 'delivery.site')
-      .where('w.subject_kind', '=', sql.lit('withdrawal'))
-      .whereRef('w.destination', '=', 'delivery.destination'),
   );
 }
 

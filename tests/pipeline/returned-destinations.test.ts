@@ -32,12 +32,13 @@ async function world(archive = ARCHIVE) {
   const row = await reviews.rowId('R-1');
   const { database, clock } = reviews.bench;
   const without = new ResultMessages(BOTH, MAPPINGS, 1);
+  const here = new ResultMessages(BOTH, mappings, 1);
   const told: string[] = [];
   const missing = new MissingDeliveries({
     database,
     clock,
     site: BOTH,
-    messages: new ResultMessages(BOTH, mappings, 1),
+    messages: here,
     onPlanned: (names) => told.push(...names),
   });
   return {
@@ -65,6 +66,44 @@ async function world(archive = ARCHIVE) {
       });
       await bench.deliver();
     },
+    /** The archive's answer to result R-1 was lost, which is why it was taken out. */
+    doubt: () =>
+      bench.db
+        .updateTable('delivery')
+        .set({ state: 'uncertain', attempts: 1, payload_sha256: 'x', next_ask_at: clock.now() })
+        .where('destination', '=', 'archive')
+        .where('subject_id', '=', row)
+        .execute(),
+    /** As an earlier version left what was shown absent there: due again, whatever stands now. */
+    backInTheQueue: () =>
+      bench.db
+        .updateTable('delivery')
+        .set({ state: 'due', due_at: clock.now(), next_ask_at: null })
+        .where('destination', '=', 'archive')
+        .where('subject_id', '=', row)
+        .where('state', '=', 'uncertain')
+        .execute(),
+    holdWhileGone: () =>
+      database.transact(async (trx) => {
+        const { revision, ...before } = await trx
+          .updateTable('result')
+          .set((eb) => ({ state: 'held', revision: eb('revision', '+', 1) }))
+          .where('id', '=', row)
+          .returningAll()
+          .executeTakeFirstOrThrow();
+        const held = { ...before, revision: revision - 1 };
+        await without.takeBackDeliveries(trx, held, 'held', clock.now());
+      }),
+    clear: () =>
+      database.transact(async (trx) => {
+        const cleared = await trx
+          .updateTable('result')
+          .set({ state: 'accepted' })
+          .where('id', '=', row)
+          .returningAll()
+          .executeTakeFirstOrThrow();
+        await here.sendAlone(trx, cleared, 'cleared', clock.now());
+      }),
     plan: (receiptId: string) => missing.plan(receiptId, COMMAND_LINE, 'it is back, CR-15'),
     confirmed: (receiptId: string) => reviews.found('deliveries-confirmed', receiptId),
     /** What the archive was sent of result R-1, in the order of its key. */
@@ -236,5 +275,60 @@ describe('rule 17: a destination that was away while a result was taken back', (
       state: 'unmet',
       found: expect.stringContaining('archive has revision 1 of result R-1'),
     });
+  });
+});
+
+describe('rules 25 and 26: a destination whose send was in doubt when it was taken out', () => {
+  it('is not posted what does not stand any more, once it shows that it never got it', async () => {
+    const { doubt, moveWhileGone, backInTheQueue, plan, bench, confirmed, atArchive } =
+      await world();
+    await doubt();
+    await moveWhileGone();
+    await backInTheQueue();
+    expect(await plan('R-2')).toMatchObject({
+      planned: [{ resultId: 'R-1', destination: 'archive', done: 'planned' }],
+    });
+    expect(await atArchive()).toEqual(['result 1 R-1 superseded', 'result 2 R-2 due']);
+    await bench.deliver();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    expect(await confirmed('R-2')).toMatch(/^met/);
+    const [entry, ...more] = await bench.reviews.trail('delivery.superseded');
+    expect(more).toEqual([]);
+    expect(entry).toMatchObject({ reason: 'it is back, CR-15' });
+  });
+
+  it('is withdrawn there before the later revision while it may be there', async () => {
+    const { doubt, moveWhileGone, plan, atArchive } = await world();
+    await doubt();
+    await moveWhileGone();
+    await plan('R-2');
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 uncertain',
+      'withdrawal 1 R-1 due',
+      'result 2 R-2 due',
+    ]);
+  });
+
+  it('keeps in the queue what its withdrawal follows, which speaks of what is there', async () => {
+    const { doubt, holdWhileGone, backInTheQueue, plan, clear, atArchive } = await world();
+    await doubt();
+    await holdWhileGone();
+    await plan('R-1');
+    await backInTheQueue();
+    await clear();
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 due',
+      'withdrawal 1 R-1 due',
+      'result 2 R-1 due',
+    ]);
+  });
+
+  it('is posted the cleared result alone, where it was held meanwhile', async () => {
+    const { doubt, holdWhileGone, backInTheQueue, clear, atArchive } = await world();
+    await doubt();
+    await holdWhileGone();
+    await backInTheQueue();
+    await clear();
+    expect(await atArchive()).toEqual(['result 1 R-1 superseded', 'result 2 R-1 due']);
   });
 });
