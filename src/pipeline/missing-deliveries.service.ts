@@ -51,7 +51,21 @@ export type PlanAnswer =
        * what stands now, they would show the result at both places (release-safety rule 25).
        */
       readonly withoutWithdrawal: readonly string[];
+      /**
+       * What destinations hold of another place, and a later revision was sent behind: no withdrawal of it would be understood
+       * there any more. Somebody has to take it out at the destination.
+       */
+      readonly byHand: readonly LeftBehind[];
     };
+
+export interface LeftBehind {
+  readonly resultId: string;
+  readonly destination: string;
+  readonly revision: number;
+  readonly receiptId: string | null;
+  /** The later one. */
+  readonly overtakenBy: number;
+}
 
 interface Asked {
   readonly receiptId: string;
@@ -111,7 +125,9 @@ export class MissingDeliveries {
       const missing = (await this.#missing(trx, result, new Set(wanted))).filter((name) =>
         taking.includes(name),
       );
-      const stuck = new Set(ofIt.filter((u) => !told.includes(u)).map((u) => u.destination));
+      const stuck = new Set(
+        ofIt.filter((u) => !told.includes(u) && u.overtakenBy === null).map((u) => u.destination),
+      );
       for (const name of missing) if (stuck.has(name)) withoutWithdrawal.add(name);
       const open = missing.filter((name) => !stuck.has(name));
       const done = await this.#send(trx, result, open, { reason, now });
@@ -133,7 +149,24 @@ export class MissingDeliveries {
       // The withdrawal is of the receipt that the result was of, and what it ends is named at the other.
       await markReceipts(trx, site, [...places]);
     }
-    return { kind: 'done', planned, withoutMessage, withoutWithdrawal: [...withoutWithdrawal] };
+    return {
+      kind: 'done',
+      planned,
+      withoutMessage,
+      withoutWithdrawal: [...withoutWithdrawal],
+      byHand: this.#leftBehind(untold),
+    };
+  }
+
+  /** Those of which their destination can be told are asked about; the others count nowhere. */
+  #leftBehind(untold: readonly UntoldWithdrawal[]): LeftBehind[] {
+    const names = untold.map(({ destination }) => destination);
+    const cannot = new Set(this.parts.messages.withoutWithdrawal(names));
+    return untold.flatMap(({ destination, revision, receiptId, overtakenBy, result }) =>
+      overtakenBy === null || cannot.has(destination)
+        ? []
+        : [{ resultId: result.resultId, destination, revision, receiptId, overtakenBy }],
+    );
   }
 
   /** Those of these destinations that a result was never sent to as it is now; of one that was taken back, at all. */

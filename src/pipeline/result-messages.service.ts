@@ -313,7 +313,8 @@ export class ResultMessages {
   /**
    * Withdraws what destinations were never told to, under the withdrawal that others got of the same revision.
    *
-   * @returns what was put into the outbox: nothing for those whose mapping has no withdrawal, or that have no mapping
+   * @returns what was put into the outbox: nothing for those whose mapping has no withdrawal, or that have no mapping, nor
+   * behind a later revision that has left already
    */
   async withdrawUntold(
     trx: Trx,
@@ -324,6 +325,7 @@ export class ResultMessages {
     const told: UntoldWithdrawal[] = [];
     for (const one of untold) {
       const { rowId, revision, receiptId, destination, result } = one;
+      if (one.overtakenBy !== null) continue;
       if (!this.mappings.get(destination)?.messages.includes('withdrawal')) continue;
       const { resultId } = result;
       const row = { id: rowId, result_id: resultId, revision, receipt_id: receiptId };

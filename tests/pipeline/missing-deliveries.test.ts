@@ -77,6 +77,7 @@ describe('a result that a required destination was never sent', () => {
       ],
       withoutMessage: [],
       withoutWithdrawal: [],
+      byHand: [],
     });
     expect(told).toEqual(['archive']);
     const sent = await bench.db
