@@ -1,6 +1,11 @@
 import { recordAudit, recordAudits } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
-import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
+import {
+  lockReceiptsMarking,
+  markEvaluationDue,
+  tellWaitingReceipts,
+} from '../receipts/facts.store.js';
+import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
@@ -159,13 +164,17 @@ export class Asking {
       })),
     );
     const news: string[] = [];
+    const shown: DeliveryRow[] = [];
     for (const { claimed, asked } of judgedBy) {
       const { row } = claimed;
       const history = historyOf(histories, row);
       const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
       const change = changeOfAsk(judged, { state: stateOf(row), fault: row.fault }, now);
       if (!(await this.#write(trx, claimed, change, judged, now))) continue;
-      if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
+      if (judged.kind === 'confirm') {
+        await this.#overtake(trx, row, now);
+        shown.push(row);
+      }
       news.push(...factReceipts(row));
     }
     await markEvaluationDue(
@@ -173,7 +182,21 @@ export class Asking {
       site.site,
       news.filter((id) => !marked.has(id)),
     );
+    await this.#tellParts(trx, shown);
     return news;
+  }
+
+  /**
+   * What is withdrawn of a receipt is waited for by whatever was split off it or merged from it, which nobody has locked here.
+   */
+  async #tellParts(trx: Trx, shown: readonly DeliveryRow[]): Promise<void> {
+    const { site } = this.#parts.options.site;
+    const withdrawn = shown.filter(({ message }) => message === 'withdrawal');
+    for (const id of new Set(withdrawn.flatMap(factReceipts))) {
+      if ((await receiptsGoingOn(trx, site, id)).length === 0) continue;
+      await tellWaitingReceipts(trx, site);
+      return;
+    }
   }
 
   /**

@@ -1,4 +1,5 @@
 import { type ExpressionBuilder, type SqlBool, sql } from 'kysely';
+import { GOES_ON } from '../receipts/lineage.js';
 import { chunks } from '../storage/chunks.js';
 import type { Reader } from '../storage/database.js';
 import { prepared } from '../storage/prepared.js';
@@ -33,7 +34,10 @@ export interface ResultNow {
   readonly receiptId: string | null;
 }
 
-/** Of the results of a receipt, and of those that were withdrawn from it and are of another one now. */
+/**
+ * Of the results of a receipt, and of those that were withdrawn from it and are of another one now; also from what it went on
+ * from by a split or a merge: what is held of that is held of its drums.
+ */
 export async function untoldOfReceipt(
   reader: Reader,
   site: string,
@@ -41,7 +45,31 @@ export async function untoldOfReceipt(
 ): Promise<UntoldWithdrawal[]> {
   const { rows } = await heldByReceipt(reader, { site, receiptId });
   const all = await untoldAmong(reader, site, rows);
-  return all.filter((u) => u.receiptId === receiptId || u.result.receiptId === receiptId);
+  if (all.length === 0) return [];
+  const { rows: sources } = await sourcesOf(reader, { site, receiptId });
+  const own = new Set([receiptId, ...sources.map((s) => s.from_receipt)]);
+  return all.filter(
+    (u) => u.result.receiptId === receiptId || (u.receiptId !== null && own.has(u.receiptId)),
+  );
+}
+
+const sourcesOf = prepared((db, of: OfReceipt) => sources(db, of));
+
+/** What a receipt went on from: whatever did, over however many steps, has a link of its own from each. */
+export function sources(db: Reader, of: OfReceipt) {
+  return db
+    .selectFrom('receipt_link')
+    .select('receipt_link.from_receipt')
+    .where('receipt_link.site', '=', of.site)
+    .where('receipt_link.to_receipt', '=', of.receiptId)
+    .where(IS_GOING_ON);
+}
+
+const IS_GOING_ON = sql<SqlBool>`receipt_link.kind in (${sql.join(GOES_ON.map((kind) => sql.lit(kind)))})`;
+
+interface OfReceipt {
+  readonly site: string;
+  readonly receiptId: string;
 }
 
 /** Of these results, by row id. */
@@ -103,7 +131,7 @@ interface HeldRow {
   readonly receipt_id: string | null;
 }
 
-const heldByReceipt = prepared((db, of: { readonly site: string; readonly receiptId: string }) =>
+const heldByReceipt = prepared((db, of: OfReceipt) =>
   untold(db, of.site)
     // Not a join: that would be free to start from every result that was ever delivered.
     .where('delivery.subject_id', 'in', (eb) =>
@@ -124,6 +152,13 @@ const heldByReceipt = prepared((db, of: { readonly site: string; readonly receip
             .select('withdrawal.result_row_id as id')
             .where('withdrawal.site', '=', of.site)
             .where('withdrawal.receipt_id', '=', of.receiptId),
+        )
+        .union((e) =>
+          e
+            .selectFrom('withdrawal')
+            .select('withdrawal.result_row_id as id')
+            .where('withdrawal.site', '=', of.site)
+            .where('withdrawal.receipt_id', 'in', sources(db, of)),
         ),
     ),
 );

@@ -3,6 +3,7 @@ import { type UntoldWithdrawal, untoldOfReceipt } from '../delivery/untold-withd
 import type { Instant } from '../formats/instant.js';
 import { requireFolderInForce } from '../methods/method-registry.store.js';
 import { markEvaluationDue } from '../receipts/facts.store.js';
+import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { markReceipts } from '../reconciliation/comparison.store.js';
@@ -207,10 +208,17 @@ export class MissingDeliveries {
     return untold.filter(({ destination }) => named.has(destination));
   }
 
-  /** Every receipt that what is told bears on. */
+  /** Every receipt that what is told bears on: what went on from the one that a result was of waits for it too. */
   async #placesOfUntold(trx: Trx, receiptId: string): Promise<string[]> {
     const untold = await this.#untoldOf(trx, receiptId);
-    return untold.flatMap((u) => [u.receiptId, u.result.receiptId]).filter((id) => id !== null);
+    const places = new Set(
+      untold.flatMap((u) => [u.receiptId, u.result.receiptId]).filter((id) => id !== null),
+    );
+    for (const id of new Set(untold.map((u) => u.receiptId))) {
+      if (id === null) continue;
+      for (const part of await receiptsGoingOn(trx, this.parts.site.site, id)) places.add(part);
+    }
+    return [...places];
   }
 
   async #resultsOf(

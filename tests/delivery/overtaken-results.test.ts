@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import { applyNews } from '../../src/receipts/facts.store.js';
 import type { ResultRow } from '../../src/storage/tables.js';
 import { Bench, type BenchOptions, SITE } from './northquay-bench.js';
 import { type Act, Sink } from './sink.js';
@@ -134,3 +135,47 @@ describe('a result that an earlier version left to be sent again although it doe
     expect(sink.entries).toEqual([]);
   });
 });
+
+describe('a withdrawal of a receipt that was split', () => {
+  it('tells the parts once it is shown, which waited for it and have no delivery of it', async () => {
+    const { bench, withdraw } = await sent('store-then-hang');
+    const { db } = bench.database;
+    await bench.announce('R-3');
+    await bench.announce('R-4');
+    await insertLinkOf(db, bench);
+    await db
+      .updateTable('receipt')
+      .set({ evaluation_due: 2 })
+      .where('id', 'in', ['R-3', 'R-4'])
+      .execute();
+    await withdraw();
+    await bench.settle();
+    await applyNews(bench.database, SITE);
+    const due = await db
+      .selectFrom('receipt')
+      .select('id')
+      .where('evaluation_due', '=', 1)
+      .orderBy('id')
+      .execute();
+    expect(due.map((r) => r.id)).toEqual(expect.arrayContaining(['R-3', 'R-4']));
+  });
+});
+
+async function insertLinkOf(db: Bench['database']['db'], bench: Bench): Promise<void> {
+  await db
+    .insertInto('receipt_link')
+    .values({
+      id: 'link',
+      site: SITE,
+      from_receipt: 'R-1',
+      to_receipt: 'R-3',
+      kind: 'split',
+      document: '{}',
+      known_contrary: 0,
+      reason: 'split at the dock (simulated)',
+      actor: 'tester',
+      signature_id: null,
+      at: bench.clock.now(),
+    })
+    .execute();
+}
