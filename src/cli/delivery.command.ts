@@ -119,6 +119,13 @@ interface Planned {
   }[];
   readonly withoutMessage: readonly string[];
   readonly withoutWithdrawal: readonly string[];
+  readonly byHand: readonly {
+    readonly resultId: string;
+    readonly destination: string;
+    readonly revision: number;
+    readonly receiptId: string | null;
+    readonly overtakenBy: number;
+  }[];
 }
 
 function registerPlan(delivery: Command): void {
@@ -140,20 +147,25 @@ function registerPlan(delivery: Command): void {
     const path = `/api/v1/receipts/${encodeURIComponent(receiptId)}/deliveries`;
     const answer = (await post(path, {}, options)) as Planned | undefined;
     if (!answer) return;
-    const { withoutMessage, withoutWithdrawal } = answer;
-    if (withoutMessage.length + withoutWithdrawal.length > 0) process.exitCode = EXIT.problems;
+    const { withoutMessage, withoutWithdrawal, byHand } = answer;
+    const left = withoutMessage.length + withoutWithdrawal.length + byHand.length;
+    if (left > 0) process.exitCode = EXIT.problems;
     if (options.json) printJsonLine(answer);
     else printText(plannedText(answer));
   });
 }
 
-function plannedText({ planned, withoutMessage, withoutWithdrawal }: Planned): string {
+function plannedText({ planned, withoutMessage, withoutWithdrawal, byHand }: Planned): string {
   const lines = [
     ...planned.map(plannedLine),
     ...withoutMessage.map((name) => `${name}: its mapping has no message for results`),
     ...withoutWithdrawal.map(
       (name) =>
         `${name}: has an older revision and its mapping has no withdrawal; add one, then plan again`,
+    ),
+    ...byHand.map(
+      ({ resultId, destination, revision, receiptId, overtakenBy }) =>
+        `${resultId}: ${destination} was sent revision ${overtakenBy} behind revision ${revision}, which is of receipt ${receiptId ?? 'unknown'} and was never withdrawn; a withdrawal now would come too late: have the quality unit take revision ${revision} out there by hand`,
     ),
   ];
   return lines.length === 0 ? 'nothing is missing' : lines.join('\n');

@@ -1,6 +1,11 @@
 import { recordAudit, recordAudits } from '../audit/audit.store.js';
 import { addMs, type Instant } from '../formats/instant.js';
-import { lockReceiptsMarking, markEvaluationDue } from '../receipts/facts.store.js';
+import {
+  lockReceiptsMarking,
+  markEvaluationDue,
+  tellWaitingReceipts,
+} from '../receipts/facts.store.js';
+import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import type { Destination } from '../site/site-folder.js';
 import type { Trx } from '../storage/database.js';
 import { dialectOf } from '../storage/dialect.js';
@@ -9,7 +14,7 @@ import { type AskHistory, askHistories, claimAsks, isAskDue, recordAsks } from '
 import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { isStopOnItsWay, maySendByRule21 } from './due-deliveries.store.js';
+import { isStopOnItsWay, maySendAgain } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { type Asked, Looking } from './looking.service.js';
 import { triesOf } from './next-step.js';
@@ -159,13 +164,17 @@ export class Asking {
       })),
     );
     const news: string[] = [];
+    const shown: DeliveryRow[] = [];
     for (const { claimed, asked } of judgedBy) {
       const { row } = claimed;
       const history = historyOf(histories, row);
       const judged = await this.#judge(trx, destination, row, asked.answer, history, now);
       const change = changeOfAsk(judged, { state: stateOf(row), fault: row.fault }, now);
       if (!(await this.#write(trx, claimed, change, judged, now))) continue;
-      if (judged.kind === 'confirm') await this.#overtake(trx, row, now);
+      if (judged.kind === 'confirm') {
+        await this.#overtake(trx, row, now);
+        shown.push(row);
+      }
       news.push(...factReceipts(row));
     }
     await markEvaluationDue(
@@ -173,7 +182,21 @@ export class Asking {
       site.site,
       news.filter((id) => !marked.has(id)),
     );
+    await this.#tellParts(trx, shown);
     return news;
+  }
+
+  /**
+   * What is withdrawn of a receipt is waited for by whatever was split off it or merged from it, which nobody has locked here.
+   */
+  async #tellParts(trx: Trx, shown: readonly DeliveryRow[]): Promise<void> {
+    const { site } = this.#parts.options.site;
+    const withdrawn = shown.filter(({ message }) => message === 'withdrawal');
+    for (const id of new Set(withdrawn.flatMap(factReceipts))) {
+      if ((await receiptsGoingOn(trx, site, id)).length === 0) continue;
+      await tellWaitingReceipts(trx, site);
+      return;
+    }
   }
 
   /**
@@ -283,7 +306,7 @@ export class Asking {
       attempts: triesOf(row),
       asks: history.asks + 1,
       absentAsks: row.absent_asks,
-      maySend: await maySendByRule21(trx, row),
+      maySend: await maySendAgain(trx, row),
     };
     if (row.message !== 'stop') {
       return judgeReadBack(facts, answer, destination.timing, now, random());
@@ -314,7 +337,7 @@ export class Asking {
     const held = { id: row.id, state: row.state, fence };
     const isDifferent = row.fault === 'differs';
     const mayBeResent =
-      !isDifferent && row.payload_sha256 !== null && (await maySendByRule21(trx, row));
+      !isDifferent && row.payload_sha256 !== null && (await maySendAgain(trx, row));
     const waits =
       row.state === 'accepted' ||
       (row.barrier === 1 && (await isStopOnItsWay(trx, row))) ||

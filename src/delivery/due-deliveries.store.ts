@@ -202,7 +202,8 @@ function aheadInReceipt(eb: OfDelivery) {
 
 /**
  * Rule 21, for a *conforms*: no later statement of the receipt, here or at a destination that another life of
- * this database told, and no stop in force.
+ * this database told, and no stop in force. Rule 25, for a result: it stands as it is said there, or what takes it back
+ * follows it there.
  */
 function isCurrent(eb: OfDelivery) {
   const later = eb
@@ -223,9 +224,39 @@ function isCurrent(eb: OfDelivery) {
     .whereRef('o.site', '=', 'd.site')
     .whereRef('o.id', '=', 'd.receipt_id')
     .whereRef('o.revision_floor', '>=', 'd.subject_revision');
-  return sql<
-    0 | 1
-  >`case when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${outlived} or exists ${stopped}) then 0 else 1 end`;
+  // As a value: PostgreSQL could make a join of it with every result there is.
+  const overtaken = eb
+    .selectFrom('result as v')
+    .select(sql.lit(0).as('is_current'))
+    .whereRef('v.id', '=', 'd.subject_id')
+    .where((e) =>
+      e.or([
+        e('v.revision', '>', e.ref('d.subject_revision')),
+        e('v.state', '<>', sql.lit('accepted')),
+      ]),
+    )
+    .where((e) => e(withdrawalsBehind(e), '=', sql.lit(0)));
+  return sql<0 | 1>`case
+    when ${eb.ref('d.barrier')} = 1 and (exists ${later} or exists ${outlived} or exists ${stopped}) then 0
+    when ${eb.ref('d.subject_kind')} = 'result' then coalesce(${overtaken}, 1)
+    else 1 end`;
+}
+
+/** Deliveries, to the same destination, of what withdraws the revision that a delivery of a result says. */
+function withdrawalsBehind(eb: OfDelivery) {
+  // There is one for each revision.
+  const withdrawal = eb
+    .selectFrom('withdrawal as x')
+    .select('x.id')
+    .whereRef('x.result_row_id', '=', 'd.subject_id')
+    .whereRef('x.result_revision', '=', 'd.subject_revision');
+  return eb
+    .selectFrom('delivery as y')
+    .select((e) => e.fn.countAll<number>().as('n'))
+    .whereRef('y.site', '=', 'd.site')
+    .where('y.subject_kind', '=', sql.lit('withdrawal'))
+    .where('y.subject_id', '=', withdrawal)
+    .whereRef('y.destination', '=', 'd.destination');
 }
 
 /** Doubts moved in one transaction. */
@@ -233,7 +264,7 @@ const UNMOVED_MAX = 200;
 
 /**
  * Deliveries that wait to be sent again and that no claim takes: the destination honours no key (any more), there is no
- * payload, or a *conforms* is not current. One whose stop is on its way to the same place waits for that.
+ * payload, or a *conforms* or a result is not current. One whose stop is on its way to the same place waits for that.
  */
 export function unmoved(
   reader: Reader,
@@ -267,12 +298,15 @@ function stopAbove(eb: OfDelivery) {
     .where(OPEN_STOP);
 }
 
-/** True while a *conforms* may still be sent by rule 21; anything else always may. */
-export async function maySendByRule21(
+/**
+ * True while a *conforms* may still be sent by rule 21, and a result by rule 25: what does not stand is not posted anew.
+ * Anything else always may.
+ */
+export async function maySendAgain(
   reader: Reader,
-  delivery: Pick<DeliveryRow, 'id' | 'barrier'>,
+  delivery: Pick<DeliveryRow, 'id' | 'barrier' | 'subject_kind'>,
 ): Promise<boolean> {
-  if (delivery.barrier === 0) return true;
+  if (delivery.barrier === 0 && delivery.subject_kind !== 'result') return true;
   const row = await reader
     .selectFrom('delivery as d')
     .select((eb) => isCurrent(eb).as('is_current'))

@@ -23,7 +23,7 @@ export interface AttemptFacts {
   readonly wasUncertain: boolean;
   /** The attempt before this one was refused for its credentials. */
   readonly wasDenied: boolean;
-  /** False once a stop or a newer statement bars this message from ever being sent again (rule 21). */
+  /** False once a stop, a newer statement or what became of its result bars this message from ever being sent again (rules 21 and 25). */
   readonly maySend: boolean;
 }
 

@@ -286,9 +286,16 @@ async function lockDeliveriesOfResult(trx: Trx, site: string, resultRowId: strin
   await forUpdate(trx, query, 'delivery').execute();
 }
 
+/** A delivery that gave way to a later revision of its result. */
+export interface GivenWay {
+  readonly id: string;
+  readonly destination: string;
+}
+
 /**
- * Part of sending a result anew under its next revision: what no destination has of the earlier ones and never will
- * by itself frees the key. Returns the ids. Writes no audit entry.
+ * Part of sending a result anew under its next revision: what no destination has of the earlier ones is not sent there any
+ * more, also where it was to be sent again because it was shown absent, and frees the key. Left alone is what is withdrawn
+ * behind it already: a withdrawal speaks of what is there. Writes no audit entry.
  *
  * @param result at the revision that is sent now
  */
@@ -297,8 +304,9 @@ export async function supersedeUnheldResult(
   site: string,
   result: { readonly id: string; readonly revision: number },
   reason: string,
-): Promise<readonly string[]> {
-  const rows = await trx
+): Promise<readonly GivenWay[]> {
+  await lockDeliveriesOfResult(trx, site, result.id);
+  return await trx
     .updateTable('delivery')
     .set((eb) => ({ state: 'superseded', reason, fence: eb('fence', '+', 1), next_ask_at: null }))
     .where('site', '=', site)
@@ -307,13 +315,32 @@ export async function supersedeUnheldResult(
     .where('subject_revision', '<', result.revision)
     .where((eb) =>
       eb.or([
+        eb.and([
+          eb('state', 'in', [...UNSENT_STATES]),
+          eb.not(sentBefore(eb)),
+          eb.not(isWithdrawnBehind(eb)),
+        ]),
         eb.and([eb('state', '=', 'rejected'), eb('ask_since', 'is', null)]),
         eb.and([eb('state', '=', 'parked'), eb('attempts', '=', 0), eb('ask_since', 'is', null)]),
       ]),
     )
-    .returning('id')
+    .returning(['id', 'destination'])
     .execute();
-  return rows.map((r) => r.id);
+}
+
+/** A withdrawal of the revision that a delivery of a result says is in the outbox for the same destination. */
+export function isWithdrawnBehind(eb: ExpressionBuilder<Tables, 'delivery'>) {
+  return eb.exists(
+    eb
+      .selectFrom('withdrawal')
+      .innerJoin('delivery as w', 'w.subject_id', 'withdrawal.id')
+      .select('w.id')
+      .whereRef('withdrawal.result_row_id', '=', 'delivery.subject_id')
+      .whereRef('withdrawal.result_revision', '=', 'delivery.subject_revision')
+      .whereRef('w.site', '=', 'delivery.site')
+      .where('w.subject_kind', '=', sql.lit('withdrawal'))
+      .whereRef('w.destination', '=', 'delivery.destination'),
+  );
 }
 
 const MAY_BE_HELD: readonly DeliveryState[] = ['sending', 'accepted', 'confirmed', 'uncertain'];

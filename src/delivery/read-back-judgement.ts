@@ -16,7 +16,7 @@ export interface AskFacts {
   readonly asks: number;
   /** Counting "absent" answers in a row before this one. */
   readonly absentAsks: number;
-  /** False once a stop or a newer statement bars this message from being sent again (rule 21). */
+  /** False once a stop, a newer statement or what became of its result bars this message from being sent again (rules 21 and 25). */
   readonly maySend: boolean;
 }
 

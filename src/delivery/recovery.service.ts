@@ -6,7 +6,7 @@ import type { DeliveryRow } from '../storage/tables.js';
 import { holdConforms } from './claim.store.js';
 import { canBeAsked, factReceipts, keyIsHonoured, messageName } from './delivery-mapping.js';
 import type { DeliveryParts } from './delivery-parts.service.js';
-import { maySendByRule21, unmoved } from './due-deliveries.store.js';
+import { maySendAgain, unmoved } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { nextStep, triesOf } from './next-step.js';
 import { auditDeliveries, auditDelivery, changeDelivery, finishAttempts } from './outcome.store.js';
@@ -146,7 +146,7 @@ export class Recovery {
     const full = {
       ...facts,
       honoursKey: await keyHolds(trx, this.#parts.destination(row.destination), row, now),
-      maySend: await maySendByRule21(trx, row),
+      maySend: await maySendAgain(trx, row),
     };
     const decide = row.message === 'stop' ? nextStopStep : nextStep;
     const step = decide(full, { kind: 'uncertain', detail: LOST }, timing, now, random());

@@ -25,6 +25,7 @@ import {
   type SeenDue,
 } from './due-deliveries.store.js';
 import { withoutForgottenKeys } from './key-memory.service.js';
+import { withoutOvertakenResults } from './overtaken-results.service.js';
 import { Sender } from './sender.service.js';
 import { Settling } from './settling.service.js';
 import { stopsMayLeave } from './stop-policy.js';
@@ -109,7 +110,9 @@ export class Sending {
       const limit = Math.min(seen.length, roomOf(gate));
       if (limit <= 0) return [];
       const due = await lockDueDeliveries(trx, { ...of, now, limit });
-      const rows = due.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
+      const zone = this.#parts.options.site.timeZone;
+      const standing = await withoutOvertakenResults(trx, due, { zone, now });
+      const rows = standing.filter((r) => r.barrier === 0 || receipts.has(r.receipt_id ?? ''));
       const chosen = chooseClaims(rows.map(candidateOf), gate).flatMap(({ id }) =>
         rows.filter((r) => r.id === id),
       );

@@ -14,7 +14,7 @@ import {
   readDestination,
   saveBreaker,
 } from './destination.store.js';
-import { maySendByRule21 } from './due-deliveries.store.js';
+import { maySendAgain } from './due-deliveries.store.js';
 import { keyHolds } from './key-memory.service.js';
 import { nextStep, type Step, triesOf } from './next-step.js';
 import {
@@ -143,7 +143,7 @@ export class Settling {
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',
-      maySend: await maySendByRule21(trx, row),
+      maySend: await maySendAgain(trx, row),
     };
     if (row.message !== 'stop') {
       return nextStep(facts, sent.outcome, destination.timing, now, random());

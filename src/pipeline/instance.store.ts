@@ -124,6 +124,8 @@ async function startIn(
     .execute();
   // Last: it locks the site's evidence, which comes after every receipt.
   await importMethods(trx, folder, now);
+  // Once more behind that: who put bad news into the outbox by the folder of before had shared it, and is seen now.
+  await refuseWhatNobodyWouldDeliver(trx, folder);
   return { ...living, place: where.place, tick };
 }
 

@@ -26,7 +26,7 @@ export class MissingDeliveriesController {
     if (answer.kind === 'unknown') {
       throw new Problem('receipt-unknown', `receipt ${id.slice(0, 100)}`);
     }
-    const { planned, withoutMessage, withoutWithdrawal } = answer;
-    return { receiptId: id, planned, withoutMessage, withoutWithdrawal };
+    const { planned, withoutMessage, withoutWithdrawal, byHand } = answer;
+    return { receiptId: id, planned, withoutMessage, withoutWithdrawal, byHand };
   }
 }

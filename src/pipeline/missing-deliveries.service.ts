@@ -3,6 +3,7 @@ import { type UntoldWithdrawal, untoldOfReceipt } from '../delivery/untold-withd
 import type { Instant } from '../formats/instant.js';
 import { requireFolderInForce } from '../methods/method-registry.store.js';
 import { markEvaluationDue } from '../receipts/facts.store.js';
+import { receiptsGoingOn } from '../receipts/lineage.store.js';
 import { type ReceiptLocks, transactLocking } from '../receipts/receipt-locks.store.js';
 import { findReceipts } from '../receipts/receipts.store.js';
 import { markReceipts } from '../reconciliation/comparison.store.js';
@@ -15,6 +16,7 @@ import {
   giveUpUnsent,
   resultsByRowId,
   resultsToDeliver,
+  TO_DELIVER,
 } from './missing-deliveries.store.js';
 import type { ResultMessages } from './result-messages.service.js';
 
@@ -51,12 +53,40 @@ export type PlanAnswer =
        * what stands now, they would show the result at both places (release-safety rule 25).
        */
       readonly withoutWithdrawal: readonly string[];
+      /**
+       * What destinations hold of another place, and a later revision was sent behind: no withdrawal of it would be understood
+       * there any more. Somebody has to take it out at the destination.
+       */
+      readonly byHand: readonly LeftBehind[];
     };
+
+export interface LeftBehind {
+  readonly resultId: string;
+  readonly destination: string;
+  readonly revision: number;
+  readonly receiptId: string | null;
+  /** The later one. */
+  readonly overtakenBy: number;
+}
+
+/** Results in one transaction. */
+const RESULTS_MAX = 200;
+
+/** Of what one transaction planned, named in its entry of the trail beside the count; each delivery is a row of its own. */
+const NAMED_MAX = 50;
 
 interface Asked {
   readonly receiptId: string;
   readonly actor: Actor;
   readonly reason: string;
+  /** Row id of the last result that was looked at; '' for none. */
+  readonly after: string;
+}
+
+interface Page {
+  readonly answer: PlanAnswer;
+  /** The next page begins behind it; null behind the last. */
+  readonly next: string | null;
 }
 
 /**
@@ -71,24 +101,37 @@ export class MissingDeliveries {
   /** @throws SiteFolderOutdated when another site folder was activated than this process runs by */
   async plan(receiptId: string, by: Actor, reason: string): Promise<PlanAnswer> {
     const { database, site } = this.parts;
-    const answer = await transactLocking(database, site.site, (trx, locks) =>
-      this.#plan(trx, locks, { receiptId, actor: by, reason }),
-    );
-    if (answer.kind === 'done') {
-      this.parts.onPlanned([...new Set(answer.planned.map((p) => p.destination))]);
+    const planned: PlannedDelivery[] = [];
+    const withoutWithdrawal = new Set<string>();
+    // A stop of the receipt waits for one page at most.
+    for (let after = ''; ; ) {
+      const asked: Asked = { receiptId, actor: by, reason, after };
+      const page: Page = await transactLocking(database, site.site, (trx, locks) =>
+        this.#plan(trx, locks, asked),
+      );
+      if (page.answer.kind === 'unknown') return page.answer;
+      this.parts.onPlanned([...new Set(page.answer.planned.map((p) => p.destination))]);
+      planned.push(...page.answer.planned);
+      for (const name of page.answer.withoutWithdrawal) withoutWithdrawal.add(name);
+      if (page.next === null) {
+        return { ...page.answer, planned, withoutWithdrawal: [...withoutWithdrawal] };
+      }
+      after = page.next;
     }
-    return answer;
   }
 
-  async #plan(trx: Trx, locks: ReceiptLocks, asked: Asked): Promise<PlanAnswer> {
+  async #plan(trx: Trx, locks: ReceiptLocks, asked: Asked): Promise<Page> {
     const { receiptId, actor, reason } = asked;
     const { clock, messages } = this.parts;
     const { site, timeZone: zone, destinations } = this.parts.site;
-    await requireFolderInForce(trx, this.parts.site);
     if ((await findReceipts(trx, site, [receiptId])).get(receiptId)?.announced !== 1) {
-      return { kind: 'unknown' };
+      return { answer: { kind: 'unknown' }, next: null };
     }
     const places = await locks.addFound([receiptId], () => this.#placesOfUntold(trx, receiptId));
+    // Behind the receipts, as everybody: what is sent to a destination is owed there, and a folder that drops it is not
+    // activated before that is committed, and seen.
+    await locks.shareEvidence();
+    await requireFolderInForce(trx, this.parts.site);
     const required = destinations.filter((d) => d.requiredForStatement).map((d) => d.name);
     const taking = messages.destinations();
     const withoutMessage = required.filter((name) => !taking.includes(name));
@@ -96,7 +139,13 @@ export class MissingDeliveries {
     const untold = await this.#untoldOf(trx, receiptId);
     const planned: PlannedDelivery[] = [];
     const withoutWithdrawal = new Set<string>();
-    for (const result of await this.#resultsOf(trx, receiptId, untold)) {
+    const { results, next } = await this.#resultsOf(trx, asked, untold);
+    const sent = await everSentTo(
+      trx,
+      site,
+      results.map((r) => r.id),
+    );
+    for (const result of results) {
       const ofIt = untold.filter((u) => u.rowId === result.id);
       const told = await messages.withdrawUntold(trx, ofIt, reason, now);
       const { result_id: resultId } = result;
@@ -108,10 +157,12 @@ export class MissingDeliveries {
         ...(result.receipt_id === receiptId ? required : []),
         ...told.map((t) => t.destination),
       ];
-      const missing = (await this.#missing(trx, result, new Set(wanted))).filter((name) =>
+      const missing = missingOf(result, new Set(wanted), sent).filter((name) =>
         taking.includes(name),
       );
-      const stuck = new Set(ofIt.filter((u) => !told.includes(u)).map((u) => u.destination));
+      const stuck = new Set(
+        ofIt.filter((u) => !told.includes(u) && u.overtakenBy === null).map((u) => u.destination),
+      );
       for (const name of missing) if (stuck.has(name)) withoutWithdrawal.add(name);
       const open = missing.filter((name) => !stuck.has(name));
       const done = await this.#send(trx, result, open, { reason, now });
@@ -127,25 +178,33 @@ export class MissingDeliveries {
         subjectKind: 'receipt',
         subjectId: receiptId,
         reason,
-        after: { planned },
+        after: { count: planned.length, planned: planned.slice(0, NAMED_MAX) },
       });
       await markEvaluationDue(trx, site, [...places]);
       // The withdrawal is of the receipt that the result was of, and what it ends is named at the other.
       await markReceipts(trx, site, [...places]);
     }
-    return { kind: 'done', planned, withoutMessage, withoutWithdrawal: [...withoutWithdrawal] };
+    return {
+      answer: {
+        kind: 'done',
+        planned,
+        withoutMessage,
+        withoutWithdrawal: [...withoutWithdrawal],
+        byHand: this.#leftBehind(untold),
+      },
+      next,
+    };
   }
 
-  /** Those of these destinations that a result was never sent to as it is now; of one that was taken back, at all. */
-  async #missing(
-    trx: Trx,
-    { id, state, revision }: ResultRow,
-    destinations: ReadonlySet<string>,
-  ): Promise<string[]> {
-    if (state !== 'accepted' && state !== 'superseded') return [];
-    const sent = await everSentTo(trx, this.parts.site.site, id);
-    const least = state === 'accepted' ? revision : 1;
-    return [...destinations].filter((name) => (sent.get(name) ?? 0) < least);
+  /** Those of which their destination can be told are asked about; the others count nowhere. */
+  #leftBehind(untold: readonly UntoldWithdrawal[]): LeftBehind[] {
+    const names = untold.map(({ destination }) => destination);
+    const cannot = new Set(this.parts.messages.withoutWithdrawal(names));
+    return untold.flatMap(({ destination, revision, receiptId, overtakenBy, result }) =>
+      overtakenBy === null || cannot.has(destination)
+        ? []
+        : [{ resultId: result.resultId, destination, revision, receiptId, overtakenBy }],
+    );
   }
 
   /** Sends what stands, and gives up what was taken back before it was ever sent. */
@@ -174,20 +233,44 @@ export class MissingDeliveries {
     return untold.filter(({ destination }) => named.has(destination));
   }
 
-  /** Every receipt that what is told bears on. */
+  /** Every receipt that what is told bears on: what went on from the one that a result was of waits for it too. */
   async #placesOfUntold(trx: Trx, receiptId: string): Promise<string[]> {
     const untold = await this.#untoldOf(trx, receiptId);
-    return untold.flatMap((u) => [u.receiptId, u.result.receiptId]).filter((id) => id !== null);
+    const places = new Set(
+      untold.flatMap((u) => [u.receiptId, u.result.receiptId]).filter((id) => id !== null),
+    );
+    for (const id of new Set(untold.map((u) => u.receiptId))) {
+      if (id === null) continue;
+      for (const part of await receiptsGoingOn(trx, this.parts.site.site, id)) places.add(part);
+    }
+    return [...places];
   }
 
+  /** A page of its results by row id, and beside the first one those of other receipts that somebody was never told of. */
   async #resultsOf(
     trx: Trx,
-    receiptId: string,
+    { receiptId, after }: Asked,
     untold: readonly UntoldWithdrawal[],
-  ): Promise<ResultRow[]> {
-    const own = await resultsToDeliver(trx, this.parts.site.site, receiptId);
+  ): Promise<{ readonly results: readonly ResultRow[]; readonly next: string | null }> {
+    const of = { site: this.parts.site.site, receiptId, after, limit: RESULTS_MAX };
+    const own = await resultsToDeliver(trx, of);
+    const next = own.length < RESULTS_MAX ? null : (own.at(-1)?.id ?? null);
     const known = new Set(own.map((r) => r.id));
-    const others = untold.map((u) => u.rowId).filter((id) => !known.has(id));
-    return others.length === 0 ? own : [...own, ...(await resultsByRowId(trx, others))];
+    const isElsewhere = ({ rowId, result }: UntoldWithdrawal) =>
+      !known.has(rowId) && (result.receiptId !== receiptId || !TO_DELIVER.includes(result.state));
+    const others = after === '' ? untold.filter(isElsewhere).map((u) => u.rowId) : [];
+    if (others.length === 0) return { results: own, next };
+    return { results: [...own, ...(await resultsByRowId(trx, [...new Set(others)]))], next };
   }
+}
+
+/** Those of these destinations that a result was never sent to as it is now; of one that was taken back, at all. */
+function missingOf(
+  { id, state, revision }: ResultRow,
+  destinations: ReadonlySet<string>,
+  sent: Awaited<ReturnType<typeof everSentTo>>,
+): string[] {
+  if (!TO_DELIVER.includes(state)) return [];
+  const least = state === 'accepted' ? revision : 1;
+  return [...destinations].filter((name) => (sent.get(id)?.get(name) ?? 0) < least);
 }

@@ -1,19 +1,29 @@
+import { chunks } from '../storage/chunks.js';
 import type { Reader, Trx } from '../storage/database.js';
-import type { ResultRow } from '../storage/tables.js';
+import type { ResultRow, ResultState } from '../storage/tables.js';
 
-/** Results of a receipt that a statement waits to see delivered: accepted, or accepted once and taken back since. */
+/** What a statement waits to see delivered: accepted, or accepted once and taken back since. */
+export const TO_DELIVER: readonly ResultState[] = ['accepted', 'superseded'];
+
+/** Results of a receipt that a statement waits to see delivered, by row id, at most `limit` behind one. */
 export function resultsToDeliver(
   reader: Reader,
-  site: string,
-  receiptId: string,
+  of: {
+    readonly site: string;
+    readonly receiptId: string;
+    readonly after: string;
+    readonly limit: number;
+  },
 ): Promise<ResultRow[]> {
   return reader
     .selectFrom('result')
     .selectAll()
-    .where('site', '=', site)
-    .where('receipt_id', '=', receiptId)
-    .where('state', 'in', ['accepted', 'superseded'])
+    .where('site', '=', of.site)
+    .where('receipt_id', '=', of.receiptId)
+    .where('state', 'in', TO_DELIVER)
+    .where('id', '>', of.after)
     .orderBy('id')
+    .limit(of.limit)
     .execute();
 }
 
@@ -22,22 +32,31 @@ export function resultsByRowId(reader: Reader, rowIds: readonly string[]): Promi
   return reader.selectFrom('result').selectAll().where('id', 'in', rowIds).orderBy('id').execute();
 }
 
-/** Destinations that a result was ever sent to, whatever came of it, with the latest revision of it there. */
+/** Of these results, by row id, the destinations that each was ever sent to, whatever came of it, with its latest revision there. */
 export async function everSentTo(
   reader: Reader,
   site: string,
-  rowId: string,
-): Promise<ReadonlyMap<string, number>> {
-  const rows = await reader
-    .selectFrom('delivery')
-    .select(['destination', 'subject_revision'])
-    .where('site', '=', site)
-    .where('subject_kind', '=', 'result')
-    .where('subject_id', '=', rowId)
-    .orderBy('subject_revision')
-    .execute();
-  return new Map(rows.map((r) => [r.destination, r.subject_revision]));
+  rowIds: readonly string[],
+): Promise<ReadonlyMap<string, ReadonlyMap<string, number>>> {
+  const sent = new Map<string, Map<string, number>>();
+  for (const ids of chunks(rowIds, IDS)) {
+    const rows = await reader
+      .selectFrom('delivery')
+      .select(['subject_id', 'destination', 'subject_revision'])
+      .where('site', '=', site)
+      .where('subject_kind', '=', 'result')
+      .where('subject_id', 'in', ids)
+      .orderBy('subject_revision')
+      .execute();
+    for (const { subject_id: id, destination, subject_revision: revision } of rows) {
+      sent.set(id, (sent.get(id) ?? new Map<string, number>()).set(destination, revision));
+    }
+  }
+  return sent;
 }
+
+/** Values bound in one `in (…)`. */
+const IDS = 500;
 
 /** Of a result that no longer stands, what was just put into the outbox: nobody has to be told of it. */
 export async function giveUpUnsent(

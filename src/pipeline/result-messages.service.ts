@@ -1,5 +1,5 @@
 import { uuidv7 } from 'uuidv7';
-import { recordAudit } from '../audit/audit.store.js';
+import { recordAudit, recordAudits } from '../audit/audit.store.js';
 import type { ReadableExamination } from '../checks/examination.js';
 import { type NewDelivery, resultKey } from '../delivery/new-delivery.js';
 import {
@@ -255,7 +255,7 @@ export class ResultMessages {
     const { withdrawnAt } = await this.takeBackDeliveries(trx, before, reason, now);
     const after = { ...before, revision: before.revision + 1, receipt_id: receiptId };
     if (before.state === 'accepted') await this.sendAlone(trx, after, reason, now);
-    else await supersedeUnheldResult(trx, this.site.site, after, reason);
+    else await this.#giveWay(trx, after, reason, now);
     return { withdrawnAt };
   }
 
@@ -265,7 +265,7 @@ export class ResultMessages {
    */
   async sendAlone(trx: Trx, result: ResultRow, reason: string, now: Instant): Promise<void> {
     await this.#withdrawEarlier(trx, result.id, reason, now);
-    await supersedeUnheldResult(trx, this.site.site, result, reason);
+    await this.#giveWay(trx, result, reason, now);
     await this.#send(trx, [toSend(result)], now);
   }
 
@@ -277,8 +277,32 @@ export class ResultMessages {
     reason: string,
     now: Instant,
   ): Promise<void> {
-    await supersedeUnheldResult(trx, this.site.site, result, reason);
+    await this.#giveWay(trx, result, reason, now);
     await this.#send(trx, [toSend(result)], now, destinations);
+  }
+
+  /** What nobody has of earlier revisions is not sent behind the later one's back. */
+  async #giveWay(
+    trx: Trx,
+    result: Pick<ResultRow, 'id' | 'revision'>,
+    reason: string,
+    now: Instant,
+  ): Promise<void> {
+    const { site, timeZone: zone } = this.site;
+    const given = await supersedeUnheldResult(trx, site, result, reason);
+    const events = given.map(({ id, destination }) => ({
+      site,
+      zone,
+      at: now,
+      actor: { kind: 'system', name: 'checks' } as const,
+      action: 'delivery.superseded',
+      subjectKind: 'delivery',
+      subjectId: id,
+      reason,
+      before: { destination, message: 'result' },
+      after: { state: 'superseded', by: `revision ${result.revision}` },
+    }));
+    if (events.length > 0) await recordAudits(trx, events);
   }
 
   /** Those of these destinations that take results and cannot be told that one was withdrawn. */
@@ -289,7 +313,8 @@ export class ResultMessages {
   /**
    * Withdraws what destinations were never told to, under the withdrawal that others got of the same revision.
    *
-   * @returns what was put into the outbox: nothing for those whose mapping has no withdrawal, or that have no mapping
+   * @returns what was put into the outbox: nothing for those whose mapping has no withdrawal, or that have no mapping, nor
+   * behind a later revision that has left already
    */
   async withdrawUntold(
     trx: Trx,
@@ -300,6 +325,7 @@ export class ResultMessages {
     const told: UntoldWithdrawal[] = [];
     for (const one of untold) {
       const { rowId, revision, receiptId, destination, result } = one;
+      if (one.overtakenBy !== null) continue;
       if (!this.mappings.get(destination)?.messages.includes('withdrawal')) continue;
       const { resultId } = result;
       const row = { id: rowId, result_id: resultId, revision, receipt_id: receiptId };

@@ -1,5 +1,9 @@
 import { sql } from 'kysely';
-import { type UntoldWithdrawal, untoldOfReceipt } from '../delivery/untold-withdrawals.store.js';
+import {
+  sources,
+  type UntoldWithdrawal,
+  untoldOfReceipt,
+} from '../delivery/untold-withdrawals.store.js';
 import type { Instant } from '../formats/instant.js';
 import { siteInForce } from '../methods/method-registry.store.js';
 import { proposedAway } from '../receipts/attributions.store.js';
@@ -382,6 +386,14 @@ const withdrawalDeliveries = prepared((db, of: OfReceipt) =>
             .select('v.id')
             .where('v.site', '=', of.site)
             .where('v.receipt_id', '=', of.receiptId),
+        )
+        // As `untoldOfReceipt`.
+        .union((e) =>
+          e
+            .selectFrom('withdrawal as u')
+            .select('u.id')
+            .where('u.site', '=', of.site)
+            .where('u.receipt_id', 'in', sources(db, of)),
         ),
     )
     .orderBy('delivery.subject_revision')

@@ -77,6 +77,7 @@ describe('a result that a required destination was never sent', () => {
       ],
       withoutMessage: [],
       withoutWithdrawal: [],
+      byHand: [],
     });
     expect(told).toEqual(['archive']);
     const sent = await bench.db
@@ -143,5 +144,42 @@ describe('a result that a required destination was never sent', () => {
       'the site folder does not require archive any more',
       'the site folder does not require archive any more',
     ]);
+  });
+
+  it('is sent in pages where they are many, each with an entry that counts what it does not name', async () => {
+    const { bench, plan } = await world();
+    const template = await bench.db
+      .selectFrom('result')
+      .selectAll()
+      .where('result_id', '=', 'R-1')
+      .executeTakeFirstOrThrow();
+    const copies = Array.from({ length: 248 }, (_, n) => ({
+      ...template,
+      id: `${template.id.slice(0, -3)}${String(n).padStart(3, '0')}x`,
+      result_id: `copy-${n}`,
+      pointer: `/copies/${n}`,
+    }));
+    for (let i = 0; i < copies.length; i += 62) {
+      await bench.db
+        .insertInto('result')
+        .values(copies.slice(i, i + 62))
+        .execute();
+    }
+    const answer = await plan();
+    if (answer.kind !== 'done') throw new Error(answer.kind);
+    expect(new Set(answer.planned.filter((p) => p.destination === 'archive')).size).toBe(250);
+    const sent = await bench.db
+      .selectFrom('delivery')
+      .select('subject_id')
+      .where('destination', '=', 'archive')
+      .execute();
+    expect(new Set(sent.map((d) => d.subject_id)).size).toBe(250);
+    const entries = (await bench.trail('receipt.deliveries-planned')).map(
+      ({ after }) => JSON.parse(after ?? '') as { count: number; planned: unknown[] },
+    );
+    expect(entries.length).toBe(2);
+    expect(entries.reduce((sum, { count }) => sum + count, 0)).toBe(answer.planned.length);
+    for (const { planned } of entries) expect(planned).toHaveLength(50);
+    expect(await plan()).toMatchObject({ planned: [] });
   });
 });

@@ -32,14 +32,36 @@ async function world(archive = ARCHIVE) {
   const row = await reviews.rowId('R-1');
   const { database, clock } = reviews.bench;
   const without = new ResultMessages(BOTH, MAPPINGS, 1);
+  const here = new ResultMessages(BOTH, mappings, 1);
   const told: string[] = [];
   const missing = new MissingDeliveries({
     database,
     clock,
     site: BOTH,
-    messages: new ResultMessages(BOTH, mappings, 1),
+    messages: here,
     onPlanned: (names) => told.push(...names),
   });
+  const send = (messages: ResultMessages) =>
+    database.transact(async (trx) => {
+      const cleared = await trx
+        .updateTable('result')
+        .set({ state: 'accepted' })
+        .where('id', '=', row)
+        .returningAll()
+        .executeTakeFirstOrThrow();
+      await messages.sendAlone(trx, cleared, 'cleared', clock.now());
+    });
+  const hold = (messages: ResultMessages) =>
+    database.transact(async (trx) => {
+      const { revision, ...before } = await trx
+        .updateTable('result')
+        .set((eb) => ({ state: 'held', revision: eb('revision', '+', 1) }))
+        .where('id', '=', row)
+        .returningAll()
+        .executeTakeFirstOrThrow();
+      const held = { ...before, revision: revision - 1 };
+      await messages.takeBackDeliveries(trx, held, 'held', clock.now());
+    });
   return {
     bench,
     row,
@@ -64,6 +86,35 @@ async function world(archive = ARCHIVE) {
         await without.takeBackDeliveries(trx, before, 'measured again', clock.now());
       });
       await bench.deliver();
+    },
+    /** The archive's answer to result R-1 was lost, which is why it was taken out. */
+    doubt: () =>
+      bench.db
+        .updateTable('delivery')
+        .set({ state: 'uncertain', attempts: 1, payload_sha256: 'x', next_ask_at: clock.now() })
+        .where('destination', '=', 'archive')
+        .where('subject_id', '=', row)
+        .execute(),
+    /** As an earlier version left what was shown absent there: due again, whatever stands now. */
+    backInTheQueue: () =>
+      bench.db
+        .updateTable('delivery')
+        .set({ state: 'due', due_at: clock.now(), next_ask_at: null })
+        .where('destination', '=', 'archive')
+        .where('subject_id', '=', row)
+        .where('state', '=', 'uncertain')
+        .execute(),
+    holdWhileGone: () => hold(without),
+    hold: () => hold(here),
+    clear: () => send(here),
+    /** The mapping of the archive gets its message for withdrawals. */
+    addWithdrawal: () => mappings.set('archive', ARCHIVE),
+    /** As a process says it that has the mappings of now. */
+    condition: async (receiptId: string) => {
+      const of = { site: BOTH, mappings, epoch: 1 };
+      const look = await new StatementsService(database, clock, of).look(database.db, receiptId);
+      const found = look?.draft.conditions.find((c) => c.code === 'deliveries-confirmed');
+      return `${found?.state}: ${found?.found}`;
     },
     plan: (receiptId: string) => missing.plan(receiptId, COMMAND_LINE, 'it is back, CR-15'),
     confirmed: (receiptId: string) => reviews.found('deliveries-confirmed', receiptId),
@@ -128,6 +179,7 @@ describe('rule 25: a destination that was away while a result was given another 
         ],
         withoutMessage: [],
         withoutWithdrawal: [],
+        byHand: [],
       });
       expect(told).toEqual(['archive']);
       expect(await atArchive()).toEqual([
@@ -184,6 +236,7 @@ describe('rule 25: a destination that was away while a result was given another 
       planned: [],
       withoutMessage: [],
       withoutWithdrawal: ['archive'],
+      byHand: [],
     });
     // It would show the result at both receipts.
     expect(await atArchive()).toEqual(['result 1 R-1 confirmed']);
@@ -236,5 +289,140 @@ describe('rule 17: a destination that was away while a result was taken back', (
       state: 'unmet',
       found: expect.stringContaining('archive has revision 1 of result R-1'),
     });
+  });
+});
+
+describe('rules 25 and 26: a destination whose send was in doubt when it was taken out', () => {
+  it('is not posted what does not stand any more, once it shows that it never got it', async () => {
+    const { doubt, moveWhileGone, backInTheQueue, plan, bench, confirmed, atArchive } =
+      await world();
+    await doubt();
+    await moveWhileGone();
+    await backInTheQueue();
+    expect(await plan('R-2')).toMatchObject({
+      planned: [{ resultId: 'R-1', destination: 'archive', done: 'planned' }],
+    });
+    expect(await atArchive()).toEqual(['result 1 R-1 superseded', 'result 2 R-2 due']);
+    await bench.deliver();
+    expect(await confirmed('R-1')).toMatch(/^met/);
+    expect(await confirmed('R-2')).toMatch(/^met/);
+    const [entry, ...more] = await bench.reviews.trail('delivery.superseded');
+    expect(more).toEqual([]);
+    expect(entry).toMatchObject({ reason: 'it is back, CR-15' });
+  });
+
+  it('is withdrawn there before the later revision while it may be there', async () => {
+    const { doubt, moveWhileGone, plan, atArchive } = await world();
+    await doubt();
+    await moveWhileGone();
+    await plan('R-2');
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 uncertain',
+      'withdrawal 1 R-1 due',
+      'result 2 R-2 due',
+    ]);
+  });
+
+  it('keeps in the queue what its withdrawal follows, which speaks of what is there', async () => {
+    const { doubt, holdWhileGone, backInTheQueue, plan, clear, atArchive } = await world();
+    await doubt();
+    await holdWhileGone();
+    await plan('R-1');
+    await backInTheQueue();
+    await clear();
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 due',
+      'withdrawal 1 R-1 due',
+      'result 2 R-1 due',
+    ]);
+  });
+
+  it('is posted the cleared result alone, where it was held meanwhile', async () => {
+    const { doubt, holdWhileGone, backInTheQueue, clear, atArchive } = await world();
+    await doubt();
+    await holdWhileGone();
+    await backInTheQueue();
+    await clear();
+    expect(await atArchive()).toEqual(['result 1 R-1 superseded', 'result 2 R-1 due']);
+  });
+});
+
+describe('rule 25: a destination whose mapping gets its withdrawal later', () => {
+  const WITHOUT: ActiveMapping = { digest: 'a', messages: ['result'] };
+
+  it('is not told, behind the revision that stands, that the one before of the same place is withdrawn', async () => {
+    const { hold, clear, addWithdrawal, condition, plan, bench, atArchive, compared } =
+      await world(WITHOUT);
+    await hold();
+    await bench.deliver();
+    await clear();
+    await bench.deliver();
+    addWithdrawal();
+    expect(await condition('R-1')).toMatch(/^met/);
+    expect(await plan('R-1')).toEqual({
+      kind: 'done',
+      planned: [],
+      withoutMessage: [],
+      withoutWithdrawal: [],
+      byHand: [],
+    });
+    expect(await compared()).toEqual([]);
+    expect(await atArchive()).toEqual(['result 1 R-1 confirmed', 'result 2 R-1 confirmed']);
+    await hold();
+    expect((await atArchive()).slice(2)).toEqual(['withdrawal 2 R-1 due']);
+    expect(await condition('R-1')).not.toContain('revision 1');
+  });
+
+  it('is told of the last revision there, where the result does not stand any more', async () => {
+    const { hold, clear, addWithdrawal, condition, plan, bench, atArchive } = await world(WITHOUT);
+    await hold();
+    await clear();
+    await bench.deliver();
+    await hold();
+    addWithdrawal();
+    expect(await condition('R-1')).toContain('archive has revision 2 of result R-1');
+    expect(await plan('R-1')).toMatchObject({
+      planned: [{ resultId: 'R-1', destination: 'archive', done: 'withdrawn', revision: 2 }],
+      byHand: [],
+    });
+    expect((await atArchive()).slice(2)).toEqual(['withdrawal 2 R-1 due']);
+  });
+
+  it('keeps both receipts where the place was another one, withdraws nothing, and says what to do there', async () => {
+    const { moveWhileGone, hold, clear, addWithdrawal, condition, plan, bench, atArchive } =
+      await world(WITHOUT);
+    await moveWhileGone();
+    await hold();
+    await clear();
+    await bench.deliver();
+    addWithdrawal();
+    const has = 'archive has revision 1 of result R-1, which does not stand any more';
+    for (const receiptId of ['R-1', 'R-2']) {
+      expect(await condition(receiptId)).toContain(has);
+      expect(await plan(receiptId)).toEqual({
+        kind: 'done',
+        planned: [],
+        withoutMessage: [],
+        withoutWithdrawal: [],
+        byHand: [
+          {
+            resultId: 'R-1',
+            destination: 'archive',
+            revision: 1,
+            receiptId: 'R-1',
+            overtakenBy: 3,
+          },
+        ],
+      });
+    }
+    // Nor with whatever is said of the result next.
+    await hold();
+    await clear();
+    expect(await atArchive()).toEqual([
+      'result 1 R-1 confirmed',
+      'result 3 R-2 confirmed',
+      'withdrawal 3 R-2 due',
+      'result 4 R-2 due',
+    ]);
   });
 });
