@@ -306,7 +306,8 @@ export class Asking {
       attempts: triesOf(row),
       asks: history.asks + 1,
       absentAsks: row.absent_asks,
-      maySend: await maySendAgain(trx, row),
+      // Every read-back comes here, and nothing but an absence has anything sent again.
+      maySend: answer.kind !== 'absent' || (await maySendAgain(trx, row)),
     };
     if (row.message !== 'stop') {
       return judgeReadBack(facts, answer, destination.timing, now, random());

@@ -143,7 +143,8 @@ export class Settling {
       askable: sent.askable,
       wasUncertain: claim.was === 'uncertain',
       wasDenied: row.fault === 'credentials',
-      maySend: await maySendAgain(trx, row),
+      // Every delivery comes here, and what was accepted is not sent again anyway.
+      maySend: sent.outcome.kind === 'accepted' || (await maySendAgain(trx, row)),
     };
     if (row.message !== 'stop') {
       return nextStep(facts, sent.outcome, destination.timing, now, random());

@@ -31,13 +31,10 @@ export function headerFault(cells: readonly string[]): HeaderFault | null {
   if (cells.length !== 2) {
     return { column: 0, message: `expected a header of two columns, found ${cells.length}` };
   }
-  const long = cells.findIndex((cell) => cell.length > CELL_MAX);
-  if (long >= 0) {
-    const [{ length } = ''] = cells.slice(long);
-    return {
-      column: long + 1,
-      message: `expected a header of at most ${CELL_MAX} characters, found ${length}`,
-    };
+  const long = cells.find((cell) => cell.length > CELL_MAX);
+  if (long !== undefined) {
+    const message = `expected a header of at most ${CELL_MAX} characters, found ${long.length}`;
+    return { column: cells.indexOf(long) + 1, message };
   }
   const [first, second] = cells.map(headerText) as [string, string];
   const unit = unitOfHeader(first);

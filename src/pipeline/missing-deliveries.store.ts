@@ -39,7 +39,7 @@ export async function everSentTo(
   rowIds: readonly string[],
 ): Promise<ReadonlyMap<string, ReadonlyMap<string, number>>> {
   const sent = new Map<string, Map<string, number>>();
-  for (const ids of chunks(rowIds, IDS)) {
+  for (const ids of chunks(rowIds)) {
     const rows = await reader
       .selectFrom('delivery')
       .select(['subject_id', 'destination', 'subject_revision'])
@@ -54,9 +54,6 @@ export async function everSentTo(
   }
   return sent;
 }
-
-/** Values bound in one `in (…)`. */
-const IDS = 500;
 
 /** Of a result that no longer stands, what was just put into the outbox: nobody has to be told of it. */
 export async function giveUpUnsent(

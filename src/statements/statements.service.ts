@@ -374,13 +374,11 @@ export class StatementsService {
       latest === null
         ? []
         : toldLess(await toldLast(reader, site.site, receiptId), latest.revision);
-    const destinations = site.destinations.filter(({ name }) =>
-      told.some(({ destination }) => destination === name),
-    );
+    const behind = new Map(told.map((last) => [last.destination, last]));
+    const destinations = site.destinations.filter(({ name }) => behind.has(name));
     return {
       holdsConforms: destinations.some(
-        ({ name, acts }) =>
-          acts && told.some((last) => last.destination === name && last.holdsConforms),
+        ({ name, acts }) => acts && behind.get(name)?.holdsConforms === true,
       ),
       wouldBeTold: (revision) => statementMessages(destinations, mappings, revision).length > 0,
     };
